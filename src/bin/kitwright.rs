@@ -1,0 +1,5 @@
+//! The `kitwright` command.
+
+fn main() -> std::process::ExitCode {
+    kitwright::cli::run()
+}

@@ -1,0 +1,66 @@
+//! Casting: which hit serves which role, found by playing it there through the engine; and fitting: how
+//! far it is shaped towards the role.
+
+use crate::{
+    error::Result,
+    kit::{Key, Kit, Pad, Role},
+    listen::Hit,
+    progress::Progress,
+    take::Take,
+};
+use std::{collections::BTreeMap, sync::Arc};
+
+/// How to cast.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CastOptions {
+    /// Name of the kit.
+    pub name: String,
+    /// How far pads are shaped from the raw hit (0) to their role (1).
+    pub fit: f32,
+    /// Decides every random choice.
+    pub seed: u64,
+    /// Only these roles are filled; `None` fills all sixteen pads.
+    pub roles: Option<Vec<Role>>,
+    /// Pads with a pitch are tuned to this key.
+    pub key: Option<Key>,
+}
+
+impl Default for CastOptions {
+    fn default() -> Self {
+        Self { name: "Untitled".into(), fit: 0.7, seed: 1, roles: None, key: None }
+    }
+}
+
+/// A take with its hits.
+pub type HeardTake = (Arc<Take>, Vec<Hit>);
+
+/// A whole kit from takes: every hit is tried in every role, the best assignment is taken, pads are
+/// fitted and balanced. Roles without a hit stay empty. Two cores are used when there are two.
+pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progress) -> Result<Kit> {
+    let _ = (takes, options, progress);
+    Ok(Kit::default())
+}
+
+/// How well each hit of a take serves each role, 0 to 1, in the order of the hits.
+pub fn score_hits(
+    take: &Arc<Take>,
+    hits: &[Hit],
+    progress: &dyn Progress,
+) -> Result<Vec<BTreeMap<Role, f32>>> {
+    let _ = (take, hits, progress);
+    Ok(Vec::new())
+}
+
+/// Pad `pad` of `kit` made anew: from hit `hit` of take `take`, in role `role`, shaped by `fit`. Note and
+/// place in the mix stay.
+pub fn make_pad(
+    kit: &Kit,
+    pad: usize,
+    source: (usize, usize),
+    role: Role,
+    fit: f32,
+    progress: &dyn Progress,
+) -> Result<Pad> {
+    let _ = (source, role, fit, progress);
+    Ok(kit.doc.pads[pad].clone())
+}

@@ -1,0 +1,1 @@
+//! The window: see, hear and change a kit.

@@ -1,0 +1,1 @@
+//! Building blocks of the sound: reading at any pitch, envelopes, filters, dynamics, saturation.

@@ -1,0 +1,39 @@
+//! The one error type: a sentence for the person who can act on it.
+
+use std::path::Path;
+
+/// What went wrong, in one sentence: what happened, to which file or pad, what to do.
+///
+/// The window shows it, the command line prints it and exits with 2.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum Error {
+    /// A file could not be read or written, or does not hold what it should.
+    #[error("{file}: {trouble}")]
+    File {
+        /// The path as the user gave it.
+        file: String,
+        /// What is wrong and what to do about it.
+        trouble: String,
+    },
+    /// A kit, setting or request that cannot be served.
+    #[error("{0}")]
+    Invalid(String),
+    /// The user stopped the work; nothing was changed.
+    #[error("cancelled, nothing was changed")]
+    Cancelled,
+}
+
+/// Result with [`Error`].
+pub type Result<T> = std::result::Result<T, Error>;
+
+impl Error {
+    /// Trouble with one file.
+    pub fn file(path: impl AsRef<Path>, trouble: impl Into<String>) -> Self {
+        Self::File { file: path.as_ref().display().to_string(), trouble: trouble.into() }
+    }
+
+    /// A request or document that cannot be served.
+    pub fn invalid(trouble: impl Into<String>) -> Self {
+        Self::Invalid(trouble.into())
+    }
+}

@@ -1,0 +1,122 @@
+//! The kit document: pads, layers, cloud and tone; plain data, immutable once handed out.
+//!
+//! An edit clones the [`Kit`] (takes are shared, not copied), changes the clone and swaps it in.
+//! That is what makes undo, A/B, copy, paste, save and "load while playing" simple.
+
+mod layer;
+mod pad;
+mod role;
+mod tone;
+
+pub use layer::{CLOUD, Cloud, Draw, LAYER, Layer, LayerSettings, Slice, Timing};
+pub use pad::{Alternate, Audition, PAD, Pad, PadSettings, VARIATION, Variation, Way};
+pub use role::{Key, Mode, Role};
+pub use tone::{
+    BAND, Band, COMPRESSOR, CUT, Character, Compressor, Cut, LIMITER, Limiter, MAX_DIPS, SATURATION,
+    Saturation, Slope, Stage, Tone,
+};
+
+use crate::{
+    listen::Hit,
+    settings::{KitTrims, PadTrims},
+    take::Take,
+};
+use serde::{Deserialize, Serialize};
+use std::sync::Arc;
+
+/// Pads in a kit.
+pub const PADS: usize = 16;
+/// Layers in a pad at most.
+pub const LAYERS: usize = 4;
+/// Version of the document this code writes; newer ones are refused.
+pub const VERSION: u32 = 1;
+
+/// A kit with its audio: what the engine plays, the files hold and undo remembers.
+#[derive(Debug, Clone, Default)]
+pub struct Kit {
+    /// How everything is built.
+    pub doc: Document,
+    /// The recordings, in the order of `doc.takes`.
+    pub takes: Vec<Arc<Take>>,
+}
+
+/// How a kit is built: everything but the audio.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Document {
+    /// Version of the document format.
+    pub version: u32,
+    /// Name to show.
+    pub name: String,
+    /// Decides every random draw together with the notes.
+    pub seed: u64,
+    /// How far fresh pads are shaped from the raw hit (0) to their role (1).
+    pub fit: f32,
+    /// The song's key, when given or found.
+    pub key: Option<Key>,
+    /// What was heard in each take, in the order of the kit's takes.
+    pub takes: Vec<TakeEntry>,
+    /// The sixteen pads.
+    pub pads: Vec<Pad>,
+    /// Trims as they were when the kit was saved; inside a host its parameters own them.
+    pub trims: Trims,
+}
+
+/// Every trim of a kit.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Trims {
+    /// Trims of the whole kit.
+    pub kit: KitTrims,
+    /// Trims of each pad.
+    pub pads: [PadTrims; PADS],
+}
+
+impl Default for Trims {
+    fn default() -> Self {
+        Self { kit: KitTrims::default(), pads: [PadTrims::default(); PADS] }
+    }
+}
+
+/// A take as the document knows it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct TakeEntry {
+    /// Name to show.
+    pub name: String,
+    /// Hz.
+    pub sample_rate: u32,
+    /// Length in frames.
+    pub frames: u64,
+    /// One or two.
+    pub channels: u8,
+    /// The hits heard, in order.
+    pub hits: Vec<Hit>,
+}
+
+impl TakeEntry {
+    /// The entry of a take with its hits.
+    pub fn new(take: &Take, hits: Vec<Hit>) -> Self {
+        Self {
+            name: take.name.clone(),
+            sample_rate: take.sample_rate,
+            frames: take.frames() as u64,
+            channels: take.channels.len() as u8,
+            hits,
+        }
+    }
+}
+
+impl Default for Document {
+    fn default() -> Self {
+        Self {
+            version: VERSION,
+            name: "Untitled".into(),
+            seed: 1,
+            fit: 0.7,
+            key: None,
+            takes: Vec::new(),
+            pads: Role::DEFAULT_PADS.iter().map(|&(note, role)| Pad::empty(note, role)).collect(),
+            trims: Trims::default(),
+        }
+    }
+}

@@ -1,0 +1,122 @@
+//! Pads: sixteen slots, each a hit made into a role.
+
+use super::{Cloud, Layer, Role, Slice, Tone};
+use crate::settings::{choice, settings};
+use serde::{Deserialize, Serialize};
+
+/// One slot of the kit.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Pad {
+    /// What it stands for.
+    pub role: Role,
+    /// MIDI note that plays it.
+    pub note: u8,
+    /// How far it was shaped from the raw hit (0) to its role (1).
+    pub fit: f32,
+    /// Why this hit: how it was cast. `None` for an empty pad or one made by hand.
+    pub audition: Option<Audition>,
+    /// The hit and its alternates; the first is the one that was cast. Empty: the pad is silent.
+    pub slices: Vec<Slice>,
+    /// One to four readings of the chosen slice.
+    pub layers: Vec<Layer>,
+    /// The copies around the hit.
+    pub cloud: Cloud,
+    /// Filters, limiter, saturation, EQ, compressors.
+    pub tone: Tone,
+    /// How hits differ.
+    pub variation: Variation,
+    /// Place in the mix and manner of playing.
+    #[serde(flatten)]
+    pub settings: PadSettings,
+}
+
+/// How a hit did when it was tried in the pad's role.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Audition {
+    /// Index of the take.
+    pub take: usize,
+    /// Index of the hit in its take.
+    pub hit: usize,
+    /// How well it serves, 0 to 1.
+    pub score: f32,
+    /// Next-best hits: take, hit, score.
+    pub next_best: Vec<(usize, usize, f32)>,
+    /// What was done to the sound, one phrase each: "an octave down", "cut below 5.2 kHz".
+    pub moves: Vec<String>,
+}
+
+settings! {
+    /// A pad's place in the mix and manner of playing.
+    pub struct PadSettings, table PAD, count PAD_COUNT {
+        level_db: f32 = 0.0, "Level", Decibels, -60.0 ..= 24.0, Linear, "Level of the pad as cast.";
+        pan: f32 = 0.0, "Pan", Pan, -1.0 ..= 1.0, Linear, "Place of the pad as cast.";
+        held: bool = 0.0, "Held", Switch, 0.0 ..= 1.0, Linear, "Ends with the key instead of playing through.";
+        choke_group: u8 = 0.0, "Choke group", Count, 0.0 ..= 8.0, Linear, "Pads of one group cut each other off; 0 is none.";
+        alternate: Alternate = 0.0, "Alternates", Choice(ALTERNATE_WORDS), 0.0 ..= 1.0, Linear, "How alike hits take turns.";
+    }
+}
+
+choice! {
+    /// How the slices of a pad take turns.
+    pub enum Alternate words ALTERNATE_WORDS {
+        /// One after the other.
+        InTurn = "in turn",
+        /// At random, never the same twice in a row.
+        Random = "at random",
+    }
+}
+
+choice! {
+    /// Where the draws of a hit come from.
+    pub enum Way words WAY_WORDS {
+        /// Never the same twice.
+        Live = "live",
+        /// The same spot of the song always draws the same.
+        Placed = "placed",
+        /// One frozen draw.
+        Held = "held",
+    }
+}
+
+settings! {
+    /// How hits of one pad differ, drawn anew for each hit, uniform within plus and minus the range.
+    pub struct Variation, table VARIATION, count VARIATION_COUNT {
+        way: Way = 0.0, "Way", Choice(WAY_WORDS), 0.0 ..= 2.0, Linear, "Live: never the same twice. Placed: the same spot of the song, the same sound. Held: one frozen draw.";
+        frozen: f32 = 0.0, "Frozen draw", Count, 0.0 ..= 9999.0, Linear, "Which draw a held variation keeps.";
+        start_ms: f32 = 0.3, "Start", Milliseconds, 0.0 ..= 20.0, Fine, "How far the start moves.";
+        pitch_ct: f32 = 8.0, "Pitch", Cents, 0.0 ..= 200.0, Fine, "How far the pitch moves.";
+        level_db: f32 = 0.8, "Level", Decibels, 0.0 ..= 12.0, Fine, "How far the level moves.";
+        cut_oct: f32 = 0.1, "High cut", Octaves, 0.0 ..= 2.0, Fine, "How far the high cut moves.";
+    }
+}
+
+impl Pad {
+    /// A silent pad that waits for a hit.
+    pub fn empty(note: u8, role: Role) -> Self {
+        Self {
+            role,
+            note,
+            fit: 0.0,
+            audition: None,
+            slices: Vec::new(),
+            layers: vec![Layer::default()],
+            cloud: Cloud::default(),
+            tone: Tone::default(),
+            variation: Variation::default(),
+            settings: PadSettings::default(),
+        }
+    }
+
+    /// Whether it has nothing to play.
+    pub fn is_empty(&self) -> bool {
+        self.slices.is_empty() && self.layers.iter().all(|l| l.slice.is_none())
+    }
+}
+
+impl Default for Pad {
+    fn default() -> Self {
+        Self::empty(36, Role::Percussion)
+    }
+}

@@ -1,0 +1,1 @@
+//! The host's side: notes, parameters, state, ports, and the guard at the door.

@@ -1,0 +1,47 @@
+//! Takes: recordings of one instrument, kept whole and unaltered.
+
+use std::sync::{Arc, OnceLock};
+
+/// One recording of one instrument at its own sample rate, mono or stereo.
+///
+/// Samples are full scale ±1.0 and lie on a 24-bit grid (integers / 2^23), so that a kit file, which
+/// keeps takes as 24-bit FLAC, plays bit for bit like the take it was made from. A float recording
+/// that exceeds ±1.0 is scaled by a power of two; see `decode`.
+#[derive(Debug)]
+pub struct Take {
+    /// Name to show: the file name without its folder.
+    pub name: String,
+    /// Frames per second, in Hz (8,000 to 384,000).
+    pub sample_rate: u32,
+    /// One or two channels of equal length; `[channel][frame]`.
+    pub channels: Vec<Vec<f32>>,
+    /// What the user should know about the import (mixed down, scaled), one sentence each.
+    pub notices: Vec<String>,
+    /// FLAC bytes, encoded at the first save and kept: takes never change.
+    flac: OnceLock<Arc<[u8]>>,
+}
+
+impl Take {
+    /// A take from samples; `channels` is `[channel][frame]`, one or two of equal length, each
+    /// sample is moved to the nearest step of the 24-bit grid and clipped to ±1.0.
+    pub fn from_samples(name: impl Into<String>, sample_rate: u32, mut channels: Vec<Vec<f32>>) -> Self {
+        const STEPS: f32 = 8_388_608.0; // 2^23
+        for channel in &mut channels {
+            for s in channel.iter_mut() {
+                let steps = if s.is_finite() { (*s * STEPS).round_ties_even() } else { 0.0 };
+                *s = steps.clamp(-STEPS, STEPS - 1.0) / STEPS;
+            }
+        }
+        Self { name: name.into(), sample_rate, channels, notices: Vec::new(), flac: OnceLock::new() }
+    }
+
+    /// Length in frames (samples per channel).
+    pub fn frames(&self) -> usize {
+        self.channels.first().map_or(0, Vec::len)
+    }
+
+    /// Length in seconds.
+    pub fn seconds(&self) -> f64 {
+        self.frames() as f64 / f64::from(self.sample_rate)
+    }
+}

@@ -1,0 +1,2 @@
+//! The project's chores: `cargo xtask demo | test | bundle | install`.
+fn main() {}
