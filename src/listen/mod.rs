@@ -1,5 +1,15 @@
 //! Listening: the hits of a take, where each starts and ends, and what it is like.
 
+mod describe;
+mod ends;
+mod envelope;
+mod onsets;
+mod pitch;
+mod refine;
+mod spectrogram;
+
+pub use describe::{BAND_EDGES_HZ, STRETCH_ENDS_S};
+
 use crate::{error::Result, progress::Progress, take::Take};
 use serde::{Deserialize, Serialize};
 
@@ -69,6 +79,25 @@ impl Default for HearOptions {
 
 /// The hits of `take` in order of their starts; they do not overlap. Silence gives none.
 pub fn hear(take: &Take, options: &HearOptions, progress: &dyn Progress) -> Result<Vec<Hit>> {
-    let _ = (take, options, progress);
-    Ok(Vec::new())
+    if take.frames() == 0 {
+        return Ok(Vec::new());
+    }
+    let spectrogram = spectrogram::analyse(take, progress)?;
+    let envelope = envelope::envelope(take);
+    let mut starts: Vec<usize> = Vec::new();
+    for frame in onsets::pick(&spectrogram, options.sensitivity) {
+        let earliest = starts.last().map_or(0, |s| s + 1);
+        starts.push(refine::start(&envelope, spectrogram.centre(frame), earliest));
+    }
+    let floor = ends::noise_floor(&envelope);
+    let mut hits = Vec::with_capacity(starts.len());
+    for (i, &start) in starts.iter().enumerate() {
+        progress.check()?;
+        progress.report("describing hits", i as f32 / starts.len() as f32);
+        let next = starts.get(i + 1).copied().unwrap_or(take.frames());
+        let end = ends::end(&envelope, floor, start, next);
+        let description = describe::describe(take, start, end);
+        hits.push(Hit { start: start as u64, end: end as u64, by_hand: false, description });
+    }
+    Ok(hits)
 }

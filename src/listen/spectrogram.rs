@@ -1,0 +1,104 @@
+//! The take as band levels over short frames: what onsets are searched in.
+
+use crate::{error::Result, progress::Progress, take::Take};
+use realfft::{RealFftPlanner, num_complex::Complex};
+
+/// Most bands a frame has; fewer when the sample rate is low.
+pub(super) const MAX_BANDS: usize = 22;
+
+/// Band edges in Hz: about a third of an octave each, no narrower than one bin of the shortest window.
+const EDGES_HZ: [f64; MAX_BANDS + 1] = [
+    45.0, 130.0, 215.0, 300.0, 390.0, 480.0, 600.0, 740.0, 900.0, 1100.0, 1350.0, 1650.0, 2000.0, 2450.0,
+    3000.0, 3700.0, 4500.0, 5500.0, 6700.0, 8200.0, 10_000.0, 12_500.0, 16_000.0,
+];
+
+/// Shortest analysis window, seconds: two hits 22 ms apart must not share one.
+const WINDOW_S: f64 = 0.0105;
+
+/// Power of each band in each frame, summed over channels so that opposite channels do not cancel.
+pub(super) struct Spectrogram {
+    /// Samples from one frame to the next.
+    pub hop: usize,
+    /// Bands in use.
+    pub bands: usize,
+    /// Centre frequency of each band, Hz.
+    pub centres_hz: Vec<f32>,
+    /// Power per band, frame after frame; full-scale sine is about 0.5.
+    pub power: Vec<[f32; MAX_BANDS]>,
+}
+
+impl Spectrogram {
+    /// Sample at the centre of frame `t`; frame 0 is centred on sample 0.
+    pub fn centre(&self, frame: usize) -> usize {
+        frame * self.hop
+    }
+}
+
+/// Smallest 2^k or 3·2^k that is at least `least`, and divisible by four.
+fn window_length(least: f64) -> usize {
+    (3..20).flat_map(|k| [1usize << k, 3 << (k - 1)]).find(|&n| n as f64 >= least).unwrap_or(4096)
+}
+
+/// Analyses the whole take with Hann windows, a quarter of a window apart.
+pub(super) fn analyse(take: &Take, progress: &dyn Progress) -> Result<Spectrogram> {
+    let rate = f64::from(take.sample_rate);
+    let window = window_length(WINDOW_S * rate);
+    let hop = window / 4;
+    let frames = take.frames();
+    let count = frames / hop + 1;
+
+    let bin_hz = rate / window as f64;
+    let bands = EDGES_HZ.windows(2).take_while(|e| e[1] <= rate * 0.5 || e[0] < rate * 0.45).count();
+    let ranges: Vec<_> = (0..bands)
+        .map(|b| {
+            let lo = (EDGES_HZ[b] / bin_hz).ceil() as usize;
+            let hi = ((EDGES_HZ[b + 1] / bin_hz).ceil() as usize).min(window / 2);
+            lo.min(window / 2 - 1)..hi.max(lo + 1).min(window / 2)
+        })
+        .collect();
+
+    let shape: Vec<f32> = (0..window)
+        .map(|i| (0.5 - 0.5 * (std::f64::consts::TAU * (i as f64 + 0.5) / window as f64).cos()) as f32)
+        .collect();
+    let norm = 2.0 / (window as f32 * shape.iter().map(|w| w * w).sum::<f32>());
+
+    let fft = RealFftPlanner::<f32>::new().plan_fft_forward(window);
+    let mut input = fft.make_input_vec();
+    let mut output: Vec<Complex<f32>> = fft.make_output_vec();
+    let mut scratch = fft.make_scratch_vec();
+    let mut power = vec![[0.0f32; MAX_BANDS]; count];
+
+    for (t, row) in power.iter_mut().enumerate() {
+        if t % 4096 == 0 {
+            progress.check()?;
+            progress.report("hearing hits", 0.7 * t as f32 / count as f32);
+        }
+        let first = (t * hop) as isize - (window / 2) as isize;
+        for channel in &take.channels {
+            fill(&mut input, channel, first);
+            for (x, w) in input.iter_mut().zip(&shape) {
+                *x *= w;
+            }
+            if fft.process_with_scratch(&mut input, &mut output, &mut scratch).is_err() {
+                continue; // lengths come from the plan itself
+            }
+            for (p, range) in row.iter_mut().zip(&ranges) {
+                *p += norm * output[range.clone()].iter().map(Complex::norm_sqr).sum::<f32>();
+            }
+        }
+    }
+    let centres_hz = ranges.iter().map(|r| ((r.start + r.end) as f64 * 0.5 * bin_hz) as f32).collect();
+    Ok(Spectrogram { hop, bands, centres_hz, power })
+}
+
+/// Copies `channel[first..]` into `out`, zeros outside the take.
+pub(super) fn fill(out: &mut [f32], channel: &[f32], first: isize) {
+    let len = channel.len() as isize;
+    let from = first.clamp(0, len);
+    let to = (first + out.len() as isize).clamp(from, len);
+    out.fill(0.0);
+    if to > from {
+        let at = (from - first) as usize;
+        out[at..at + (to - from) as usize].copy_from_slice(&channel[from as usize..to as usize]);
+    }
+}
