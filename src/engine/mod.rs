@@ -5,6 +5,7 @@
 //! frames are chunked. Nothing here allocates, locks or waits after [`Engine::new`].
 
 pub mod dsp;
+pub mod tone;
 
 use crate::kit::{Kit, PADS, Trims};
 use std::sync::{Arc, atomic::AtomicU32};

@@ -1,0 +1,146 @@
+//! Feed-forward compression with a soft knee and a smooth decoupled detector.
+//!
+//! D. Giannoulis, M. Massberg, J. D. Reiss, "Digital Dynamic Range Compressor Design: A Tutorial and
+//! Analysis", JAES 60(6), 2012: level in dB, static curve (equation 4), smooth decoupled peak detector
+//! (equation 17) on the wanted gain reduction, both channels together.
+
+use super::denormal::flush32;
+use super::math::{exp2_fast, log2_fast};
+
+/// dB per octave of amplitude: 20 log10 2.
+const DB: f32 = 6.020_6;
+
+/// The static curve: gain in dB (0 or below) at a level in dB (the paper's equation 4 minus its
+/// input).
+#[inline(always)]
+pub fn static_gain_db(level_db: f32, threshold_db: f32, ratio: f32, knee_db: f32) -> f32 {
+    let over = level_db - threshold_db;
+    let slope = 1.0 / ratio - 1.0;
+    let half = knee_db / 2.0;
+    if over <= -half {
+        0.0
+    } else if over < half {
+        // Inside the knee, which is wider than 0 here.
+        slope * (over + half) * (over + half) / (2.0 * knee_db)
+    } else {
+        slope * over
+    }
+}
+
+/// What a compressor does; times in ms, levels in dB.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Curve {
+    /// Works on what is louder than this.
+    pub threshold_db: f32,
+    /// N : 1.
+    pub ratio: f32,
+    /// Width of the soft start.
+    pub knee_db: f32,
+    /// Until 63 % of a sudden reduction is done.
+    pub attack_ms: f32,
+    /// Until 63 % of it is given back.
+    pub release_ms: f32,
+}
+
+impl From<&crate::kit::Compressor> for Curve {
+    fn from(c: &crate::kit::Compressor) -> Self {
+        Self {
+            threshold_db: c.threshold_db,
+            ratio: c.ratio.max(1.0),
+            knee_db: c.knee_db,
+            attack_ms: c.attack_ms,
+            release_ms: c.release_ms,
+        }
+    }
+}
+
+/// A compressor for two channels that share their gain.
+#[derive(Debug, Clone, Copy)]
+pub struct Compressor {
+    sample_rate: f64,
+    curve: Curve,
+    attack: f32,
+    release: f32,
+    /// Detector, dB of reduction: held peak and its smoothed form.
+    peak_db: f32,
+    smooth_db: f32,
+}
+
+impl Compressor {
+    /// At rest, at `sample_rate` Hz.
+    pub fn new(curve: Curve, sample_rate: f64) -> Self {
+        let mut new = Self { sample_rate, curve, attack: 0.0, release: 0.0, peak_db: 0.0, smooth_db: 0.0 };
+        new.set_times();
+        new
+    }
+
+    /// Takes new settings; the reduction in force is kept.
+    pub fn set(&mut self, curve: Curve) {
+        let times = (self.curve.attack_ms, self.curve.release_ms);
+        self.curve = curve;
+        if times != (curve.attack_ms, curve.release_ms) {
+            self.set_times();
+        }
+    }
+
+    fn set_times(&mut self) {
+        let attack = f64::from(self.curve.attack_ms);
+        let release = release_pole_ms(attack, f64::from(self.curve.release_ms));
+        self.attack = super::math::one_pole(attack, self.sample_rate) as f32;
+        self.release = super::math::one_pole(release, self.sample_rate) as f32;
+    }
+
+    /// Writes the gain (amplitude, 1 or below) for each frame of `left` and `right`.
+    pub fn gains(&mut self, left: &[f32], right: &[f32], gains: &mut [f32]) {
+        let Curve { threshold_db, ratio, knee_db, .. } = self.curve;
+        for ((l, r), g) in left.iter().zip(right).zip(gains.iter_mut()) {
+            let level = l.abs().max(r.abs()).max(1e-10);
+            *g = -static_gain_db(DB * log2_fast(level), threshold_db, ratio, knee_db);
+        }
+        let (mut peak, mut smooth) = (self.peak_db, self.smooth_db);
+        for g in gains.iter_mut() {
+            peak = flush32(g.max(self.release * peak + (1.0 - self.release) * *g));
+            smooth = flush32(self.attack * smooth + (1.0 - self.attack) * peak);
+            *g = smooth;
+        }
+        (self.peak_db, self.smooth_db) = (peak, smooth);
+        for g in gains.iter_mut() {
+            *g = exp2_fast(*g * (-1.0 / DB));
+        }
+    }
+
+    /// Gain reduction in force, dB, 0 or above.
+    pub fn reduction_db(&self) -> f32 {
+        self.smooth_db
+    }
+
+    /// Opens fully at once.
+    pub fn reset(&mut self) {
+        (self.peak_db, self.smooth_db) = (0.0, 0.0);
+    }
+}
+
+/// Time constant of the release stage such that it and the attack stage behind it, together, are 63 %
+/// done after `release_ms`. The decoupled detector lets go through both; the paper notes that its
+/// release then takes longer than stated. 0 when the attack alone takes that long.
+fn release_pole_ms(attack_ms: f64, release_ms: f64) -> f64 {
+    let left_after = |pole: f64| {
+        if (pole - attack_ms).abs() < 1e-6 * release_ms {
+            let x = release_ms / attack_ms;
+            return (1.0 + x) * libm::exp(-x);
+        }
+        let part = |t: f64| if t > 0.0 { t * libm::exp(-release_ms / t) } else { 0.0 };
+        (part(pole) - part(attack_ms)) / (pole - attack_ms)
+    };
+    let wanted = libm::exp(-1.0);
+    let (mut low, mut high) = (0.0, release_ms);
+    for _ in 0..50 {
+        let middle = 0.5 * (low + high);
+        if left_after(middle) > wanted {
+            high = middle;
+        } else {
+            low = middle;
+        }
+    }
+    low
+}

@@ -1,0 +1,17 @@
+//! Keeping feedback states out of the denormal range without the processor's flush-to-zero mode.
+
+/// A state smaller than this is zero: -300 dB, far below any sound and far above the denormal range
+/// (1.2e-38 in `f32`), which it therefore cannot reach before the next flush.
+pub const TINY: f64 = 1e-15;
+
+/// `x`, or zero when it is smaller than [`TINY`].
+#[inline(always)]
+pub fn flush(x: f64) -> f64 {
+    if x.abs() < TINY { 0.0 } else { x }
+}
+
+/// [`flush`] for single precision.
+#[inline(always)]
+pub fn flush32(x: f32) -> f32 {
+    if x.abs() < TINY as f32 { 0.0 } else { x }
+}
