@@ -1,0 +1,385 @@
+//! The invented cello: resonances struck, plucked and rubbed.
+//!
+//! Everything is a force driving a bank of damped resonances (modal synthesis). Frequencies and decays
+//! are from memory of published measurements of cellos, rounded; they only have to sound plausible.
+
+use rand_pcg::{Pcg32, rand_core::Rng};
+use std::f64::consts::{PI, TAU};
+
+/// Frames per second of everything in the demo, Hz.
+pub(super) const RATE: f64 = 48_000.0;
+
+/// Open strings C2, G2, D3 and A3, Hz.
+const STRINGS: [f64; 4] = [65.406, 97.999, 146.832, 220.0];
+
+/// A draw, uniform from `low` to `high`.
+pub(super) fn draw(rng: &mut Pcg32, low: f64, high: f64) -> f64 {
+    low + (high - low) * f64::from(rng.next_u32()) / 4_294_967_296.0
+}
+
+/// White noise, uniform within ±1.
+pub(super) fn noise(rng: &mut Pcg32) -> f64 {
+    draw(rng, -1.0, 1.0)
+}
+
+/// One damped resonance; its answer to an impulse is `gain * 10^(-3 t / t60) * sin(2 pi hz t)`.
+#[derive(Clone, Copy, Default)]
+struct Mode {
+    hz: f64,
+    t60: f64,
+    gain: f64,
+}
+
+impl Mode {
+    fn new(hz: f64, t60: f64, gain: f64) -> Self {
+        Self { hz, t60, gain }
+    }
+}
+
+/// Where the body is touched: which of its modes answer.
+#[derive(Clone, Copy)]
+pub(super) enum Place {
+    LowerBout,
+    UpperBout,
+    Rib,
+    Fingerboard,
+}
+
+/// The instrument: the modes of its wooden body, strongest first in frequency.
+pub(super) struct Cello {
+    body: Vec<Mode>,
+}
+
+impl Cello {
+    pub(super) fn new(rng: &mut Pcg32) -> Self {
+        // the air mode and the first modes of the plates, then ever denser ones with a hill near 2 kHz
+        let first = [(98.0, 0.30, 1.0), (141.0, 0.16, 0.35), (176.0, 0.22, 0.85), (199.0, 0.20, 0.75)];
+        let mut body: Vec<Mode> = first.iter().map(|&(hz, t60, gain)| Mode::new(hz, t60, gain)).collect();
+        let mut hz = 240.0;
+        while hz < 6500.0 {
+            let q = draw(rng, 18.0, 42.0);
+            let hill = (-((hz / 2100.0_f64).log2() / 0.8).powi(2)).exp();
+            let gain = draw(rng, 0.35, 1.0) * ((240.0 / hz).powf(0.3) * 0.55 + 0.6 * hill);
+            body.push(Mode::new(hz, 2.2 * q / hz, gain));
+            hz *= 1.0 + draw(rng, 0.035, 0.085);
+        }
+        Self { body }
+    }
+
+    /// The body's modes as felt at a place.
+    fn body_at(&self, place: Place) -> Vec<Mode> {
+        let (seed, low, high, dead) = match place {
+            Place::LowerBout => (1, 1.0, 0.6, 1.0),
+            Place::UpperBout => (2, 0.45, 0.9, 0.9),
+            Place::Rib => (3, 0.15, 1.0, 0.7),
+            Place::Fingerboard => (4, 0.08, 1.0, 0.45),
+        };
+        let mut rng = Pcg32::new(seed, 0xb0d1);
+        self.body
+            .iter()
+            .map(|m| {
+                let share = 1.0 / (1.0 + (m.hz / 260.0).powi(2));
+                let reach = (low * share + high * (1.0 - share)) * draw(&mut rng, -1.0, 1.0);
+                Mode::new(m.hz * draw(&mut rng, 0.99, 1.01), m.t60 * dead, m.gain * reach)
+            })
+            .collect()
+    }
+
+    /// How strongly the body carries a frequency at the bridge to the air.
+    fn carries(&self, hz: f64) -> f64 {
+        let direct = 0.04;
+        let at = |m: &Mode| {
+            let damping = 6.91 / m.t60 / TAU;
+            let (x, y) = ((m.hz * m.hz - hz * hz) / hz, 2.0 * damping);
+            (m.gain * y).powi(2) / (x * x + y * y)
+        };
+        direct + self.body.iter().map(at).sum::<f64>().sqrt()
+    }
+
+    /// The partials of a string as the body carries them: stopped to `hz`, touched at `spot` of its
+    /// length, its fundamental dying in `t60` seconds, a touch as soft as `soft_hz`.
+    fn string(&self, hz: f64, spot: f64, t60: f64, soft_hz: f64) -> Vec<Mode> {
+        let mut modes = Vec::new();
+        for n in 1..=48 {
+            let n = f64::from(n);
+            let partial = n * hz * (1.0 + 4e-5 * n * n).sqrt();
+            if partial > 9000.0 {
+                break;
+            }
+            let dies = t60 / (1.0 + (partial / 700.0).powi(2) * 0.9 + 0.12 * n);
+            let gain = (n * PI * spot).sin() / n * (-partial / soft_hz).exp() * self.carries(partial);
+            // the two planes in which a string swings die and tune a little differently
+            modes.push(Mode::new(partial, dies, 0.75 * gain));
+            modes.push(Mode::new(partial * 1.0007, dies * 0.45, 0.6 * gain));
+        }
+        modes
+    }
+
+    /// A knock with a contact of `contact_ms` (knuckle 2 to 4, heel of the hand 8, nail 0.2).
+    pub(super) fn knock(&self, rng: &mut Pcg32, place: Place, contact_ms: f64) -> Vec<f64> {
+        let contact = contact_ms * draw(rng, 0.85, 1.2);
+        let mut force = pulse(contact);
+        for f in &mut force {
+            *f *= 1.0 + 0.25 * noise(rng);
+        }
+        let mut modes = self.body_at(place);
+        for m in &mut modes {
+            m.gain *= draw(rng, 0.8, 1.2);
+        }
+        let mut sound = ring(&modes, &force);
+        scale_to(&mut sound, 1.0);
+        add(&mut sound, &skin(rng, contact.max(0.8), 900.0 + 2600.0 / contact), 0.25 + 0.3 / contact);
+        sound
+    }
+
+    /// A plucked string 0 to 3, `fret` semitones up, ringing for about `t60` seconds.
+    pub(super) fn pluck(&self, rng: &mut Pcg32, string: usize, fret: f64, t60: f64) -> Vec<f64> {
+        let hz = STRINGS[string] * 2f64.powf((fret + draw(rng, -0.03, 0.03)) / 12.0);
+        let spot = draw(rng, 0.11, 0.2);
+        let modes = self.string(hz, spot, t60 * draw(rng, 0.85, 1.15), draw(rng, 2500.0, 5000.0));
+        let mut sound = ring(&modes, &pulse(0.5));
+        scale_to(&mut sound, 1.0);
+        let mut thump = ring(&self.body_at(Place::UpperBout), &pulse(draw(rng, 1.2, 2.4)));
+        scale_to(&mut thump, draw(rng, 0.18, 0.3));
+        add(&mut sound, &thump, 1.0);
+        add(&mut sound, &skin(rng, 2.5, 2600.0), 0.10);
+        sound
+    }
+
+    /// Four damped strings struck one after the other.
+    pub(super) fn muted_strum(&self, rng: &mut Pcg32) -> Vec<f64> {
+        let mut sound = Vec::new();
+        let mut at = 0.0;
+        for string in 0..4 {
+            let (fret, t60) = (draw(rng, 4.5, 5.5), draw(rng, 0.10, 0.2));
+            let one = self.pluck(rng, string, fret, t60);
+            add_at(&mut sound, &one, (at * RATE) as usize, draw(rng, 0.7, 1.0));
+            at += draw(rng, 0.007, 0.014);
+        }
+        sound
+    }
+
+    /// The wood of the bow bounced on a damped string.
+    pub(super) fn bow_stick(&self, rng: &mut Pcg32, string: usize) -> Vec<f64> {
+        let force = pulse(draw(rng, 0.15, 0.3));
+        let mut modes = self.string(STRINGS[string] * 1.5, draw(rng, 0.06, 0.14), 0.18, 9000.0);
+        for (hz, t60) in [(840.0, 0.05), (1730.0, 0.04), (2950.0, 0.03), (4400.0, 0.022), (6200.0, 0.016)] {
+            modes.push(Mode::new(hz * draw(rng, 0.97, 1.03), t60, draw(rng, 0.15, 0.4)));
+        }
+        let mut sound = ring(&modes, &force);
+        scale_to(&mut sound, 1.0);
+        add(&mut sound, &skin(rng, 1.2, 9000.0), 0.5);
+        sound
+    }
+
+    /// A tap on the tailpiece: fine tuners and the short ends of the strings answer.
+    pub(super) fn tailpiece(&self, rng: &mut Pcg32) -> Vec<f64> {
+        let mut modes = self.body_at(Place::Rib);
+        for m in &mut modes {
+            m.gain *= 0.25;
+        }
+        let metal =
+            [(412.0, 0.09), (785.0, 0.08), (1340.0, 0.1), (2190.0, 0.07), (3380.0, 0.06), (5270.0, 0.05)];
+        let ends = [(968.0, 0.35), (1187.0, 0.4), (1466.0, 0.38), (1902.0, 0.3)];
+        for (hz, t60) in metal {
+            modes.push(Mode::new(hz * draw(rng, 0.99, 1.01), t60, draw(rng, 0.2, 0.5)));
+        }
+        for (hz, t60) in ends {
+            modes.push(Mode::new(hz, t60, draw(rng, 0.01, 0.06)));
+        }
+        let mut sound = ring(&modes, &pulse(draw(rng, 0.12, 0.32)));
+        scale_to(&mut sound, 1.0);
+        add(&mut sound, &skin(rng, 1.0, 9000.0), 0.4);
+        sound
+    }
+
+    /// The hair of the bow thrown at the strings and stopped: a chop.
+    pub(super) fn chop(&self, rng: &mut Pcg32) -> Vec<f64> {
+        let length = draw(rng, 0.05, 0.085);
+        let force = rub(rng, length, 0.003, STRINGS[2], 0.75, 7000.0);
+        let mut modes = self.string(STRINGS[2] * 1.26, 0.08, 0.12, 9000.0);
+        modes.extend(self.body_at(Place::UpperBout));
+        let mut sound = ring(&modes, &force);
+        scale_to(&mut sound, 1.0);
+        let mut knock = ring(&self.body_at(Place::LowerBout), &pulse(2.0));
+        scale_to(&mut knock, 0.5);
+        add(&mut sound, &knock, 1.0);
+        add(&mut sound, &force, 0.5);
+        sound
+    }
+
+    /// The bow pressed and dragged over a string: more grain than note, with a slow onset.
+    pub(super) fn bow_scrape(&self, rng: &mut Pcg32, string: usize) -> Vec<f64> {
+        let length = draw(rng, 0.35, 0.75);
+        let rise = draw(rng, 0.04, 0.12);
+        let force = rub(rng, length, rise, STRINGS[string], 0.45, 5000.0);
+        let mut modes = self.string(STRINGS[string], 0.07, 0.25, 12_000.0);
+        modes.extend(self.body_at(Place::UpperBout));
+        let mut sound = ring(&modes, &force);
+        scale_to(&mut sound, 1.0);
+        add(&mut sound, &force, 0.18);
+        sound
+    }
+
+    /// The bow drawn over the edge of the bridge: breath without a note.
+    pub(super) fn bow_breath(&self, rng: &mut Pcg32) -> Vec<f64> {
+        let length = draw(rng, 0.09, 0.2);
+        let rise = draw(rng, 0.015, 0.04);
+        let force = rub(rng, length, rise, 300.0, 1.0, 15_000.0);
+        let modes = [(1650.0, 0.004), (2900.0, 0.004), (4700.0, 0.003), (7300.0, 0.002), (9800.0, 0.002)]
+            .map(|(hz, t60)| Mode::new(hz * draw(rng, 0.95, 1.05), t60, draw(rng, 0.5, 1.0)));
+        let mut sound = ring(&modes, &force);
+        scale_to(&mut sound, 1.0);
+        add(&mut sound, &force, 0.2);
+        sound
+    }
+
+    /// A nail drawn along a wound string: one small blow per winding, faster and faster.
+    pub(super) fn string_scratch(&self, rng: &mut Pcg32, string: usize) -> Vec<f64> {
+        let length = draw(rng, 0.15, 0.45);
+        let frames = (length * RATE) as usize;
+        let (slow, fast) = (draw(rng, 350.0, 600.0), draw(rng, 900.0, 2200.0));
+        let mut force = vec![0.0; frames];
+        let mut phase = 0.0;
+        for (i, f) in force.iter_mut().enumerate() {
+            let t = i as f64 / frames as f64;
+            phase += (slow + (fast - slow) * t * t) / RATE;
+            if phase >= 1.0 {
+                phase -= draw(rng, 0.85, 1.15);
+                *f = draw(rng, 0.4, 1.0);
+                *f *= if i % 2 == 0 { 1.0 } else { -1.0 };
+            }
+            let shape = (t / 0.08).min(1.0) * ((1.0 - t) / 0.25).min(1.0);
+            *f = (*f + 0.05 * noise(rng)) * shape;
+        }
+        let mut modes = self.string(STRINGS[string] * 1.12, 0.05, 0.1, 20_000.0);
+        for hz in [2350.0, 3600.0, 5200.0, 7400.0] {
+            modes.push(Mode::new(hz * draw(rng, 0.94, 1.06), 0.006, draw(rng, 0.1, 0.3)));
+        }
+        let mut sound = ring(&modes, &force);
+        scale_to(&mut sound, 1.0);
+        low_pass(&mut force, 9000.0);
+        scale_to(&mut force, 0.5);
+        add(&mut sound, &force, 1.0);
+        sound
+    }
+}
+
+/// A push that rises and falls smoothly within `ms`, with an area of about 1.
+fn pulse(ms: f64) -> Vec<f64> {
+    let frames = (ms / 1000.0 * RATE).max(2.0) as usize;
+    (1..=frames).map(|i| (PI * i as f64 / (frames + 1) as f64).sin().powi(2) * 2.0 / frames as f64).collect()
+}
+
+/// The sound of the touch itself: a breath of noise below `high_hz` that dies within a few contacts;
+/// peak 1.
+fn skin(rng: &mut Pcg32, contact_ms: f64, high_hz: f64) -> Vec<f64> {
+    let frames = (contact_ms / 1000.0 * RATE * 5.0) as usize;
+    let mut sound: Vec<f64> = (0..frames)
+        .map(|i| noise(rng) * (-6.0 * i as f64 / frames as f64).exp() * (i as f64 / 12.0).min(1.0))
+        .collect();
+    low_pass(&mut sound, high_hz);
+    low_pass(&mut sound, high_hz);
+    scale_to(&mut sound, 0.25);
+    sound
+}
+
+/// Rubbing for `seconds`, rising within `rise`: hair that sticks and slips about `hz` times a second,
+/// `rough` of it noise (0 to 1), dull above `high_hz`.
+fn rub(rng: &mut Pcg32, seconds: f64, rise: f64, hz: f64, rough: f64, high_hz: f64) -> Vec<f64> {
+    let frames = (seconds * RATE) as usize;
+    let fall = (seconds * 0.45).max(0.02);
+    let (mut phase, mut press) = (0.0, 1.0);
+    let mut force: Vec<f64> = (0..frames)
+        .map(|i| {
+            let t = i as f64 / RATE;
+            phase += hz / RATE;
+            let mut slip = 0.0;
+            if phase >= 1.0 {
+                phase -= draw(rng, 0.7, 1.3);
+                slip = draw(rng, 2.0, 6.0);
+            }
+            // the pressure of the hand wavers
+            press += (1.0 + 0.6 * noise(rng) - press) * 0.004;
+            let shape = (t / rise).min(1.0).powi(2) * ((seconds - t) / fall).min(1.0).powi(2);
+            ((1.0 - rough) * slip + rough * noise(rng)) * press * shape
+        })
+        .collect();
+    low_pass(&mut force, high_hz);
+    scale_to(&mut force, 1.0);
+    force
+}
+
+/// The answer of a bank of resonances to a force, until it has died 70 dB.
+fn ring(modes: &[Mode], force: &[f64]) -> Vec<f64> {
+    const LANES: usize = 8;
+    let longest = modes.iter().fold(0.0, |t: f64, m| t.max(m.t60));
+    let mut sound = vec![0.0; force.len() + (longest * 70.0 / 60.0 * RATE) as usize];
+    for lanes in modes.chunks(LANES) {
+        let [mut a1, mut a2, mut b, mut y1, mut y2] = [[0.0; LANES]; 5];
+        for (k, m) in lanes.iter().enumerate() {
+            let (w, r) = (TAU * m.hz / RATE, 10f64.powf(-3.0 / (m.t60 * RATE)));
+            (a1[k], a2[k], b[k]) = (2.0 * r * w.cos(), -r * r, m.gain * w.sin());
+        }
+        let longest = lanes.iter().fold(0.0, |t: f64, m| t.max(m.t60));
+        let frames = force.len() + (longest * 70.0 / 60.0 * RATE) as usize;
+        for (n, out) in sound[..frames].iter_mut().enumerate() {
+            let x = force.get(n).copied().unwrap_or(0.0);
+            for k in 0..LANES {
+                let y = a1[k] * y1[k] + a2[k] * y2[k] + b[k] * x;
+                (y2[k], y1[k]) = (y1[k], y);
+                *out += y;
+            }
+        }
+    }
+    fade_end(&mut sound);
+    sound
+}
+
+/// Ends a sound smoothly within its last 10 ms.
+fn fade_end(sound: &mut [f64]) {
+    let fade = 480.min(sound.len());
+    for (i, s) in sound.iter_mut().rev().take(fade).enumerate() {
+        *s *= i as f64 / fade as f64;
+    }
+}
+
+/// One pole; -6 dB per octave above `hz`.
+pub(super) fn low_pass(sound: &mut [f64], hz: f64) {
+    let step = 1.0 - (-TAU * hz / RATE).exp();
+    let mut y = 0.0;
+    for s in sound {
+        y += step * (*s - y);
+        *s = y;
+    }
+}
+
+/// One pole; -6 dB per octave below `hz`.
+pub(super) fn high_pass(sound: &mut [f64], hz: f64) {
+    let mut low = sound.to_vec();
+    low_pass(&mut low, hz);
+    sound.iter_mut().zip(low).for_each(|(s, l)| *s -= l);
+}
+
+/// Scales a sound to a peak.
+pub(super) fn scale_to(sound: &mut [f64], peak: f64) {
+    let now = sound.iter().fold(0.0, |p: f64, s| p.max(s.abs()));
+    if now > 0.0 {
+        sound.iter_mut().for_each(|s| *s *= peak / now);
+    }
+}
+
+/// Mixes a sound into another from its start; the longer length stays.
+fn add(to: &mut Vec<f64>, sound: &[f64], gain: f64) {
+    add_at(to, sound, 0, gain);
+}
+
+/// Mixes a sound into another from frame `at`, which grows when needed.
+pub(super) fn add_at(to: &mut Vec<f64>, sound: &[f64], at: usize, gain: f64) {
+    if to.len() < at + sound.len() {
+        to.resize(at + sound.len(), 0.0);
+    }
+    for (t, s) in to[at..].iter_mut().zip(sound) {
+        *t += s * gain;
+    }
+}
