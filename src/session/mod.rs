@@ -9,8 +9,9 @@ use crate::{
     error::Error,
     kit::{Kit, Role},
     listen::HearOptions,
+    take::Take,
 };
-use std::{path::PathBuf, sync::Arc};
+use std::{path::PathBuf, sync::Arc, time::Duration};
 
 /// What a running job tells.
 #[derive(Debug, Clone, PartialEq)]
@@ -28,6 +29,17 @@ pub struct Stroke {
     pub pad: usize,
     /// Above 0 to 1.
     pub velocity: f32,
+}
+
+/// A stretch of a take, to be played as it was recorded.
+#[derive(Debug, Clone)]
+pub struct Listening {
+    /// The take.
+    pub take: Arc<Take>,
+    /// First frame, at the take's own rate.
+    pub start: u64,
+    /// First frame after it.
+    pub end: u64,
 }
 
 /// Long work that the session can be asked for; results arrive as a new kit or as an error.
@@ -157,5 +169,46 @@ impl Session {
     /// For the audio thread: a kit to be dropped elsewhere.
     pub fn give_back(&self, kit: Arc<PlayKit>) {
         let _ = kit;
+    }
+
+    /// For the plugin, when its engine starts: from now on kits are made ready for `sample_rate` Hz
+    /// and the window shows `meters`. The kit as it is now is made ready before this returns, and waits
+    /// in [`Session::take_play_kit`]. Never call it from the audio thread.
+    pub fn attach_engine(&self, sample_rate: f64, meters: Arc<Meters>) {
+        let _ = (sample_rate, meters);
+    }
+
+    /// Waits until the kit as it is now is ready for the attached engine (at once without one), at most
+    /// `timeout`; whether it is. Never call it from the audio thread.
+    pub fn wait_ready(&self, timeout: Duration) -> bool {
+        let _ = timeout;
+        true
+    }
+
+    /// For the audio thread: the next stroke played from the window.
+    pub fn take_stroke(&self) -> Option<Stroke> {
+        None
+    }
+
+    /// For the audio thread: a stretch to be played as recorded, asked for since the last call; a new
+    /// one takes the place of what plays, an empty one ends it.
+    pub fn take_listening(&self) -> Option<Arc<Listening>> {
+        None
+    }
+
+    /// For the audio thread: a stretch to be dropped elsewhere.
+    pub fn give_back_listening(&self, stretch: Arc<Listening>) {
+        let _ = stretch;
+    }
+
+    /// Calls `hook` after every change of the kit, from whichever thread made it; it must be quick and
+    /// may not call the session's changing methods. Replaces an earlier hook.
+    pub fn on_change(&self, hook: impl Fn() + Send + Sync + 'static) {
+        let _ = hook;
+    }
+
+    /// Makes `error` the last error, to be shown by the window.
+    pub fn report(&self, error: Error) {
+        let _ = error;
     }
 }

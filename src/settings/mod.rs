@@ -103,6 +103,10 @@ impl<T> Setting<T> {
     /// Value for a position of the control, 0 to 1.
     pub fn from_travel(&self, travel: f32) -> f32 {
         let t = travel.clamp(0.0, 1.0);
+        if t == 1.0 {
+            // the power of a ratio misses the end by a rounding, and the ends mean "off"
+            return self.max;
+        }
         self.clamp(match self.curve {
             Curve::Linear => self.min + (self.max - self.min) * t,
             Curve::Logarithmic => self.min * (self.max / self.min).powf(t),
