@@ -1,5 +1,12 @@
 //! Takes: recordings of one instrument, kept whole and unaltered.
 
+mod decode;
+mod flac;
+mod mix;
+mod source;
+
+pub use decode::{MAX_FILE_BYTES, MAX_SECONDS, SAMPLE_RATES};
+
 use std::sync::{Arc, OnceLock};
 
 /// One recording of one instrument at its own sample rate, mono or stereo.

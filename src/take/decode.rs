@@ -1,0 +1,377 @@
+//! Audio files made into takes: WAV, RF64, AIFF, FLAC, MP3, Ogg Vorbis, M4A, AAC, ALAC, CAF.
+//!
+//! Files are untrusted: whatever their bytes say, reading ends with a take or with one sentence, and
+//! memory is bounded by the limits below. Details of the formats that a reader may wonder about:
+//!
+//! - The silence that lossy encoders put before and behind the sound is cut where the file states its
+//!   length (MP3 with an info header); elsewhere it stays.
+//! - A file that ends before what it declares is refused. WAV, AIFF, CAF, FLAC, M4A and MP3 with an
+//!   info header declare their length; Ogg marks its last page (RFC 3533, section 6). An MP3 without
+//!   info header and a bare AAC stream declare nothing: what is there is what is read.
+//! - Wave files of unknown length (a recorder that streamed) are read to the end of the file.
+
+use super::{Take, mix::Mixer, source};
+use crate::{
+    error::{Error, Result},
+    progress::Progress,
+};
+use std::{
+    io::ErrorKind,
+    panic::{AssertUnwindSafe, catch_unwind},
+    path::Path,
+};
+use symphonia::core::{
+    codecs::audio::{AudioDecoder, AudioDecoderOptions},
+    errors::Error as Trouble,
+    formats::{
+        FormatOptions, FormatReader, Track, TrackType,
+        probe::Hint,
+        well_known::{
+            FORMAT_ID_AIFF, FORMAT_ID_CAF, FORMAT_ID_FLAC, FORMAT_ID_ISOMP4, FORMAT_ID_MP3, FORMAT_ID_WAVE,
+        },
+    },
+    io::MediaSourceStream,
+    meta::MetadataOptions,
+};
+
+/// Longest take, seconds.
+pub const MAX_SECONDS: u64 = 30 * 60;
+/// Largest file that is read, bytes.
+pub const MAX_FILE_BYTES: u64 = 2 << 30;
+/// Sample rates that are kept, Hz.
+pub const SAMPLE_RATES: std::ops::RangeInclusive<u32> = 8_000..=384_000;
+
+/// Packets of a lossy file that may fail at its very beginning: the first frames of a cut MP3 refer to
+/// data that was cut away.
+const FORGIVEN_PACKETS: usize = 3;
+/// Frames by which a lossy file may miss its declared length (two packets of any codec read here).
+const LOSSY_SLACK: u64 = 4096;
+
+/// What every refusal of an unreadable file ends with.
+const READABLE: &str = "give a WAV, AIFF, FLAC, MP3, Ogg Vorbis, M4A, AAC or ALAC file";
+
+impl Take {
+    /// Decodes an audio file, keeping its sample rate and one or two channels; more are mixed down
+    /// (see [`Take::notices`]).
+    ///
+    /// # Errors
+    /// One sentence that names the file and the trouble: not found, a folder, not audio, empty, cut
+    /// short, damaged, longer than 30 minutes, larger than 2 GiB, a sample rate outside 8 to 384 kHz;
+    /// or [`Error::Cancelled`].
+    pub fn read(path: impl AsRef<Path>, progress: &dyn Progress) -> Result<Take> {
+        let path = path.as_ref();
+        let name = path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
+        let file = source::open(path)?;
+        let mut hint = Hint::new();
+        if let Some(extension) = path.extension().and_then(|e| e.to_str()) {
+            hint.with_extension(extension);
+        }
+        let stream = MediaSourceStream::new(Box::new(file), Default::default());
+        decode(stream, &hint, name, None, progress).map_err(|stop| stop.about(path))
+    }
+}
+
+/// Why decoding ended early.
+pub(super) enum Stop {
+    /// A sentence without the file's name.
+    Trouble(String),
+    /// The user asked for it.
+    Cancelled,
+}
+
+impl Stop {
+    fn because(trouble: impl Into<String>) -> Self {
+        Self::Trouble(trouble.into())
+    }
+
+    /// As an error about `file`.
+    pub(super) fn about(self, file: impl AsRef<Path>) -> Error {
+        match self {
+            Self::Trouble(trouble) => Error::file(file, trouble),
+            Self::Cancelled => Error::Cancelled,
+        }
+    }
+}
+
+/// [`decode_trusting`], with a panic of the decoding library (its arithmetic overflows on some damaged
+/// headers) turned into a refusal.
+pub(super) fn decode(
+    stream: MediaSourceStream<'_>,
+    hint: &Hint,
+    name: String,
+    max_frames: Option<u64>,
+    progress: &dyn Progress,
+) -> std::result::Result<Take, Stop> {
+    // unwind safe: everything the closure owns is dropped, and progress holds no half-written state
+    catch_unwind(AssertUnwindSafe(|| decode_trusting(stream, hint, name, max_frames, progress)))
+        .unwrap_or_else(|_| Err(Stop::because("is damaged beyond reading; copy or export it again")))
+}
+
+/// The story of a file: find its format, open its track, decode packet after packet, weigh the end.
+/// More than `max_frames` frames are refused; `None` allows 30 minutes.
+fn decode_trusting(
+    stream: MediaSourceStream<'_>,
+    hint: &Hint,
+    name: String,
+    max_frames: Option<u64>,
+    progress: &dyn Progress,
+) -> std::result::Result<Take, Stop> {
+    let mut format = symphonia::default::get_probe()
+        .probe(hint, stream, FormatOptions::default(), MetadataOptions::default())
+        .map_err(unreadable)?;
+    let track = format
+        .default_track(TrackType::Audio)
+        .ok_or_else(|| Stop::because(format!("holds no audio; {READABLE}")))?
+        .clone();
+    let expected = Expected::of(&track, format.as_ref());
+    let mut decoder = open_decoder(&track, &expected)?;
+    let mut sink = Sink::new(expected.reserve(), max_frames);
+    if let (Some(frames), Some(rate)) = (expected.frames, rate_of(&track)) {
+        sink.check_length(frames, rate)?;
+    }
+    let mut packets = 0;
+    loop {
+        if progress.cancelled() {
+            return Err(Stop::Cancelled);
+        }
+        let packet = match format.next_packet() {
+            Ok(Some(packet)) => packet,
+            Ok(None) => break,
+            Err(trouble) => return Err(interrupted(trouble, &sink)),
+        };
+        if packet.track_id != track.id {
+            continue;
+        }
+        match decoder.decode(&packet) {
+            Ok(buffer) => sink.take_in(buffer)?,
+            Err(Trouble::DecodeError(_)) if expected.lossy && packets < FORGIVEN_PACKETS => (),
+            Err(trouble) => return Err(interrupted(trouble, &sink)),
+        }
+        packets += 1;
+        if packets % 64 == 0
+            && let Some(all) = track.num_frames.filter(|&n| n > 0)
+        {
+            progress.report("reading the recording", (sink.frames() as f32 / all as f32).min(1.0));
+        }
+    }
+    expected.weigh(sink.frames() as u64)?;
+    progress.report("reading the recording", 1.0);
+    sink.into_take(name)
+}
+
+fn rate_of(track: &Track) -> Option<u32> {
+    track.codec_params.as_ref()?.audio()?.sample_rate
+}
+
+fn open_decoder(track: &Track, expected: &Expected) -> std::result::Result<Box<dyn AudioDecoder>, Stop> {
+    let params = track.codec_params.as_ref().and_then(|p| p.audio());
+    let params = params
+        .ok_or_else(|| Stop::because(format!("holds audio in a form that is not read here; {READABLE}")))?;
+    if let Some(rate) = params.sample_rate {
+        check_rate(rate)?;
+    }
+    // An MP3 without info header has its length guessed from its first frames: trimming by that guess
+    // would cut sound away.
+    let options = AudioDecoderOptions::default().gapless(expected.trustworthy);
+    symphonia::default::get_codecs()
+        .make_audio_decoder(params, &options)
+        .map_err(|_| Stop::because(format!("holds audio in a form that is not read here; {READABLE}")))
+}
+
+/// What a file declares about its length.
+struct Expected {
+    /// Frames that the file promises, when it promises any.
+    frames: Option<u64>,
+    /// The length and delay that the decoder trims by are stated, not guessed.
+    trustworthy: bool,
+    /// A lossy codec: lengths are promised in packets rather than in frames.
+    lossy: bool,
+}
+
+impl Expected {
+    fn of(track: &Track, format: &dyn FormatReader) -> Self {
+        use symphonia::core::codecs::audio::well_known::{CODEC_ID_AAC, CODEC_ID_MP3, CODEC_ID_VORBIS};
+        let codec = track.codec_params.as_ref().and_then(|p| p.audio()).map(|p| p.codec);
+        let lossy = codec.is_some_and(|c| [CODEC_ID_AAC, CODEC_ID_MP3, CODEC_ID_VORBIS].contains(&c));
+        let declares = match format.format_info().format {
+            FORMAT_ID_WAVE | FORMAT_ID_AIFF | FORMAT_ID_CAF | FORMAT_ID_FLAC | FORMAT_ID_ISOMP4 => true,
+            // only the info header states delay and length; without it the length is an estimate
+            FORMAT_ID_MP3 => track.delay.is_some(),
+            _ => false,
+        };
+        let trustworthy = declares || codec == Some(CODEC_ID_VORBIS);
+        Self { frames: track.num_frames.filter(|&n| declares && n > 0), trustworthy, lossy }
+    }
+
+    /// Frames worth reserving: never more than a minute on the word of a header.
+    fn reserve(&self) -> usize {
+        self.frames.unwrap_or(0).min(48_000 * 60) as usize
+    }
+
+    /// Refuses a file that held less than it promised.
+    fn weigh(&self, frames: u64) -> std::result::Result<(), Stop> {
+        let slack = if self.lossy { LOSSY_SLACK } else { 0 };
+        match self.frames {
+            Some(promised) if frames + slack < promised => Err(Stop::because(format!(
+                "is cut short: it promises {promised} frames and holds {frames}; copy or export it again"
+            ))),
+            _ => Ok(()),
+        }
+    }
+}
+
+fn check_rate(rate: u32) -> std::result::Result<(), Stop> {
+    if SAMPLE_RATES.contains(&rate) {
+        return Ok(());
+    }
+    Err(Stop::because(format!(
+        "has a sample rate of {rate} Hz; convert it to a rate between 8,000 and 384,000 Hz"
+    )))
+}
+
+/// The sentence for a file whose format cannot be opened.
+fn unreadable(trouble: Trouble) -> Stop {
+    Stop::because(match trouble {
+        Trouble::IoError(e) if e.kind() != ErrorKind::UnexpectedEof => {
+            format!("could not be read ({e}); check the disk and try again")
+        }
+        Trouble::IoError(_) => "is cut short within its header; copy or export it again".to_owned(),
+        Trouble::Unsupported(what) => format!("is not audio that can be read here ({what}); {READABLE}"),
+        other => format!("is damaged or not audio ({other}); {READABLE}"),
+    })
+}
+
+/// The sentence for a file that fails on the way.
+fn interrupted(trouble: Trouble, sink: &Sink) -> Stop {
+    let at = sink.seconds();
+    Stop::because(match trouble {
+        Trouble::IoError(e) if e.kind() == ErrorKind::UnexpectedEof => {
+            format!(
+                "is cut short: it ends after {at:.2} s although more should follow; copy or export it again"
+            )
+        }
+        Trouble::IoError(e) => {
+            format!("could not be read on after {at:.2} s ({e}); check the disk and try again")
+        }
+        Trouble::ResetRequired => {
+            format!("changes its form after {at:.2} s; split it into one recording per file")
+        }
+        other => format!("is damaged after {at:.2} s ({other}); copy or export it again"),
+    })
+}
+
+/// Gathers decoded packets into one or two channels.
+struct Sink {
+    mixer: Option<Mixer>,
+    rate: u32,
+    channels: Vec<Vec<f32>>,
+    packet: Vec<Vec<f32>>,
+    reserve: usize,
+    max_frames: Option<u64>,
+    /// Samples that were no usable numbers.
+    mended: u64,
+    peak: f32,
+}
+
+impl Sink {
+    fn new(reserve: usize, max_frames: Option<u64>) -> Self {
+        Self {
+            mixer: None,
+            rate: 0,
+            channels: Vec::new(),
+            packet: Vec::new(),
+            reserve,
+            max_frames,
+            mended: 0,
+            peak: 0.0,
+        }
+    }
+
+    fn frames(&self) -> usize {
+        self.channels.first().map_or(0, Vec::len)
+    }
+
+    fn seconds(&self) -> f64 {
+        self.frames() as f64 / f64::from(self.rate.max(1))
+    }
+
+    fn take_in(
+        &mut self,
+        buffer: symphonia::core::audio::GenericAudioBufferRef<'_>,
+    ) -> std::result::Result<(), Stop> {
+        let spec = buffer.spec();
+        if buffer.frames() == 0 {
+            return Ok(());
+        }
+        let mixer = match &self.mixer {
+            Some(mixer) => mixer,
+            None => {
+                check_rate(spec.rate())?;
+                self.rate = spec.rate();
+                let mixer = Mixer::new(spec.channels());
+                self.channels = (0..mixer.outputs()).map(|_| Vec::with_capacity(self.reserve)).collect();
+                self.mixer.insert(mixer)
+            }
+        };
+        if spec.rate() != self.rate || spec.channels().count() != mixer.inputs() {
+            return Err(Stop::because(format!(
+                "changes its form after {:.2} s; split it into one recording per file",
+                self.seconds()
+            )));
+        }
+        buffer.copy_to_vecs_planar(&mut self.packet);
+        for s in self.packet.iter_mut().flatten() {
+            // 2^32 leaves room for floats that hold 32-bit integers; beyond lies no recording
+            if !s.is_finite() || s.abs() > 4_294_967_296.0 {
+                *s = 0.0;
+                self.mended += 1;
+            }
+        }
+        let before = self.channels[0].len();
+        mixer.mix(&self.packet, &mut self.channels);
+        for channel in &self.channels {
+            self.peak = channel[before..].iter().fold(self.peak, |peak, s| peak.max(s.abs()));
+        }
+        self.check_length(self.frames() as u64, self.rate)
+    }
+
+    fn check_length(&self, frames: u64, rate: u32) -> std::result::Result<(), Stop> {
+        match self.max_frames {
+            Some(most) if frames > most => {
+                Err(Stop::because(format!("holds {frames} frames where {most} should be")))
+            }
+            None if frames > MAX_SECONDS * u64::from(rate) => {
+                Err(Stop::because("is longer than 30 minutes; cut it into shorter recordings"))
+            }
+            _ => Ok(()),
+        }
+    }
+
+    fn into_take(mut self, name: String) -> std::result::Result<Take, Stop> {
+        if self.frames() == 0 {
+            return Err(Stop::because("holds no samples; record or export it again"));
+        }
+        let mut notices = Vec::new();
+        if let Some(mixer) = self.mixer.filter(|m| m.inputs() > 2) {
+            let outputs = if mixer.outputs() == 2 { "stereo" } else { "mono" };
+            notices.push(format!("{name}: {} channels were mixed down to {outputs}", mixer.inputs()));
+        }
+        if self.mended > 0 {
+            notices.push(format!("{name}: {} samples were no usable numbers and are silent", self.mended));
+        }
+        if self.peak > 1.0 {
+            // a power of two changes no bit of a float but its exponent
+            let halvings = self.peak.log2().ceil() as i32;
+            let scale = 0.5_f32.powi(halvings);
+            self.channels.iter_mut().flatten().for_each(|s| *s *= scale);
+            notices.push(format!(
+                "{name}: its samples went beyond full scale, so it was made {:.0} dB softer",
+                f64::from(halvings) * 20.0 * 2.0_f64.log10()
+            ));
+        }
+        self.channels.iter_mut().for_each(Vec::shrink_to_fit);
+        let mut take = Take::from_samples(name, self.rate, self.channels);
+        take.notices = notices;
+        Ok(take)
+    }
+}

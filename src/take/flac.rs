@@ -1,0 +1,193 @@
+//! Takes as FLAC: how kit files and hosts keep them, bit for bit.
+//!
+//! The format is RFC 9639. The encoder's own stream writer refuses rates above 96 kHz, so frames come
+//! from it and the stream's header is written here; rates that a frame header cannot say (above 65,535
+//! Hz and no multiple of 10) are written as 48 kHz, and the kit document tells the true rate.
+
+use super::{Take, decode::decode};
+use crate::{
+    error::{Error, Result},
+    progress::{Progress, Quiet},
+};
+use flacenc::{
+    bitsink::ByteSink,
+    component::{BitRepr, Frame, FrameHeader, FrameOffset, StreamInfo},
+    config,
+    error::{Verified, Verify},
+    source::{Context, Fill, FrameBuf},
+};
+use std::{io::Cursor, sync::Arc};
+use symphonia::core::{formats::probe::Hint, io::MediaSourceStream};
+
+const BITS: usize = 24;
+const STEPS: f32 = 8_388_608.0; // 2^23
+/// Frames per block: the encoder's default, within the streamable subset up to 384 kHz.
+const BLOCK: usize = 4096;
+/// Written where a frame header cannot say the true rate.
+const NOMINAL_RATE: u32 = 48_000;
+
+impl Take {
+    /// The take as 24-bit FLAC, encoded at the first call and kept. Takes never change, so every save
+    /// after the first costs no encoding.
+    ///
+    /// # Errors
+    /// [`Error::Cancelled`], or a sentence when the encoder fails; nothing is kept then.
+    pub fn flac_with(&self, progress: &dyn Progress) -> Result<Arc<[u8]>> {
+        if let Some(bytes) = self.flac.get() {
+            return Ok(bytes.clone());
+        }
+        let bytes: Arc<[u8]> = encode(self, progress)?.into();
+        // two threads may have encoded the same take: both made the same bytes
+        Ok(self.flac.get_or_init(|| bytes).clone())
+    }
+
+    /// [`Take::flac_with`] without progress.
+    ///
+    /// # Errors
+    /// A sentence when the encoder fails.
+    pub fn flac(&self) -> Result<Arc<[u8]>> {
+        self.flac_with(&Quiet)
+    }
+
+    /// A take from the bytes of a kit file or a host's state, which are kept for the next save.
+    /// `sample_rate` in Hz is the true one, whatever the bytes say; more than `max_frames` frames are
+    /// refused before they use memory.
+    ///
+    /// # Errors
+    /// One sentence that names the take: not FLAC, damaged, cut short, too long, more than two channels.
+    pub fn from_flac(
+        name: impl Into<String>,
+        sample_rate: u32,
+        bytes: Arc<[u8]>,
+        max_frames: u64,
+        progress: &dyn Progress,
+    ) -> Result<Take> {
+        let name = name.into();
+        if !bytes.starts_with(b"fLaC") {
+            return Err(Error::file(name, "is not FLAC; the kit file is damaged"));
+        }
+        let stream = MediaSourceStream::new(Box::new(Cursor::new(bytes.clone())), Default::default());
+        let mut take =
+            decode(stream, Hint::new().with_extension("flac"), name.clone(), Some(max_frames), progress)
+                .map_err(|stop| stop.about(&name))?;
+        take.sample_rate = sample_rate;
+        take.notices.clear();
+        take.flac = bytes.into();
+        Ok(take)
+    }
+}
+
+fn encode(take: &Take, progress: &dyn Progress) -> Result<Vec<u8>> {
+    let fail = |e: &dyn std::fmt::Display| {
+        Error::file(&take.name, format!("could not be packed as FLAC ({e}); import it again"))
+    };
+    let channels = take.channels.len();
+    let rate = written_rate(take.sample_rate);
+    let (packed, plain) = (settings(false).map_err(|e| fail(&e))?, settings(true).map_err(|e| fail(&e))?);
+    // the rate in here is not written: see `with_rate`
+    let info = StreamInfo::new(NOMINAL_RATE as usize, channels, BITS).map_err(|e| fail(&e))?;
+    let mut buffer = FrameBuf::with_size(channels, BLOCK).map_err(|e| fail(&e))?;
+    let mut digest = Context::new(BITS, channels);
+    let mut header = Header { rate, channels, frames: take.frames() as u64, ..Header::default() };
+
+    let mut out = vec![0; HEADER_BYTES];
+    let mut block = Vec::with_capacity(BLOCK * channels);
+    let mut bytes = Vec::with_capacity(BLOCK * channels * 3);
+    for (number, start) in (0..take.frames()).step_by(BLOCK).enumerate() {
+        if number % 64 == 0 {
+            progress.check()?;
+            progress.report("packing the recording", start as f32 / take.frames() as f32);
+        }
+        let end = (start + BLOCK).min(take.frames());
+        block.clear();
+        block.extend((start..end).flat_map(|i| take.channels.iter().map(move |c| (c[i] * STEPS) as i32)));
+        bytes.clear();
+        bytes.extend(block.iter().flat_map(|s| s.to_le_bytes().into_iter().take(3)));
+        digest.fill_le_bytes(&bytes, 3).map_err(|e| fail(&e))?;
+        buffer.fill_interleaved(&block).map_err(|e| fail(&e))?;
+        let frame = encode_block(&packed, &plain, &buffer, number, &info, rate).map_err(|e| fail(&e))?;
+        header.note_size(frame.len() as u32);
+        out.extend_from_slice(&frame);
+    }
+    header.md5 = digest.md5_digest();
+    out[..HEADER_BYTES].copy_from_slice(&header.bytes());
+    Ok(out)
+}
+
+/// How blocks are packed: as small as they get, or (`plain`) as they are.
+fn settings(plain: bool) -> std::result::Result<Verified<config::Encoder>, Box<dyn std::error::Error>> {
+    let mut encoder = config::Encoder::default();
+    encoder.subframe_coding.use_fixed = !plain;
+    encoder.subframe_coding.use_lpc = !plain;
+    Ok(encoder.into_verified().map_err(|(_, e)| e)?)
+}
+
+/// One frame's bytes, its header saying `rate`.
+fn encode_block(
+    packed: &Verified<config::Encoder>,
+    plain: &Verified<config::Encoder>,
+    buffer: &FrameBuf,
+    number: usize,
+    info: &StreamInfo,
+    rate: u32,
+) -> std::result::Result<Vec<u8>, Box<dyn std::error::Error>> {
+    let mut frame = flacenc::encode_fixed_size_frame(packed, buffer, number, info)?;
+    // a lone full-scale sample in a smooth sound makes the encoder choose a code of megabytes
+    if frame.count_bits() > info.channels() * frame.block_size() * BITS {
+        frame = flacenc::encode_fixed_size_frame(plain, buffer, number, info)?;
+    }
+    let size = frame.block_size();
+    let (header, subframes) = frame.into_parts();
+    let channels = header.channel_assignment().clone();
+    let offset = FrameOffset::Frame(number as u32);
+    let header = FrameHeader::new(size, channels, BITS, rate as usize, offset)?;
+    let mut sink = ByteSink::new();
+    Frame::new(header, subframes.into_iter())?.write(&mut sink)?;
+    Ok(sink.into_inner())
+}
+
+/// The rate to write: what a frame header can say (RFC 9639, section 9.1.2).
+fn written_rate(rate: u32) -> u32 {
+    let sayable = rate <= 65_535 || (rate % 10 == 0 && rate <= 655_350);
+    if sayable { rate } else { NOMINAL_RATE }
+}
+
+/// Signature, block header and the streaminfo block (RFC 9639, sections 6, 8.1 and 8.2).
+const HEADER_BYTES: usize = 4 + 4 + 34;
+
+#[derive(Default)]
+struct Header {
+    rate: u32,
+    channels: usize,
+    frames: u64,
+    smallest: Option<u32>,
+    largest: u32,
+    md5: [u8; 16],
+}
+
+impl Header {
+    fn note_size(&mut self, bytes: u32) {
+        self.smallest = Some(self.smallest.map_or(bytes, |s| s.min(bytes)));
+        self.largest = self.largest.max(bytes);
+    }
+
+    fn bytes(&self) -> [u8; HEADER_BYTES] {
+        let mut out = [0; HEADER_BYTES];
+        out[..4].copy_from_slice(b"fLaC");
+        out[4] = 0x80; // the last metadata block, of type 0 (streaminfo)
+        out[7] = 34;
+        let block = (BLOCK as u16).to_be_bytes();
+        out[8..10].copy_from_slice(&block);
+        out[10..12].copy_from_slice(&block);
+        out[12..15].copy_from_slice(&self.smallest.unwrap_or(0).to_be_bytes()[1..]);
+        out[15..18].copy_from_slice(&self.largest.to_be_bytes()[1..]);
+        // 20 bits rate, 3 bits channels - 1, 5 bits depth - 1, 36 bits frames
+        let packed = u64::from(self.rate) << 44
+            | (self.channels as u64 - 1) << 41
+            | (BITS as u64 - 1) << 36
+            | self.frames & 0xf_ffff_ffff;
+        out[18..26].copy_from_slice(&packed.to_be_bytes());
+        out[26..].copy_from_slice(&self.md5);
+        out
+    }
+}
