@@ -6,11 +6,12 @@ pub(super) fn show(unit: Unit, v: f32) -> String {
     match unit {
         Unit::Decibels if v <= -100.0 => "-inf dB".into(),
         Unit::Decibels => format!("{} dB", signed(v, 1)),
-        Unit::Milliseconds if v >= 1000.0 => format!("{:.2} s", v / 1000.0),
-        Unit::Milliseconds if v >= 100.0 => format!("{v:.0} ms"),
+        // the thresholds are where rounding reaches the next digit, so that a text reads back as itself
+        Unit::Milliseconds if v >= 999.5 => format!("{:.2} s", v / 1000.0),
+        Unit::Milliseconds if v >= 99.95 => format!("{v:.0} ms"),
         Unit::Milliseconds => format!("{v:.1} ms"),
-        Unit::Hertz if v >= 1000.0 => format!("{:.2} kHz", v / 1000.0),
-        Unit::Hertz if v >= 100.0 => format!("{v:.0} Hz"),
+        Unit::Hertz if v >= 999.5 => format!("{:.2} kHz", v / 1000.0),
+        Unit::Hertz if v >= 99.95 => format!("{v:.0} Hz"),
         Unit::Hertz => format!("{v:.1} Hz"),
         Unit::Semitones => format!("{} st", signed(v, 1)),
         Unit::Cents => format!("{} ct", signed(v, 0)),
