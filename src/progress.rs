@@ -38,3 +38,33 @@ impl Progress for Flag {
         self.0.load(Ordering::Relaxed)
     }
 }
+
+/// A part of longer work: its 0 to 1 is a stretch of the whole.
+pub struct Part<'a> {
+    whole: &'a dyn Progress,
+    from: f32,
+    to: f32,
+}
+
+impl<'a> Part<'a> {
+    /// The stretch `from` to `to` (0 to 1) of `whole`.
+    pub fn new(whole: &'a dyn Progress, from: f32, to: f32) -> Self {
+        Self { whole, from, to }
+    }
+
+    /// Part `index` (from 0) of `count` equal parts of `whole`.
+    pub fn nth(whole: &'a dyn Progress, index: usize, count: usize) -> Self {
+        let count = count.max(1) as f32;
+        Self::new(whole, index as f32 / count, (index + 1) as f32 / count)
+    }
+}
+
+impl Progress for Part<'_> {
+    fn report(&self, step: &str, done: f32) {
+        self.whole.report(step, self.from + (self.to - self.from) * done.clamp(0.0, 1.0));
+    }
+
+    fn cancelled(&self) -> bool {
+        self.whole.cancelled()
+    }
+}

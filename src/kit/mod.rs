@@ -3,11 +3,15 @@
 //! An edit clones the [`Kit`] (takes are shared, not copied), changes the clone and swaps it in.
 //! That is what makes undo, A/B, copy, paste, save and "load while playing" simple.
 
+mod check;
+mod file;
 mod layer;
 mod pad;
 mod role;
 mod tone;
 
+pub use check::{MAX_SAMPLES, MAX_SLICES, MAX_TAKES};
+pub use file::{EXTENSION, MAX_STATE_AUDIO};
 pub use layer::{CLOUD, Cloud, Draw, LAYER, Layer, LayerSettings, Slice, Timing};
 pub use pad::{Alternate, Audition, PAD, Pad, PadSettings, VARIATION, Variation, Way};
 pub use role::{Key, Mode, Role};

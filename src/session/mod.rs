@@ -4,17 +4,28 @@
 //! these methods from its frame and never waits; the audio thread takes prepared kits from
 //! [`Session::take_play_kit`] and gives old ones back through [`Session::give_back`], both without locks.
 
+mod history;
+mod jobs;
+mod ready;
+mod shared;
+mod work;
+
+use self::{jobs::Jobs, ready::Ready, shared::Shared};
 use crate::{
     engine::{Meters, PlayKit},
-    error::Error,
+    error::{Error, Result},
     kit::{Kit, Role},
     listen::HearOptions,
     take::Take,
 };
+use crossbeam_queue::ArrayQueue;
 use std::{path::PathBuf, sync::Arc, time::Duration};
 
+/// Strokes from the window that wait for the audio thread at most.
+const STROKES: usize = 64;
+
 /// What a running job tells.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct JobState {
     /// A short phrase: "hearing hits".
     pub step: String,
@@ -83,132 +94,209 @@ pub enum Job {
 }
 
 /// One open kit.
-#[derive(Debug, Default)]
 pub struct Session {
-    _private: (),
+    shared: Arc<Shared>,
+    jobs: Jobs,
+    ready: Arc<Ready>,
+    strokes: ArrayQueue<Stroke>,
+}
+
+impl std::fmt::Debug for Session {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Session").field("revision", &self.revision()).finish_non_exhaustive()
+    }
 }
 
 impl Session {
-    /// A session with an empty kit.
+    /// A session with an empty kit and two threads of its own, which end with it.
+    ///
+    /// # Panics
+    /// When the system cannot start a thread.
     pub fn new() -> Arc<Self> {
-        Arc::default()
+        let shared = Arc::new(Shared::default());
+        Arc::new(Self {
+            jobs: Jobs::start(shared.clone()),
+            ready: Ready::start(shared.clone()),
+            shared,
+            strokes: ArrayQueue::new(STROKES),
+        })
     }
 
     /// The kit as it is now.
     pub fn kit(&self) -> Arc<Kit> {
-        Arc::default()
+        self.shared.kit()
     }
 
-    /// Changes with every change of the kit.
+    /// Changes with every change of the kit; 0 is the empty kit of a fresh session.
     pub fn revision(&self) -> u64 {
-        0
+        self.shared.revision()
     }
 
     /// Starts a job; one at a time, a second one waits its turn.
     pub fn start(&self, job: Job) {
-        let _ = job;
+        self.jobs.push(job);
     }
 
     /// The running job, if any.
     pub fn job(&self) -> Option<JobState> {
-        None
+        self.jobs.state()
     }
 
     /// Stops the running job and forgets the waiting ones; the kit stays as it is.
-    pub fn cancel(&self) {}
+    pub fn cancel(&self) {
+        self.jobs.cancel();
+    }
 
     /// The last error, until dismissed.
     pub fn error(&self) -> Option<Error> {
-        None
+        self.shared.error()
     }
 
     /// Forgets the last error.
-    pub fn dismiss_error(&self) {}
+    pub fn dismiss_error(&self) {
+        self.shared.dismiss_error();
+    }
+
+    /// Makes `error` the last error, to be shown by the window.
+    pub fn report(&self, error: Error) {
+        self.shared.report(error);
+    }
 
     /// Changes the kit by hand; `what` names the step in the list of undo: "pad 3 layer 1 pitch". Steps of
     /// the same name within a second merge into one.
+    ///
+    /// Settings outside their range are moved into it. A change that leaves something that is no kit
+    /// (two pads with one note, a slice outside its take) is not made, and told in
+    /// [`Session::error`].
     pub fn edit(&self, what: &str, change: impl FnOnce(&mut Kit)) {
-        let _ = (what, change);
+        let result = self.shared.change(what, true, |kit| {
+            change(kit);
+            Ok(())
+        });
+        if let Err(e) = result {
+            self.shared.report(e);
+        }
     }
 
     /// Takes the last step back; its name, or `None` at the beginning.
     pub fn undo(&self) -> Option<String> {
-        None
+        self.shared.undo()
     }
 
     /// Repeats a step taken back; its name, or `None` at the end.
     pub fn redo(&self) -> Option<String> {
-        None
+        self.shared.redo()
     }
 
-    /// Names of the steps that undo would take back, newest first.
+    /// Names of the steps that undo would take back, newest first; at most 200 are kept.
     pub fn history(&self) -> Vec<String> {
-        Vec::new()
+        self.shared.names()
     }
 
-    /// Plays a pad from the window at the next block.
+    /// Names of the steps that redo would repeat, the next first.
+    pub fn undone(&self) -> Vec<String> {
+        self.shared.undone_names()
+    }
+
+    /// Calls `hook` after every change of the kit, from whichever thread made it; it must be quick and
+    /// may not call the session's changing methods. Replaces an earlier hook. A host's own
+    /// [`Session::restore`] calls it as well: [`Session::restored_revision`] tells it apart.
+    pub fn on_change(&self, hook: impl Fn() + Send + Sync + 'static) {
+        self.shared.set_hook(hook);
+    }
+
+    /// Plays a pad from the window at the next block; forgotten when nothing plays and many wait.
     pub fn strike(&self, stroke: Stroke) {
-        let _ = stroke;
+        let _ = self.strokes.push(stroke);
     }
 
-    /// Plays a stretch of a take as it was recorded, at a modest level: frames `start` to `end`.
+    /// For the audio thread: the next stroke played from the window.
+    pub fn take_stroke(&self) -> Option<Stroke> {
+        self.strokes.pop()
+    }
+
+    /// Plays a stretch of a take as it was recorded, at a modest level: frames `start` to `end`, moved
+    /// into the take; an empty stretch ends what plays. A take that is not there is passed over.
     pub fn listen_to(&self, take: usize, start: u64, end: u64) {
-        let _ = (take, start, end);
+        if let Some(take) = self.kit().takes.get(take).cloned() {
+            let end = end.min(take.frames() as u64);
+            self.ready.listen_to(Listening { take, start: start.min(end), end });
+        }
+    }
+
+    /// For the audio thread: a stretch to be played as recorded, asked for since the last call; a new
+    /// one takes the place of what plays, an empty one ends it.
+    pub fn take_listening(&self) -> Option<Arc<Listening>> {
+        self.ready.take_stretch()
+    }
+
+    /// For the audio thread: a stretch that is done with. The session holds another handle of it, so
+    /// that this frees nothing; its own thread does.
+    pub fn give_back_listening(&self, stretch: Arc<Listening>) {
+        drop(stretch);
     }
 
     /// The meters of the engine that plays, when it plays.
     pub fn meters(&self) -> Option<Arc<Meters>> {
-        None
+        self.ready.meters()
     }
 
     /// For the audio thread: a kit that became ready since the last call.
     pub fn take_play_kit(&self) -> Option<Arc<PlayKit>> {
-        None
+        self.ready.take_kit()
     }
 
-    /// For the audio thread: a kit to be dropped elsewhere.
+    /// For the audio thread: a kit that is done with. The session holds another handle of it, so that
+    /// this frees nothing; its own thread does.
     pub fn give_back(&self, kit: Arc<PlayKit>) {
-        let _ = kit;
+        drop(kit);
     }
 
     /// For the plugin, when its engine starts: from now on kits are made ready for `sample_rate` Hz
     /// and the window shows `meters`. The kit as it is now is made ready before this returns, and waits
     /// in [`Session::take_play_kit`]. Never call it from the audio thread.
     pub fn attach_engine(&self, sample_rate: f64, meters: Arc<Meters>) {
-        let _ = (sample_rate, meters);
+        self.ready.attach(sample_rate, meters);
     }
 
-    /// Waits until the kit as it is now is ready for the attached engine (at once without one), at most
-    /// `timeout`; whether it is. Never call it from the audio thread.
+    /// Waits until the kit as it is now, a waiting [`Session::restore`] included, is ready for the
+    /// attached engine (without one: until it is the kit), at most `timeout`; whether it is. Never call
+    /// it from the audio thread.
     pub fn wait_ready(&self, timeout: Duration) -> bool {
-        let _ = timeout;
-        true
+        self.ready.wait(timeout)
     }
 
-    /// For the audio thread: the next stroke played from the window.
-    pub fn take_stroke(&self) -> Option<Stroke> {
-        None
+    /// The kit with its audio as text (base64 of a kit file) for a host's state. It is packed on the
+    /// session's own thread shortly after each change, so that a host's save costs a copy; after a
+    /// change within the last third of a second it is packed here. A waiting [`Session::restore`] is
+    /// given back as it came.
+    ///
+    /// # Errors
+    /// One sentence when the takes exceed [`crate::kit::MAX_STATE_AUDIO`]; jobs refuse such kits
+    /// beforehand, edits cannot make them.
+    pub fn state(&self) -> Result<Arc<String>> {
+        self.ready.state()
     }
 
-    /// For the audio thread: a stretch to be played as recorded, asked for since the last call; a new
-    /// one takes the place of what plays, an empty one ends it.
-    pub fn take_listening(&self) -> Option<Arc<Listening>> {
-        None
+    /// Takes a state that [`Session::state`] wrote: stores it, wakes the session's thread and returns. The
+    /// thread makes it the kit and forgets all steps; a broken one leaves the kit as it was, is told in
+    /// [`Session::error`], and is what [`Session::state`] answers until the kit changes, so that a
+    /// project from a newer version survives an older one.
+    pub fn restore(&self, state: String) {
+        self.ready.restore(state);
     }
 
-    /// For the audio thread: a stretch to be dropped elsewhere.
-    pub fn give_back_listening(&self, stretch: Arc<Listening>) {
-        let _ = stretch;
+    /// The revision that the last [`Session::restore`] left, 0 without one: while it is
+    /// [`Session::revision`], the project holds nothing that its host has not given.
+    pub fn restored_revision(&self) -> u64 {
+        self.shared.restored_revision()
     }
+}
 
-    /// Calls `hook` after every change of the kit, from whichever thread made it; it must be quick and
-    /// may not call the session's changing methods. Replaces an earlier hook.
-    pub fn on_change(&self, hook: impl Fn() + Send + Sync + 'static) {
-        let _ = hook;
-    }
-
-    /// Makes `error` the last error, to be shown by the window.
-    pub fn report(&self, error: Error) {
-        let _ = error;
+impl Drop for Session {
+    /// Cancels what runs and ends both threads.
+    fn drop(&mut self) {
+        self.jobs.end();
+        self.ready.end();
     }
 }

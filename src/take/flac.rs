@@ -70,6 +70,15 @@ impl Take {
         let mut take =
             decode(stream, Hint::new().with_extension("flac"), name.clone(), Some(max_frames), progress)
                 .map_err(|stop| stop.about(&name))?;
+        if take.sample_rate != written_rate(sample_rate) {
+            return Err(Error::file(
+                name,
+                format!(
+                    "is at {} Hz where {sample_rate} Hz should be; the kit file is damaged",
+                    take.sample_rate
+                ),
+            ));
+        }
         take.sample_rate = sample_rate;
         take.notices.clear();
         take.flac = bytes.into();

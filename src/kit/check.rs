@@ -1,0 +1,311 @@
+//! What a kit document must hold to be played, saved and loaded.
+
+use super::{
+    BAND, CLOUD, COMPRESSOR, CUT, Document, LAYER, LAYERS, LIMITER, MAX_DIPS, PAD, PADS, Pad, SATURATION,
+    Slice, Tone, VARIATION, VERSION,
+};
+use crate::{
+    error::{Error, Result},
+    listen::Description,
+    settings::{self, KIT_TRIMS, PAD_TRIMS, Setting},
+    take::{SAMPLE_RATES, Take},
+};
+use std::{ops::RangeInclusive, sync::Arc};
+
+/// Takes in a kit at most.
+pub const MAX_TAKES: usize = 64;
+/// Slices in a pad at most.
+pub const MAX_SLICES: usize = 256;
+/// Samples that the takes of a kit hold at most, all channels together (4 GiB in memory).
+pub const MAX_SAMPLES: u64 = 1 << 30;
+
+const GAIN_DB: RangeInclusive<f32> = -120.0..=120.0;
+const TILT_DB: RangeInclusive<f32> = -24.0..=24.0;
+const LOW_BAND_HZ: RangeInclusive<f32> = 20.0..=20_000.0;
+const SHARE: RangeInclusive<f32> = 0.0..=1.0;
+
+impl Document {
+    /// Whether this document and `takes` make a kit: every setting within its table's range, sixteen
+    /// pads with notes of their own, one to four layers each, every slice inside its take, each stage of
+    /// the tone chain once.
+    ///
+    /// # Errors
+    /// One sentence that names the pad or take and the first thing that is wrong.
+    pub fn check(&self, takes: &[Arc<Take>]) -> Result<()> {
+        self.check_takes(takes)?;
+        self.check_alone()
+    }
+
+    /// The part of [`Document::check`] that needs no audio: the takes are as the document says.
+    pub(crate) fn check_alone(&self) -> Result<()> {
+        if self.version != VERSION {
+            return wrong(format!("the kit has version {}, this program writes {VERSION}", self.version));
+        }
+        within("the kit's fit", self.fit, SHARE)?;
+        self.check_entries()?;
+        if self.pads.len() != PADS {
+            return wrong(format!("the kit has {} pads, it must have {PADS}", self.pads.len()));
+        }
+        let mut owner = [None; 128];
+        for (i, pad) in self.pads.iter().enumerate() {
+            self.check_pad(i, pad)?;
+            let note = usize::from(pad.note);
+            match owner.get_mut(note) {
+                None => return wrong(format!("pad {}: note {note} lies beyond 127", i + 1)),
+                Some(Some(other)) => {
+                    return wrong(format!(
+                        "pads {other} and {} share note {note}; give one another note",
+                        i + 1
+                    ));
+                }
+                Some(free) => *free = Some(i + 1),
+            }
+        }
+        let mut ranges = Ranges::default();
+        self.clone().each_table(&mut ranges);
+        ranges.first_trouble.map_or(Ok(()), wrong)
+    }
+
+    /// Moves every setting that lies outside its range to the nearest allowed value, and what is no
+    /// number to its default. What is wrong with the structure stays for [`Document::check`] to name.
+    pub fn mend(&mut self) {
+        self.fit = mended(self.fit, SHARE);
+        let entries: Vec<usize> = self.takes.iter().map(|t| t.hits.len()).collect();
+        let known = |take: usize, hit: usize| entries.get(take).is_some_and(|&hits| hit < hits);
+        for pad in &mut self.pads {
+            pad.fit = mended(pad.fit, SHARE);
+            pad.tone.tilt_db = mended(pad.tone.tilt_db, TILT_DB);
+            pad.tone.low_band_hz = mended(pad.tone.low_band_hz, LOW_BAND_HZ);
+            let own = pad.layers.iter_mut().filter_map(|l| l.slice.as_mut());
+            for slice in pad.slices.iter_mut().chain(own) {
+                slice.gain_db = mended(slice.gain_db, GAIN_DB);
+                slice.velocities = slice.velocities.map(|v| mended(v, SHARE));
+            }
+            pad.audition = pad.audition.take().filter(|a| known(a.take, a.hit));
+            if let Some(audition) = &mut pad.audition {
+                audition.score = mended(audition.score, SHARE);
+                audition.next_best.retain(|&(take, hit, _)| known(take, hit));
+                audition.next_best.iter_mut().for_each(|b| b.2 = mended(b.2, SHARE));
+            }
+        }
+        for hit in self.takes.iter_mut().flat_map(|t| &mut t.hits) {
+            mend_description(&mut hit.description);
+        }
+        self.each_table(&mut Clamp);
+    }
+
+    fn check_takes(&self, takes: &[Arc<Take>]) -> Result<()> {
+        if takes.len() != self.takes.len() {
+            return wrong(format!("the kit names {} takes and has {}", self.takes.len(), takes.len()));
+        }
+        for (entry, take) in self.takes.iter().zip(takes) {
+            let agrees = entry.frames == take.frames() as u64
+                && entry.sample_rate == take.sample_rate
+                && usize::from(entry.channels) == take.channels.len();
+            if !agrees {
+                return wrong(format!(
+                    "take \"{}\" has {} frames at {} Hz in {} channels, the kit says {} at {} in {}",
+                    entry.name,
+                    take.frames(),
+                    take.sample_rate,
+                    take.channels.len(),
+                    entry.frames,
+                    entry.sample_rate,
+                    entry.channels
+                ));
+            }
+        }
+        Ok(())
+    }
+
+    fn check_entries(&self) -> Result<()> {
+        if self.takes.len() > MAX_TAKES {
+            return wrong(format!("the kit has {} takes, at most {MAX_TAKES} are allowed", self.takes.len()));
+        }
+        for take in &self.takes {
+            if !SAMPLE_RATES.contains(&take.sample_rate)
+                || !(1..=2).contains(&take.channels)
+                || take.frames == 0
+            {
+                return wrong(format!(
+                    "take \"{}\": {} frames at {} Hz in {} channels is no recording this program keeps",
+                    take.name, take.frames, take.sample_rate, take.channels
+                ));
+            }
+            for (i, hit) in take.hits.iter().enumerate() {
+                if hit.start >= hit.end || hit.end > take.frames {
+                    return wrong(format!("take \"{}\": hit {} lies outside of it", take.name, i + 1));
+                }
+            }
+        }
+        let samples = self
+            .takes
+            .iter()
+            .try_fold(0_u64, |sum, t| sum.checked_add(t.frames.checked_mul(u64::from(t.channels))?));
+        if samples.is_none_or(|n| n > MAX_SAMPLES) {
+            return wrong("the kit holds more audio than this program keeps (4 GiB); remove a take");
+        }
+        Ok(())
+    }
+
+    fn check_pad(&self, index: usize, pad: &Pad) -> Result<()> {
+        let what = format!("pad {}", index + 1);
+        if !(1..=LAYERS).contains(&pad.layers.len()) {
+            return wrong(format!("{what} has {} layers, it must have 1 to {LAYERS}", pad.layers.len()));
+        }
+        if pad.slices.len() > MAX_SLICES {
+            return wrong(format!(
+                "{what} has {} slices, at most {MAX_SLICES} are allowed",
+                pad.slices.len()
+            ));
+        }
+        within(&format!("{what}: its fit"), pad.fit, SHARE)?;
+        for slice in pad.slices.iter().chain(pad.layers.iter().filter_map(|l| l.slice.as_ref())) {
+            self.check_slice(&what, slice)?;
+        }
+        if let Some(audition) = &pad.audition {
+            let own = (audition.take, audition.hit, audition.score);
+            for &(take, hit, score) in audition.next_best.iter().chain([&own]) {
+                if self.takes.get(take).is_none_or(|t| hit >= t.hits.len()) {
+                    return wrong(format!(
+                        "{what} refers to a hit that is not there (take {take}, hit {hit})"
+                    ));
+                }
+                within(&format!("{what}: a score"), score, SHARE)?;
+            }
+        }
+        check_tone(&what, &pad.tone)
+    }
+
+    fn check_slice(&self, what: &str, slice: &Slice) -> Result<()> {
+        let Some(take) = self.takes.get(slice.take) else {
+            return wrong(format!("{what} reads from take {}, which is not there", slice.take + 1));
+        };
+        if slice.start >= slice.end || slice.end > take.frames {
+            return wrong(format!(
+                "{what} reads frames {} to {} of take \"{}\", which has {}",
+                slice.start, slice.end, take.name, take.frames
+            ));
+        }
+        within(&format!("{what}: a slice's gain"), slice.gain_db, GAIN_DB)?;
+        let [soft, hard] = slice.velocities;
+        within(&format!("{what}: a slice's velocity"), soft, SHARE)?;
+        within(&format!("{what}: a slice's velocity"), hard, soft..=1.0)
+    }
+
+    /// Shows every structure that has a table of settings to `visitor`, with its owner's name.
+    fn each_table(&mut self, visitor: &mut impl Visitor) {
+        for (i, pad) in self.pads.iter_mut().enumerate() {
+            let what = format!("pad {}", i + 1);
+            visitor.visit(&PAD, &mut pad.settings, &what);
+            visitor.visit(&CLOUD, &mut pad.cloud, &format!("{what}, cloud"));
+            visitor.visit(&VARIATION, &mut pad.variation, &format!("{what}, variation"));
+            for (l, layer) in pad.layers.iter_mut().enumerate() {
+                visitor.visit(&LAYER, &mut layer.settings, &format!("{what}, layer {}", l + 1));
+            }
+            let tone = &mut pad.tone;
+            visitor.visit(&CUT, &mut tone.low_cut, &format!("{what}, low cut"));
+            visitor.visit(&CUT, &mut tone.high_cut, &format!("{what}, high cut"));
+            visitor.visit(&LIMITER, &mut tone.limiter, &format!("{what}, limiter"));
+            visitor.visit(&SATURATION, &mut tone.saturation, &format!("{what}, saturation"));
+            for (b, band) in tone.bands.iter_mut().enumerate() {
+                visitor.visit(&BAND, band, &format!("{what}, band {}", b + 1));
+            }
+            for (d, dip) in tone.dips.iter_mut().enumerate() {
+                visitor.visit(&BAND, dip, &format!("{what}, dip {}", d + 1));
+            }
+            visitor.visit(&BAND, &mut tone.note_bell, &format!("{what}, bell on the note"));
+            visitor.visit(&COMPRESSOR, &mut tone.punch, &format!("{what}, punch"));
+            visitor.visit(&COMPRESSOR, &mut tone.low_band, &format!("{what}, low band"));
+            visitor.visit(&LIMITER, &mut tone.colour, &format!("{what}, last limiter"));
+        }
+        visitor.visit(&KIT_TRIMS, &mut self.trims.kit, "the kit's trims");
+        for (i, trims) in self.trims.pads.iter_mut().enumerate() {
+            visitor.visit(&PAD_TRIMS, trims, &format!("pad {}, trims", i + 1));
+        }
+    }
+}
+
+fn check_tone(what: &str, tone: &Tone) -> Result<()> {
+    if Tone::ORDER.iter().any(|stage| !tone.order.contains(stage)) {
+        return wrong(format!("{what}: each stage of the tone chain must be there once"));
+    }
+    if tone.dips.len() > MAX_DIPS {
+        return wrong(format!("{what} has {} dips, at most {MAX_DIPS} are allowed", tone.dips.len()));
+    }
+    within(&format!("{what}: the tilt"), tone.tilt_db, TILT_DB)?;
+    within(&format!("{what}: the low band's edge"), tone.low_band_hz, LOW_BAND_HZ)
+}
+
+fn wrong<T>(what: impl Into<String>) -> Result<T> {
+    Err(Error::invalid(what))
+}
+
+fn within(what: &str, value: f32, range: RangeInclusive<f32>) -> Result<()> {
+    if range.contains(&value) {
+        return Ok(());
+    }
+    wrong(format!("{what} is {value}, it must lie between {} and {}", range.start(), range.end()))
+}
+
+/// Into the range; what is no number counts as 0.
+fn mended(value: f32, range: RangeInclusive<f32>) -> f32 {
+    let value = if value.is_nan() { 0.0 } else { value };
+    value.clamp(*range.start(), *range.end())
+}
+
+/// JSON has no infinity: a level of silence would be written as nothing and not read again.
+fn mend_description(description: &mut Description) {
+    let d = description;
+    let bands = d.bands_db.iter_mut().flatten();
+    let single = [
+        &mut d.peak_db,
+        &mut d.true_peak_db,
+        &mut d.loudness_lufs,
+        &mut d.attack_ms,
+        &mut d.decay_20_ms,
+        &mut d.decay_60_ms,
+        &mut d.centroid_hz,
+        &mut d.rolloff_hz,
+        &mut d.flatness,
+        &mut d.crest_db,
+        &mut d.zero_crossings_hz,
+        &mut d.pitch_confidence,
+    ];
+    for value in bands.chain(single).chain(&mut d.pitch_hz) {
+        *value = mended(*value, -1e6..=1e6);
+    }
+}
+
+/// Looks at, or changes, one structure after the other.
+trait Visitor {
+    fn visit<T>(&mut self, table: &[Setting<T>], value: &mut T, what: &str);
+}
+
+/// Finds the first setting outside its range.
+#[derive(Default)]
+struct Ranges {
+    first_trouble: Option<String>,
+}
+
+impl Visitor for Ranges {
+    fn visit<T>(&mut self, table: &[Setting<T>], value: &mut T, what: &str) {
+        if self.first_trouble.is_none() {
+            self.first_trouble = settings::check(table, value, what).err();
+        }
+    }
+}
+
+/// Moves every setting into its range.
+struct Clamp;
+
+impl Visitor for Clamp {
+    fn visit<T>(&mut self, table: &[Setting<T>], value: &mut T, _what: &str) {
+        for setting in table {
+            let now = (setting.get)(value);
+            if !(setting.min..=setting.max).contains(&now) {
+                (setting.set)(value, setting.clamp(now));
+            }
+        }
+    }
+}

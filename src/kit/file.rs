@@ -1,0 +1,321 @@
+//! Kit files: a ZIP archive with the document as `kit.json` and each take as `takes/N.flac`.
+//!
+//! Everything is stored as it is (FLAC does not shrink any further), so any archive tool opens a kit and
+//! any player its takes. A host's state holds the same bytes. Fields of the document that this version
+//! does not know are passed over; a newer document version is refused as a whole.
+//!
+//! What is read is untrusted: sizes are weighed before anything is unpacked, a kit is either whole or
+//! not there, and a file is replaced only by a whole one.
+
+use super::{Document, Kit, TakeEntry, VERSION};
+use crate::{
+    error::{Error, Result},
+    progress::{Part, Progress},
+    take::{MAX_FILE_BYTES, Take},
+};
+use serde::Deserialize;
+use std::{
+    fs::File,
+    io::{BufReader, BufWriter, Cursor, ErrorKind, Read, Seek, Write},
+    path::{Path, PathBuf},
+    sync::Arc,
+};
+use zip::{CompressionMethod, ZipArchive, ZipWriter, write::SimpleFileOptions};
+
+/// Ending of kit files, without the dot.
+pub const EXTENSION: &str = "kitwright";
+/// FLAC bytes that a host's state holds at most, all takes together: 180 MiB. In base64 that is 240 MiB,
+/// and the plugin framework's CLAP side refuses to load more than 256 MiB.
+pub const MAX_STATE_AUDIO: u64 = 180 << 20;
+/// Bytes of a kit's document at most.
+const MAX_DOCUMENT: u64 = 64 << 20;
+const DOCUMENT: &str = "kit.json";
+
+fn take_name(index: usize) -> String {
+    format!("takes/{index}.flac")
+}
+
+impl Kit {
+    /// Writes the kit to `path`: to a temporary file beside it first, which then takes its place. Whatever
+    /// fails (a full disk, a cancelled save), an older file stays as it was.
+    ///
+    /// # Errors
+    /// One sentence that names the file and says what to do, or [`Error::Cancelled`].
+    pub fn save(&self, path: impl AsRef<Path>, progress: &dyn Progress) -> Result<()> {
+        let path = path.as_ref();
+        let unwritten = |e: std::io::Error| {
+            let advice = match e.kind() {
+                ErrorKind::StorageFull | ErrorKind::FileTooLarge | ErrorKind::QuotaExceeded => {
+                    "the disk is full; make room or save elsewhere"
+                }
+                ErrorKind::NotFound => "its folder is not there; choose another",
+                ErrorKind::PermissionDenied | ErrorKind::ReadOnlyFilesystem => {
+                    "this place may not be written to; choose another"
+                }
+                _ => "save elsewhere",
+            };
+            Error::file(path, format!("could not be saved ({e}): {advice}"))
+        };
+        if path.is_dir() {
+            return Err(Error::file(path, "is a folder; give the kit a file name"));
+        }
+        // the file that a link points to is replaced, not the link
+        let target = path.canonicalize().unwrap_or_else(|_| path.to_owned());
+        let folder = match target.parent() {
+            Some(folder) if !folder.as_os_str().is_empty() => folder.to_owned(),
+            _ => PathBuf::from("."),
+        };
+        let mut temporary = temporary_in(&folder).map_err(unwritten)?;
+        let mut out = BufWriter::new(temporary.as_file_mut());
+        self.write(&mut out, progress).map_err(|e| e.into_error(unwritten))?;
+        out.flush().map_err(unwritten)?;
+        drop(out);
+        temporary.as_file().sync_all().map_err(unwritten)?;
+        progress.check()?;
+        temporary.persist(&target).map_err(|e| unwritten(e.error))?;
+        // the new name itself reaches the disk; not every file system can do this, and none must
+        #[cfg(unix)]
+        let _ = File::open(&folder).and_then(|f| f.sync_all());
+        Ok(())
+    }
+
+    /// Reads a kit file.
+    ///
+    /// # Errors
+    /// One sentence that names the file: not a kit, damaged, made by a newer version, a take missing or
+    /// not as the document says, a value out of range; or [`Error::Cancelled`].
+    pub fn load(path: impl AsRef<Path>, progress: &dyn Progress) -> Result<Kit> {
+        let path = path.as_ref();
+        let unread = |e: std::io::Error| {
+            Error::file(
+                path,
+                match e.kind() {
+                    ErrorKind::NotFound => "there is no such file; check its name and place".to_owned(),
+                    ErrorKind::PermissionDenied => {
+                        "may not be read; allow it or copy the file elsewhere".into()
+                    }
+                    _ => format!("could not be read ({e}); check the disk and try again"),
+                },
+            )
+        };
+        let about = std::fs::metadata(path).map_err(unread)?;
+        if !about.is_file() {
+            return Err(Error::file(path, "is no file; give a kit file"));
+        }
+        let file = File::open(path).map_err(unread)?;
+        read(BufReader::new(file), about.len(), progress).map_err(|e| match e {
+            Error::Cancelled => e,
+            Error::File { file, trouble } => Error::file(path, format!("{file} {trouble}")),
+            Error::Invalid(trouble) => Error::file(path, trouble),
+        })
+    }
+
+    /// The kit as the bytes of a kit file, for a host's state. The same kit gives the same bytes.
+    ///
+    /// # Errors
+    /// One sentence when the takes exceed [`MAX_STATE_AUDIO`], or [`Error::Cancelled`].
+    pub fn to_bytes(&self, progress: &dyn Progress) -> Result<Vec<u8>> {
+        self.check_state_size(progress)?;
+        let mut out = Cursor::new(Vec::new());
+        self.write(&mut out, progress)
+            .map_err(|e| e.into_error(|e| Error::invalid(format!("the kit could not be packed ({e})"))))?;
+        Ok(out.into_inner())
+    }
+
+    /// Reads what [`Kit::to_bytes`] wrote.
+    ///
+    /// # Errors
+    /// As [`Kit::load`], without a file's name.
+    pub fn from_bytes(bytes: &[u8], progress: &dyn Progress) -> Result<Kit> {
+        read(Cursor::new(bytes), bytes.len() as u64, progress)
+    }
+
+    /// Whether a host's state can hold the takes; packs them when that has not been done yet.
+    ///
+    /// # Errors
+    /// One sentence when they exceed [`MAX_STATE_AUDIO`], or [`Error::Cancelled`].
+    pub fn check_state_size(&self, progress: &dyn Progress) -> Result<()> {
+        let bytes = self.pack(progress)?;
+        if bytes > MAX_STATE_AUDIO {
+            return Err(Error::invalid(format!(
+                "the kit's takes come to {} MiB of packed audio, a host's project keeps at most {} MiB: use \
+                 shorter recordings",
+                bytes.div_ceil(1 << 20),
+                MAX_STATE_AUDIO >> 20
+            )));
+        }
+        Ok(())
+    }
+
+    /// Packs every take that is not packed yet; bytes of them all.
+    fn pack(&self, progress: &dyn Progress) -> Result<u64> {
+        let mut bytes = 0;
+        for (i, take) in self.takes.iter().enumerate() {
+            bytes += take.flac_with(&Part::nth(progress, i, self.takes.len()))?.len() as u64;
+        }
+        Ok(bytes)
+    }
+
+    fn write<W: Write + Seek>(&self, out: W, progress: &dyn Progress) -> std::result::Result<(), WriteError> {
+        let mut doc = self.doc.clone();
+        doc.mend();
+        doc.check(&self.takes)?;
+        if self.pack(&Part::new(progress, 0.0, 0.9))? > MAX_FILE_BYTES {
+            return Err(Error::invalid("the kit's takes come to more than 2 GiB; remove one").into());
+        }
+        // a fixed time stamp: the same kit gives the same bytes
+        let options = SimpleFileOptions::default().compression_method(CompressionMethod::Stored);
+        let mut zip = ZipWriter::new(out);
+        zip.start_file(DOCUMENT, options)?;
+        serde_json::to_writer_pretty(&mut zip, &doc).map_err(std::io::Error::from)?;
+        for (i, take) in self.takes.iter().enumerate() {
+            progress.report("writing the kit", 0.9 + 0.1 * i as f32 / self.takes.len() as f32);
+            zip.start_file(take_name(i), options)?;
+            for part in take.flac()?.chunks(1 << 20) {
+                progress.check()?;
+                zip.write_all(part)?;
+            }
+        }
+        zip.finish()?;
+        Ok(())
+    }
+}
+
+fn temporary_in(folder: &Path) -> std::io::Result<tempfile::NamedTempFile> {
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(".").suffix(".kitwright-part");
+    #[cfg(unix)]
+    {
+        // the permissions that any new file gets, not those of a secret
+        use std::os::unix::fs::PermissionsExt;
+        builder.permissions(std::fs::Permissions::from_mode(0o666));
+    }
+    builder.tempfile_in(folder)
+}
+
+/// Trouble with the kit or with the place it is written to.
+enum WriteError {
+    Kit(Error),
+    Place(std::io::Error),
+}
+
+impl WriteError {
+    fn into_error(self, place: impl FnOnce(std::io::Error) -> Error) -> Error {
+        match self {
+            Self::Kit(e) => e,
+            Self::Place(e) => place(e),
+        }
+    }
+}
+
+impl From<Error> for WriteError {
+    fn from(e: Error) -> Self {
+        Self::Kit(e)
+    }
+}
+
+impl From<std::io::Error> for WriteError {
+    fn from(e: std::io::Error) -> Self {
+        Self::Place(e)
+    }
+}
+
+impl From<zip::result::ZipError> for WriteError {
+    fn from(e: zip::result::ZipError) -> Self {
+        Self::Place(e.into())
+    }
+}
+
+fn read<R: Read + Seek>(source: R, length: u64, progress: &dyn Progress) -> Result<Kit> {
+    if length > MAX_FILE_BYTES + MAX_DOCUMENT {
+        return Err(Error::invalid("is larger than any kit this program writes (2 GiB)"));
+    }
+    let mut zip = ZipArchive::new(source)
+        .map_err(|e| Error::invalid(format!("is not a kit file, or is cut short or damaged ({e})")))?;
+    refuse_tricks(&mut zip, length)?;
+    let doc = read_document(&mut zip)?;
+    let mut takes = Vec::with_capacity(doc.takes.len());
+    for (i, entry) in doc.takes.iter().enumerate() {
+        takes.push(Arc::new(read_take(&mut zip, i, entry, &Part::nth(progress, i, doc.takes.len()))?));
+    }
+    doc.check(&takes)?;
+    Ok(Kit { doc, takes })
+}
+
+/// Entries are stored, so that together they cannot be larger than the archive; and none may point out of
+/// it, although nothing is ever unpacked to a disk.
+fn refuse_tricks<R: Read + Seek>(zip: &mut ZipArchive<R>, length: u64) -> Result<()> {
+    let mut sum = 0_u64;
+    for i in 0..zip.len() {
+        let entry =
+            zip.by_index_raw(i).map_err(|e| Error::invalid(format!("is a damaged kit file ({e})")))?;
+        if entry.enclosed_name().is_none() {
+            return Err(Error::invalid("holds an entry that points out of the archive; it is not a kit"));
+        }
+        sum = sum.saturating_add(entry.size().max(entry.compressed_size()));
+        if entry.compression() != CompressionMethod::Stored || entry.encrypted() {
+            return Err(Error::invalid(
+                "was packed anew by another program; pack it without compression and password, or save the \
+                 kit again",
+            ));
+        }
+    }
+    if sum > length {
+        return Err(Error::invalid("says that it holds more than it can; it is damaged or not a kit"));
+    }
+    Ok(())
+}
+
+fn read_entry<R: Read + Seek>(zip: &mut ZipArchive<R>, name: &str, most: u64) -> Result<Vec<u8>> {
+    let entry = zip.by_name(name).map_err(|e| match e {
+        zip::result::ZipError::FileNotFound => {
+            Error::invalid(format!("holds no {name}; it is not a kit file or it was changed"))
+        }
+        e => Error::invalid(format!("is damaged at {name} ({e})")),
+    })?;
+    let size = entry.size();
+    if size > most {
+        return Err(Error::invalid(format!("holds a {name} of {size} bytes, more than any kit has")));
+    }
+    let mut bytes = Vec::with_capacity(size as usize);
+    // reading to the end also compares the checksum
+    entry
+        .take(most)
+        .read_to_end(&mut bytes)
+        .map_err(|e| Error::invalid(format!("is damaged at {name} ({e}); use a copy of it")))?;
+    Ok(bytes)
+}
+
+/// The version alone: a newer document may differ in everything else.
+#[derive(Deserialize)]
+struct Stamp {
+    version: u32,
+}
+
+fn read_document<R: Read + Seek>(zip: &mut ZipArchive<R>) -> Result<Document> {
+    let bytes = read_entry(zip, DOCUMENT, MAX_DOCUMENT)?;
+    let broken =
+        |e: serde_json::Error| Error::invalid(format!("holds a {DOCUMENT} that cannot be read ({e})"));
+    let stamp: Stamp = serde_json::from_slice(&bytes).map_err(broken)?;
+    if stamp.version > VERSION {
+        return Err(Error::invalid(format!(
+            "was made by a newer Kitwright (kit version {}, this one reads up to {VERSION}): install the newer \
+             one to open it",
+            stamp.version
+        )));
+    }
+    let doc: Document = serde_json::from_slice(&bytes).map_err(broken)?;
+    doc.check_alone()?;
+    Ok(doc)
+}
+
+fn read_take<R: Read + Seek>(
+    zip: &mut ZipArchive<R>,
+    index: usize,
+    entry: &TakeEntry,
+    progress: &dyn Progress,
+) -> Result<Take> {
+    progress.check()?;
+    let bytes: Arc<[u8]> = read_entry(zip, &take_name(index), MAX_FILE_BYTES)?.into();
+    Take::from_flac(&entry.name, entry.sample_rate, bytes, entry.frames, progress)
+}

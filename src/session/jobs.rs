@@ -1,0 +1,132 @@
+//! Long work, one job after the other, on one thread; each can be cancelled, and a job that fails or is
+//! cancelled leaves the kit as it was.
+
+use super::{
+    Job, JobState,
+    shared::{Shared, lock},
+    work,
+};
+use crate::{error::Error, progress::Progress};
+use std::{
+    collections::VecDeque,
+    panic::{AssertUnwindSafe, catch_unwind},
+    sync::{
+        Arc, Condvar, Mutex, PoisonError,
+        atomic::{AtomicBool, Ordering::Relaxed},
+    },
+    thread::{self, JoinHandle},
+};
+
+pub(super) struct Jobs {
+    queue: Arc<Queue>,
+    thread: Mutex<Option<JoinHandle<()>>>,
+}
+
+#[derive(Default)]
+struct Queue {
+    line: Mutex<Line>,
+    changed: Condvar,
+}
+
+#[derive(Default)]
+struct Line {
+    waiting: VecDeque<Job>,
+    running: Option<Arc<Running>>,
+    stop: bool,
+}
+
+/// A running job, seen from outside.
+#[derive(Default)]
+struct Running {
+    cancelled: AtomicBool,
+    state: Mutex<JobState>,
+}
+
+impl Progress for Running {
+    fn report(&self, step: &str, done: f32) {
+        let mut state = lock(&self.state);
+        if state.step != step {
+            step.clone_into(&mut state.step);
+        }
+        state.done = done.clamp(0.0, 1.0);
+    }
+
+    fn cancelled(&self) -> bool {
+        self.cancelled.load(Relaxed)
+    }
+}
+
+impl Jobs {
+    pub(super) fn start(shared: Arc<Shared>) -> Self {
+        let queue = Arc::new(Queue::default());
+        let own = queue.clone();
+        let thread = thread::Builder::new()
+            .name("kitwright-jobs".into())
+            .spawn(move || own.run(&shared))
+            .expect("the system starts no thread");
+        Self { queue, thread: Mutex::new(Some(thread)) }
+    }
+
+    pub(super) fn push(&self, job: Job) {
+        lock(&self.queue.line).waiting.push_back(job);
+        self.queue.changed.notify_all();
+    }
+
+    pub(super) fn state(&self) -> Option<JobState> {
+        let line = lock(&self.queue.line);
+        match &line.running {
+            Some(running) => Some(lock(&running.state).clone()),
+            None if line.waiting.is_empty() => None,
+            None => Some(JobState { step: "waiting".into(), done: 0.0 }),
+        }
+    }
+
+    pub(super) fn cancel(&self) {
+        let mut line = lock(&self.queue.line);
+        line.waiting.clear();
+        if let Some(running) = &line.running {
+            running.cancelled.store(true, Relaxed);
+        }
+    }
+
+    /// Ends the thread; the running job is cancelled first.
+    pub(super) fn end(&self) {
+        self.cancel();
+        lock(&self.queue.line).stop = true;
+        self.queue.changed.notify_all();
+        if let Some(thread) = lock(&self.thread).take() {
+            let _ = thread.join();
+        }
+    }
+}
+
+impl Queue {
+    fn run(&self, shared: &Shared) {
+        while let Some((job, running)) = self.next() {
+            let result = catch_unwind(AssertUnwindSafe(|| work::run(job, shared, &*running)));
+            match result {
+                Ok(Ok(())) => (),
+                Ok(Err(e)) => shared.report(e),
+                Err(_) => shared.report(Error::invalid(
+                    "the work stopped by a fault of this program, the kit is as it was: please report it",
+                )),
+            }
+            lock(&self.line).running = None;
+        }
+    }
+
+    fn next(&self) -> Option<(Job, Arc<Running>)> {
+        let mut line = lock(&self.line);
+        loop {
+            if line.stop {
+                return None;
+            }
+            if let Some(job) = line.waiting.pop_front() {
+                let running = Arc::new(Running::default());
+                line.running = Some(running.clone());
+                return Some((job, running));
+            }
+            line = self.changed.wait(line).unwrap_or_else(PoisonError::into_inner);
+        }
+    }
+}

@@ -1,0 +1,266 @@
+//! Kits made ready for the audio thread, and the host's state: one thread that follows the kit.
+//!
+//! The audio thread pops from lock-free queues and never frees anything: a second handle of every kit
+//! and stretch that it was given is kept here until it holds none any more.
+
+use super::{
+    Listening,
+    shared::{Shared, lock},
+};
+use crate::{
+    engine::{Meters, PlayKit},
+    error::{Error, Result},
+    kit::Kit,
+    progress::Flag,
+};
+use arc_swap::ArcSwapOption;
+use base64::{Engine as _, engine::general_purpose::STANDARD as BASE64};
+use crossbeam_queue::ArrayQueue;
+use std::{
+    panic::{AssertUnwindSafe, catch_unwind},
+    sync::{Arc, Condvar, Mutex, OnceLock, atomic::Ordering::Relaxed},
+    thread::{self, JoinHandle, Thread},
+    time::{Duration, Instant},
+};
+
+/// The state is packed once the kit has been left alone for this long.
+const CALM: Duration = Duration::from_millis(300);
+/// How often kits that the audio thread let go are looked for.
+const SWEEP: Duration = Duration::from_millis(100);
+
+pub(super) struct Ready {
+    shared: Arc<Shared>,
+    engine: ArcSwapOption<Attached>,
+    /// Held while a kit is made ready, so that the newest is the last to be handed over.
+    making: Mutex<()>,
+    /// Revision and rate that were made ready last.
+    made: Mutex<Option<(u64, u64)>>,
+    made_changed: Condvar,
+    kits: ArrayQueue<Arc<PlayKit>>,
+    stretches: ArrayQueue<Arc<Listening>>,
+    kept_kits: Mutex<Vec<Arc<PlayKit>>>,
+    kept_stretches: Mutex<Vec<Arc<Listening>>>,
+    /// A host's state that waits to become the kit.
+    pending: ArcSwapOption<String>,
+    /// The kit's revision and its state as text.
+    state: Mutex<Option<(u64, Arc<String>)>>,
+    stop: Flag,
+    thread: Mutex<Option<JoinHandle<()>>>,
+    handle: OnceLock<Thread>,
+}
+
+struct Attached {
+    sample_rate: f64,
+    meters: Arc<Meters>,
+}
+
+impl Ready {
+    pub(super) fn start(shared: Arc<Shared>) -> Arc<Self> {
+        let ready = Arc::new(Self {
+            shared,
+            engine: ArcSwapOption::empty(),
+            making: Mutex::default(),
+            made: Mutex::default(),
+            made_changed: Condvar::new(),
+            kits: ArrayQueue::new(1),
+            stretches: ArrayQueue::new(1),
+            kept_kits: Mutex::default(),
+            kept_stretches: Mutex::default(),
+            pending: ArcSwapOption::empty(),
+            state: Mutex::default(),
+            stop: Flag::default(),
+            thread: Mutex::default(),
+            handle: OnceLock::new(),
+        });
+        let own = ready.clone();
+        let thread = thread::Builder::new()
+            .name("kitwright-ready".into())
+            .spawn(move || own.run())
+            .expect("the system starts no thread");
+        ready.shared.set_readier(thread.thread().clone());
+        let _ = ready.handle.set(thread.thread().clone());
+        *lock(&ready.thread) = Some(thread);
+        ready
+    }
+
+    /// Ends the thread; what it was doing is given up.
+    pub(super) fn end(&self) {
+        self.stop.0.store(true, Relaxed);
+        self.wake();
+        if let Some(thread) = lock(&self.thread).take() {
+            let _ = thread.join();
+        }
+    }
+
+    fn wake(&self) {
+        if let Some(thread) = self.handle.get() {
+            thread.unpark();
+        }
+    }
+
+    fn run(&self) {
+        let mut seen = (self.shared.revision(), Instant::now());
+        let mut unpackable = None;
+        while !self.stop.0.load(Relaxed) {
+            self.take_pending();
+            self.make_ready();
+            self.sweep();
+            let revision = self.shared.revision();
+            if revision != seen.0 {
+                seen = (revision, Instant::now());
+            }
+            let packed = lock(&self.state).as_ref().is_some_and(|s| s.0 == revision);
+            let stale = revision != 0 && !packed && unpackable != Some(revision);
+            if stale
+                && seen.1.elapsed() >= CALM
+                && let Err(e) = self.pack()
+            {
+                unpackable = Some(revision);
+                self.shared.report(e);
+            }
+            if stale || self.keeps() {
+                thread::park_timeout(SWEEP);
+            } else {
+                thread::park();
+            }
+        }
+    }
+
+    /// Makes the kit as it is now ready for the attached engine, unless that is done.
+    fn make_ready(&self) {
+        let _making = lock(&self.making);
+        let Some(engine) = self.engine.load_full() else { return };
+        let version = self.shared.version();
+        let mark = (version.revision, engine.sample_rate.to_bits());
+        if *lock(&self.made) == Some(mark) {
+            return;
+        }
+        match catch_unwind(AssertUnwindSafe(|| PlayKit::new(version.kit.clone(), engine.sample_rate))) {
+            Ok(kit) => {
+                let kit = Arc::new(kit);
+                lock(&self.kept_kits).push(kit.clone());
+                self.kits.force_push(kit);
+            }
+            Err(_) => self.shared.report(Error::invalid(
+                "the kit could not be made ready for playing: undo the last step, and please report this",
+            )),
+        }
+        *lock(&self.made) = Some(mark);
+        self.made_changed.notify_all();
+    }
+
+    /// Frees what the audio thread has let go. A handle kept here alone cannot come back: only this list
+    /// and the queue hand out new ones.
+    fn sweep(&self) {
+        lock(&self.kept_kits).retain(|kit| Arc::strong_count(kit) > 1);
+        lock(&self.kept_stretches).retain(|stretch| Arc::strong_count(stretch) > 1);
+    }
+
+    /// Whether something may have to be freed soon: more than the one kit that plays.
+    fn keeps(&self) -> bool {
+        lock(&self.kept_kits).len() > 1 || !lock(&self.kept_stretches).is_empty()
+    }
+
+    pub(super) fn attach(&self, sample_rate: f64, meters: Arc<Meters>) {
+        self.engine.store(Some(Arc::new(Attached { sample_rate, meters })));
+        // a new engine has no kit yet, even at the same rate
+        *lock(&self.made) = None;
+        self.make_ready();
+        self.wake();
+    }
+
+    pub(super) fn wait(&self, timeout: Duration) -> bool {
+        let end = Instant::now() + timeout;
+        let mut made = lock(&self.made);
+        loop {
+            let ready =
+                self.engine.load().as_ref().is_none_or(|engine| {
+                    *made == Some((self.shared.revision(), engine.sample_rate.to_bits()))
+                });
+            if ready && self.pending.load().is_none() {
+                return true;
+            }
+            let left = end.saturating_duration_since(Instant::now());
+            if left.is_zero() {
+                return false;
+            }
+            // a change made between the look and the wait is caught by the short sleep
+            let nap = left.min(Duration::from_millis(20));
+            made = self.made_changed.wait_timeout(made, nap).unwrap_or_else(|e| e.into_inner()).0;
+        }
+    }
+
+    pub(super) fn meters(&self) -> Option<Arc<Meters>> {
+        self.engine.load().as_ref().map(|e| e.meters.clone())
+    }
+
+    pub(super) fn take_kit(&self) -> Option<Arc<PlayKit>> {
+        self.kits.pop()
+    }
+
+    pub(super) fn take_stretch(&self) -> Option<Arc<Listening>> {
+        self.stretches.pop()
+    }
+
+    pub(super) fn listen_to(&self, stretch: Listening) {
+        let stretch = Arc::new(stretch);
+        lock(&self.kept_stretches).push(stretch.clone());
+        self.stretches.force_push(stretch);
+        self.wake();
+    }
+
+    /// Stores a host's state and wakes the thread, which makes it the kit.
+    pub(super) fn restore(&self, text: String) {
+        self.pending.store(Some(Arc::new(text)));
+        self.wake();
+    }
+
+    /// Makes a waiting state the kit. A broken one leaves the kit as it was, is told, and is given back to
+    /// the host at its next save, so that a project from a newer version survives an older one.
+    fn take_pending(&self) {
+        let waiting = self.pending.load_full();
+        let Some(text) = waiting.clone() else { return };
+        let revision = match self.unpack(&text) {
+            Ok(kit) => self.shared.start_over(kit),
+            Err(Error::Cancelled) => return,
+            Err(e) => {
+                self.shared.report(Error::invalid(format!("the kit kept in the project {e}")));
+                self.shared.revision()
+            }
+        };
+        *lock(&self.state) = Some((revision, text));
+        // one that came meanwhile stays
+        self.pending.compare_and_swap(&waiting, None);
+    }
+
+    fn unpack(&self, text: &str) -> Result<Kit> {
+        catch_unwind(AssertUnwindSafe(|| {
+            let bytes = BASE64.decode(text).map_err(|e| {
+                Error::invalid(format!("is damaged ({e}); open an older copy of the project"))
+            })?;
+            Kit::from_bytes(&bytes, &self.stop)
+        }))
+        .unwrap_or_else(|_| Err(Error::invalid("is damaged; open an older copy of the project")))
+    }
+
+    /// The state as text, packed at the last change of the kit or now.
+    pub(super) fn state(&self) -> Result<Arc<String>> {
+        if let Some(text) = self.pending.load_full() {
+            return Ok(text);
+        }
+        let revision = self.shared.revision();
+        if let Some((at, text)) = &*lock(&self.state)
+            && *at == revision
+        {
+            return Ok(text.clone());
+        }
+        self.pack()
+    }
+
+    fn pack(&self) -> Result<Arc<String>> {
+        let version = self.shared.version();
+        let text = Arc::new(BASE64.encode(version.kit.to_bytes(&self.stop)?));
+        *lock(&self.state) = Some((version.revision, text.clone()));
+        Ok(text)
+    }
+}

@@ -1,0 +1,169 @@
+//! What the session's threads and its callers share: the kit with its history, the last error, the hook.
+
+use super::history::History;
+use crate::{
+    error::{Error, Result},
+    kit::Kit,
+    take::Take,
+};
+use arc_swap::ArcSwap;
+use std::{
+    sync::{
+        Arc, Mutex, MutexGuard, PoisonError,
+        atomic::{AtomicU64, Ordering::Relaxed},
+    },
+    thread::Thread,
+    time::Instant,
+};
+
+/// A lock whose holder may have panicked: what it guards is whole after every statement.
+pub(super) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// A kit and its number.
+#[derive(Debug, Default)]
+pub(super) struct Version {
+    pub kit: Arc<Kit>,
+    pub revision: u64,
+}
+
+type Hook = dyn Fn() + Send + Sync;
+
+#[derive(Default)]
+pub(super) struct Shared {
+    now: ArcSwap<Version>,
+    /// Held while the kit changes, so that changes follow one another.
+    history: Mutex<History>,
+    error: Mutex<Option<Error>>,
+    hook: Mutex<Option<Arc<Hook>>>,
+    restored: AtomicU64,
+    /// The thread that makes kits ready, to be woken by changes.
+    readier: Mutex<Option<Thread>>,
+}
+
+impl Shared {
+    pub(super) fn version(&self) -> Arc<Version> {
+        self.now.load_full()
+    }
+
+    pub(super) fn kit(&self) -> Arc<Kit> {
+        self.now.load().kit.clone()
+    }
+
+    pub(super) fn revision(&self) -> u64 {
+        self.now.load().revision
+    }
+
+    /// Changes a copy of the kit and puts it in place as one step; a change that fails, or leaves
+    /// something that is no kit, leaves everything as it was. What changes nothing is no step.
+    pub(super) fn change(
+        &self,
+        name: &str,
+        merge: bool,
+        change: impl FnOnce(&mut Kit) -> Result<()>,
+    ) -> Result<()> {
+        let mut history = lock(&self.history);
+        let before = self.kit();
+        let mut kit = Kit::clone(&before);
+        change(&mut kit)?;
+        kit.doc.mend();
+        kit.doc.check(&kit.takes)?;
+        if kit.doc == before.doc && same_takes(&kit.takes, &before.takes) {
+            return Ok(());
+        }
+        history.record(name, before, Instant::now(), merge);
+        self.put(Arc::new(kit));
+        drop(history);
+        self.tell();
+        Ok(())
+    }
+
+    /// Puts the kit of a host's state in place and forgets all steps; its revision.
+    pub(super) fn start_over(&self, kit: Kit) -> u64 {
+        let mut history = lock(&self.history);
+        history.forget();
+        let revision = self.put(Arc::new(kit));
+        self.restored.store(revision, Relaxed);
+        drop(history);
+        self.tell();
+        revision
+    }
+
+    pub(super) fn restored_revision(&self) -> u64 {
+        self.restored.load(Relaxed)
+    }
+
+    pub(super) fn undo(&self) -> Option<String> {
+        self.step(History::undo)
+    }
+
+    pub(super) fn redo(&self) -> Option<String> {
+        self.step(History::redo)
+    }
+
+    fn step(
+        &self,
+        step: impl FnOnce(&mut History, Arc<Kit>) -> Option<(String, Arc<Kit>)>,
+    ) -> Option<String> {
+        let mut history = lock(&self.history);
+        let (name, kit) = step(&mut history, self.kit())?;
+        self.put(kit);
+        drop(history);
+        self.tell();
+        Some(name)
+    }
+
+    pub(super) fn names(&self) -> Vec<String> {
+        lock(&self.history).names()
+    }
+
+    pub(super) fn undone_names(&self) -> Vec<String> {
+        lock(&self.history).undone_names()
+    }
+
+    /// The caller holds the history.
+    fn put(&self, kit: Arc<Kit>) -> u64 {
+        let revision = self.revision() + 1;
+        self.now.store(Arc::new(Version { kit, revision }));
+        revision
+    }
+
+    fn tell(&self) {
+        if let Some(thread) = &*lock(&self.readier) {
+            thread.unpark();
+        }
+        let hook = lock(&self.hook).clone();
+        if let Some(hook) = hook {
+            hook();
+        }
+    }
+
+    pub(super) fn set_hook(&self, hook: impl Fn() + Send + Sync + 'static) {
+        *lock(&self.hook) = Some(Arc::new(hook));
+    }
+
+    pub(super) fn set_readier(&self, thread: Thread) {
+        *lock(&self.readier) = Some(thread);
+    }
+
+    pub(super) fn error(&self) -> Option<Error> {
+        lock(&self.error).clone()
+    }
+
+    pub(super) fn dismiss_error(&self) {
+        *lock(&self.error) = None;
+    }
+
+    /// Keeps an error for the window; a cancelled job is none.
+    pub(super) fn report(&self, error: Error) {
+        if error != Error::Cancelled {
+            *lock(&self.error) = Some(error);
+        }
+    }
+}
+
+/// Whether two kits read from the very same recordings.
+pub(super) fn same_takes(a: &[Arc<Take>], b: &[Arc<Take>]) -> bool {
+    a.len() == b.len() && a.iter().zip(b).all(|(a, b)| Arc::ptr_eq(a, b))
+}

@@ -1,0 +1,223 @@
+//! What each job does. Work happens on copies; the kit changes in one step at the very end.
+
+use super::{
+    Job,
+    shared::{Shared, same_takes},
+};
+use crate::{
+    cast::{self, CastOptions, HeardTake},
+    error::{Error, Result},
+    kit::{Kit, Pad, Role, TakeEntry},
+    listen::{self, HearOptions, Hit},
+    progress::{Part, Progress},
+    take::Take,
+};
+use std::{
+    path::{Path, PathBuf},
+    sync::Arc,
+};
+
+pub(super) fn run(job: Job, shared: &Shared, progress: &dyn Progress) -> Result<()> {
+    match job {
+        Job::NewKit { takes, fit } => new_kit(shared, &takes, fit, progress),
+        Job::AddTake(path) => add_take(shared, &path, progress),
+        Job::HearAgain(take, options) => hear_again(shared, take, options, progress),
+        Job::Recast => recast(shared, progress),
+        Job::SetHit { pad, source, role } => set_hit(shared, pad, source, role, progress),
+        Job::SetFit { pad, fit } => set_fit(shared, pad, fit, progress),
+        Job::LoadKit(path) => load(shared, &path, progress),
+        Job::SaveKit(path) => shared.kit().save(path, progress),
+        Job::Export(path) => export(shared, &path, progress),
+    }
+}
+
+fn new_kit(shared: &Shared, paths: &[PathBuf], fit: f32, progress: &dyn Progress) -> Result<()> {
+    if paths.is_empty() {
+        return Err(Error::invalid("no recording was given; choose one or more audio files"));
+    }
+    let reading = Part::new(progress, 0.0, 0.3);
+    let mut heard: Vec<HeardTake> = Vec::with_capacity(paths.len());
+    for (i, path) in paths.iter().enumerate() {
+        heard.push(read_and_hear(path, &Part::nth(&reading, i, paths.len()))?);
+    }
+    let name = paths[0].file_stem().unwrap_or_default().to_string_lossy().into_owned();
+    let options = CastOptions { name, fit, ..CastOptions::default() };
+    let kit = cast::make_kit(&heard, &options, &Part::new(progress, 0.3, 0.9))?;
+    kit.check_state_size(&Part::new(progress, 0.9, 1.0))?;
+    put(shared, "new kit", progress, kit)
+}
+
+fn add_take(shared: &Shared, path: &Path, progress: &dyn Progress) -> Result<()> {
+    let (take, hits) = read_and_hear(path, &Part::new(progress, 0.0, 0.8))?;
+    let mut with = Kit::clone(&shared.kit());
+    with.takes.push(take.clone());
+    with.check_state_size(&Part::new(progress, 0.8, 1.0))?;
+    progress.check()?;
+    shared.change(&format!("add take {}", take.name), false, |kit| {
+        kit.doc.takes.push(TakeEntry::new(&take, hits));
+        kit.takes.push(take);
+        Ok(())
+    })
+}
+
+fn read_and_hear(path: &Path, progress: &dyn Progress) -> Result<HeardTake> {
+    let take = Take::read(path, &Part::new(progress, 0.0, 0.5))?;
+    let hits = listen::hear(&take, &HearOptions::default(), &Part::new(progress, 0.5, 1.0))?;
+    Ok((Arc::new(take), hits))
+}
+
+fn hear_again(shared: &Shared, index: usize, options: HearOptions, progress: &dyn Progress) -> Result<()> {
+    let before = shared.kit();
+    let (Some(take), Some(entry)) = (before.takes.get(index), before.doc.takes.get(index)) else {
+        return Err(Error::invalid(format!("there is no take {} to hear again", index + 1)));
+    };
+    let heard = listen::hear(take, &options, progress)?;
+    progress.check()?;
+    let name = format!("hear {} again", entry.name);
+    shared.change(&name, false, |kit| {
+        still(kit, &before)?;
+        let entry = &mut kit.doc.takes[index];
+        let old = std::mem::take(&mut entry.hits);
+        entry.hits = keep_by_hand(&old, heard);
+        let new = &entry.hits;
+        // pads go on playing their slices; what they know of their hits follows
+        for pad in &mut kit.doc.pads {
+            follow_hits(pad, index, &old, new);
+        }
+        Ok(())
+    })
+}
+
+/// The hits heard anew, except where hits set by hand lie.
+fn keep_by_hand(old: &[Hit], mut heard: Vec<Hit>) -> Vec<Hit> {
+    let by_hand = || old.iter().filter(|h| h.by_hand);
+    heard.retain(|new| by_hand().all(|h| new.end <= h.start || h.end <= new.start));
+    heard.extend(by_hand().cloned());
+    heard.sort_by_key(|h| h.start);
+    heard
+}
+
+/// Points a pad's audition from `old` hits of take `index` to those of `new` that hold the same sound;
+/// what is gone is forgotten.
+fn follow_hits(pad: &mut Pad, index: usize, old: &[Hit], new: &[Hit]) {
+    let follow = |take: usize, hit: usize| {
+        if take != index {
+            return Some(hit);
+        }
+        let was = old.get(hit)?;
+        new.iter().position(|h| h.start < was.end && was.start < h.end)
+    };
+    let Some(audition) = &mut pad.audition else { return };
+    audition.next_best =
+        audition.next_best.iter().filter_map(|&(t, h, score)| Some((t, follow(t, h)?, score))).collect();
+    match follow(audition.take, audition.hit) {
+        Some(hit) => audition.hit = hit,
+        None => pad.audition = None,
+    }
+}
+
+fn recast(shared: &Shared, progress: &dyn Progress) -> Result<()> {
+    let before = shared.kit();
+    if before.takes.is_empty() {
+        return Err(Error::invalid("there is no take to cast; add one first"));
+    }
+    let heard: Vec<HeardTake> =
+        before.takes.iter().cloned().zip(before.doc.takes.iter().map(|t| t.hits.clone())).collect();
+    let doc = &before.doc;
+    let options =
+        CastOptions { name: doc.name.clone(), fit: doc.fit, seed: doc.seed, key: doc.key, roles: None };
+    let made = cast::make_kit(&heard, &options, progress)?;
+    progress.check()?;
+    shared.change("cast anew", false, |kit| {
+        still(kit, &before)?;
+        kit.doc.pads = made.doc.pads;
+        kit.doc.takes = made.doc.takes;
+        Ok(())
+    })
+}
+
+fn set_hit(
+    shared: &Shared,
+    pad: usize,
+    source: (usize, usize),
+    role: Role,
+    progress: &dyn Progress,
+) -> Result<()> {
+    let before = shared.kit();
+    let old = pad_of(&before, pad)?;
+    if before.doc.takes.get(source.0).is_none_or(|t| source.1 >= t.hits.len()) {
+        return Err(Error::invalid("this hit is no longer there; choose another"));
+    }
+    // an empty pad has no fit of its own yet
+    let fit = if old.is_empty() { before.doc.fit } else { old.fit };
+    let made = cast::make_pad(&before, pad, source, role, fit, progress)?;
+    progress.check()?;
+    shared.change(&format!("pad {} takes another hit", pad + 1), false, |kit| {
+        still(kit, &before)?;
+        kit.doc.pads[pad] = made;
+        Ok(())
+    })
+}
+
+fn set_fit(shared: &Shared, pad: Option<usize>, fit: f32, progress: &dyn Progress) -> Result<()> {
+    let before = shared.kit();
+    if let Some(index) = pad
+        && pad_of(&before, index)?.audition.is_none()
+    {
+        return Err(Error::invalid(format!("pad {} has no hit to be shaped; give it one first", index + 1)));
+    }
+    let chosen: Vec<usize> = (0..before.doc.pads.len())
+        .filter(|&i| pad.is_none_or(|p| p == i) && before.doc.pads[i].audition.is_some())
+        .collect();
+    let mut made = Vec::with_capacity(chosen.len());
+    for (n, &index) in chosen.iter().enumerate() {
+        let old = &before.doc.pads[index];
+        let Some(a) = &old.audition else { continue };
+        let part = Part::nth(progress, n, chosen.len());
+        made.push((index, cast::make_pad(&before, index, (a.take, a.hit), old.role, fit, &part)?));
+        progress.check()?;
+    }
+    let name = pad.map_or("fit of the kit".to_owned(), |p| format!("pad {} fit", p + 1));
+    shared.change(&name, true, |kit| {
+        still(kit, &before)?;
+        if pad.is_none() {
+            kit.doc.fit = fit;
+        }
+        for (index, pad) in made {
+            kit.doc.pads[index] = pad;
+        }
+        Ok(())
+    })
+}
+
+fn load(shared: &Shared, path: &Path, progress: &dyn Progress) -> Result<()> {
+    let kit = Kit::load(path, &Part::new(progress, 0.0, 0.9))?;
+    kit.check_state_size(&Part::new(progress, 0.9, 1.0))?;
+    put(shared, "load kit", progress, kit)
+}
+
+fn export(shared: &Shared, folder: &Path, progress: &dyn Progress) -> Result<()> {
+    let _ = (shared, progress);
+    Err(Error::file(folder, "export from the window is not there yet; use the command line"))
+}
+
+fn put(shared: &Shared, name: &str, progress: &dyn Progress, kit: Kit) -> Result<()> {
+    progress.check()?;
+    shared.change(name, false, |now| {
+        *now = kit;
+        Ok(())
+    })
+}
+
+fn pad_of(kit: &Kit, pad: usize) -> Result<&Pad> {
+    kit.doc.pads.get(pad).ok_or_else(|| Error::invalid(format!("there is no pad {}", pad + 1)))
+}
+
+/// A job that read `before` may only change a kit with the same takes and hits.
+fn still(kit: &Kit, before: &Kit) -> Result<()> {
+    let same_hits = || kit.doc.takes.iter().zip(&before.doc.takes).all(|(a, b)| a.hits.len() == b.hits.len());
+    if same_takes(&kit.takes, &before.takes) && same_hits() {
+        return Ok(());
+    }
+    Err(Error::invalid("the takes changed while this was being worked out; try it again"))
+}
