@@ -14,6 +14,7 @@
 //! | [`engine`] | the sound, in real time |
 //! | [`cast`] | which hit serves which role, found by trying it there through the engine |
 //! | [`demo`] | an invented take, synthesised, to try everything with |
+//! | [`export`] | what leaves the house: rendered songs, pads, a groove, a picture, a summary |
 //! | [`session`] | one open kit with its undo, jobs and errors; what plugin and window share |
 //! | [`editor`] | the window |
 //! | [`plugin`] | the host's side: notes, parameters, state, ports, the guard at the door |
@@ -25,6 +26,7 @@ pub mod demo;
 pub mod editor;
 pub mod engine;
 pub mod error;
+pub mod export;
 pub mod kit;
 pub mod listen;
 pub mod plugin;

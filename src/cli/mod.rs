@@ -1,6 +1,90 @@
 //! The command line: the same engine without a host.
+//!
+//! Results go to standard output, everything else to standard error. The exit code is 0, 2 after bad
+//! input (one sentence says what and what to do), 130 after Ctrl-C.
 
-/// Runs the command line with the process's arguments; the exit code is 0, or 2 after bad input.
-pub fn run() -> std::process::ExitCode {
-    std::process::ExitCode::SUCCESS
+mod arguments;
+mod hits;
+mod kit;
+mod render;
+mod terminal;
+mod window;
+
+use crate::{
+    error::{Error, Result},
+    progress::Progress,
+    take::Take,
+};
+use arguments::{Arguments, Command};
+use clap::Parser;
+use std::{path::Path, process::ExitCode};
+use terminal::{Terminal, say, tell};
+
+/// Exit code after bad input.
+const BAD_INPUT: u8 = 2;
+/// Exit code after Ctrl-C, as shells count it: 128 and the signal's number.
+const STOPPED: u8 = 130;
+
+/// Runs the command line with the process's arguments; the exit code is 0, 2 after bad input, or 130
+/// after Ctrl-C.
+pub fn run() -> ExitCode {
+    let arguments = match Arguments::try_parse() {
+        Ok(arguments) => arguments,
+        Err(e) => return refuse_or_help(&e),
+    };
+    let terminal = Terminal::new();
+    let result = match arguments.command {
+        None => {
+            say(arguments::SHORT_HELP);
+            Ok(())
+        }
+        Some(Command::Hits(a)) => hits::run(&a, &terminal),
+        Some(Command::Kit(a)) => kit::run(&a, &terminal),
+        Some(Command::Render(a)) => render::run(&a, &terminal),
+        Some(Command::Window(a)) => window::run(&a),
+        Some(Command::DemoTake(a)) => demo_take(&a),
+    };
+    terminal.clear();
+    match result {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(e) => {
+            tell(&format!("kitwright: {}", one_line(&e.to_string())));
+            ExitCode::from(if e == Error::Cancelled { STOPPED } else { BAD_INPUT })
+        }
+    }
+}
+
+/// Prints the help that was asked for, or one sentence about what was wrong with the arguments.
+fn refuse_or_help(e: &clap::Error) -> ExitCode {
+    if !e.use_stderr() {
+        say(e.render().to_string().trim_end());
+        return ExitCode::SUCCESS;
+    }
+    let text = e.render().to_string();
+    // the parser adds tips and the usage in further paragraphs
+    let first = text.split("\n\n").next().unwrap_or_default().trim_start_matches("error: ");
+    tell(&format!("kitwright: {}; \"kitwright --help\" shows what can be asked", one_line(first)));
+    ExitCode::from(BAD_INPUT)
+}
+
+/// Line breaks, as in strange file names, become spaces, and other control characters question marks.
+fn one_line(text: &str) -> String {
+    let words: Vec<&str> = text.split_whitespace().collect();
+    words.join(" ").chars().map(|c| if c.is_control() { '?' } else { c }).collect()
+}
+
+/// Reads a take and tells what the user should know about it.
+fn read_take(path: &Path, progress: &dyn Progress) -> Result<Take> {
+    let take = Take::read(path, progress)?;
+    for notice in &take.notices {
+        tell(&format!("{}: {notice}", path.display()));
+    }
+    Ok(take)
+}
+
+fn demo_take(a: &arguments::DemoTake) -> Result<()> {
+    let (take, starts) = crate::demo::borrowed_cello(a.seed);
+    crate::export::write_take(&take, &a.out)?;
+    say(&format!("{}: {} hits in {:.1} s", a.out.display(), starts.len(), take.seconds()));
+    Ok(())
 }

@@ -197,8 +197,7 @@ fn load(shared: &Shared, path: &Path, progress: &dyn Progress) -> Result<()> {
 }
 
 fn export(shared: &Shared, folder: &Path, progress: &dyn Progress) -> Result<()> {
-    let _ = (shared, progress);
-    Err(Error::file(folder, "export from the window is not there yet; use the command line"))
+    crate::export::write_folder(&shared.kit(), folder, progress).map(|_| ())
 }
 
 fn put(shared: &Shared, name: &str, progress: &dyn Progress, kit: Kit) -> Result<()> {

@@ -1,2 +1,55 @@
-//! The project's chores: `cargo xtask demo | test | bundle | install`.
-fn main() {}
+//! The project's chores, each one command: `cargo xtask demo`, `test`, `bundle`, `install`, `window`.
+
+mod demo;
+mod install;
+mod project;
+mod system;
+mod test;
+mod window;
+
+use project::Project;
+use std::{path::PathBuf, process::ExitCode};
+
+const HELP: &str = "\
+cargo xtask demo [TAKE]               build, make a kit from an invented recording (or from TAKE), bundle the plugin
+cargo xtask test                      install what the tests use, build the bundles, run every test
+cargo xtask bundle kitwright --release
+                                      CLAP and VST3 into target/bundled
+cargo xtask install [--remove]        build, and copy the plugin to your plugin folders (or take it out)
+cargo xtask window [KIT]              the plugin's window as a program of its own, with audio and MIDI";
+
+/// What a chore returns: a sentence for the person who can act on it when it fails.
+type Result<T = ()> = std::result::Result<T, String>;
+
+fn main() -> ExitCode {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    match run(&arguments) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(trouble) => {
+            eprintln!("xtask: {trouble}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn run(arguments: &[String]) -> Result {
+    let words: Vec<&str> = arguments.iter().map(String::as_str).collect();
+    // paths are meant from where the user stands, before the project's folder becomes the current one
+    let here = std::env::current_dir().map_err(|e| format!("the current folder is gone: {e}"))?;
+    let path = |word: &str| -> PathBuf { here.join(word) };
+    match words[..] {
+        ["demo"] => demo::run(&Project::enter()?, None),
+        ["demo", take] => demo::run(&Project::enter()?, Some(&path(take))),
+        ["test"] => test::run(&Project::enter()?),
+        ["bundle", "kitwright", ..] => Project::enter()?.bundle(&arguments[2..]),
+        ["install"] => install::install(&Project::enter()?),
+        ["install", "--remove"] => install::remove(),
+        ["window"] => window::run(&Project::enter()?, None),
+        ["window", kit] => window::run(&Project::enter()?, Some(&path(kit))),
+        [] | ["help" | "-h" | "--help"] => {
+            println!("{HELP}");
+            Ok(())
+        }
+        _ => Err(format!("there is no chore \"{}\"; there are:\n{HELP}", words.join(" "))),
+    }
+}

@@ -1,0 +1,155 @@
+//! What can be asked on the command line.
+
+use crate::kit::{Key, Role};
+use clap::{Args, Parser, Subcommand};
+use std::path::PathBuf;
+
+/// What `kitwright` alone prints: one example per task.
+pub(super) const SHORT_HELP: &str = "\
+Kitwright turns the recorded sound of one instrument into a playable drum kit.
+
+  kitwright kit take.wav --out my-kit       make a kit from a recording, with pads, groove and picture
+  kitwright hits take.wav                   list the hits of a recording
+  kitwright render my-kit/take.kitwright song.mid --out song.wav
+                                            play a MIDI file with a kit
+  kitwright window my-kit/take.kitwright    play a kit in a window of its own
+  kitwright demo-take take.wav              write an invented recording to try everything with
+
+kitwright COMMAND --help tells more. Recordings: WAV, AIFF, FLAC, MP3, Ogg Vorbis, M4A/AAC, ALAC.";
+
+/// Turns the recorded sound of one instrument into a playable drum kit.
+#[derive(Debug, Parser)]
+#[command(name = "kitwright", version)]
+pub(super) struct Arguments {
+    #[command(subcommand)]
+    pub command: Option<Command>,
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum Command {
+    /// List the hits of a recording.
+    Hits(Hits),
+    /// Make a kit from recordings: the kit file, its pads as WAV files, a groove, a picture.
+    Kit(MakeKit),
+    /// Play a MIDI file with a kit into a WAV file.
+    Render(Render),
+    /// Play a kit in a window of its own, with audio and MIDI.
+    Window(Window),
+    /// Write an invented recording, a cello knocked, plucked and scraped, to try everything with.
+    DemoTake(DemoTake),
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Hits {
+    /// Recording of one instrument.
+    pub take: PathBuf,
+    /// Print JSON instead of a table.
+    #[arg(long)]
+    pub json: bool,
+    /// Hear fewer (down to -1) or more hits (up to 1).
+    #[arg(long, value_name = "-1..1", default_value_t = 0.0, allow_negative_numbers = true, value_parser = sensitivity)]
+    pub sensitivity: f32,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct MakeKit {
+    /// Recordings of one instrument.
+    #[arg(required = true)]
+    pub take: Vec<PathBuf>,
+    /// Folder to write; made when it is not there.
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+    /// How far pads are shaped from the raw hit (0) towards their role (1).
+    #[arg(long, value_name = "0..1", default_value_t = 0.7, allow_negative_numbers = true, value_parser = fit)]
+    pub fit: f32,
+    /// Decides every random choice: another number, another kit.
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub seed: u64,
+    /// Fill only these roles.
+    #[arg(long, value_name = "kick,rim,...", value_delimiter = ',')]
+    pub roles: Option<Vec<Role>>,
+    /// Tune pads that have a pitch to this key.
+    #[arg(long, value_name = "KEY")]
+    pub key: Option<Key>,
+    /// Name of the kit; the first recording's name when not given.
+    #[arg(long, value_name = "NAME")]
+    pub name: Option<String>,
+    /// Print kit.json instead of a table.
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Render {
+    /// Kit file (.kitwright).
+    pub kit: PathBuf,
+    /// MIDI file (.mid).
+    pub midi: PathBuf,
+    /// WAV file to write.
+    #[arg(long, value_name = "WAV")]
+    pub out: PathBuf,
+    /// Sample rate in Hz, 8000 to 384000.
+    #[arg(long, value_name = "HZ", default_value_t = 48_000)]
+    pub rate: u32,
+    /// Frames per block, 1 to 65536; the result does not depend on it.
+    #[arg(long, value_name = "N", default_value_t = 512)]
+    pub block: usize,
+    /// Seed of every random draw instead of the kit's own.
+    #[arg(long, value_name = "N")]
+    pub seed: Option<u64>,
+    /// Also write each pad into a file of its own in this folder.
+    #[arg(long, value_name = "DIR")]
+    pub stems: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Window {
+    /// Kit file to open.
+    pub kit: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct DemoTake {
+    /// WAV file to write.
+    pub out: PathBuf,
+    /// Another number, another recording.
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub seed: u64,
+}
+
+fn fit(text: &str) -> Result<f32, String> {
+    number_within(text, 0.0, 1.0)
+}
+
+fn sensitivity(text: &str) -> Result<f32, String> {
+    number_within(text, -1.0, 1.0)
+}
+
+fn number_within(text: &str, low: f32, high: f32) -> Result<f32, String> {
+    let value = text.trim().parse().ok().filter(|v| (low..=high).contains(v));
+    value.ok_or_else(|| format!("it must be a number from {low} to {high}"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_arguments_hold_together() {
+        Arguments::command().debug_assert();
+    }
+
+    #[test]
+    fn roles_and_ranges_are_checked() {
+        let parse = |extra: &[&str]| {
+            Arguments::try_parse_from(["kitwright", "kit", "a.wav", "--out", "d"].iter().chain(extra))
+        };
+        assert!(parse(&["--roles", "kick,closed-hat,low tom", "--key", "A minor", "--fit", "0"]).is_ok());
+        assert!(parse(&["--roles", "kick,banjo"]).is_err());
+        assert!(parse(&["--key", "H dur"]).is_err());
+        for fit in ["-0.1", "1.1", "NaN", "inf", "x"] {
+            assert!(parse(&["--fit", fit]).is_err(), "{fit}");
+        }
+    }
+}

@@ -1,0 +1,104 @@
+//! `kitwright hits`: what is heard in a take.
+
+use super::{
+    arguments, read_take,
+    terminal::{Terminal, say},
+};
+use crate::{
+    cast::score_hits,
+    error::Result,
+    export::{tidy, tidy_db},
+    kit::Role,
+    listen::{HearOptions, Hit, hear},
+    take::Take,
+};
+use serde::Serialize;
+use std::{collections::BTreeMap, sync::Arc};
+
+/// The JSON of `kitwright hits --json`.
+#[derive(Serialize)]
+struct Heard {
+    sample_rate: u32,
+    seconds: f64,
+    hits: Vec<HeardHit>,
+}
+
+#[derive(Serialize)]
+struct HeardHit {
+    start: f64,
+    end: f64,
+    peak_db: f64,
+    loudness_lufs: f64,
+    centroid_hz: f64,
+    pitch_hz: Option<f64>,
+    roles: BTreeMap<Role, f64>,
+}
+
+pub(super) fn run(a: &arguments::Hits, terminal: &Terminal) -> Result<()> {
+    let take = Arc::new(read_take(&a.take, terminal)?);
+    let hits = hear(&take, &HearOptions { sensitivity: a.sensitivity }, terminal)?;
+    let roles = score_hits(&take, &hits, terminal)?;
+    terminal.clear();
+    let heard = Heard {
+        sample_rate: take.sample_rate,
+        seconds: tidy(take.seconds()),
+        hits: hits.iter().zip(&roles).map(|(hit, roles)| describe(&take, hit, roles)).collect(),
+    };
+    if a.json {
+        say(&serde_json::to_string(&heard).expect("what was heard can be written as JSON"));
+    } else {
+        say(&table(&take.name, &heard));
+    }
+    Ok(())
+}
+
+fn describe(take: &Take, hit: &Hit, roles: &BTreeMap<Role, f32>) -> HeardHit {
+    let seconds = |frame: u64| tidy(frame as f64 / f64::from(take.sample_rate));
+    let d = &hit.description;
+    HeardHit {
+        start: seconds(hit.start),
+        end: seconds(hit.end),
+        peak_db: tidy_db(d.peak_db),
+        loudness_lufs: tidy_db(d.loudness_lufs),
+        centroid_hz: tidy(f64::from(d.centroid_hz)),
+        pitch_hz: d.pitch_hz.filter(|hz| hz.is_finite()).map(|hz| tidy(f64::from(hz))),
+        roles: roles.iter().map(|(&role, &score)| (role, tidy(f64::from(score)))).collect(),
+    }
+}
+
+fn table(name: &str, heard: &Heard) -> String {
+    let count = heard.hits.len();
+    let mut text = format!(
+        "{name}: {count} {} in {:.1} s at {} Hz",
+        if count == 1 { "hit" } else { "hits" },
+        heard.seconds,
+        heard.sample_rate
+    );
+    if count == 0 {
+        return text;
+    }
+    text += "\n\n   #    start   length      peak    loudness   centre    pitch  serves best as\n";
+    for (i, hit) in heard.hits.iter().enumerate() {
+        let pitch = hit.pitch_hz.map_or("-".into(), |hz| format!("{hz:.1} Hz"));
+        text += &format!(
+            "{:>4} {:>7.3} s {:>5.0} ms {:>6.1} dB {:>6.1} LUFS {:>5.0} Hz {:>8}  {}\n",
+            i + 1,
+            hit.start,
+            (hit.end - hit.start) * 1000.0,
+            hit.peak_db,
+            hit.loudness_lufs,
+            hit.centroid_hz,
+            pitch,
+            best_roles(&hit.roles)
+        );
+    }
+    text.trim_end().to_owned()
+}
+
+/// The two roles with the highest scores: "rim 0.82, snare 0.64".
+fn best_roles(roles: &BTreeMap<Role, f64>) -> String {
+    let mut best: Vec<_> = roles.iter().collect();
+    best.sort_by(|a, b| b.1.total_cmp(a.1));
+    let words: Vec<_> = best.iter().take(2).map(|(role, score)| format!("{role} {score:.2}")).collect();
+    words.join(", ")
+}

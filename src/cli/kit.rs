@@ -1,0 +1,78 @@
+//! `kitwright kit`: a kit from takes, the main job.
+
+use super::{
+    arguments, read_take,
+    terminal::{Terminal, say},
+};
+use crate::{
+    cast::{CastOptions, HeardTake, make_kit},
+    error::{Error, Result},
+    export::{Summary, kit_file, write_folder},
+    listen::{HearOptions, hear},
+};
+use std::{path::Path, sync::Arc};
+
+pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
+    if a.out.exists() && !a.out.is_dir() {
+        return Err(Error::file(&a.out, "is a file; give the name of a folder"));
+    }
+    let takes = a.take.iter().map(|path| hear_take(path, terminal)).collect::<Result<Vec<_>>>()?;
+    if takes.iter().all(|(_, hits)| hits.is_empty()) {
+        let trouble = "no hits were heard; record some knocks, plucks or scratches well above the noise";
+        return Err(Error::file(&a.take[0], trouble));
+    }
+    let options = CastOptions {
+        name: a.name.clone().unwrap_or_else(|| stem(&a.take[0])),
+        fit: a.fit,
+        seed: a.seed,
+        roles: a.roles.clone(),
+        key: a.key,
+    };
+    let kit = Arc::new(make_kit(&takes, &options, terminal)?);
+    let summary = write_folder(&kit, &a.out, terminal)?;
+    terminal.clear();
+    if a.json {
+        say(&serde_json::to_string_pretty(&summary).expect("a summary can be written as JSON"));
+    } else {
+        say(&report(&summary, &a.out));
+    }
+    Ok(())
+}
+
+fn hear_take(path: &Path, terminal: &Terminal) -> Result<HeardTake> {
+    let take = Arc::new(read_take(path, terminal)?);
+    let hits = hear(&take, &HearOptions::default(), terminal)?;
+    Ok((take, hits))
+}
+
+/// A file's name without folder and ending.
+fn stem(path: &Path) -> String {
+    path.file_stem().map_or("Untitled".into(), |s| s.to_string_lossy().into_owned())
+}
+
+fn report(summary: &Summary, out: &Path) -> String {
+    let mut text = String::new();
+    for take in &summary.takes {
+        text += &format!("{}: {} hits in {:.1} s\n", take.file, take.hits, take.seconds);
+    }
+    text += "\nnote  role         score  from               alternates\n";
+    for pad in &summary.pads {
+        let place = if summary.takes.len() > 1 { format!("take {}, ", pad.take + 1) } else { String::new() };
+        text += &format!(
+            "{:>4}  {:<11} {:>6.2}  {:<19} {:>9}\n",
+            pad.note,
+            pad.role,
+            pad.score,
+            format!("{place}{:.2} s", pad.start),
+            pad.alternates
+        );
+    }
+    if !summary.roles_empty.is_empty() {
+        let words: Vec<_> = summary.roles_empty.iter().map(|r| r.word()).collect();
+        text += &format!("no hit for: {}\n", words.join(", "));
+    }
+    text += &format!("\nkit:      {}\n", out.join(kit_file(&summary.name)).display());
+    text += &format!("groove:   {}\n", out.join("groove.wav").display());
+    text += &format!("picture:  {}", out.join("overview.png").display());
+    text
+}

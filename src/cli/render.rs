@@ -1,0 +1,28 @@
+//! `kitwright render`: a MIDI file played with a kit.
+
+use super::{
+    arguments,
+    terminal::{Terminal, say},
+};
+use crate::{
+    error::Result,
+    export::{RenderOptions, Score, render_file},
+    kit::Kit,
+};
+use std::sync::Arc;
+
+pub(super) fn run(a: &arguments::Render, terminal: &Terminal) -> Result<()> {
+    let options = RenderOptions { rate: a.rate, block: a.block }.checked()?;
+    let score = Score::read(&a.midi)?;
+    let mut kit = Kit::load(&a.kit, terminal)?;
+    if let Some(seed) = a.seed {
+        kit.doc.seed = seed;
+    }
+    let seconds = render_file(&Arc::new(kit), &score, options, &a.out, a.stems.as_deref(), terminal)?;
+    terminal.clear();
+    say(&format!("{}: {seconds:.1} s", a.out.display()));
+    if let Some(stems) = &a.stems {
+        say(&format!("{}: one file for each pad", stems.display()));
+    }
+    Ok(())
+}

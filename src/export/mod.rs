@@ -1,0 +1,183 @@
+//! What leaves the house: rendered songs, pads as WAV files, a groove, a picture, a summary.
+//!
+//! [`write_folder`] writes a kit's folder, the same for the command line and the window;
+//! [`render_file`] plays a MIDI file into a WAV file.
+
+mod groove;
+mod overview;
+mod render;
+mod score;
+mod staging;
+mod summary;
+mod text;
+mod wav;
+
+pub use groove::{BARS, TEMPO, groove_midi};
+pub use overview::{Envelope, overview, role_colour};
+pub use render::{LONGEST_TAIL, RenderOptions, Stereo, render, render_pad};
+pub use score::{Action, Event, Score, Tempo};
+pub use staging::{StagedFile, StagedFolder};
+pub use summary::{PadSummary, Summary, TakeSummary, pad_file, sounding, tidy, tidy_db};
+pub use wav::{WavOut, write_wav};
+
+use crate::{
+    engine::PlayKit,
+    error::{Error, Result},
+    kit::{Kit, PADS},
+    progress::{Part, Progress},
+    take::Take,
+};
+use std::{
+    fs,
+    path::{Path, PathBuf},
+    sync::Arc,
+};
+
+/// Rate of the files in a kit's folder, Hz.
+const FOLDER_RATE: u32 = 48_000;
+/// Velocity of the stroke in a pad's WAV file.
+const PAD_VELOCITY: f32 = 110.0 / 127.0;
+
+/// Writes a kit's folder: the kit file with its audio, each pad played once at velocity 110 (48 kHz,
+/// 24 bit), a groove as audio and as MIDI, a picture and kit.json. Returns what kit.json holds.
+///
+/// Everything is written beside `dir` first and moved in at the end: an error or a cancellation leaves
+/// nothing behind. In an existing folder, files of the same names are replaced, pads of the kit that was
+/// there before are removed, and all other files stay.
+///
+/// # Errors
+/// Cancelled, a kit that fails its check, or a folder that cannot be written.
+pub fn write_folder(kit: &Arc<Kit>, dir: impl AsRef<Path>, progress: &dyn Progress) -> Result<Summary> {
+    let dir = dir.as_ref();
+    let staged = StagedFolder::new(dir)?;
+    let summary = Summary::of(kit);
+
+    let looks = write_pads(kit, staged.path(), &Part::new(progress, 0.0, 0.5))?;
+    write_groove(kit, staged.path(), &Part::new(progress, 0.5, 0.8))?;
+    let picture = overview(kit, &looks).encode_png().expect("a picture in memory can be encoded");
+    write(&staged.path().join("overview.png"), &picture)?;
+    let mut json = serde_json::to_string_pretty(&summary).expect("a summary can be written as JSON");
+    json.push('\n');
+    write(&staged.path().join("kit.json"), json.as_bytes())?;
+    kit.save(staged.path().join(kit_file(&kit.doc.name)), &Part::new(progress, 0.8, 1.0))?;
+
+    progress.check()?;
+    staged.commit(&former_pads(dir))?;
+    Ok(summary)
+}
+
+/// Renders each pad into its file; returns how each one looks.
+fn write_pads(kit: &Arc<Kit>, folder: &Path, progress: &dyn Progress) -> Result<[Option<Envelope>; PADS]> {
+    create_folder(&folder.join("pads"))?;
+    let mut looks = [const { None }; PADS];
+    for (pad, ..) in sounding(kit) {
+        let progress = Part::nth(progress, pad, PADS);
+        let sound = render_pad(kit, pad, PAD_VELOCITY, FOLDER_RATE, &progress)?;
+        write_wav(&folder.join(pad_file(kit, pad)), FOLDER_RATE, &[&sound[0], &sound[1]])?;
+        looks[pad] = Some(Envelope::of(&sound, FOLDER_RATE));
+    }
+    Ok(looks)
+}
+
+fn write_groove(kit: &Arc<Kit>, folder: &Path, progress: &dyn Progress) -> Result<()> {
+    let midi = groove_midi(kit);
+    write(&folder.join("groove.mid"), &midi)?;
+    let score = Score::parse(&midi)?;
+    let options = RenderOptions { rate: FOLDER_RATE, ..RenderOptions::default() };
+    let play = Arc::new(PlayKit::new(kit.clone(), f64::from(FOLDER_RATE)));
+    let mut out = WavOut::create(&folder.join("groove.wav"), FOLDER_RATE, 2)?;
+    render(&play, &score, options, progress, &mut |engine, frames| {
+        let [left, right] = engine.main();
+        out.write(&[&left[..frames], &right[..frames]])
+    })?;
+    out.finish()
+}
+
+/// Plays a MIDI file with a kit into a WAV file and, when `stems` names a folder, each sounding pad into
+/// a file of its own there ("36-kick.wav"), all of the same length. Returns the length in seconds.
+///
+/// # Errors
+/// Cancelled, options out of range, or files that cannot be read or written; nothing is left then.
+pub fn render_file(
+    kit: &Arc<Kit>,
+    score: &Score,
+    options: RenderOptions,
+    out: &Path,
+    stems: Option<&Path>,
+    progress: &dyn Progress,
+) -> Result<f64> {
+    let options = options.checked()?;
+    let staged = StagedFile::new(out)?;
+    let staged_stems = stems.map(StagedFolder::new).transpose()?;
+    let mut main = WavOut::create(staged.path(), options.rate, 2)?;
+    let mut pads = Vec::new();
+    if let Some(folder) = &staged_stems {
+        for (pad, ..) in sounding(kit) {
+            let file = pad_file(kit, pad);
+            let file = folder.path().join(file.trim_start_matches("pads/"));
+            pads.push((pad, WavOut::create(&file, options.rate, 2)?));
+        }
+    }
+
+    let play = Arc::new(PlayKit::new(kit.clone(), f64::from(options.rate)));
+    let frames = render(&play, score, options, progress, &mut |engine, frames| {
+        let [left, right] = engine.main();
+        main.write(&[&left[..frames], &right[..frames]])?;
+        for (pad, file) in &mut pads {
+            let [left, right] = engine.pad(*pad);
+            file.write(&[&left[..frames], &right[..frames]])?;
+        }
+        Ok(())
+    })?;
+
+    main.finish()?;
+    pads.into_iter().try_for_each(|(_, file)| file.finish())?;
+    progress.check()?;
+    if let Some(folder) = staged_stems {
+        folder.commit(&[])?;
+    }
+    staged.commit()?;
+    Ok(frames as f64 / f64::from(options.rate))
+}
+
+/// Writes a take as a WAV file of 24 bits at its own rate.
+pub fn write_take(take: &Take, out: &Path) -> Result<()> {
+    let staged = StagedFile::new(out)?;
+    let channels: Vec<&[f32]> = take.channels.iter().map(Vec::as_slice).collect();
+    write_wav(staged.path(), take.sample_rate, &channels)?;
+    staged.commit()
+}
+
+/// File name of a kit: its name with everything that a file system may refuse replaced.
+pub fn kit_file(name: &str) -> String {
+    let mut safe: String =
+        name.chars().map(|c| if c.is_control() || r#"/\:*?"<>|"#.contains(c) { '-' } else { c }).collect();
+    while safe.len() > 120 {
+        safe.pop(); // file systems allow 255 bytes
+    }
+    let safe = safe.trim().trim_matches('.').trim();
+    format!("{}.kitwright", if safe.is_empty() { "Untitled" } else { safe })
+}
+
+/// The pad files that the kit.json of a folder lists: ours to replace.
+fn former_pads(dir: &Path) -> Vec<PathBuf> {
+    let Ok(text) = fs::read_to_string(dir.join("kit.json")) else { return Vec::new() };
+    let Ok(former) = serde_json::from_str::<Summary>(&text) else { return Vec::new() };
+    let ours = |file: &str| {
+        let name = file.strip_prefix("pads/").and_then(|f| f.strip_suffix(".wav"));
+        name.is_some_and(|n| n.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-'))
+    };
+    former.pads.into_iter().map(|p| p.file).filter(|f| ours(f)).map(PathBuf::from).collect()
+}
+
+fn create_folder(path: &Path) -> Result<()> {
+    fs::create_dir_all(path).map_err(|e| cannot_write(path, &e))
+}
+
+fn write(path: &Path, bytes: &[u8]) -> Result<()> {
+    fs::write(path, bytes).map_err(|e| cannot_write(path, &e))
+}
+
+fn cannot_write(path: &Path, e: &std::io::Error) -> Error {
+    Error::file(path, format!("cannot be written ({e}); check the folder and the free space"))
+}

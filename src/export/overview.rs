@@ -1,0 +1,264 @@
+//! overview.png: the takes with their hits marked, and each pad with its role and waveform.
+
+use super::{
+    render::Stereo,
+    summary::sounding,
+    text::{Align, Text},
+};
+use crate::kit::{Kit, PADS, Role};
+use tiny_skia::{Color, FillRule, Paint, Path, PathBuilder, Pixmap, Rect, Transform};
+
+/// Width of the picture, pixels.
+const WIDTH: f32 = 1600.0;
+const MARGIN: f32 = 40.0;
+const GAP: f32 = 16.0;
+const HEADER: f32 = 96.0;
+/// Pads in a row.
+const COLUMNS: usize = 4;
+const CELL_HEIGHT: f32 = 156.0;
+/// Takes that are drawn; further ones are counted.
+const LANES: usize = 6;
+
+const GROUND: u32 = 0x14161b;
+const PANEL: u32 = 0x1d2027;
+const QUIET: u32 = 0x5c6370;
+const DIM: u32 = 0x9aa0ac;
+const BRIGHT: u32 = 0xece9e2;
+
+/// The look of a sound: highest and lowest sample in each of some columns, and its length.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Envelope {
+    columns: Vec<(f32, f32)>,
+    seconds: f64,
+}
+
+impl Envelope {
+    /// The look of a stereo sound at `rate` Hz, until it has died 60 dB below its peak.
+    pub fn of(sound: &Stereo, rate: u32) -> Self {
+        let [left, right] = sound;
+        let peak = left.iter().chain(right).fold(0.0, |p: f32, s| p.max(s.abs()));
+        let loud = |s: &f32| s.abs() > peak * 1e-3;
+        let end = left.iter().rposition(loud).max(right.iter().rposition(loud)).map_or(1, |i| i + 1);
+        let columns = columns(&[&left[..end.min(left.len())], &right[..end.min(right.len())]], 336);
+        Self { columns, seconds: end as f64 / f64::from(rate) }
+    }
+}
+
+/// Highest and lowest sample of all channels in each of `count` columns.
+fn columns(channels: &[&[f32]], count: usize) -> Vec<(f32, f32)> {
+    let frames = channels.first().map_or(0, |c| c.len());
+    (0..count)
+        .map(|i| {
+            let from = i * frames / count;
+            let to = ((i + 1) * frames / count).max(from + 1).min(frames);
+            let part = channels.iter().flat_map(|c| c.get(from..to).unwrap_or_default());
+            part.fold((0.0, 0.0), |(high, low): (f32, f32), &s| (high.max(s), low.min(s)))
+        })
+        .collect()
+}
+
+/// Colour of a role in pictures, 0xRRGGBB.
+pub fn role_colour(role: Role) -> u32 {
+    match role {
+        Role::Kick => 0xe8643c,
+        Role::Snare => 0xf2a541,
+        Role::Rim => 0xf0d069,
+        Role::Clap => 0xef86a9,
+        Role::ClosedHat => 0x78d3b6,
+        Role::OpenHat => 0x4db4d0,
+        Role::Shaker => 0x9ccf6c,
+        Role::LowTom => 0x8c80e8,
+        Role::HighTom => 0xbd98f5,
+        Role::Percussion => 0xb3b9c4,
+    }
+}
+
+/// Draws the picture of a kit; `pads` holds the look of each pad that sounds.
+pub fn overview(kit: &Kit, pads: &[Option<Envelope>; PADS]) -> Pixmap {
+    let lanes = kit.takes.len().clamp(1, LANES);
+    let lane_height = (360.0 / lanes as f32).clamp(72.0, 190.0);
+    let lanes_height = lanes as f32 * (lane_height + GAP);
+    let grid_height = (PADS / COLUMNS) as f32 * (CELL_HEIGHT + GAP);
+    let height = HEADER + lanes_height + 8.0 + grid_height - GAP + MARGIN;
+
+    let picture = Pixmap::new(WIDTH as u32, height as u32).expect("the size is never zero");
+    let mut canvas = Canvas { picture, text: Text::new() };
+    canvas.picture.fill(colour(GROUND));
+    header(&mut canvas, kit);
+    for lane in 0..lanes.min(kit.takes.len()) {
+        let y = HEADER + lane as f32 * (lane_height + GAP);
+        take_lane(&mut canvas, kit, lane, (MARGIN, y, WIDTH - 2.0 * MARGIN, lane_height));
+    }
+    let cell_width = (WIDTH - 2.0 * MARGIN - (COLUMNS - 1) as f32 * GAP) / COLUMNS as f32;
+    for (pad, look) in pads.iter().enumerate() {
+        let x = MARGIN + (pad % COLUMNS) as f32 * (cell_width + GAP);
+        let y = HEADER + lanes_height + 8.0 + (pad / COLUMNS) as f32 * (CELL_HEIGHT + GAP);
+        pad_cell(&mut canvas, kit, pad, look.as_ref(), (x, y, cell_width, CELL_HEIGHT));
+    }
+    canvas.picture
+}
+
+/// Left, top, width, height in pixels.
+type Area = (f32, f32, f32, f32);
+
+fn header(canvas: &mut Canvas, kit: &Kit) {
+    let hits: usize = kit.doc.takes.iter().map(|t| t.hits.len()).sum();
+    let facts = format!(
+        "{} from {} in {}",
+        counted(sounding(kit).count(), "pad"),
+        counted(hits, "hit"),
+        counted(kit.doc.takes.len(), "take")
+    );
+    canvas.write(&facts, (WIDTH - MARGIN, 62.0), 22.0, Align::Right, DIM);
+    let room = WIDTH - 3.0 * MARGIN - canvas.text.width(&facts, 22.0);
+    let name = canvas.text.fit(&kit.doc.name, 40.0, room);
+    canvas.write(&name, (MARGIN, 62.0), 40.0, Align::Left, BRIGHT);
+}
+
+fn counted(n: usize, thing: &str) -> String {
+    if n == 1 { format!("1 {thing}") } else { format!("{n} {thing}s") }
+}
+
+/// One take: its waveform, the hits as ticks below, the stretches that pads play in their colours.
+fn take_lane(canvas: &mut Canvas, kit: &Kit, index: usize, area: Area) {
+    let (x, y, width, height) = area;
+    canvas.panel(area);
+    let take = &kit.takes[index];
+    let frames = take.frames().max(1) as f64;
+    let inner = (x + 14.0, y + 30.0, width - 28.0, height - 52.0);
+    let at = |frame: u64| inner.0 + (frame as f64 / frames) as f32 * inner.2;
+
+    let channels: Vec<&[f32]> = take.channels.iter().map(Vec::as_slice).collect();
+    let look = columns(&channels, inner.2 as usize);
+    let peak = look.iter().fold(1e-6, |p: f32, c| p.max(c.0).max(-c.1));
+    canvas.wave(&look, peak, inner, QUIET);
+    for (_, pad, slice) in sounding(kit).filter(|(_, _, s)| s.take == index) {
+        let from = at(slice.start) - inner.0;
+        let to = (at(slice.end) - inner.0).max(from + 3.0);
+        let part = (from as usize).min(look.len())..(to as usize).min(look.len());
+        let place = (inner.0 + part.start as f32, inner.1, part.len() as f32, inner.3);
+        canvas.wave(&look[part], peak, place, role_colour(pad.role));
+    }
+    for hit in kit.doc.takes.get(index).iter().flat_map(|t| &t.hits) {
+        canvas.bar((at(hit.start) - 0.75, y + height - 18.0, 1.5, 6.0), DIM);
+    }
+    for (_, pad, slice) in sounding(kit).filter(|(_, _, s)| s.take == index) {
+        canvas.bar((at(slice.start) - 1.0, inner.1 - 2.0, 2.0, height - 42.0), role_colour(pad.role));
+        canvas.dot((at(slice.start), y + height - 14.0), 5.0, role_colour(pad.role));
+    }
+    let name = canvas.text.fit(&take.name, 17.0, width - 200.0);
+    canvas.write(&name, (x + 14.0, y + 23.0), 17.0, Align::Left, DIM);
+    let length = format!("{:.1} s", take.seconds());
+    canvas.write(&length, (x + width - 14.0, y + 23.0), 17.0, Align::Right, DIM);
+}
+
+/// One pad: role and note, waveform as played, where it comes from and how well it serves.
+fn pad_cell(canvas: &mut Canvas, kit: &Kit, index: usize, look: Option<&Envelope>, area: Area) {
+    let (x, y, width, height) = area;
+    canvas.panel(area);
+    let pad = &kit.doc.pads[index];
+    let slice = sounding(kit).find(|(i, ..)| *i == index).map(|(_, _, slice)| slice);
+    let shade = if slice.is_some() { role_colour(pad.role) } else { QUIET };
+    canvas.dot((x + 22.0, y + 27.0), 7.0, shade);
+    let ink = if slice.is_some() { BRIGHT } else { QUIET };
+    canvas.write(pad.role.word(), (x + 38.0, y + 34.0), 24.0, Align::Left, ink);
+    canvas.write(&format!("note {}", pad.note), (x + width - 16.0, y + 33.0), 17.0, Align::Right, DIM);
+
+    let (Some(slice), Some(look)) = (slice, look) else {
+        canvas.write("empty", (x + 16.0, y + height - 16.0), 17.0, Align::Left, QUIET);
+        return;
+    };
+    let peak = look.columns.iter().fold(1e-6, |p: f32, c| p.max(c.0).max(-c.1));
+    canvas.wave(&look.columns, peak, (x + 16.0, y + 48.0, width - 32.0, height - 86.0), shade);
+    let rate = kit.takes.get(slice.take).map_or(48_000.0, |t| f64::from(t.sample_rate));
+    let mut facts = format!("hit at {:.2} s", slice.start as f64 / rate);
+    if kit.takes.len() > 1 {
+        facts = format!("take {}, {facts}", slice.take + 1);
+    }
+    if let Some(audition) = &pad.audition {
+        facts += &format!(", score {:.2}", audition.score);
+    }
+    canvas.write(&facts, (x + 16.0, y + height - 15.0), 17.0, Align::Left, DIM);
+    let length = if look.seconds < 1.0 {
+        format!("{:.0} ms", look.seconds * 1000.0)
+    } else {
+        format!("{:.1} s", look.seconds)
+    };
+    canvas.write(&length, (x + width - 16.0, y + height - 15.0), 17.0, Align::Right, DIM);
+}
+
+struct Canvas {
+    picture: Pixmap,
+    text: Text,
+}
+
+impl Canvas {
+    fn fill(&mut self, path: Option<Path>, rgb: u32) {
+        // an empty or degenerate path has nothing to draw
+        if let Some(path) = path {
+            let still = Transform::identity();
+            self.picture.fill_path(&path, &paint(rgb), FillRule::Winding, still, None);
+        }
+    }
+
+    fn write(&mut self, text: &str, at: (f32, f32), size: f32, align: Align, rgb: u32) {
+        self.text.draw(&mut self.picture, text, at, size, align, &paint(rgb));
+    }
+
+    fn bar(&mut self, (x, y, w, h): Area, rgb: u32) {
+        self.fill(Rect::from_xywh(x, y, w, h).map(PathBuilder::from_rect), rgb);
+    }
+
+    fn dot(&mut self, (x, y): (f32, f32), radius: f32, rgb: u32) {
+        self.fill(PathBuilder::from_circle(x, y, radius), rgb);
+    }
+
+    /// A rounded panel.
+    fn panel(&mut self, (x, y, w, h): Area) {
+        let r = 10.0;
+        let mut p = PathBuilder::new();
+        p.move_to(x + r, y);
+        p.line_to(x + w - r, y);
+        p.quad_to(x + w, y, x + w, y + r);
+        p.line_to(x + w, y + h - r);
+        p.quad_to(x + w, y + h, x + w - r, y + h);
+        p.line_to(x + r, y + h);
+        p.quad_to(x, y + h, x, y + h - r);
+        p.line_to(x, y + r);
+        p.quad_to(x, y, x + r, y);
+        p.close();
+        self.fill(p.finish(), PANEL);
+    }
+
+    /// A waveform, `peak` reaching the edges of the area. Heights follow the square root of the level, so
+    /// that soft hits stay visible.
+    fn wave(&mut self, columns: &[(f32, f32)], peak: f32, (x, y, w, h): Area, rgb: u32) {
+        if columns.is_empty() {
+            return;
+        }
+        let middle = y + h / 2.0;
+        let tall = |s: f32| ((s.abs() / peak).min(1.0).sqrt() * h / 2.0).max(0.6);
+        let across = |i: usize| x + w * i as f32 / columns.len().max(2) as f32;
+        let mut p = PathBuilder::new();
+        p.move_to(x, middle);
+        for (i, c) in columns.iter().enumerate() {
+            p.line_to(across(i), middle - tall(c.0));
+        }
+        for (i, c) in columns.iter().enumerate().rev() {
+            p.line_to(across(i), middle + tall(c.1));
+        }
+        p.close();
+        self.fill(p.finish(), rgb);
+    }
+}
+
+fn colour(rgb: u32) -> Color {
+    let [_, r, g, b] = rgb.to_be_bytes();
+    Color::from_rgba8(r, g, b, 255)
+}
+
+fn paint(rgb: u32) -> Paint<'static> {
+    let mut paint = Paint { anti_alias: true, ..Paint::default() };
+    paint.set_color(colour(rgb));
+    paint
+}

@@ -1,0 +1,118 @@
+//! kit.json: what a kit holds, for other programs.
+
+use crate::kit::{Kit, Pad, Role, Slice};
+use serde::{Deserialize, Serialize};
+
+/// What a kit holds.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Summary {
+    /// Name of the kit.
+    pub name: String,
+    /// The takes, in order.
+    pub takes: Vec<TakeSummary>,
+    /// The pads that sound, in the order of their notes' pads.
+    pub pads: Vec<PadSummary>,
+    /// Roles that no pad fills.
+    pub roles_empty: Vec<Role>,
+}
+
+/// A take.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct TakeSummary {
+    /// File name.
+    pub file: String,
+    /// Length, s.
+    pub seconds: f64,
+    /// Number of hits heard.
+    pub hits: usize,
+}
+
+/// A pad that sounds.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PadSummary {
+    /// MIDI note.
+    pub note: u8,
+    /// Role.
+    pub role: Role,
+    /// Its WAV file, relative to kit.json, with forward slashes.
+    pub file: String,
+    /// How well the hit serves the role, 0 to 1; 0 for a pad made by hand.
+    pub score: f64,
+    /// Index of its take.
+    pub take: usize,
+    /// Start of its hit in the take, s.
+    pub start: f64,
+    /// End of its hit in the take, s.
+    pub end: f64,
+    /// How far it was shaped, 0 to 1.
+    pub fit: f64,
+    /// Further hits that take turns with the first.
+    pub alternates: usize,
+}
+
+impl Summary {
+    /// Describes a kit.
+    pub fn of(kit: &Kit) -> Self {
+        let doc = &kit.doc;
+        let takes = doc
+            .takes
+            .iter()
+            .map(|t| TakeSummary {
+                file: t.name.clone(),
+                seconds: tidy(t.frames as f64 / f64::from(t.sample_rate.max(1))),
+                hits: t.hits.len(),
+            })
+            .collect();
+        let pads = sounding(kit)
+            .map(|(i, pad, slice)| {
+                let rate = doc.takes.get(slice.take).map_or(48_000.0, |t| f64::from(t.sample_rate.max(1)));
+                PadSummary {
+                    note: pad.note,
+                    role: pad.role,
+                    file: pad_file(kit, i),
+                    score: tidy(f64::from(pad.audition.as_ref().map_or(0.0, |a| a.score))),
+                    take: slice.take,
+                    start: tidy(slice.start as f64 / rate),
+                    end: tidy(slice.end as f64 / rate),
+                    fit: tidy(f64::from(pad.fit)),
+                    alternates: pad.slices.len().saturating_sub(1),
+                }
+            })
+            .collect();
+        let filled = |role| sounding(kit).any(|(_, pad, _)| pad.role == role);
+        let roles_empty = Role::ALL.into_iter().filter(|&role| !filled(role)).collect();
+        Self { name: doc.name.clone(), takes, pads, roles_empty }
+    }
+}
+
+/// The pads that have something to play: index, pad and first slice.
+pub fn sounding(kit: &Kit) -> impl Iterator<Item = (usize, &Pad, &Slice)> {
+    kit.doc.pads.iter().enumerate().filter_map(|(i, pad)| {
+        let slice = pad.slices.first().or_else(|| pad.layers.iter().find_map(|l| l.slice.as_ref()))?;
+        Some((i, pad, slice))
+    })
+}
+
+/// Name of a pad's WAV file within the kit's folder: "pads/36-kick.wav". A second pad on the same note
+/// with the same role is told apart by a number.
+pub fn pad_file(kit: &Kit, pad: usize) -> String {
+    let pads = &kit.doc.pads;
+    let (note, role) = (pads[pad].note, pads[pad].role);
+    let twins = pads[..pad].iter().filter(|p| p.note == note && p.role == role).count();
+    let word = role.file_word();
+    if twins == 0 {
+        format!("pads/{note:02}-{word}.wav")
+    } else {
+        format!("pads/{note:02}-{word}-{}.wav", twins + 1)
+    }
+}
+
+/// A number fit for JSON: finite, to the millionth.
+pub fn tidy(x: f64) -> f64 {
+    if x.is_finite() { (x * 1e6).round() / 1e6 } else { 0.0 }
+}
+
+/// A level fit for JSON: finite, to the hundredth, silence as -144 dB (the step of 24 bits).
+pub fn tidy_db(db: f32) -> f64 {
+    if db.is_nan() { -144.0 } else { (f64::from(db.clamp(-144.0, 144.0)) * 100.0).round() / 100.0 }
+}

@@ -1,0 +1,143 @@
+//! What the system must bring: checked first, installed with apt when that needs nobody's password.
+
+use crate::Result;
+use std::process::{Command, Stdio};
+
+/// A library or program and the packages that carry it.
+pub struct Need {
+    /// What it is for, as in "the window needs ...".
+    pub name: &'static str,
+    /// Succeeds when it is there.
+    pub check: &'static [&'static str],
+    /// Packages of Debian, Fedora, Arch and Homebrew.
+    pub apt: &'static str,
+    pub dnf: &'static str,
+    pub pacman: &'static str,
+    pub brew: &'static str,
+}
+
+/// ALSA headers, for the window as a program of its own.
+pub const ALSA: Need = Need {
+    name: "the ALSA headers",
+    check: &["pkg-config", "--exists", "alsa"],
+    apt: "pkg-config libasound2-dev",
+    dnf: "pkgconf-pkg-config alsa-lib-devel",
+    pacman: "pkgconf alsa-lib",
+    brew: "pkgconf",
+};
+
+/// Other decoders and encoders that the tests compare with.
+pub const FFMPEG: Need = Need {
+    name: "ffmpeg",
+    check: &["ffmpeg", "-version"],
+    apt: "ffmpeg",
+    dnf: "ffmpeg-free",
+    pacman: "ffmpeg",
+    brew: "ffmpeg",
+};
+
+/// Python with its venv module, for the hosts of the VST3 tests.
+pub const PYTHON: Need = Need {
+    name: "Python 3 with venv",
+    check: &["python3", "-c", "import venv, ensurepip"],
+    apt: "python3 python3-venv",
+    dnf: "python3",
+    pacman: "python",
+    brew: "python",
+};
+
+/// Recorded sounds under free licences.
+pub const SOUNDS: Need = Need {
+    name: "recorded sounds (sonic-pi-samples)",
+    check: &["test", "-d", "/usr/share/sonic-pi/samples"],
+    apt: "sonic-pi-samples",
+    dnf: "sonic-pi",
+    pacman: "sonic-pi",
+    brew: "",
+};
+
+/// Makes sure that everything is there, installing with apt as root or through `sudo -n` what is not.
+///
+/// # Errors
+/// A sentence with the one command that installs the rest.
+pub fn ensure(needs: &[&Need]) -> Result {
+    let missing = missing(needs);
+    if missing.is_empty() {
+        return Ok(());
+    }
+    if works(&["apt-get", "--version"]) {
+        let packages: Vec<&str> = missing.iter().flat_map(|n| n.apt.split(' ')).collect();
+        if let Some(sudo) = become_root() {
+            eprintln!("installing {}", packages.join(" "));
+            apt(sudo, &["update"]);
+            apt(sudo, &[&["install", "-y", "--no-install-recommends"][..], &packages].concat());
+        }
+    }
+    let missing = self::missing(&missing);
+    if missing.is_empty() { Ok(()) } else { Err(advice(&missing)) }
+}
+
+fn missing<'a>(needs: &[&'a Need]) -> Vec<&'a Need> {
+    needs.iter().copied().filter(|n| !works(n.check)).collect()
+}
+
+/// How to become root without asking: not at all, or with sudo.
+fn become_root() -> Option<&'static [&'static str]> {
+    let is_root = Command::new("id").arg("-u").output().is_ok_and(|o| o.stdout.trim_ascii() == b"0");
+    if is_root {
+        Some(&[])
+    } else if works(&["sudo", "-n", "true"]) {
+        Some(&["sudo", "-n"])
+    } else {
+        None
+    }
+}
+
+/// Runs apt-get; failures show in what is still missing afterwards.
+fn apt(sudo: &[&str], arguments: &[&str]) {
+    let words = [sudo, &["env", "DEBIAN_FRONTEND=noninteractive", "apt-get", "-q"], arguments].concat();
+    let _ = Command::new(words[0]).args(&words[1..]).stdin(Stdio::null()).status();
+}
+
+/// Whether a command can be run and succeeds.
+fn works(words: &[&str]) -> bool {
+    let mut command = Command::new(words[0]);
+    command.args(&words[1..]).stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null());
+    command.status().is_ok_and(|s| s.success())
+}
+
+/// What is missing and the one command that installs it here.
+fn advice(missing: &[&Need]) -> String {
+    let names: Vec<_> = missing.iter().map(|n| n.name).collect();
+    let systems: [(&str, &str, fn(&Need) -> &str); 4] = [
+        ("apt-get", "sudo apt-get install", |n| n.apt),
+        ("dnf", "sudo dnf install", |n| n.dnf),
+        ("pacman", "sudo pacman -S", |n| n.pacman),
+        ("brew", "brew install", |n| n.brew),
+    ];
+    let command = |install: &str, packages: fn(&Need) -> &str| {
+        let packages: Vec<_> = missing.iter().map(|n| packages(n)).filter(|p| !p.is_empty()).collect();
+        format!("{install} {}", packages.join(" "))
+    };
+    let here = systems.iter().find(|(tool, ..)| works(&[tool, "--version"]));
+    let commands = match here {
+        Some(&(_, install, packages)) => command(install, packages),
+        None => systems.map(|(_, install, packages)| command(install, packages)).join("\n  "),
+    };
+    format!("missing: {}; install with\n  {commands}", names.join(", "))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_there_is_not_missing_and_what_is_not_is_named_with_a_command() {
+        let there = Need { check: &["cargo", "--version"], ..ALSA };
+        let absent = Need { check: &["no-such-program-here"], ..FFMPEG };
+        assert!(missing(&[&there]).is_empty());
+        assert_eq!(missing(&[&there, &absent]).len(), 1);
+        let advice = advice(&[&absent]);
+        assert!(advice.contains("ffmpeg") && advice.contains("install"), "{advice}");
+    }
+}

@@ -1,0 +1,166 @@
+//! `cargo xtask test`: everything that the tests need, then every test.
+
+use crate::{
+    Result,
+    project::{self, Project, cargo},
+    system,
+};
+use std::{
+    fs,
+    io::{BufRead, BufReader, Write},
+    path::{Path, PathBuf},
+    process::Command,
+};
+
+/// Hosts that drive the VST3 bundle, with their versions.
+const HOSTS: [&str; 2] = ["pedalboard==0.9.26", "dawdreamer==0.9.0"];
+
+/// Runs everything; the last lines are the runners' own and a list of what was skipped.
+pub fn run(project: &Project) -> Result {
+    let mut skipped = Vec::new();
+    let mut want = |result: Result, what: &str| {
+        if let Err(e) = result {
+            eprintln!("{e}");
+            skipped.push(format!("{what}: {}", e.lines().next().unwrap_or_default()));
+        }
+    };
+    want(system::ensure(&[&system::FFMPEG]), "comparison with other decoders");
+    if !project.root.join("../shared/data").is_dir() {
+        want(system::ensure(&[&system::SOUNDS]), "tests on recorded sounds");
+    }
+    let python = hosts(project);
+    want(python.as_ref().map(|_| ()).map_err(String::clone), "the VST3 bundle in real hosts");
+
+    // the guard aborts a test when the audio thread allocates
+    let features = ["--features", "kitwright/guard-audio-thread"].map(str::to_owned);
+    project.bundle(&features)?;
+    let mut tests = cargo();
+    tests.args(["test", "--workspace", "--no-fail-fast"]).args(&features).args(["--", "--show-output"]);
+    if let Ok(python) = &python {
+        tests.env("KITWRIGHT_PYTHON", python);
+    }
+    let report = watch(tests)?;
+
+    println!("\nresults, as each runner closed:");
+    report.results.iter().for_each(|line| println!("  {line}"));
+    skipped.extend(report.skipped);
+    if skipped.is_empty() {
+        println!("nothing was skipped");
+    } else {
+        println!("skipped:");
+        skipped.iter().for_each(|line| println!("  {line}"));
+    }
+    if report.passed { Ok(()) } else { Err("some tests failed; see above".into()) }
+}
+
+/// The Python of a virtual environment below the target folder that holds the hosts.
+fn hosts(project: &Project) -> Result<PathBuf> {
+    let folder = project.target.join("venv");
+    let python = folder.join(if cfg!(windows) { "Scripts/python.exe" } else { "bin/python" });
+    let done = folder.join("installed.txt");
+    let wanted = HOSTS.join("\n");
+    if python.exists() && fs::read_to_string(&done).is_ok_and(|is| is == wanted) {
+        return Ok(python);
+    }
+    system::ensure(&[&system::PYTHON])?;
+    project::run(Command::new("python3").args(["-m", "venv"]).arg(&folder), "making a virtual environment")?;
+    let mut install = Command::new(&python);
+    install.args(["-m", "pip", "install", "--quiet", "--disable-pip-version-check", "numpy"]).args(HOSTS);
+    project::run(&mut install, "installing the hosts from PyPI")?;
+    fs::write(&done, wanted).map_err(|e| format!("cannot write {}: {e}", done.display()))?;
+    Ok(python)
+}
+
+/// What the test runners said.
+struct Report {
+    passed: bool,
+    results: Vec<String>,
+    skipped: Vec<String>,
+}
+
+/// Runs the tests, passing on what they print except the chatter of tests that passed.
+fn watch(mut tests: Command) -> Result<Report> {
+    let fail = |e: std::io::Error| format!("the tests could not be run: {e}");
+    let (reader, writer) = std::io::pipe().map_err(fail)?;
+    tests.stdout(writer.try_clone().map_err(fail)?).stderr(writer);
+    let mut child = tests.spawn().map_err(fail)?;
+    drop(tests); // it holds the writing end of the pipe
+
+    let mut listener = Listener::default();
+    for line in BufReader::new(reader).lines() {
+        let line = line.unwrap_or_else(|e| format!("(unreadable line: {e})"));
+        if listener.hear(&line) {
+            let _ = writeln!(std::io::stdout(), "{line}");
+        }
+    }
+    let passed = child.wait().map_err(fail)?.success();
+    Ok(Report { passed, results: listener.results, skipped: listener.skipped })
+}
+
+/// Sorts the lines of the test runners.
+#[derive(Default)]
+struct Listener {
+    runner: String,
+    chatter: bool,
+    results: Vec<String>,
+    skipped: Vec<String>,
+}
+
+impl Listener {
+    /// Takes a line; whether it is worth showing.
+    fn hear(&mut self, line: &str) -> bool {
+        let text = line.trim();
+        if let Some(runner) = text.strip_prefix("Running ").or_else(|| text.strip_prefix("Doc-tests ")) {
+            self.runner = short_name(runner);
+        }
+        if text == "successes:" {
+            self.chatter = true;
+        }
+        if text == "failures:" || text.starts_with("test result:") {
+            self.chatter = false;
+        }
+        if let Some(result) = text.strip_prefix("test result: ") {
+            self.results.push(format!("{}: {result}", self.runner));
+        }
+        if let Some(at) = text.find("skipped:") {
+            self.skipped.push(format!("{}: {}", self.runner, text[at + "skipped:".len()..].trim()));
+        }
+        !self.chatter
+    }
+}
+
+/// "tests/cli.rs (target/debug/deps/cli-0123)" is "tests/cli.rs".
+fn short_name(runner: &str) -> String {
+    let name = runner.split(" (").next().unwrap_or(runner);
+    let name = name.strip_prefix("unittests ").unwrap_or(name);
+    Path::new(name).display().to_string()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn closing_lines_and_skips_are_kept_and_chatter_is_not_shown() {
+        let output = "\
+     Running tests/take.rs (target/debug/deps/take-01)
+running 2 tests
+test a ... ok
+test b ... FAILED
+successes:
+---- a stdout ----
+skipped: ffmpeg is not there
+some chatter
+successes:
+    a
+failures:
+---- b stdout ----
+it broke
+test result: FAILED. 1 passed; 1 failed";
+        let mut listener = Listener::default();
+        let shown: Vec<&str> = output.lines().filter(|line| listener.hear(line)).collect();
+        assert_eq!(listener.results, ["tests/take.rs: FAILED. 1 passed; 1 failed"]);
+        assert_eq!(listener.skipped, ["tests/take.rs: ffmpeg is not there"]);
+        assert!(shown.contains(&"it broke") && !shown.contains(&"some chatter"));
+    }
+}
