@@ -1,0 +1,64 @@
+//! Smears the tail of a cloud: four allpasses in a row on each channel.
+//!
+//! Allpasses after M. R. Schroeder, "Natural Sounding Artificial Reverberation" (1962); lengths and gain
+//! chosen by ear's common practice, no source: no two lengths are near a simple ratio.
+
+use super::dsp::denormal::flush32;
+
+const LENGTHS_MS: [[f64; 4]; 2] = [[4.31, 7.13, 11.87, 17.29], [4.73, 7.69, 11.27, 18.13]];
+const GAIN: f32 = 0.6;
+
+/// The smearing of one pad's copies.
+#[derive(Debug)]
+pub(super) struct Diffuser {
+    lines: [[Line; 4]; 2],
+    /// Whether sound may be inside.
+    pub busy: bool,
+}
+
+#[derive(Debug)]
+struct Line {
+    memory: Vec<f32>,
+    at: usize,
+}
+
+impl Diffuser {
+    pub fn new(sample_rate: f64) -> Self {
+        let line = |ms: f64| Line { memory: vec![0.0; (ms * sample_rate / 1000.0) as usize + 1], at: 0 };
+        Self { lines: LENGTHS_MS.map(|channel| channel.map(line)), busy: false }
+    }
+
+    pub fn clear(&mut self) {
+        if std::mem::take(&mut self.busy) {
+            for line in self.lines.iter_mut().flatten() {
+                line.memory.fill(0.0);
+                line.at = 0;
+            }
+        }
+    }
+
+    /// Mixes `share` (0 to 1) of smeared sound in.
+    pub fn process(&mut self, share: f32, channels: [&mut [f32]; 2]) {
+        self.busy = true;
+        for (lines, samples) in self.lines.iter_mut().zip(channels) {
+            for x in samples {
+                let mut y = *x;
+                for line in lines.iter_mut() {
+                    y = line.tick(y);
+                }
+                *x += share * (y - *x);
+            }
+        }
+    }
+}
+
+impl Line {
+    #[inline]
+    fn tick(&mut self, x: f32) -> f32 {
+        let old = self.memory[self.at];
+        let held = flush32(x + GAIN * old);
+        self.memory[self.at] = held;
+        self.at = if self.at + 1 == self.memory.len() { 0 } else { self.at + 1 };
+        old - GAIN * held
+    }
+}

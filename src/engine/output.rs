@@ -1,0 +1,117 @@
+//! One stereo output: its buffers, its ceiling and its guard against NaN.
+
+use super::{dsp::ceiling::Ceiling, ramp::Ramp};
+
+/// A moving ceiling takes a step every so many frames of its move.
+const STEP: u64 = 16;
+
+#[derive(Debug)]
+pub(super) struct Output {
+    pub left: Vec<f32>,
+    pub right: Vec<f32>,
+    /// Largest magnitude of the last frames.
+    pub peak: f32,
+    ceiling: Ceiling,
+    db: Ramp,
+    /// Share of the held sound: 1 with the ceiling on, 0 without.
+    on: Ramp,
+    spare: [Vec<f32>; 2],
+}
+
+impl Output {
+    pub fn new(frames: usize, db: f32, sample_rate: f64) -> Self {
+        let buffer = || vec![0.0; frames];
+        Self {
+            left: buffer(),
+            right: buffer(),
+            peak: 0.0,
+            ceiling: Ceiling::new(db, sample_rate),
+            db: Ramp::still(db),
+            on: Ramp::still(1.0),
+            spare: [buffer(), buffer()],
+        }
+    }
+
+    /// Takes a ceiling (dBTP) and whether it is on; glides there within `frames`, at once when 0.
+    pub fn set(&mut self, db: f32, on: bool, now: u64, frames: u32) {
+        self.db.go(db, now, frames);
+        self.on.go(if on { 1.0 } else { 0.0 }, now, frames);
+        if frames == 0 {
+            self.ceiling.set(db);
+        }
+    }
+
+    /// Jumps to a ceiling.
+    pub fn settle(&mut self, db: f32, on: bool) {
+        self.ceiling.set(db);
+        self.db = Ramp::still(db);
+        self.on = Ramp::still(if on { 1.0 } else { 0.0 });
+    }
+
+    /// Nothing sounds any more: the ceiling opens and stands where it was going.
+    pub fn rest(&mut self) {
+        self.ceiling.reset();
+        self.ceiling.set(self.db.target());
+    }
+
+    /// Forgets all sound.
+    pub fn reset(&mut self) {
+        self.ceiling.reset();
+        self.peak = 0.0;
+    }
+
+    /// Silence in `frames` from `from` on.
+    pub fn clear(&mut self, from: usize, frames: usize) {
+        self.left[from..from + frames].fill(0.0);
+        self.right[from..from + frames].fill(0.0);
+    }
+
+    /// Holds the frames `from..from + n`, the first of which is the absolute frame `now`, under the
+    /// ceiling.
+    pub fn finish(&mut self, from: usize, n: usize, now: u64) {
+        let mut i = 0;
+        while i < n {
+            let run = self.step(now + i as u64, n - i);
+            self.hold(from + i, run, now + i as u64);
+            i += run;
+        }
+        let loudest = |s: &[f32]| s.iter().fold(0.0_f32, |p, x| p.max(x.abs()));
+        self.peak =
+            self.peak.max(loudest(&self.left[from..from + n])).max(loudest(&self.right[from..from + n]));
+    }
+
+    /// Moves the ceiling when it is on its way; returns the frames until its next step.
+    fn step(&mut self, frame: u64, most: usize) -> usize {
+        if frame > self.db.end() + STEP {
+            return most;
+        }
+        let age = frame - self.db.start().min(frame);
+        if age % STEP == 0 {
+            self.ceiling.set(self.db.at(frame));
+        }
+        most.min((STEP - age % STEP) as usize)
+    }
+
+    fn hold(&mut self, from: usize, n: usize, now: u64) {
+        let (left, right) = (&mut self.left[from..from + n], &mut self.right[from..from + n]);
+        if self.on.target() == 1.0 && !self.on.moves(now) {
+            self.ceiling.process(left, right);
+            return;
+        }
+        for (l, r) in left.iter_mut().zip(right.iter_mut()) {
+            if !(l.is_finite() && r.is_finite()) {
+                (*l, *r) = (0.0, 0.0);
+            }
+        }
+        let [a, b] = &mut self.spare;
+        let (a, b) = (&mut a[..n], &mut b[..n]);
+        a.copy_from_slice(left);
+        b.copy_from_slice(right);
+        self.ceiling.process(a, b);
+        for i in 0..n {
+            let share = self.on.at(now + i as u64);
+            left[i] += share * (a[i] - left[i]);
+            right[i] += share * (b[i] - right[i]);
+        }
+    }
+}

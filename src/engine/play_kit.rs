@@ -1,0 +1,188 @@
+//! A kit made ready for playing: checked, tidied and looked up once, off the audio thread.
+
+use super::dsp::{math, reader::Reader};
+use crate::{
+    kit::{
+        BAND, CLOUD, COMPRESSOR, CUT, Kit, LAYER, LAYERS, LIMITER, LayerSettings, MAX_DIPS, PAD, PADS, Pad,
+        SATURATION, Slice, Tone, VARIATION,
+    },
+    settings::Setting,
+    units::st_to_ratio,
+};
+use std::sync::Arc;
+
+/// A kit made ready for playing at one sample rate, off the audio thread.
+#[derive(Debug)]
+pub struct PlayKit {
+    /// The kit it was made from; keeps the takes alive.
+    pub kit: Arc<Kit>,
+    /// Hz.
+    pub sample_rate: f64,
+    pub(super) pads: Vec<PlayPad>,
+}
+
+/// A pad with every setting inside its range and every slice inside its take.
+#[derive(Debug)]
+pub(super) struct PlayPad {
+    pub pad: Pad,
+    pub slices: Vec<PlaySlice>,
+    pub layers: Vec<PlayLayer>,
+    /// Left and right: level and pan as cast.
+    pub gains: [f32; 2],
+    /// Fundamental of the pad after the pitch of its first layer, Hz.
+    pub note_hz: Option<f32>,
+}
+
+/// A layer that is on.
+#[derive(Debug)]
+pub(super) struct PlayLayer {
+    pub settings: LayerSettings,
+    /// Its own slice, else the one chosen for the hit.
+    pub slice: Option<PlaySlice>,
+}
+
+/// A stretch that certainly lies within its take.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct PlaySlice {
+    pub take: usize,
+    pub start: usize,
+    /// Above `start`.
+    pub end: usize,
+    /// Hz.
+    pub rate: f64,
+    pub gain_db: f32,
+    pub velocities: [f32; 2],
+}
+
+impl PlayKit {
+    /// Prepares `kit` for an engine at `sample_rate` Hz; allocates, never call it while playing.
+    /// Settings outside their range are moved into it, slices that miss their take are left out.
+    pub fn new(kit: Arc<Kit>, sample_rate: f64) -> Self {
+        Reader::prepare();
+        let empty = Pad { note: u8::MAX, ..Pad::default() };
+        let pads = (0..PADS).map(|p| PlayPad::new(&kit, kit.doc.pads.get(p).unwrap_or(&empty))).collect();
+        Self { kit, sample_rate, pads }
+    }
+
+    /// The channels of a take.
+    pub(super) fn channels(&self, take: usize) -> &[Vec<f32>] {
+        &self.kit.takes[take].channels
+    }
+
+    /// Whether pad `pad` sounds the same in both kits, so that it may play on through an exchange.
+    pub(super) fn same_pad(&self, other: &PlayKit, pad: usize) -> bool {
+        let (a, b) = (&self.pads[pad], &other.pads[pad]);
+        let takes = a.slices.iter().chain(a.layers.iter().filter_map(|l| l.slice.as_ref())).map(|s| s.take);
+        self.kit.doc.seed == other.kit.doc.seed
+            && self.sample_rate == other.sample_rate
+            && a.pad == b.pad
+            && a.slices == b.slices
+            && takes.into_iter().all(|t| {
+                self.kit.takes.get(t).zip(other.kit.takes.get(t)).is_some_and(|(x, y)| Arc::ptr_eq(x, y))
+            })
+    }
+}
+
+impl PlayPad {
+    fn new(kit: &Kit, pad: &Pad) -> Self {
+        let mut pad = pad.clone();
+        tidy_pad(&mut pad);
+        let slices: Vec<_> = pad.slices.iter().filter_map(|s| PlaySlice::new(kit, s)).collect();
+        let layers: Vec<_> = pad
+            .layers
+            .iter()
+            .take(LAYERS)
+            .filter(|l| l.settings.on)
+            .filter_map(|l| {
+                let slice = match &l.slice {
+                    Some(own) => Some(PlaySlice::new(kit, own)?),
+                    None => None,
+                };
+                Some(PlayLayer { settings: l.settings, slice })
+            })
+            .filter(|l| l.slice.is_some() || !slices.is_empty())
+            .collect();
+        let level = math::db_to_gain(f64::from(pad.settings.level_db)) as f32;
+        let gains = pan(f64::from(pad.settings.pan)).map(|g| g * level);
+        let note_hz = note_hz(kit, &pad);
+        Self { pad, slices, layers, gains, note_hz }
+    }
+
+    /// Whether a stroke makes no sound.
+    pub fn is_empty(&self) -> bool {
+        self.layers.is_empty()
+    }
+}
+
+impl PlaySlice {
+    /// `None` when nothing of the slice lies within its take.
+    fn new(kit: &Kit, slice: &Slice) -> Option<Self> {
+        let take = kit.takes.get(slice.take)?;
+        let frames = take.channels.iter().map(Vec::len).min()?;
+        let start = usize::try_from(slice.start).ok()?;
+        let end = usize::try_from(slice.end).unwrap_or(usize::MAX).min(frames);
+        let [low, high] = slice.velocities;
+        (start < end && take.sample_rate > 0).then(|| Self {
+            take: slice.take,
+            start,
+            end,
+            rate: f64::from(take.sample_rate),
+            gain_db: if slice.gain_db.is_finite() { slice.gain_db.clamp(-60.0, 60.0) } else { 0.0 },
+            velocities: if low <= high { [low, high] } else { [0.0, 1.0] },
+        })
+    }
+}
+
+/// Left and right gain of a place between left (-1) and right (1): equal power, 0 dB in the middle, where
+/// the sound passes bit for bit.
+pub(super) fn pan(place: f64) -> [f32; 2] {
+    if place == 0.0 {
+        return [1.0, 1.0];
+    }
+    let angle = (place.clamp(-1.0, 1.0) + 1.0) * std::f64::consts::FRAC_PI_4;
+    [libm::cos(angle), libm::sin(angle)].map(|g| (g * std::f64::consts::SQRT_2).max(0.0) as f32)
+}
+
+/// The fundamental heard in the pad's first hit, moved by its first layer's pitch.
+fn note_hz(kit: &Kit, pad: &Pad) -> Option<f32> {
+    let layer = pad.layers.iter().find(|l| l.settings.on)?;
+    let slice = layer.slice.as_ref().or(pad.slices.first())?;
+    let hits = &kit.doc.takes.get(slice.take)?.hits;
+    let hit = hits.iter().find(|h| h.start <= slice.start && slice.start < h.end)?;
+    let st = f64::from(layer.settings.pitch_st) + f64::from(layer.settings.fine_ct) / 100.0;
+    hit.description.pitch_hz.map(|hz| (f64::from(hz) * st_to_ratio(st)) as f32)
+}
+
+/// Moves every setting of `value` into its range.
+pub(super) fn tidy<T>(table: &[Setting<T>], value: &mut T) {
+    for s in table {
+        (s.set)(value, s.clamp((s.get)(value)));
+    }
+}
+
+fn tidy_pad(pad: &mut Pad) {
+    pad.layers.iter_mut().for_each(|l| tidy(&LAYER, &mut l.settings));
+    tidy(&CLOUD, &mut pad.cloud);
+    tidy(&VARIATION, &mut pad.variation);
+    tidy(&PAD, &mut pad.settings);
+    tidy_tone(&mut pad.tone);
+}
+
+fn tidy_tone(tone: &mut Tone) {
+    tidy(&CUT, &mut tone.low_cut);
+    tidy(&CUT, &mut tone.high_cut);
+    tidy(&LIMITER, &mut tone.limiter);
+    tidy(&LIMITER, &mut tone.colour);
+    tidy(&SATURATION, &mut tone.saturation);
+    tone.dips.truncate(MAX_DIPS);
+    tone.bands.iter_mut().chain(&mut tone.dips).for_each(|b| tidy(&BAND, b));
+    tidy(&BAND, &mut tone.note_bell);
+    tidy(&COMPRESSOR, &mut tone.punch);
+    tidy(&COMPRESSOR, &mut tone.low_band);
+    // No table holds these two; the ranges are those of the pad's tilt trim and of a cut.
+    let within = |v: f32, low: f32, high: f32, default: f32| {
+        if v.is_nan() { default } else { v.clamp(low, high) }
+    };
+    tone.tilt_db = within(tone.tilt_db, -12.0, 12.0, 0.0);
+    tone.low_band_hz = within(tone.low_band_hz, 20.0, 20_000.0, 250.0);
+}
