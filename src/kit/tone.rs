@@ -32,6 +32,11 @@ pub enum Stage {
     Colour,
 }
 
+impl Stage {
+    /// Every stage, in the order of the variants.
+    pub const ALL: [Stage; 7] = Tone::ORDER;
+}
+
 /// A pad's tone chain.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default)]

@@ -90,20 +90,25 @@ impl Compressor {
         self.release = super::math::one_pole(release, self.sample_rate) as f32;
     }
 
-    /// Writes the gain (amplitude, 1 or below) for each frame of `left` and `right`.
-    pub fn gains(&mut self, left: &[f32], right: &[f32], gains: &mut [f32]) {
+    /// Writes the gain reduction (dB, 0 or above) for each frame of `left` and `right`.
+    pub fn reductions_db(&mut self, left: &[f32], right: &[f32], out: &mut [f32]) {
         let Curve { threshold_db, ratio, knee_db, .. } = self.curve;
-        for ((l, r), g) in left.iter().zip(right).zip(gains.iter_mut()) {
+        for ((l, r), g) in left.iter().zip(right).zip(out.iter_mut()) {
             let level = l.abs().max(r.abs()).max(1e-10);
             *g = -static_gain_db(DB * log2_fast(level), threshold_db, ratio, knee_db);
         }
         let (mut peak, mut smooth) = (self.peak_db, self.smooth_db);
-        for g in gains.iter_mut() {
+        for g in out.iter_mut() {
             peak = flush32(g.max(self.release * peak + (1.0 - self.release) * *g));
             smooth = flush32(self.attack * smooth + (1.0 - self.attack) * peak);
             *g = smooth;
         }
         (self.peak_db, self.smooth_db) = (peak, smooth);
+    }
+
+    /// Writes the gain (amplitude, 1 or below) for each frame of `left` and `right`.
+    pub fn gains(&mut self, left: &[f32], right: &[f32], gains: &mut [f32]) {
+        self.reductions_db(left, right, gains);
         for g in gains.iter_mut() {
             *g = exp2_fast(*g * (-1.0 / DB));
         }

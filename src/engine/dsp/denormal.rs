@@ -10,6 +10,13 @@ pub fn flush(x: f64) -> f64 {
     if x.abs() < TINY { 0.0 } else { x }
 }
 
+/// Both states of a second-order filter, or zeros when both are small. Flushing them one by one would
+/// disturb a low and narrow filter so much that it rings on for ever at the threshold.
+#[inline(always)]
+pub fn flush_pair(s1: f64, s2: f64) -> (f64, f64) {
+    if s1.abs().max(s2.abs()) < TINY { (0.0, 0.0) } else { (s1, s2) }
+}
+
 /// [`flush`] for single precision.
 #[inline(always)]
 pub fn flush32(x: f32) -> f32 {

@@ -6,7 +6,7 @@
 //! frequencies. The prototypes of bells and shelves are those of R. Bristow-Johnson's "Cookbook
 //! formulae for audio EQ biquad filter coefficients".
 
-use super::denormal::flush;
+use super::denormal::flush_pair;
 use std::f64::consts::{FRAC_1_SQRT_2, PI};
 
 /// Resonances of the halves of a fourth-order Butterworth filter.
@@ -28,6 +28,10 @@ impl Section {
     /// A bell of `gain_db` at `hz`; `q` as in the analogue prototype
     /// `(s^2 + s A/Q + 1) / (s^2 + s/(A Q) + 1)`, `A = 10^(gain/40)`.
     pub fn bell(hz: f64, gain_db: f64, q: f64, sample_rate: f64) -> Self {
+        // A boost's poles lie closer to the prototype's than a cut's; a cut is the inverse of its boost.
+        if gain_db < 0.0 {
+            return Self::bell(hz, -gain_db, q, sample_rate).inverse();
+        }
         let a = super::math::db_to_gain(gain_db / 2.0);
         let w = omega(hz, sample_rate);
         let gain2 = (a * a) * (a * a);
@@ -232,8 +236,7 @@ impl Filter {
             let mut y = [0.0; 2];
             for c in 0..2 {
                 y[c] = b[0] * x[c] + s1[c];
-                s1[c] = flush(b[1] * x[c] - a[0] * y[c] + s2[c]);
-                s2[c] = flush(b[2] * x[c] - a[1] * y[c]);
+                (s1[c], s2[c]) = flush_pair(b[1] * x[c] - a[0] * y[c] + s2[c], b[2] * x[c] - a[1] * y[c]);
             }
             (*l, *r) = (y[0] as f32, y[1] as f32);
         }

@@ -18,6 +18,9 @@
 //! | [`compressor`] | feed-forward compression with a soft knee |
 //! | [`crossover`] | a split whose bands sum flat |
 //! | [`saturation`] | three characters, oversampled, loudness held |
+//! | [`glide`] | a value that moves without steps |
+//! | [`halfband`] | doubling and halving the sample rate with almost no delay |
+//! | [`loudness`] | how much louder a stage made the sound |
 //! | [`limiter`] | the pad limiter, looking ahead when it is given the future |
 //! | [`ceiling`] | the true-peak ceiling of the outputs |
 //! | [`denormal`] | keeping feedback states out of the denormal range |
@@ -29,7 +32,10 @@ pub mod crossover;
 pub mod denormal;
 pub mod envelope;
 pub mod eq;
+pub mod glide;
+pub mod halfband;
 pub mod limiter;
+pub mod loudness;
 pub mod math;
 pub mod reader;
 pub mod saturation;

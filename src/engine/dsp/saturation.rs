@@ -1,37 +1,230 @@
-//! Saturation in three characters.
+//! Saturation in three characters, eight times oversampled, its loudness held as the drive grows.
+//!
+//! | character | curve | harmonics |
+//! | --- | --- | --- |
+//! | soft | `x / sqrt(1 + x^2)` | odd, falling fast |
+//! | hard | `x` clipped at ±1 | odd, many |
+//! | asymmetric | soft above zero, `x / sqrt(1 + 4 x^2)` below | even and odd |
+//!
+//! Aliases are kept down twice: by running at eight times the rate (recursive half-band filters, no
+//! latency to report), and by antiderivative antialiasing of first order: J. D. Parker, V. Zavalishin,
+//! E. Le Bivic, "Reducing the aliasing of nonlinear waveshaping using continuous-time convolution",
+//! DAFx 2016. The mean of the curve between two samples has a closed form for these curves that does
+//! not cancel, so it needs no special case for samples close together.
+//!
+//! At high sample rates the oversampling shrinks: eight times up to 50 kHz, four up to 100, two up to
+//! 200, none beyond; the curve always runs near 384 kHz.
 
+use super::{
+    denormal::flush,
+    eq::{Filter, Section},
+    glide::Glide,
+    halfband::HalfBand,
+    loudness::{Matcher, RUN},
+    math::db_to_gain,
+};
 use crate::kit::Character;
 
+/// Doublings at most.
+const DOUBLINGS: usize = 3;
+
 /// A saturation stage for two channels.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Copy)]
 pub struct Saturation {
     character: Character,
-    drive: f32,
-    mix: f32,
+    drive: Glide,
+    /// Share of the curve's output, and the level that makes it as loud as a -12 dB sine went in.
+    mix: Glide,
+    wet: Glide,
+    doublings: usize,
+    up: [HalfBand; DOUBLINGS],
+    down: [HalfBand; DOUBLINGS],
+    /// Last driven frame at the high rate.
+    last: [f64; 2],
+    /// Takes away the steady part that asymmetry makes.
+    blocker: Filter,
+    matcher: Matcher,
 }
 
 impl Saturation {
-    /// At rest, at `sample_rate` Hz.
+    /// At rest, at `sample_rate` Hz, driven by 0 dB.
     pub fn new(sample_rate: f64) -> Self {
-        let _ = sample_rate;
-        Self { character: Character::Soft, drive: 1.0, mix: 1.0 }
+        let doublings = match sample_rate {
+            r if r <= 50_000.0 => 3,
+            r if r <= 100_000.0 => 2,
+            r if r <= 200_000.0 => 1,
+            _ => 0,
+        };
+        // Everything to 20 kHz passes the first pair; the others only have to keep that much.
+        let stage = |i: usize| {
+            let rate = sample_rate * f64::from(1 << i);
+            HalfBand::new((20_500.0 / rate).min(0.46), 100.0)
+        };
+        let halves = std::array::from_fn(stage);
+        let frames = (sample_rate * 0.01).round() as u32;
+        let mut new = Self {
+            character: Character::Soft,
+            drive: Glide::new(1.0, frames),
+            mix: Glide::new(1.0, frames),
+            wet: Glide::new(1.0, frames),
+            doublings,
+            up: halves,
+            down: halves,
+            last: [0.0; 2],
+            blocker: Filter::new(Section::high_pass(5.0, 0.5, sample_rate)),
+            matcher: Matcher::new(sample_rate),
+        };
+        new.set(Character::Soft, 0.0, 1.0);
+        new.jump();
+        new
     }
 
-    /// Takes new settings at once: drive in dB, mix 0 to 1.
+    /// Takes new settings, reached within 10 ms: drive in dB, mix 0 to 1. A new character begins at
+    /// once (the curves agree where the sound is soft); crossfade around it where that matters.
     pub fn set(&mut self, character: Character, drive_db: f32, mix: f32) {
         self.character = character;
-        self.drive = super::math::db_to_gain(f64::from(drive_db)) as f32;
-        self.mix = mix;
+        let drive = db_to_gain(f64::from(drive_db));
+        self.drive.aim(drive);
+        self.mix.aim(f64::from(mix));
+        self.wet.aim(reference_level(character, drive));
+    }
+
+    /// Jumps to the settings last taken.
+    pub fn jump(&mut self) {
+        for glide in [&mut self.drive, &mut self.mix, &mut self.wet] {
+            glide.jump();
+        }
     }
 
     /// Saturates two channels in place.
     pub fn process(&mut self, left: &mut [f32], right: &mut [f32]) {
-        for x in left.iter_mut().chain(right) {
-            let y = *x * self.drive;
-            *x += self.mix * (y / (1.0 + y * y).sqrt() - *x);
+        for (l, r) in left.chunks_mut(RUN).zip(right.chunks_mut(RUN)) {
+            self.run(l, r);
         }
     }
 
-    /// Forgets all sound.
-    pub fn reset(&mut self) {}
+    fn run(&mut self, left: &mut [f32], right: &mut [f32]) {
+        let n = left.len();
+        let mut bent = [[0.0f32; RUN]; 2];
+        for i in 0..n {
+            let settings = [self.drive.next_frame(), self.mix.next_frame(), self.wet.next_frame()];
+            let frame = [f64::from(left[i]), f64::from(right[i])];
+            let y = self.oversampled(frame, settings);
+            (bent[0][i], bent[1][i]) = (y[0] as f32, y[1] as f32);
+        }
+        let [bl, br] = &mut bent;
+        if self.character == Character::Asymmetric {
+            self.blocker.process(&mut bl[..n], &mut br[..n]);
+        }
+        let mut ratios = [1.0f64; RUN];
+        self.matcher.follow([left, right], [&bl[..n], &br[..n]], &mut ratios[..n]);
+        for i in 0..n {
+            let gain = ratios[i].sqrt() as f32;
+            (left[i], right[i]) = (bl[i] * gain, br[i] * gain);
+        }
+    }
+
+    /// One frame up, through the curve, and down again.
+    #[inline(always)]
+    fn oversampled(&mut self, frame: [f64; 2], settings: [f64; 3]) -> [f64; 2] {
+        let mut high = [[0.0; 2]; 1 << DOUBLINGS];
+        high[0] = frame;
+        for stage in 0..self.doublings {
+            let count = 1 << stage;
+            let mut doubled = [[0.0; 2]; 1 << DOUBLINGS];
+            for i in 0..count {
+                let pair = self.up[stage].double(high[i]);
+                (doubled[2 * i], doubled[2 * i + 1]) = (pair[0], pair[1]);
+            }
+            high = doubled;
+        }
+        let [drive, mix, wet] = settings;
+        for x in &mut high[..1 << self.doublings] {
+            for (x, last) in x.iter_mut().zip(&mut self.last) {
+                let driven = *x * drive;
+                let bent = mean(self.character, *last, driven);
+                *last = flush(driven);
+                *x += mix * (bent * wet - *x);
+            }
+        }
+        for stage in (0..self.doublings).rev() {
+            for i in 0..1 << stage {
+                high[i] = self.down[stage].halve([high[2 * i], high[2 * i + 1]]);
+            }
+        }
+        high[0]
+    }
+
+    /// Forgets all sound and jumps to the settings last taken.
+    pub fn reset(&mut self) {
+        self.up.iter_mut().chain(&mut self.down).for_each(HalfBand::reset);
+        self.last = [0.0; 2];
+        self.blocker.reset();
+        self.matcher.reset();
+        self.jump();
+    }
+}
+
+/// The curve itself: slope 1 at zero.
+pub fn curve(character: Character, x: f64) -> f64 {
+    match character {
+        Character::Soft => x / (1.0 + x * x).sqrt(),
+        Character::Hard => x.clamp(-1.0, 1.0),
+        Character::Asymmetric if x < 0.0 => x / (1.0 + 4.0 * x * x).sqrt(),
+        Character::Asymmetric => x / (1.0 + x * x).sqrt(),
+    }
+}
+
+/// Mean of the curve between `a` and `b`.
+#[inline(always)]
+fn mean(character: Character, a: f64, b: f64) -> f64 {
+    match character {
+        Character::Soft => soft_mean(a, b, 1.0),
+        Character::Hard => hard_mean(a, b),
+        Character::Asymmetric => {
+            if a >= 0.0 && b >= 0.0 {
+                soft_mean(a, b, 1.0)
+            } else if a <= 0.0 && b <= 0.0 {
+                soft_mean(a, b, 4.0)
+            } else {
+                // On both sides of zero: each side's area, both taken from zero on.
+                let (low, high) = if a < b { (a, b) } else { (b, a) };
+                let area = high * soft_mean(0.0, high, 1.0) - low * soft_mean(0.0, low, 4.0);
+                area / (high - low)
+            }
+        }
+    }
+}
+
+/// `(S(a) - S(b)) / (a - b)` with `S(x) = sqrt(1 + s x^2) / s`, expanded so that nothing cancels.
+#[inline(always)]
+fn soft_mean(a: f64, b: f64, s: f64) -> f64 {
+    (a + b) / ((1.0 + s * a * a).sqrt() + (1.0 + s * b * b).sqrt())
+}
+
+#[inline(always)]
+fn hard_mean(a: f64, b: f64) -> f64 {
+    let apart = a - b;
+    if apart.abs() < 1e-9 {
+        return (0.5 * (a + b)).clamp(-1.0, 1.0);
+    }
+    let (ca, cb) = (a.clamp(-1.0, 1.0), b.clamp(-1.0, 1.0));
+    // The area under the slope and that beyond the corners.
+    let beyond = (a - ca).abs() - (b - cb).abs();
+    (0.5 * (ca + cb) * (ca - cb) + beyond) / apart
+}
+
+/// Level that gives a sine of -12 dB its effective value back after the curve.
+fn reference_level(character: Character, drive: f64) -> f64 {
+    const POINTS: usize = 64;
+    const PEAK: f64 = 0.25;
+    let (mut sum, mut squares) = (0.0, 0.0);
+    for i in 0..POINTS {
+        let x = PEAK * libm::sin(std::f64::consts::TAU * i as f64 / POINTS as f64);
+        let y = curve(character, x * drive);
+        sum += y;
+        squares += y * y;
+    }
+    let n = POINTS as f64;
+    PEAK * std::f64::consts::FRAC_1_SQRT_2 / (squares / n - (sum / n) * (sum / n)).max(1e-12).sqrt()
 }

@@ -5,7 +5,7 @@
 //! integration and equivalent currents" (2013). Two in a row, with the resonances of a fourth-order
 //! Butterworth filter, give 24 dB per octave.
 
-use super::denormal::flush;
+use super::denormal::flush_pair;
 
 /// What the filter lets pass.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -182,7 +182,6 @@ fn tick(c: &Coefficients, v0: f64, s1: &mut f64, s2: &mut f64) -> Outputs {
     let v3 = v0 - *s2;
     let v1 = c.a1 * *s1 + c.a2 * v3;
     let v2 = *s2 + c.a2 * *s1 + c.a3 * v3;
-    *s1 = flush(2.0 * v1 - *s1);
-    *s2 = flush(2.0 * v2 - *s2);
+    (*s1, *s2) = flush_pair(2.0 * v1 - *s1, 2.0 * v2 - *s2);
     Outputs { input: v0, band: v1, low: v2 }
 }

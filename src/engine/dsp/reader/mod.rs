@@ -60,7 +60,7 @@ pub struct Reader {
 }
 
 impl Reader {
-    /// Builds the tables (once per process, about 60 ms). Call it before the audio starts.
+    /// Builds the tables (once per process, about 0.1 s). Call it before the audio starts.
     pub fn prepare() {
         bands();
     }
@@ -127,7 +127,8 @@ impl Reader {
     }
 
     fn passes_through(&self, step: Step) -> bool {
-        self.fade == 0 && step.0.abs() == WHOLE && self.position as u32 == 0
+        let first_table = self.band == 0 || self.band == u8::MAX;
+        first_table && self.fade == 0 && step.0.abs() == WHOLE && self.position as u32 == 0
     }
 
     /// The next `n` positions; moves on behind them.

@@ -1,0 +1,159 @@
+//! Doubling and halving the sample rate with recursive half-band filters: almost no delay.
+//!
+//! Two chains of first-order all-passes whose sum is an elliptic half-band filter: R. A. Valenzuela,
+//! A. G. Constantinides, "Digital signal processing schemes for efficient interpolation and
+//! decimation", IEE Proceedings 130(6), 1983; the series for the coefficients are those of elliptic
+//! functions (from memory; a test measures the pass and stop bands that come out).
+//!
+//! Low frequencies pass up to 0.13 ms late through a doubling and a halving of all stages (a test says
+//! how late); it is phase, not a latency to be reported: everything in the stage goes the same way.
+
+use super::denormal::flush;
+
+/// Most all-passes in one chain.
+const MOST: usize = 6;
+/// Left even, left odd, right even, right odd.
+const LANES: usize = 4;
+
+/// Coefficients of both chains and how many links each has.
+#[derive(Debug, Clone, Copy)]
+struct Chains {
+    links: usize,
+    /// `[link][lane]`; a missing last link of the second chain is 1-frame delay-free: never made, the
+    /// count of coefficients is even.
+    c: [[f64; LANES]; MOST],
+}
+
+/// One doubling or one halving of two channels.
+#[derive(Debug, Clone, Copy)]
+pub struct HalfBand {
+    chains: Chains,
+    /// Last input and output of each link.
+    x: [[f64; LANES]; MOST],
+    y: [[f64; LANES]; MOST],
+}
+
+impl HalfBand {
+    /// A filter whose pass band ends at `edge` of the lower sample rate (below 0.5) and whose stop
+    /// band, mirrored, is at least `attenuation_db` deep.
+    pub fn new(edge: f64, attenuation_db: f64) -> Self {
+        let transition = (0.5 - edge).clamp(0.01, 0.45);
+        let mut count = 2;
+        while count < 2 * MOST && attenuation(count, transition) < attenuation_db {
+            count += 2;
+        }
+        let all = coefficients(count, transition);
+        let mut c = [[0.0; LANES]; MOST];
+        for (link, lanes) in c.iter_mut().enumerate().take(count / 2) {
+            let (even, odd) = (all[2 * link], all[2 * link + 1]);
+            *lanes = [even, odd, even, odd];
+        }
+        let zero = [[0.0; LANES]; MOST];
+        Self { chains: Chains { links: count / 2, c }, x: zero, y: zero }
+    }
+
+    /// Forgets all sound.
+    pub fn reset(&mut self) {
+        self.x = [[0.0; LANES]; MOST];
+        self.y = [[0.0; LANES]; MOST];
+    }
+
+    /// Two frames at the double rate for one: `[left, right]` in, `[[left, right]; 2]` out.
+    #[inline(always)]
+    pub fn double(&mut self, frame: [f64; 2]) -> [[f64; 2]; 2] {
+        let v = self.links([frame[0], frame[0], frame[1], frame[1]]);
+        [[v[0], v[2]], [v[1], v[3]]]
+    }
+
+    /// One frame for two at the double rate, the earlier one first.
+    #[inline(always)]
+    pub fn halve(&mut self, frames: [[f64; 2]; 2]) -> [f64; 2] {
+        let [first, second] = frames;
+        let v = self.links([second[0], first[0], second[1], first[1]]);
+        [0.5 * (v[0] + v[1]), 0.5 * (v[2] + v[3])]
+    }
+
+    #[inline(always)]
+    fn links(&mut self, mut v: [f64; LANES]) -> [f64; LANES] {
+        for link in 0..self.chains.links {
+            let c = &self.chains.c[link];
+            for lane in 0..LANES {
+                let out = c[lane] * (v[lane] - self.y[link][lane]) + self.x[link][lane];
+                self.x[link][lane] = v[lane];
+                v[lane] = flush(out);
+                self.y[link][lane] = v[lane];
+            }
+        }
+        v
+    }
+}
+
+/// Selectivity `k` and nome `q` of the elliptic filter with this transition (of the higher rate).
+fn parameters(transition: f64) -> (f64, f64) {
+    let t = libm::tan((1.0 - 2.0 * transition) * std::f64::consts::FRAC_PI_4);
+    let k = t * t;
+    let root = (1.0 - k * k).sqrt().sqrt();
+    let e = 0.5 * (1.0 - root) / (1.0 + root);
+    let e4 = (e * e) * (e * e);
+    (k, e * (1.0 + e4 * (2.0 + e4 * (15.0 + 150.0 * e4))))
+}
+
+/// Depth of the stop band with `count` coefficients, dB: the ripple of the elliptic filter of order
+/// `2 count + 1` is `2 q^(order / 4)`.
+fn attenuation(count: usize, transition: f64) -> f64 {
+    let (_, q) = parameters(transition);
+    let order = (2 * count + 1) as f64;
+    -20.0 * libm::log10(2.0 * libm::exp(0.25 * order * libm::log(q)))
+}
+
+fn coefficients(count: usize, transition: f64) -> [f64; 2 * MOST] {
+    let (k, q) = parameters(transition);
+    let order = (2 * count + 1) as f64;
+    let power = |n: f64| libm::exp(n * libm::log(q));
+    std::array::from_fn(|index| {
+        let angle = (index + 1) as f64 * std::f64::consts::PI / order;
+        let (mut above, mut below, mut sign) = (0.0, 0.5, 1.0);
+        for i in 0..8 {
+            let i = f64::from(i);
+            above += sign * power(i * (i + 1.0)) * libm::sin((2.0 * i + 1.0) * angle);
+            sign = -sign;
+            below += sign * power((i + 1.0) * (i + 1.0)) * libm::cos(2.0 * (i + 1.0) * angle);
+        }
+        let w = above * q.sqrt().sqrt() / below;
+        let w2 = w * w;
+        let x = ((1.0 - w2 * k) * (1.0 - w2 / k)).max(0.0).sqrt() / (1.0 + w2);
+        (1.0 - x) / (1.0 + x)
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Magnitude of the doubling at `f` of the higher rate, dB, from its impulse response.
+    fn magnitude(edge: f64, f: f64) -> f64 {
+        let mut up = HalfBand::new(edge, 100.0);
+        let (mut re, mut im) = (0.0, 0.0);
+        for n in 0..4000 {
+            let x = if n == 0 { 1.0 } else { 0.0 };
+            for (i, y) in up.double([x, x]).iter().enumerate() {
+                let angle = std::f64::consts::TAU * f * (2 * n + i) as f64;
+                re += 0.5 * y[0] * angle.cos();
+                im += 0.5 * y[0] * angle.sin();
+            }
+        }
+        10.0 * (re * re + im * im).log10()
+    }
+
+    #[test]
+    fn pass_band_is_flat_and_stop_band_is_100_db_deep() {
+        for edge in [0.4535, 0.3, 0.15] {
+            for i in 0..=50 {
+                let f = edge / 2.0 * f64::from(i) / 50.0;
+                let (pass, stop) = (magnitude(edge, f), magnitude(edge, 0.5 - f));
+                assert!(pass.abs() < 0.001, "pass band {pass} dB at {f}, edge {edge}");
+                assert!(stop < -100.0, "stop band {stop} dB at {f}, edge {edge}");
+            }
+        }
+    }
+}

@@ -1,0 +1,173 @@
+//! A pad's tone settings and trims, brought together for the stages.
+
+use crate::{
+    engine::dsp::eq::Section,
+    kit::{Band, Compressor, Limiter, MAX_DIPS, Slope, Stage, Tone},
+    settings::PadTrims,
+};
+
+/// Low shelf, bell, high shelf, dips, the bell on the note, tilt.
+pub const EQ_FILTERS: usize = 3 + MAX_DIPS + 2;
+const NOTE_BELL: usize = 3 + MAX_DIPS;
+const TILT: usize = NOTE_BELL + 1;
+
+/// Settings that change in steps; the chain crossfades between them.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Switches {
+    pub order: [Stage; 7],
+    /// By stage: whether it works at all.
+    pub on: [bool; 7],
+    /// By stage: whether its input is heard instead, at its output's loudness.
+    pub bypassed: [bool; 7],
+    /// The same for the chain as a whole.
+    pub whole_bypassed: bool,
+    pub low_cut: bool,
+    pub high_cut: bool,
+    pub low_slope: Slope,
+    pub high_slope: Slope,
+    pub eq: [bool; EQ_FILTERS],
+    pub character: crate::kit::Character,
+}
+
+impl Default for Switches {
+    fn default() -> Self {
+        Knobs::new(&Tone::default(), &PadTrims::default(), None, [false; 7]).1
+    }
+}
+
+/// Settings that glide. Frequencies, times, ratios and Q as powers of two, levels in dB.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Knobs {
+    pub low_cut: f32,
+    pub high_cut: f32,
+    /// Threshold, release, gain after.
+    pub limiter: [f32; 3],
+    pub colour: [f32; 3],
+    /// Frequency, gain, Q.
+    pub eq: [[f32; 3]; EQ_FILTERS],
+    /// Threshold, ratio, knee, attack, release, gain after, amount.
+    pub punch: [f32; 7],
+    pub low_band: [f32; 7],
+    pub low_band_hz: f32,
+}
+
+impl Knobs {
+    /// The settings that glide and those that do not.
+    pub fn new(tone: &Tone, trims: &PadTrims, note_hz: Option<f32>, bypassed: [bool; 7]) -> (Self, Switches) {
+        let (low_on, low_hz) = cut(tone.low_cut.on, tone.low_cut.hz, trims.low_cut_hz, 20.0, f32::max);
+        let (high_on, high_hz) =
+            cut(tone.high_cut.on, tone.high_cut.hz, trims.high_cut_hz, 20_000.0, f32::min);
+        let (eq, eq_on) = eq(tone, trims, note_hz);
+        let knobs = Self {
+            low_cut: log2(low_hz),
+            high_cut: log2(high_hz),
+            limiter: limiter(&tone.limiter),
+            colour: limiter(&tone.colour),
+            eq,
+            punch: squeeze(&tone.punch, trims.punch),
+            low_band: squeeze(&tone.low_band, trims.low_hold),
+            low_band_hz: log2(tone.low_band_hz.clamp(20.0, 20_000.0)),
+        };
+        let on = Stage::ALL.map(|stage| match stage {
+            Stage::Cuts => low_on || high_on,
+            Stage::Limiter => tone.limiter.on,
+            Stage::Saturation => drive(tone, trims).is_some(),
+            Stage::Eq => eq_on.contains(&true),
+            Stage::Punch => tone.punch.on && trims.punch > 0.0,
+            Stage::LowBand => tone.low_band.on && trims.low_hold > 0.0,
+            Stage::Colour => tone.colour.on,
+        });
+        let switches = Switches {
+            order: tone.order,
+            on,
+            bypassed,
+            whole_bypassed: !trims.tone,
+            low_cut: low_on,
+            high_cut: high_on,
+            low_slope: tone.low_cut.slope,
+            high_slope: tone.high_cut.slope,
+            eq: eq_on,
+            character: tone.saturation.character,
+        };
+        (knobs, switches)
+    }
+
+    /// Moves `1 / steps` of the way towards `goal`.
+    pub fn approach(&mut self, goal: &Self, steps: u32) {
+        if steps <= 1 {
+            *self = *goal;
+            return;
+        }
+        let share = 1.0 / steps as f32;
+        let step = |now: &mut f32, goal: &f32| *now += (*goal - *now) * share;
+        step(&mut self.low_cut, &goal.low_cut);
+        step(&mut self.high_cut, &goal.high_cut);
+        step(&mut self.low_band_hz, &goal.low_band_hz);
+        for (now, goal) in [
+            (&mut self.limiter[..], &goal.limiter[..]),
+            (&mut self.colour[..], &goal.colour[..]),
+            (self.eq.as_flattened_mut(), goal.eq.as_flattened()),
+            (&mut self.punch[..], &goal.punch[..]),
+            (&mut self.low_band[..], &goal.low_band[..]),
+        ] {
+            now.iter_mut().zip(goal).for_each(|(n, g)| step(n, g));
+        }
+    }
+
+    /// Coefficients of one filter of the EQ.
+    pub fn section(&self, index: usize, sample_rate: f64) -> Section {
+        let [hz, gain_db, q] = self.eq[index].map(f64::from);
+        let (hz, q) = (libm::exp2(hz), libm::exp2(q));
+        match index {
+            0 => Section::low_shelf(hz, gain_db, q, sample_rate),
+            2 => Section::high_shelf(hz, gain_db, q, sample_rate),
+            TILT => Section::tilt(gain_db, sample_rate),
+            _ => Section::bell(hz, gain_db, q, sample_rate),
+        }
+    }
+}
+
+/// Drive in dB and mix; `None` when the saturation rests.
+pub fn drive(tone: &Tone, trims: &PadTrims) -> Option<(f32, f32)> {
+    let s = &tone.saturation;
+    match (s.on, trims.drive_db) {
+        (true, trim) => Some(((s.drive_db + trim).clamp(-24.0, 48.0), s.mix)),
+        (false, trim) if trim > 0.0 => Some((trim, 1.0)),
+        _ => None,
+    }
+}
+
+/// Whether a cut works and where: the stricter one of the document's and the trim's.
+fn cut(on: bool, hz: f32, trim: f32, off_at: f32, stricter: fn(f32, f32) -> f32) -> (bool, f32) {
+    let built = if on { hz } else { off_at };
+    (on || trim != off_at, stricter(built, trim))
+}
+
+fn eq(tone: &Tone, trims: &PadTrims, note_hz: Option<f32>) -> ([[f32; 3]; EQ_FILTERS], [bool; EQ_FILTERS]) {
+    let mut knobs = [[log2(1000.0), 0.0, 0.0]; EQ_FILTERS];
+    let mut on = [false; EQ_FILTERS];
+    let mut put = |i: usize, band: &Band| {
+        // A band at 0 dB does nothing: the next touch fades it in.
+        on[i] = band.on && band.gain_db != 0.0;
+        knobs[i] = [log2(band.hz), if on[i] { band.gain_db } else { 0.0 }, log2(band.q)];
+    };
+    let dips = tone.dips.iter().take(MAX_DIPS);
+    tone.bands.iter().chain(dips).enumerate().for_each(|(i, band)| put(i, band));
+    put(NOTE_BELL, &Band { hz: note_hz.unwrap_or(tone.note_bell.hz), ..tone.note_bell });
+    let tilt_db = (tone.tilt_db + trims.tilt_db).clamp(-24.0, 24.0);
+    put(TILT, &Band { on: true, gain_db: tilt_db, ..Band::default() });
+    (knobs, on)
+}
+
+fn limiter(l: &Limiter) -> [f32; 3] {
+    [l.threshold_db, log2(l.release_ms), l.makeup_db]
+}
+
+fn squeeze(c: &Compressor, amount: f32) -> [f32; 7] {
+    let times = [log2(c.attack_ms), log2(c.release_ms)];
+    [c.threshold_db, log2(c.ratio.max(1.0)), c.knee_db, times[0], times[1], c.makeup_db, amount]
+}
+
+fn log2(x: f32) -> f32 {
+    libm::log2(f64::from(x.max(1e-3))) as f32
+}
