@@ -3,6 +3,7 @@
 mod describe;
 mod ends;
 mod envelope;
+mod judge;
 mod onsets;
 mod pitch;
 mod refine;
@@ -10,6 +11,7 @@ mod spectrogram;
 
 pub use describe::{BAND_EDGES_HZ, STRETCH_ENDS_S};
 
+use self::{refine::Start, spectrogram::Spectrogram};
 use crate::{error::Result, progress::Progress, take::Take};
 use serde::{Deserialize, Serialize};
 
@@ -84,11 +86,7 @@ pub fn hear(take: &Take, options: &HearOptions, progress: &dyn Progress) -> Resu
     }
     let spectrogram = spectrogram::analyse(take, progress)?;
     let envelope = envelope::envelope(take);
-    let mut starts: Vec<usize> = Vec::new();
-    for frame in onsets::pick(&spectrogram, options.sensitivity) {
-        let earliest = starts.last().map_or(0, |s| s + 1);
-        starts.push(refine::start(&envelope, spectrogram.centre(frame), earliest));
-    }
+    let starts = starts(take, &spectrogram, options, progress)?;
     let floor = ends::noise_floor(&envelope);
     let mut hits = Vec::with_capacity(starts.len());
     for (i, &start) in starts.iter().enumerate() {
@@ -100,4 +98,58 @@ pub fn hear(take: &Take, options: &HearOptions, progress: &dyn Progress) -> Resu
         hits.push(Hit { start: start as u64, end: end as u64, by_hand: false, description });
     }
     Ok(hits)
+}
+
+/// Least time between two starts, seconds: flams come from 22 ms on.
+const LEAST_APART_S: f64 = 0.012;
+/// What the whole way of the sensitivity is worth in log odds.
+const SENSITIVITY_LOG_ODDS: f32 = 2.5;
+
+/// First samples of all hits.
+fn starts(
+    take: &Take,
+    spectrogram: &Spectrogram,
+    options: &HearOptions,
+    progress: &dyn Progress,
+) -> Result<Vec<usize>> {
+    let apart = (LEAST_APART_S * f64::from(take.sample_rate)) as usize;
+    let least = -SENSITIVITY_LOG_ODDS * options.sensitivity.clamp(-1.0, 1.0);
+    let mut starts: Vec<usize> = Vec::new();
+    for w in weighed(take, spectrogram, progress)? {
+        if w.log_odds >= least && starts.last().is_none_or(|&s| w.start.sample >= s + apart) {
+            starts.push(w.start.sample);
+        }
+    }
+    Ok(starts)
+}
+
+/// Every candidate with its start and its log odds of being a hit.
+fn weighed(take: &Take, s: &Spectrogram, progress: &dyn Progress) -> Result<Vec<Weighed>> {
+    let candidates = onsets::candidates(s);
+    let mut found = Vec::with_capacity(candidates.len());
+    for (i, c) in candidates.iter().enumerate() {
+        if i % 64 == 0 {
+            progress.check()?;
+        }
+        let previous = i.checked_sub(1).map(|p| &candidates[p]);
+        let earliest = previous.map_or(0, |p| s.centre(p.frame));
+        let start = refine::start(take, s.centre(c.frame), earliest);
+        let terms = judge::terms(c, &start, previous);
+        found.push(Weighed { start, terms, log_odds: judge::log_odds(&terms) });
+    }
+    Ok(found)
+}
+/// Start and regression terms of every candidate: what `examples/fit_listening.rs` fits the weights to.
+#[doc(hidden)]
+pub fn evidence(take: &Take, progress: &dyn Progress) -> Result<Vec<(usize, Vec<f32>)>> {
+    let spectrogram = spectrogram::analyse(take, progress)?;
+    let weighed = weighed(take, &spectrogram, progress)?;
+    Ok(weighed.into_iter().map(|w| (w.start.sample, w.terms.to_vec())).collect())
+}
+
+/// A candidate with its start and what is held for its being a hit.
+struct Weighed {
+    start: Start,
+    terms: [f32; judge::TERMS],
+    log_odds: f32,
 }

@@ -1,64 +1,147 @@
-//! Where hits begin, to within a few milliseconds: multi-band spectral flux, adaptive threshold.
+//! Moments that may be the beginning of a hit: peaks of a multi-band spectral flux.
+//!
+//! Each band's level is held against the highest of its recent past, above a floor that the take's own
+//! noise sets. Far more moments are offered than there are hits; `judge` decides.
 
 use super::spectrogram::{MAX_BANDS, Spectrogram};
 
-/// Frames between a level and the past it is compared with: almost a window, so they hardly overlap.
-const GAP: usize = 3;
+/// Frames between a level and the near past it is held against: almost a window, so they hardly overlap.
+const NEAR_GAP: usize = 3;
+/// Frames between a level and the far past, for attacks slower than a window.
+const FAR_GAP: usize = 8;
+/// What a rise over the far past counts against one over the near past.
+const FAR_SHARE: f32 = 0.6;
+/// Frames of past that are looked through; longer where a cycle of the sound is longer than a window.
+const MEMORY: usize = 6;
+const LOW_MEMORY: usize = 8;
+const LOW_HZ: f32 = 400.0;
 /// How far one band's rise counts, dB: beyond it a band only says "yes" louder.
 const RISE_CAP_DB: f32 = 18.0;
+/// Noise power is raised by this factor before levels are taken, so that its flicker stays small.
+const NOISE_GUARD: f32 = 6.0;
+/// Upper edges of four regions of the spectrum, Hz: a hit may be heard in one of them alone.
+const REGION_EDGES_HZ: [f32; 4] = [480.0, 1350.0, 4500.0, f32::INFINITY];
+/// What the rise of the best region counts against the rise of the whole.
+const REGION_SHARE: f32 = 0.6;
+/// Least rise that makes a candidate, dB.
+const LEAST_RISE_DB: f32 = 1.5;
+/// A candidate is the highest within this many frames on either side.
+const PEAK_REACH: usize = 4;
 
-/// Steady level of each band: the noise floor, the power that a band exceeds nine tenths of the time.
-pub(super) fn noise_floor(s: &Spectrogram) -> [f32; MAX_BANDS] {
+/// A moment that may be the beginning of a hit, with the rises that speak for it.
+#[derive(Debug, Clone)]
+pub(super) struct Candidate {
+    /// Frame of the steepest rise.
+    pub frame: usize,
+    /// Mean rise of all bands over the near past, dB.
+    pub near_db: f32,
+    /// Mean rise of all bands over the far past, dB.
+    pub far_db: f32,
+    /// Mean rise of each region, falling, dB.
+    pub regions_db: [f32; 4],
+    /// Level of the attack over the take's noise floor, dB.
+    pub over_floor_db: f32,
+    /// Level of the attack over the loudest of the last fifth of a second, dB.
+    pub over_recent_db: f32,
+    /// Level of the attack over the loudest of the last 40 ms, dB.
+    pub over_before_db: f32,
+    /// Level of the 25 ms that follow the attack over the loudest of the last 40 ms, dB.
+    pub lasting_db: f32,
+}
+
+/// Candidates in order of time.
+pub(super) fn candidates(s: &Spectrogram) -> Vec<Candidate> {
+    let floor = noise_floor(s);
+    let rises = rises(s, &floor);
+    let total: Vec<f32> = s.power.iter().map(|p| 10.0 * (p.iter().sum::<f32>() + 1e-12).log10()).collect();
+    let floor_db = 10.0 * floor[..s.bands].iter().sum::<f32>().log10();
+    let mut found: Vec<Candidate> = Vec::new();
+    for (t, rise) in rises.iter().enumerate() {
+        let around = &rises[t.saturating_sub(PEAK_REACH)..(t + PEAK_REACH + 1).min(rises.len())];
+        let highest = rise.sum >= LEAST_RISE_DB && around.iter().all(|v| v.sum <= rise.sum);
+        if !highest || found.last().is_some_and(|c| t < c.frame + PEAK_REACH) {
+            continue;
+        }
+        let loudest = |from: usize, to: usize, least: f32| {
+            total[from.min(total.len())..to.min(total.len())].iter().copied().fold(least, f32::max)
+        };
+        let peak = loudest(t, t + 8, -200.0);
+        let before = loudest(t.saturating_sub(14), t.saturating_sub(4), floor_db);
+        let after = &total[(t + 6).min(total.len())..(t + 14).min(total.len())];
+        let after = if after.is_empty() { before } else { after.iter().sum::<f32>() / after.len() as f32 };
+        let mut regions_db = rise.regions;
+        regions_db.sort_by(|a, b| b.total_cmp(a));
+        found.push(Candidate {
+            frame: t,
+            near_db: rise.near,
+            far_db: rise.far,
+            regions_db,
+            over_floor_db: peak - floor_db,
+            over_recent_db: peak - loudest(t.saturating_sub(80), t.saturating_sub(4), floor_db),
+            over_before_db: peak - before,
+            lasting_db: after - before,
+        });
+    }
+    found
+}
+
+/// Rises of one frame over its past, dB.
+#[derive(Debug, Clone, Copy, Default)]
+struct Rise {
+    near: f32,
+    far: f32,
+    regions: [f32; 4],
+    /// What candidates are picked by.
+    sum: f32,
+}
+
+fn rises(s: &Spectrogram, floor: &[f32; MAX_BANDS]) -> Vec<Rise> {
+    let n = s.bands;
+    let quiet: [f32; MAX_BANDS] = std::array::from_fn(|b| 10.0 * ((1.0 + NOISE_GUARD) * floor[b]).log10());
+    // Before the take began there was its noise floor.
+    let lead = FAR_GAP + LOW_MEMORY;
+    let mut levels = vec![quiet; lead];
+    levels.extend(s.power.iter().map(|p| -> [f32; MAX_BANDS] {
+        std::array::from_fn(|b| if b < n { 10.0 * (p[b] + NOISE_GUARD * floor[b]).log10() } else { 0.0 })
+    }));
+    let memory: Vec<usize> =
+        s.centres_hz.iter().map(|&hz| if hz < LOW_HZ { LOW_MEMORY } else { MEMORY }).collect();
+    let region: Vec<usize> =
+        s.centres_hz.iter().map(|&hz| REGION_EDGES_HZ.iter().position(|&e| hz < e).unwrap_or(3)).collect();
+
+    (lead..levels.len())
+        .map(|t| {
+            let mut rise = Rise::default();
+            let (mut sums, mut counts) = ([0.0f32; 4], [0.0f32; 4]);
+            for b in 0..n {
+                let highest = |gap: usize| {
+                    levels[t + 1 - gap - memory[b]..t + 1 - gap].iter().map(|l| l[b]).fold(f32::MIN, f32::max)
+                };
+                let near = (levels[t][b] - highest(NEAR_GAP)).clamp(0.0, RISE_CAP_DB);
+                let far = (levels[t][b] - highest(FAR_GAP)).clamp(0.0, RISE_CAP_DB);
+                rise.near += near / n as f32;
+                rise.far += far / n as f32;
+                sums[region[b]] += near.max(FAR_SHARE * far);
+                counts[region[b]] += 1.0;
+            }
+            rise.regions = std::array::from_fn(|r| sums[r] / counts[r].max(2.0));
+            let best = rise.regions.iter().copied().fold(0.0, f32::max);
+            rise.sum = (sums.iter().sum::<f32>() / n.max(1) as f32).max(REGION_SHARE * best);
+            rise
+        })
+        .collect()
+}
+
+/// Steady power of each band: what it exceeds nine tenths of the time.
+fn noise_floor(s: &Spectrogram) -> [f32; MAX_BANDS] {
     let mut floor = [1e-12f32; MAX_BANDS];
     let mut column = Vec::new();
-    for b in 0..s.bands {
+    for (b, floor) in floor.iter_mut().enumerate().take(s.bands) {
         column.clear();
         column.extend(s.power.iter().step_by(1 + s.power.len() / 20_000).map(|p| p[b]));
         let at = column.len() / 10;
         let (_, &mut value, _) = column.select_nth_unstable_by(at, f32::total_cmp);
-        floor[b] = value.max(1e-12);
+        *floor = value.max(1e-12);
     }
     floor
-}
-
-/// Frames at which hits begin, in order. `sensitivity` is -1 (fewer) to 1 (more).
-pub(super) fn pick(s: &Spectrogram, sensitivity: f32) -> Vec<usize> {
-    let floor = noise_floor(s);
-    let flux = flux(s, &floor);
-    let threshold = 3.0 * (-sensitivity.clamp(-1.0, 1.0)).exp2();
-    let mut picked: Vec<usize> = Vec::new();
-    for t in 0..flux.len() {
-        let around = &flux[t.saturating_sub(5)..(t + 6).min(flux.len())];
-        let highest = around.iter().all(|&v| v <= flux[t]);
-        if flux[t] >= threshold && highest && picked.last().is_none_or(|&p| t >= p + 6) {
-            picked.push(t);
-        }
-    }
-    picked
-}
-
-/// Mean rise over the bands in dB, each against the highest of its recent past.
-fn flux(s: &Spectrogram, floor: &[f32; MAX_BANDS]) -> Vec<f32> {
-    let levels: Vec<[f32; MAX_BANDS]> = s
-        .power
-        .iter()
-        .map(|p| {
-            std::array::from_fn(|b| if b < s.bands { 10.0 * (p[b] + 4.0 * floor[b]).log10() } else { 0.0 })
-        })
-        .collect();
-    let quiet: [f32; MAX_BANDS] = std::array::from_fn(|b| 10.0 * (5.0 * floor[b]).log10());
-    // Low bands wobble with the cycle of a low note: they look back for one whole cycle of 40 Hz.
-    let memory: Vec<usize> = s.centres_hz.iter().map(|&hz| if hz < 400.0 { 8 } else { 4 }).collect();
-    (0..levels.len())
-        .map(|t| {
-            let mut sum = 0.0;
-            for b in 0..s.bands {
-                let past = (GAP..GAP + memory[b])
-                    .map(|k| if t >= k { levels[t - k][b] } else { quiet[b] })
-                    .fold(f32::MIN, f32::max);
-                sum += (levels[t][b] - past).clamp(0.0, RISE_CAP_DB);
-            }
-            sum / s.bands.max(1) as f32
-        })
-        .collect()
 }

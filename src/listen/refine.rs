@@ -1,24 +1,214 @@
 //! From a frame to the sample where a hit's energy begins to rise.
+//!
+//! Around the frame, several readings of the sound are followed backwards from the attack: the sound
+//! itself, its upper part, and what linear prediction from the moment before does not explain. The last
+//! lays the attack bare above tones that still ring.
 
-use super::envelope::Envelope;
+use crate::take::Take;
 
-/// First sample of the hit whose attack lies around `centre`, no earlier than `earliest`.
-pub(super) fn start(envelope: &Envelope, centre: usize, earliest: usize) -> usize {
-    let ms = envelope.rate * 0.001;
-    let block = |sample: f64| ((sample / envelope.step as f64).max(0.0) as usize).min(envelope.power.len());
-    let c = centre as f64;
-    let (lo, hi) = (block(c - 12.0 * ms), block(c + 12.0 * ms));
+/// Samples before the frame that are looked at, ms.
+const LOOK_BACK_MS: f64 = 110.0;
+/// Samples after the frame that are looked at, ms.
+const LOOK_AHEAD_MS: f64 = 30.0;
+/// A start is where the attack has come to this share of its greatest power: -26 dB.
+const ONSET_SHARE: f32 = 0.002_5;
+/// Rates above this are averaged down for the search, Hz.
+const SEARCH_RATE: f64 = 50_000.0;
+/// Order of the linear prediction.
+const ORDER: usize = 24;
+
+/// Steps in which power is followed, ms; each is averaged over four of them.
+const STEP_MS: f64 = 0.25;
+/// Lower edges of the upper readings, Hz.
+const UPPER_HZ: [f64; 2] = [800.0, 3500.0];
+/// The sound itself is trusted for its start when its attack stands this far above what was before.
+const PLAIN_ENOUGH_DB: f32 = 23.0;
+/// The attack has begun where it stands above what was before by this, or by this share of its contrast.
+const LEAST_ABOVE: f32 = 4.0;
+const CONTRAST_SHARE: f32 = 0.4;
+/// Dips inside an attack, ms: cycles of a low note leave some. Shorter where something rang before.
+const DIP_MS: f64 = 10.0;
+const RINGING_DIP_MS: f64 = 3.0;
+
+/// Where a hit starts and how clearly.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Start {
+    /// First sample of the hit.
+    pub sample: usize,
+    /// Attack over the quietest moment before it, dB, 0 to 50.
+    pub plain_contrast_db: f32,
+    /// The same above 800 or 3500 Hz, whichever is more.
+    pub upper_contrast_db: f32,
+    /// The same in what linear prediction does not explain.
+    pub surprise_db: f32,
+}
+
+/// The start of the hit whose attack lies around `centre`, no earlier than `earliest`.
+pub(super) fn start(take: &Take, centre: usize, earliest: usize) -> Start {
+    let rate = f64::from(take.sample_rate);
+    let factor = (rate / SEARCH_RATE).ceil().max(1.0) as usize;
+    let ms = rate * 0.001;
+    let centre = centre.min(take.frames());
+    let from = centre.saturating_sub((LOOK_BACK_MS * ms) as usize);
+    let to = (centre + (LOOK_AHEAD_MS * ms) as usize).min(take.frames());
+    let slow = rate / factor as f64;
+    let parts: Vec<Vec<f32>> = take.channels.iter().map(|c| decimate(&c[from..to], factor)).collect();
+    let step = (slow * STEP_MS * 0.001).max(1.0);
+    let at = (centre - from) / factor;
+    let middle = (at as f64 / step) as usize;
+    let limit = (earliest.saturating_sub(from) as f64 / factor as f64 / step) as usize;
+
+    let rise = |change: &dyn Fn(&[f32]) -> Vec<f32>| {
+        let changed: Vec<Vec<f32>> = parts.iter().map(|p| change(p)).collect();
+        rise(&powers(&changed, step), middle, limit)
+    };
+    let plain = rise(&|p| p.to_vec());
+    let upper = UPPER_HZ.map(|hz| rise(&|p| high_pass(p, slow, hz)));
+    let surprise = rise(&|p| unexplained(p, at, slow));
+
+    let clearest = [plain, upper[0], upper[1], surprise]
+        .into_iter()
+        .max_by(|a, b| a.contrast_db.total_cmp(&b.contrast_db));
+    let chosen = if plain.contrast_db > PLAIN_ENOUGH_DB { plain } else { clearest.unwrap_or(plain) };
+    let cap = |db: f32| db.clamp(0.0, 50.0);
+    Start {
+        sample: (from + (chosen.first as f64 * step * factor as f64) as usize).max(earliest),
+        plain_contrast_db: cap(plain.contrast_db),
+        upper_contrast_db: cap(upper[0].contrast_db.max(upper[1].contrast_db)),
+        surprise_db: cap(surprise.contrast_db),
+    }
+}
+
+/// An attack in one reading of the sound.
+#[derive(Debug, Clone, Copy)]
+struct Attack {
+    /// Peak over the quietest moment before it, dB.
+    contrast_db: f32,
+    /// First step of the attack.
+    first: usize,
+}
+
+/// Power in steps, averaged over 1 ms, summed over channels.
+fn powers(parts: &[Vec<f32>], step: f64) -> Vec<f32> {
+    let length = parts.first().map_or(0, Vec::len);
+    let mut cumulative = vec![0.0f64; length + 1];
+    for i in 0..length {
+        let p: f32 = parts.iter().map(|c| c[i] * c[i]).sum();
+        cumulative[i + 1] = cumulative[i] + f64::from(p);
+    }
+    (0..(length as f64 / step) as usize)
+        .map(|k| {
+            let a = ((k as f64 - 1.5) * step).max(0.0) as usize;
+            let b = (((k as f64 + 2.5) * step) as usize).min(length);
+            ((cumulative[b] - cumulative[a]) / (b - a).max(1) as f64) as f32
+        })
+        .collect()
+}
+
+/// Follows the attack around step `middle` back to its first step, not before `limit`.
+fn rise(p: &[f32], middle: usize, limit: usize) -> Attack {
+    let steps = |ms: f64| (ms / STEP_MS) as usize;
+    let lo = middle.saturating_sub(steps(8.0)).max(limit);
+    let hi = (middle + steps(25.0)).min(p.len());
     if lo >= hi {
-        return centre.max(earliest);
+        return Attack { contrast_db: 0.0, first: middle };
     }
-    let at = (lo..hi).max_by(|&a, &b| envelope.power[a].total_cmp(&envelope.power[b])).unwrap_or(lo);
-    let peak = envelope.power[at];
-    let before = &envelope.power[block(c - 30.0 * ms)..lo.max(1)];
-    let background = before.iter().sum::<f32>() / before.len().max(1) as f32;
-    let least = (peak * 0.0025).max(background * 4.0).min(peak * 0.5);
-    let mut i = at;
-    while i > block(c - 30.0 * ms) && envelope.power[i - 1] >= least {
+    let top = (lo..hi).max_by(|&a, &b| p[a].total_cmp(&p[b])).unwrap_or(lo);
+    let past = middle.saturating_sub(steps(80.0)).max(limit);
+
+    let width = steps(8.0);
+    let last = middle.min((top + 1).saturating_sub(width));
+    let mut floor = f32::INFINITY;
+    let mut sum: f64 = p[past..(past + width).min(p.len())].iter().map(|&v| f64::from(v)).sum();
+    for i in past..last.max(past) {
+        floor = floor.min((sum / width as f64) as f32);
+        sum += f64::from(p[i + width]) - f64::from(p[i]);
+    }
+    let floor = if floor.is_finite() { floor.max(1e-12) } else { 1e-12 };
+    let contrast = (p[top] / floor).max(1.0);
+    let least = (p[top] * ONSET_SHARE)
+        .max(floor * LEAST_ABOVE)
+        .max(floor * contrast.powf(CONTRAST_SHARE))
+        .min(p[top] * 0.5);
+
+    let mut before = p[past..middle.saturating_sub(steps(20.0)).max(past)].to_vec();
+    let at = before.len() * 9 / 10;
+    let usual = if before.is_empty() { 0.0 } else { *before.select_nth_unstable_by(at, f32::total_cmp).1 };
+    let dip = steps(if usual * 2.0 < least { DIP_MS } else { RINGING_DIP_MS });
+    let (mut first, mut i) = (top, top);
+    while i > limit && first - i < dip {
         i -= 1;
+        if p[i] >= least {
+            first = i;
+        }
     }
-    (i * envelope.step).max(earliest)
+    Attack { contrast_db: 10.0 * contrast.log10(), first }
+}
+
+/// Means of `factor` samples.
+fn decimate(x: &[f32], factor: usize) -> Vec<f32> {
+    if factor == 1 {
+        x.to_vec()
+    } else {
+        x.chunks(factor).map(|c| c.iter().sum::<f32>() / c.len() as f32).collect()
+    }
+}
+
+/// Second-order Butterworth high-pass (bilinear transform; Audio EQ Cookbook, R. Bristow-Johnson).
+fn high_pass(x: &[f32], rate: f64, hz: f64) -> Vec<f32> {
+    let w = std::f64::consts::TAU * (hz / rate).min(0.45);
+    let alpha = w.sin() * std::f64::consts::FRAC_1_SQRT_2;
+    let c = w.cos();
+    let (b0, b1, a0, a1, a2) = ((1.0 + c) / 2.0, -(1.0 + c), 1.0 + alpha, -2.0 * c, 1.0 - alpha);
+    let (mut x1, mut x2, mut y1, mut y2) = (0.0, 0.0, 0.0, 0.0);
+    x.iter()
+        .map(|&v| {
+            let v = f64::from(v);
+            let y = (b0 * v + b1 * x1 + b0 * x2 - a1 * y1 - a2 * y2) / a0;
+            (x2, x1, y2, y1) = (x1, v, y1, y);
+            y as f32
+        })
+        .collect()
+}
+
+/// Error of the linear prediction learnt from the time before the attack at `at`.
+fn unexplained(x: &[f32], at: usize, rate: f64) -> Vec<f32> {
+    let ms = rate * 0.001;
+    let to = at.saturating_sub((10.0 * ms) as usize).min(x.len());
+    let from = to.saturating_sub((60.0 * ms) as usize);
+    let a = prediction(&x[from..to]);
+    (0..x.len())
+        .map(|n| if n < ORDER { 0.0 } else { (0..ORDER).fold(x[n], |e, k| e - a[k] * x[n - 1 - k]) })
+        .collect()
+}
+
+/// Predictor coefficients by autocorrelation and Levinson's recursion.
+fn prediction(x: &[f32]) -> [f32; ORDER] {
+    let n = x.len();
+    if n < 4 * ORDER {
+        return [0.0; ORDER];
+    }
+    let windowed: Vec<f64> = x
+        .iter()
+        .enumerate()
+        .map(|(i, &v)| f64::from(v) * (std::f64::consts::PI * (i as f64 + 0.5) / n as f64).sin())
+        .collect();
+    let r: Vec<f64> =
+        (0..=ORDER).map(|k| windowed.iter().zip(&windowed[k..]).map(|(a, b)| a * b).sum()).collect();
+    let mut error = r[0] * (1.0 + 1e-7) + 1e-12;
+    let mut a = [0.0f64; ORDER];
+    for i in 0..ORDER {
+        let acc = r[i + 1] - (0..i).map(|j| a[j] * r[i - j]).sum::<f64>();
+        let k = acc / error;
+        let old = a;
+        a[i] = k;
+        for j in 0..i {
+            a[j] = old[j] - k * old[i - 1 - j];
+        }
+        error *= 1.0 - k * k;
+        if error <= 0.0 {
+            break;
+        }
+    }
+    a.map(|v| v as f32)
 }
