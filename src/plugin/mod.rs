@@ -1,4 +1,171 @@
 //! The host's side: notes, parameters, state, ports, and the guard at the door.
 
+mod clap_events;
+mod guard_clap;
+mod listening;
+mod note_names;
 pub mod params;
+mod process;
+mod spare;
 pub mod state;
+
+use crate::{kit::PADS, session::Session};
+use nice_plug::prelude::*;
+use params::HostParams;
+use process::Player;
+use state::{KitState, WindowMemory};
+use std::{cell::RefCell, sync::Arc, time::Duration};
+
+/// Longest wait for a kit when the host activates the plugin or loads a state: better a host that waits
+/// than a bounce that begins silent.
+const PATIENCE: Duration = Duration::from_secs(30);
+
+/// What the guard at the door shares with the plugin behind it.
+#[derive(Debug, Clone)]
+pub(crate) struct Link {
+    /// The open kit.
+    pub session: Arc<Session>,
+    /// The kit within the host's state.
+    pub kit_state: Arc<KitState>,
+}
+
+thread_local! {
+    /// The framework makes the plugin by `Default` and keeps it to itself: the link of the one made last
+    /// on this thread is how the guard gets to know it.
+    static LAST_MADE: RefCell<Option<Link>> = const { RefCell::new(None) };
+}
+
+impl Link {
+    /// The link of the plugin that this thread has just made.
+    pub fn take_last_made() -> Option<Self> {
+        LAST_MADE.take()
+    }
+}
+
+/// The plugin.
+#[derive(Debug)]
+pub struct Kitwright {
+    session: Arc<Session>,
+    params: Arc<HostParams>,
+    /// While active.
+    player: Option<Player>,
+}
+
+impl Default for Kitwright {
+    fn default() -> Self {
+        let session = Session::new();
+        let kit_state = KitState::new(session.clone());
+        LAST_MADE.set(Some(Link { session: session.clone(), kit_state: kit_state.clone() }));
+        let params = Arc::new(HostParams::new(kit_state, Arc::new(WindowMemory::default())));
+        Self { session, params, player: None }
+    }
+}
+
+/// Channels of every port.
+pub(crate) const CHANNELS: usize = 2;
+/// Output ports: the main one and one for each pad.
+pub(crate) const OUTPUTS: usize = 1 + PADS;
+/// Input ports: the side input.
+pub(crate) const INPUTS: usize = 1;
+
+const STEREO: NonZeroU32 = new_nonzero_u32(CHANNELS as u32);
+const PAD_NAMES: [&str; PADS] = [
+    "Pad 1", "Pad 2", "Pad 3", "Pad 4", "Pad 5", "Pad 6", "Pad 7", "Pad 8", "Pad 9", "Pad 10", "Pad 11",
+    "Pad 12", "Pad 13", "Pad 14", "Pad 15", "Pad 16",
+];
+
+impl Plugin for Kitwright {
+    const NAME: &'static str = "Kitwright";
+    const VENDOR: &'static str = "Kitwright";
+    const URL: &'static str = "";
+    const EMAIL: &'static str = "";
+    const VERSION: &'static str = env!("CARGO_PKG_VERSION");
+
+    const AUDIO_IO_LAYOUTS: &'static [AudioIOLayout] = &[AudioIOLayout {
+        main_input_channels: None,
+        main_output_channels: Some(STEREO),
+        aux_input_ports: &[STEREO; INPUTS],
+        aux_output_ports: &[STEREO; PADS],
+        names: PortNames {
+            layout: Some("Main and pads"),
+            // the framework takes the main output's name from the main input's
+            main_input: Some("Main"),
+            main_output: Some("Main"),
+            aux_inputs: &["Side input"],
+            aux_outputs: &PAD_NAMES,
+        },
+    }];
+
+    const MIDI_INPUT: MidiConfig = MidiConfig::Basic;
+    const SAMPLE_ACCURATE_AUTOMATION: bool = true;
+    const INPUT_EVENT_CAPACITY: usize = 4096;
+
+    type Editor = ();
+    type SysExMessage = ();
+    type BackgroundTask = ();
+
+    fn params(&self) -> Arc<dyn Params> {
+        self.params.clone()
+    }
+
+    fn activate(
+        &mut self,
+        _layout: &AudioIOLayout,
+        config: &BufferConfig,
+        _context: &mut impl ActivateContext<Self>,
+    ) -> bool {
+        let sample_rate = f64::from(config.sample_rate);
+        if !(sample_rate.is_finite() && sample_rate > 0.0) {
+            return false;
+        }
+        self.params.kit_state.wait_opened(PATIENCE);
+        if self.player.as_ref().is_none_or(|p| p.sample_rate() != sample_rate) {
+            self.player = Some(Player::new(self.session.clone(), self.params.clone(), sample_rate));
+        }
+        true
+    }
+
+    fn reset(&mut self) {
+        if let Some(player) = &mut self.player {
+            player.reset();
+        }
+    }
+
+    fn process(
+        &mut self,
+        buffer: &mut Buffer,
+        aux: &mut AuxiliaryBuffers,
+        context: &mut impl ProcessContext<Self>,
+    ) -> ProcessStatus {
+        match &mut self.player {
+            Some(player) => player.process(buffer, aux.outputs, context),
+            None => {
+                silence(buffer);
+                aux.outputs.iter_mut().for_each(silence);
+                ProcessStatus::Normal
+            }
+        }
+    }
+}
+
+fn silence(buffer: &mut Buffer<'_>) {
+    for channel in buffer.as_slice() {
+        channel.fill(0.0);
+    }
+}
+
+impl ClapPlugin for Kitwright {
+    const CLAP_ID: &'static str = "org.kitwright.kitwright";
+    const CLAP_DESCRIPTION: Option<&'static str> =
+        Some("Turns the recorded sound of one instrument into a playable drum kit");
+    const CLAP_MANUAL_URL: Option<&'static str> = None;
+    const CLAP_SUPPORT_URL: Option<&'static str> = None;
+    const CLAP_FEATURES: &'static [ClapFeature] =
+        &[ClapFeature::Instrument, ClapFeature::Drum, ClapFeature::Sampler, ClapFeature::Stereo];
+}
+
+impl Vst3Plugin for Kitwright {
+    const VST3_CLASS_ID: [u8; 16] = *b"KitwrightDrumKit";
+    const VST3_SUBCATEGORIES: &'static [Vst3SubCategory] =
+        &[Vst3SubCategory::Instrument, Vst3SubCategory::Drum, Vst3SubCategory::Sampler];
+}

@@ -1,0 +1,452 @@
+//! The CLAP door: what a host may do wrong is mended or refused here, before the framework sees it.
+//!
+//! The host gets an own `clap_plugin` that begins with a copy of the framework's, so that its functions
+//! work with our pointer; four of them are replaced. `process` hands on exactly the declared ports
+//! ([`Spare`]) and events in order ([`SortedEvents`]); what else CLAP offers and the framework does not
+//! (note names, marking the project as changed) is answered here as well.
+
+use super::{
+    CHANNELS, INPUTS, Kitwright, Link, OUTPUTS, PATIENCE,
+    clap_events::SortedEvents,
+    note_names::note_names,
+    spare::{HostPort, Spare, silence_all},
+    state::Change,
+};
+use clap_sys::{
+    audio_buffer::clap_audio_buffer,
+    entry::clap_plugin_entry,
+    ext::{
+        note_name::{CLAP_EXT_NOTE_NAME, clap_host_note_name, clap_note_name, clap_plugin_note_name},
+        params::{CLAP_EXT_PARAMS, clap_plugin_params},
+        state::{CLAP_EXT_STATE, clap_host_state, clap_plugin_state},
+    },
+    factory::plugin_factory::{CLAP_PLUGIN_FACTORY_ID, clap_plugin_factory},
+    host::clap_host,
+    plugin::{clap_plugin, clap_plugin_descriptor},
+    process::{CLAP_PROCESS_CONTINUE, CLAP_PROCESS_ERROR, clap_process, clap_process_status},
+    stream::{clap_istream, clap_ostream},
+    version::CLAP_VERSION,
+};
+use nice_plug::wrapper::{
+    clap::{PluginDescriptor, Wrapper},
+    setup_logger,
+};
+use std::{
+    ffi::{CStr, c_char, c_void},
+    sync::{
+        Arc, Mutex, OnceLock, PoisonError,
+        atomic::{AtomicBool, Ordering},
+    },
+};
+
+/// What the host holds. The copy comes first: the framework takes our pointer for its own.
+#[repr(C)]
+struct Guard {
+    outer: clap_plugin,
+    inner: clap_plugin,
+    host: *const clap_host,
+    link: Link,
+    /// Made in `activate`; held by one process call at a time.
+    audio: Mutex<Option<Audio>>,
+    news: Arc<News>,
+}
+
+/// What a process call needs.
+struct Audio {
+    spare: Spare,
+    events: SortedEvents,
+    outputs: [clap_audio_buffer; OUTPUTS],
+    inputs: [clap_audio_buffer; INPUTS],
+}
+
+// SAFETY: the pointers inside are only used during one process call.
+unsafe impl Send for Audio {}
+
+/// What the main thread has to tell the host.
+#[derive(Default)]
+struct News {
+    edited: AtomicBool,
+    names: AtomicBool,
+}
+
+/// The host, for a call that CLAP allows from any thread.
+struct Caller(*const clap_host);
+
+// SAFETY: CLAP marks `request_callback` as thread-safe, and it is all that is called.
+unsafe impl Send for Caller {}
+
+impl Caller {
+    fn request_callback(&self) {
+        // SAFETY: the host outlives its plugins; the notice that holds this is taken away in `destroy`.
+        unsafe {
+            if let Some(request) = (*self.0).request_callback {
+                request(self.0);
+            }
+        }
+    }
+}
+
+/// # Safety
+/// `plugin` is one that `create_plugin` made and the host has not destroyed.
+unsafe fn guard<'a>(plugin: *const clap_plugin) -> &'a Guard {
+    // SAFETY: the outer plugin is the first field of its guard.
+    unsafe { &*plugin.cast::<Guard>() }
+}
+
+unsafe extern "C" fn init(plugin: *const clap_plugin) -> bool {
+    // SAFETY: called by the host with its plugin.
+    let guard = unsafe { guard(plugin) };
+    // SAFETY: the framework's own function with the pointer it expects.
+    if !guard.inner.init.is_some_and(|init| unsafe { init(plugin) }) {
+        return false;
+    }
+    let (news, caller) = (guard.news.clone(), Caller(guard.host));
+    guard.link.kit_state.set_notice(Some(Box::new(move |change| {
+        news.names.store(true, Ordering::Release);
+        if change == Change::Edited {
+            news.edited.store(true, Ordering::Release);
+        }
+        caller.request_callback();
+    })));
+    true
+}
+
+unsafe extern "C" fn destroy(plugin: *const clap_plugin) {
+    // SAFETY: made by `Box::into_raw` in `create_plugin`; the host uses it no more.
+    let guard = unsafe { Box::from_raw(plugin.cast_mut().cast::<Guard>()) };
+    guard.link.kit_state.set_notice(None);
+    if let Some(destroy) = guard.inner.destroy {
+        // SAFETY: the framework takes its reference back from `plugin_data`, nothing else of it.
+        unsafe { destroy(&guard.outer) };
+    }
+}
+
+unsafe extern "C" fn activate(plugin: *const clap_plugin, rate: f64, min: u32, max: u32) -> bool {
+    // SAFETY: called by the host with its plugin.
+    let guard = unsafe { guard(plugin) };
+    if max == 0 || max > 1 << 20 || !(rate.is_finite() && rate > 0.0) {
+        return false;
+    }
+    // SAFETY: the framework's own function with the pointer it expects.
+    let active = guard.inner.activate.is_some_and(|activate| unsafe { activate(plugin, rate, min, max) });
+    let port = clap_audio_buffer {
+        data32: std::ptr::null_mut(),
+        data64: std::ptr::null_mut(),
+        channel_count: CHANNELS as u32,
+        latency: 0,
+        constant_mask: 0,
+    };
+    let audio = active.then(|| Audio {
+        spare: Spare::new(max as usize),
+        events: SortedEvents::new(),
+        outputs: [port; OUTPUTS],
+        inputs: [port; INPUTS],
+    });
+    *guard.audio.lock().unwrap_or_else(PoisonError::into_inner) = audio;
+    active
+}
+
+unsafe extern "C" fn deactivate(plugin: *const clap_plugin) {
+    // SAFETY: called by the host with its plugin.
+    let guard = unsafe { guard(plugin) };
+    *guard.audio.lock().unwrap_or_else(PoisonError::into_inner) = None;
+    if let Some(deactivate) = guard.inner.deactivate {
+        // SAFETY: the framework's own function with the pointer it expects.
+        unsafe { deactivate(plugin) };
+    }
+}
+
+unsafe extern "C" fn process(
+    plugin: *const clap_plugin,
+    process: *const clap_process,
+) -> clap_process_status {
+    // SAFETY: called by the host with its plugin and a valid call or null.
+    let (guard, Some(call)) = (unsafe { guard(plugin) }, unsafe { process.as_ref() }) else {
+        return CLAP_PROCESS_ERROR;
+    };
+    // only a host that activates or deactivates meanwhile makes this fail, and it never waits
+    let audio = guard.audio.try_lock();
+    match audio.ok().as_deref_mut().and_then(Option::as_mut) {
+        Some(audio) if call.frames_count as usize <= audio.spare.max_frames() => {
+            // SAFETY: as above.
+            unsafe { process_mended(guard, plugin, call, audio) }
+        }
+        _ => {
+            // SAFETY: the host's buffers are as long as the block.
+            unsafe {
+                silence_all(call.audio_outputs_count as usize, outputs_of(call), call.frames_count as usize);
+            }
+            CLAP_PROCESS_ERROR
+        }
+    }
+}
+
+/// # Safety
+/// `plugin` is the guard's own, `call` is as CLAP demands but for what is mended here.
+unsafe fn process_mended(
+    guard: &Guard,
+    plugin: *const clap_plugin,
+    call: &clap_process,
+    audio: &mut Audio,
+) -> clap_process_status {
+    if call.frames_count == 0 {
+        // nothing to play, but parameters may have come
+        // SAFETY: as for this function.
+        unsafe { flush(guard, plugin, call) };
+        return CLAP_PROCESS_CONTINUE;
+    }
+    let frames = call.frames_count;
+    // SAFETY: the host's arrays are null or as long as they say.
+    unsafe {
+        audio
+            .spare
+            .gather(outputs_of(call), |port| host_port(call.audio_inputs, call.audio_inputs_count, port));
+    }
+    for (port, buffer) in audio.outputs.iter_mut().enumerate() {
+        buffer.data32 = audio.spare.output(port);
+    }
+    for (port, buffer) in audio.inputs.iter_mut().enumerate() {
+        buffer.data32 = audio.spare.input(port);
+    }
+    let mended = clap_process {
+        audio_inputs: audio.inputs.as_ptr(),
+        audio_outputs: audio.outputs.as_mut_ptr(),
+        audio_inputs_count: INPUTS as u32,
+        audio_outputs_count: OUTPUTS as u32,
+        // SAFETY: a valid list or null; `audio` stays in its place during this call.
+        in_events: unsafe { audio.events.sort(call.in_events, frames) },
+        ..*call
+    };
+    let Some(inner) = guard.inner.process else { return CLAP_PROCESS_ERROR };
+    // SAFETY: every declared port and channel is there, as long as the block.
+    let status = unsafe { inner(plugin, &mended) };
+    // SAFETY: the host's buffers are as long as the block.
+    unsafe {
+        audio.spare.silence_surplus(call.audio_outputs_count as usize, outputs_of(call), frames as usize);
+        for port in 0..call.audio_outputs_count as usize {
+            if !call.audio_outputs.is_null() {
+                // no channel is promised to be constant
+                (*call.audio_outputs.add(port)).constant_mask = 0;
+            }
+        }
+    }
+    status
+}
+
+/// # Safety
+/// As for [`process_mended`].
+unsafe fn flush(guard: &Guard, plugin: *const clap_plugin, call: &clap_process) {
+    // SAFETY: the framework's own extension with the pointer it expects.
+    unsafe {
+        let params = inner_extension(guard, plugin, CLAP_EXT_PARAMS).cast::<clap_plugin_params>();
+        if let Some(flush) = params.as_ref().and_then(|p| p.flush)
+            && !call.in_events.is_null()
+            && !call.out_events.is_null()
+        {
+            flush(plugin, call.in_events, call.out_events);
+        }
+    }
+}
+
+fn outputs_of(call: &clap_process) -> impl Fn(usize) -> HostPort {
+    let (ports, count) = (call.audio_outputs.cast_const(), call.audio_outputs_count);
+    // SAFETY: the host's array of ports is null or as long as it says.
+    move |port| unsafe { host_port(ports, count, port) }
+}
+
+/// # Safety
+/// `ports` is null or holds `count` ports.
+unsafe fn host_port(ports: *const clap_audio_buffer, count: u32, port: usize) -> HostPort {
+    if ports.is_null() || port >= count as usize {
+        return HostPort::MISSING;
+    }
+    // SAFETY: within the array by this function's contract.
+    let port = unsafe { &*ports.add(port) };
+    HostPort { channels: port.data32, count: port.channel_count as usize }
+}
+
+unsafe extern "C" fn on_main_thread(plugin: *const clap_plugin) {
+    // SAFETY: called by the host with its plugin.
+    let guard = unsafe { guard(plugin) };
+    if guard.news.edited.swap(false, Ordering::AcqRel) {
+        // SAFETY: the host's own extension, called on the main thread as CLAP demands.
+        unsafe {
+            let state = host_extension(guard.host, CLAP_EXT_STATE).cast::<clap_host_state>();
+            if let Some(mark_dirty) = state.as_ref().and_then(|s| s.mark_dirty) {
+                mark_dirty(guard.host);
+            }
+        }
+    }
+    if guard.news.names.swap(false, Ordering::AcqRel) {
+        // SAFETY: as above.
+        unsafe {
+            let names = host_extension(guard.host, CLAP_EXT_NOTE_NAME).cast::<clap_host_note_name>();
+            if let Some(changed) = names.as_ref().and_then(|n| n.changed) {
+                changed(guard.host);
+            }
+        }
+    }
+    if let Some(inner) = guard.inner.on_main_thread {
+        // SAFETY: the framework's own function with the pointer it expects.
+        unsafe { inner(plugin) };
+    }
+}
+
+/// # Safety
+/// `host` is the host that made the plugin.
+unsafe fn host_extension(host: *const clap_host, id: &CStr) -> *const c_void {
+    // SAFETY: by this function's contract.
+    unsafe { (*host).get_extension.map_or(std::ptr::null(), |get| get(host, id.as_ptr())) }
+}
+
+/// # Safety
+/// `plugin` is the guard's own.
+unsafe fn inner_extension(guard: &Guard, plugin: *const clap_plugin, id: &CStr) -> *const c_void {
+    // SAFETY: the framework's own function with the pointer it expects.
+    guard.inner.get_extension.map_or(std::ptr::null(), |get| unsafe { get(plugin, id.as_ptr()) })
+}
+
+unsafe extern "C" fn get_extension(plugin: *const clap_plugin, id: *const c_char) -> *const c_void {
+    if id.is_null() {
+        return std::ptr::null();
+    }
+    // SAFETY: the host's plugin and a C string.
+    let (guard, id) = unsafe { (guard(plugin), CStr::from_ptr(id)) };
+    if id == CLAP_EXT_NOTE_NAME {
+        (&raw const NOTE_NAMES).cast()
+    } else if id == CLAP_EXT_STATE {
+        (&raw const STATE).cast()
+    } else {
+        // SAFETY: the guard's own plugin.
+        unsafe { inner_extension(guard, plugin, id) }
+    }
+}
+
+static NOTE_NAMES: clap_plugin_note_name =
+    clap_plugin_note_name { count: Some(note_name_count), get: Some(note_name_get) };
+
+unsafe extern "C" fn note_name_count(plugin: *const clap_plugin) -> u32 {
+    // SAFETY: called by the host with its plugin.
+    note_names(&unsafe { guard(plugin) }.link.session.kit().doc).len() as u32
+}
+
+unsafe extern "C" fn note_name_get(plugin: *const clap_plugin, index: u32, out: *mut clap_note_name) -> bool {
+    // SAFETY: called by the host with its plugin.
+    let names = note_names(&unsafe { guard(plugin) }.link.session.kit().doc);
+    // SAFETY: the host's own structure or null.
+    let (Some((key, name)), Some(out)) = (names.get(index as usize), unsafe { out.as_mut() }) else {
+        return false;
+    };
+    out.port = -1;
+    out.channel = -1;
+    out.key = i16::from(*key);
+    out.name.fill(0);
+    // the last byte stays 0; names are plain ASCII
+    let longest = out.name.len() - 1;
+    for (to, from) in out.name[..longest].iter_mut().zip(name.bytes()) {
+        *to = from as c_char;
+    }
+    true
+}
+
+static STATE: clap_plugin_state = clap_plugin_state { save: Some(state_save), load: Some(state_load) };
+
+unsafe extern "C" fn state_save(plugin: *const clap_plugin, stream: *const clap_ostream) -> bool {
+    // SAFETY: the framework's own extension with the pointer it expects.
+    unsafe {
+        let state = inner_extension(guard(plugin), plugin, CLAP_EXT_STATE).cast::<clap_plugin_state>();
+        state.as_ref().and_then(|s| s.save).is_some_and(|save| save(plugin, stream))
+    }
+}
+
+unsafe extern "C" fn state_load(plugin: *const clap_plugin, stream: *const clap_istream) -> bool {
+    // SAFETY: the framework's own extension with the pointer it expects.
+    unsafe {
+        let guard = guard(plugin);
+        let state = inner_extension(guard, plugin, CLAP_EXT_STATE).cast::<clap_plugin_state>();
+        let loaded = state.as_ref().and_then(|s| s.load).is_some_and(|load| load(plugin, stream));
+        if loaded {
+            // the main thread may wait, and a bounce that follows at once must have its kit
+            guard.link.kit_state.wait_opened(PATIENCE);
+        }
+        loaded
+    }
+}
+
+static FACTORY: clap_plugin_factory = clap_plugin_factory {
+    get_plugin_count: Some(plugin_count),
+    get_plugin_descriptor: Some(plugin_descriptor),
+    create_plugin: Some(create_plugin),
+};
+
+fn descriptor() -> &'static PluginDescriptor {
+    static DESCRIPTOR: OnceLock<PluginDescriptor> = OnceLock::new();
+    DESCRIPTOR.get_or_init(PluginDescriptor::for_plugin::<Kitwright>)
+}
+
+unsafe extern "C" fn plugin_count(_factory: *const clap_plugin_factory) -> u32 {
+    1
+}
+
+unsafe extern "C" fn plugin_descriptor(
+    _factory: *const clap_plugin_factory,
+    index: u32,
+) -> *const clap_plugin_descriptor {
+    if index == 0 { descriptor().clap_plugin_descriptor() } else { std::ptr::null() }
+}
+
+unsafe extern "C" fn create_plugin(
+    _factory: *const clap_plugin_factory,
+    host: *const clap_host,
+    id: *const c_char,
+) -> *const clap_plugin {
+    // SAFETY: a C string when not null.
+    if host.is_null() || id.is_null() || unsafe { CStr::from_ptr(id) } != descriptor().clap_id() {
+        return std::ptr::null();
+    }
+    // SAFETY: the host outlives its plugins.
+    let wrapper = unsafe { Wrapper::<Kitwright>::new(host) };
+    let Some(link) = Link::take_last_made() else { return std::ptr::null() };
+    let inner = *wrapper.clap_plugin.borrow();
+    // the framework's `destroy` takes this reference back
+    let _ = Arc::into_raw(wrapper);
+    let outer = clap_plugin {
+        init: Some(init),
+        destroy: Some(destroy),
+        activate: Some(activate),
+        deactivate: Some(deactivate),
+        process: Some(process),
+        get_extension: Some(get_extension),
+        on_main_thread: Some(on_main_thread),
+        ..inner
+    };
+    let guard = Guard { outer, inner, host, link, audio: Mutex::new(None), news: Arc::default() };
+    Box::into_raw(Box::new(guard)).cast::<clap_plugin>().cast_const()
+}
+
+unsafe extern "C" fn entry_init(_path: *const c_char) -> bool {
+    setup_logger::<Kitwright>();
+    true
+}
+
+unsafe extern "C" fn entry_deinit() {}
+
+unsafe extern "C" fn entry_factory(id: *const c_char) -> *const c_void {
+    // SAFETY: a C string when not null.
+    if !id.is_null() && unsafe { CStr::from_ptr(id) } == CLAP_PLUGIN_FACTORY_ID {
+        (&raw const FACTORY).cast()
+    } else {
+        std::ptr::null()
+    }
+}
+
+/// What a CLAP host looks for in the library.
+#[allow(non_upper_case_globals)]
+#[unsafe(no_mangle)]
+#[used]
+pub static clap_entry: clap_plugin_entry = clap_plugin_entry {
+    clap_version: CLAP_VERSION,
+    init: Some(entry_init),
+    deinit: Some(entry_deinit),
+    get_factory: Some(entry_factory),
+};

@@ -1,0 +1,38 @@
+//! What hosts write on the keys: role and number of the pads that a key plays.
+
+use crate::kit::{Document, Pad};
+
+/// Each key that sounds, with its name: "1 kick", or "5 percussion, 6 percussion" where a key plays two.
+pub(super) fn note_names(doc: &Document) -> Vec<(u8, String)> {
+    let mut names: Vec<(u8, String)> = Vec::new();
+    for (number, pad) in (1..).zip(&doc.pads).filter(|(_, pad)| sounds(pad)) {
+        let name = format!("{number} {}", pad.role);
+        match names.iter_mut().find(|(note, _)| *note == pad.note) {
+            Some((_, names)) => *names = format!("{names}, {name}"),
+            None => names.push((pad.note, name)),
+        }
+    }
+    names
+}
+
+fn sounds(pad: &Pad) -> bool {
+    !pad.slices.is_empty() || pad.layers.iter().any(|l| l.slice.is_some())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::kit::Slice;
+
+    #[test]
+    fn keys_carry_number_and_role_of_the_pads_that_sound() {
+        let mut doc = Document::default();
+        assert_eq!(note_names(&doc), []);
+        let slice = Slice { take: 0, start: 0, end: 1, gain_db: 0.0, velocities: [0.0, 1.0] };
+        doc.pads[0].slices.push(slice);
+        doc.pads[1].slices.push(slice);
+        doc.pads[2].slices.push(slice);
+        doc.pads[2].note = 36;
+        assert_eq!(note_names(&doc), [(36, "1 kick, 3 snare".into()), (37, "2 rim".into())]);
+    }
+}

@@ -1,0 +1,162 @@
+//! One block: the host's events at their frames into the engine, the engine's sound into the host's ports.
+
+use super::{
+    listening::Listener,
+    params::{HostParams, TrimReader},
+};
+use crate::{
+    engine::{Engine, Transport},
+    kit::PADS,
+    session::Session,
+};
+use nice_plug::prelude::*;
+use std::sync::Arc;
+
+/// What plays while the plugin is active. Nothing in it allocates, frees or waits once made.
+#[derive(Debug)]
+pub(super) struct Player {
+    engine: Engine,
+    session: Arc<Session>,
+    params: Arc<HostParams>,
+    trims: TrimReader,
+    listener: Listener,
+    /// Notes of the pads of the kit that plays, for strokes from the window.
+    notes: [u8; PADS],
+}
+
+impl Player {
+    /// A player at `sample_rate` Hz that plays `session`'s kit; allocates, and waits until the kit is
+    /// ready.
+    pub fn new(session: Arc<Session>, params: Arc<HostParams>, sample_rate: f64) -> Self {
+        let engine = Engine::new(sample_rate);
+        session.attach_engine(sample_rate, engine.meters());
+        let listener = Listener::new(session.clone(), sample_rate);
+        let (trims, notes) = (TrimReader::default(), [0; PADS]);
+        let mut player = Self { engine, session, params, trims, listener, notes };
+        player.receive();
+        player
+    }
+
+    /// Hz.
+    pub fn sample_rate(&self) -> f64 {
+        self.engine.sample_rate()
+    }
+
+    /// Silence, and everything as in a fresh player.
+    pub fn reset(&mut self) {
+        self.engine.reset();
+        self.listener.stop();
+    }
+
+    /// Takes what came from other threads: a kit, trims, strokes, a stretch to listen to.
+    fn receive(&mut self) {
+        while let Some(kit) = self.session.take_play_kit() {
+            for (note, pad) in self.notes.iter_mut().zip(&kit.kit.doc.pads) {
+                *note = pad.note;
+            }
+            self.engine.set_kit(kit);
+        }
+        while let Some(kit) = self.engine.retired() {
+            self.session.give_back(kit);
+        }
+        if self.trims.refresh(&self.params) {
+            self.engine.set_trims(&self.trims.trims);
+        }
+        self.listener.receive();
+    }
+
+    /// Fills every output of the block.
+    pub fn process(
+        &mut self,
+        main: &mut Buffer<'_>,
+        pads: &mut [Buffer<'_>],
+        context: &mut impl ProcessContext<super::Kitwright>,
+    ) -> ProcessStatus {
+        self.receive();
+        while let Some(stroke) = self.session.take_stroke() {
+            if let Some(note) = self.notes.get(stroke.pad) {
+                self.engine.note_on(*note, stroke.velocity);
+            }
+        }
+        let song = Song::new(context.transport(), self.sample_rate());
+        let frames = main.samples();
+        let mut next = context.next_event();
+        let mut at = 0;
+        while at < frames {
+            while let Some(event) = next.take_if(|e| e.timing() as usize <= at) {
+                apply(&mut self.engine, &event);
+                next = context.next_event();
+            }
+            let event_at = next.as_ref().map_or(frames, |e| e.timing() as usize);
+            let until = event_at.min(frames).min(at + Engine::MAX_CHUNK);
+            self.engine.set_transport(song.at(at));
+            self.engine.render(until - at);
+            copy(self.engine.main(), main, at);
+            for (pad, out) in pads.iter_mut().enumerate().take(PADS) {
+                copy(self.engine.pad(pad), out, at);
+            }
+            self.listener.add_to(main, at, until, &self.trims.trims.kit);
+            at = until;
+        }
+        // events after the last frame must not be lost: a key let go would sound on
+        while let Some(event) = next {
+            apply(&mut self.engine, &event);
+            next = context.next_event();
+        }
+        if self.engine.is_silent() && !self.listener.is_playing() {
+            ProcessStatus::Normal
+        } else {
+            ProcessStatus::KeepAlive
+        }
+    }
+}
+
+/// Hands an event to the engine. Keys that the host leaves open mean every key.
+fn apply(engine: &mut Engine, event: &NoteEvent<()>) {
+    use nice_plug::midi::Key;
+    match *event {
+        NoteEvent::NoteOn { key: Key::Number(note), velocity, .. } => {
+            // NaN compares false as well
+            if velocity > 0.0 {
+                engine.note_on(note, velocity.min(1.0));
+            } else {
+                engine.note_off(note);
+            }
+        }
+        NoteEvent::NoteOff { key: Key::Number(note), .. } => engine.note_off(note),
+        NoteEvent::NoteOff { key: Key::Wildcard, .. } => (0..128).for_each(|note| engine.note_off(note)),
+        NoteEvent::Choke { key: Key::Number(note), .. } => engine.choke(note),
+        NoteEvent::Choke { key: Key::Wildcard, .. } => engine.all_off(),
+        _ => {}
+    }
+}
+
+/// Writes one chunk to a port from frame `at`; what is not a number becomes silence at the door.
+fn copy(from: [&[f32]; 2], to: &mut Buffer<'_>, at: usize) {
+    for (from, to) in from.iter().zip(to.as_slice()) {
+        let Some(to) = to.get_mut(at..) else { continue };
+        for (from, to) in from.iter().zip(to) {
+            *to = if from.is_finite() { *from } else { 0.0 };
+        }
+    }
+}
+
+/// Where the song stands at the start of a block.
+#[derive(Debug, Clone, Copy)]
+struct Song {
+    beats: Option<f64>,
+    tempo: f64,
+    beats_per_frame: f64,
+}
+
+impl Song {
+    fn new(transport: &nice_plug::prelude::Transport, sample_rate: f64) -> Self {
+        let tempo = transport.tempo.filter(|t| t.is_finite() && *t > 0.0).unwrap_or(120.0);
+        let beats = transport.pos_beats().filter(|b| transport.playing && b.is_finite());
+        Self { beats, tempo, beats_per_frame: tempo / 60.0 / sample_rate }
+    }
+
+    fn at(&self, frame: usize) -> Transport {
+        Transport { beats: self.beats.map(|b| b + frame as f64 * self.beats_per_frame), tempo: self.tempo }
+    }
+}
