@@ -367,7 +367,7 @@ unsafe extern "C" fn state_load(plugin: *const clap_plugin, stream: *const clap_
         let loaded = state.as_ref().and_then(|s| s.load).is_some_and(|load| load(plugin, stream));
         if loaded {
             // the main thread may wait, and a bounce that follows at once must have its kit
-            guard.link.kit_state.wait_opened(PATIENCE);
+            guard.link.session.wait_ready(PATIENCE);
         }
         loaded
     }

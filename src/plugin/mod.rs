@@ -118,7 +118,7 @@ impl Plugin for Kitwright {
         if !(sample_rate.is_finite() && sample_rate > 0.0) {
             return false;
         }
-        self.params.kit_state.wait_opened(PATIENCE);
+        self.session.wait_ready(PATIENCE);
         if self.player.as_ref().is_none_or(|p| p.sample_rate() != sample_rate) {
             self.player = Some(Player::new(self.session.clone(), self.params.clone(), sample_rate));
         }

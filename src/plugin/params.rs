@@ -203,10 +203,9 @@ unsafe impl Params for HostParams {
     }
 
     fn serialize_fields(&self) -> BTreeMap<String, String> {
-        BTreeMap::from([
-            (KitState::KEY.into(), self.kit_state.to_field()),
-            (WindowMemory::KEY.into(), self.window.to_field()),
-        ])
+        let kit = self.kit_state.to_field().map(|field| (KitState::KEY.to_owned(), field));
+        let window = (WindowMemory::KEY.to_owned(), self.window.to_field());
+        kit.into_iter().chain([window]).collect()
     }
 
     fn deserialize_fields(&self, fields: &BTreeMap<String, String>) {
