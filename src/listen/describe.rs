@@ -1,39 +1,126 @@
 //! What a hit is like: levels, times, spectrum, loudness and pitch.
 
-use super::{Description, pitch, spectrogram::fill};
-use crate::{take::Take, units::gain_to_db};
+use super::{Description, peaks, period, pitch, spectrogram::fill};
+use crate::{
+    take::Take,
+    units::{db_to_gain, gain_to_db},
+};
 use ebur128::{EbuR128, Mode};
 use realfft::RealFftPlanner;
 
-/// Edges of the eight bands of [`Description::bands_db`], Hz.
+/// Edges of the eight bands of [`Description::bands_db`], Hz: octaves, the outer two wider.
 pub const BAND_EDGES_HZ: [f32; 9] = [20.0, 80.0, 160.0, 320.0, 640.0, 1280.0, 2560.0, 5120.0, 20_480.0];
-/// Ends of the four stretches of time of [`Description::bands_db`], seconds from the start; the last is open.
+/// Ends of the four stretches of time of [`Description::bands_db`], seconds from the start: the stroke, the
+/// body, the ring and the tail, which is open.
 pub const STRETCH_ENDS_S: [f32; 4] = [0.01, 0.04, 0.15, f32::INFINITY];
 /// Lowest level that is told, dB.
 const LOWEST_DB: f32 = -120.0;
 /// Longest part of a hit that is described, seconds.
-const LONGEST_S: f64 = 2.0;
-/// Spectrum window, samples at 48 kHz; longer at higher rates.
-const WINDOW: usize = 1024;
+const LONGEST_S: f64 = 1.5;
+/// Spectrum window, seconds at least.
+const WINDOW_S: f64 = 0.02;
+/// The window of momentary loudness, seconds (ITU-R BS.1770, EBU Tech 3341).
+const MOMENTARY_S: f64 = 0.4;
+/// Part of a hit whose period is measured, and whose spectral peaks are, seconds.
+const PERIOD_S: f64 = 0.1;
+const PEAKS_S: f64 = 0.3;
+/// Where a hit rings long enough, its pitch is measured from here on, seconds: drum heads and strings
+/// start sharp and settle.
+const SETTLED_S: f64 = 0.06;
 
-/// Describes `take[start..end]`.
-pub(super) fn describe(take: &Take, start: usize, end: usize) -> Description {
-    let rate = f64::from(take.sample_rate);
-    let end = end.min(take.frames()).min(start + (LONGEST_S * rate) as usize);
-    if start >= end {
-        return Description::default();
+/// Describes hits of one take, keeping the plans of its transforms.
+pub(super) struct Describer<'a> {
+    take: &'a Take,
+    rate: f64,
+    planner: RealFftPlanner<f32>,
+    window: Vec<f32>,
+}
+
+impl<'a> Describer<'a> {
+    pub(super) fn new(take: &'a Take) -> Self {
+        let rate = f64::from(take.sample_rate);
+        let length = ((WINDOW_S * rate) as usize).next_power_of_two();
+        let window = (0..length)
+            .map(|i| (std::f32::consts::PI * (i as f32 + 0.5) / length as f32).sin().powi(2))
+            .collect();
+        Self { take, rate, planner: RealFftPlanner::new(), window }
     }
-    let parts: Vec<&[f32]> = take.channels.iter().map(|c| &c[start..end]).collect();
-    let mut d = Description { strokes: 1, ..Description::default() };
-    levels(&parts, &mut d);
-    times(&parts, rate, &mut d);
-    spectrum(&parts, rate, &mut d);
-    loudness(&parts, take.sample_rate, &mut d);
-    let loudest = parts.iter().max_by(|a, b| energy(a).total_cmp(&energy(b))).copied().unwrap_or(&[]);
-    let (hz, confidence) = pitch::estimate(loudest, rate);
-    d.pitch_hz = hz;
-    d.pitch_confidence = confidence;
-    d
+
+    /// Describes frames `start..end`, of long hits the first second and a half.
+    pub(super) fn describe(&mut self, start: usize, end: usize) -> Description {
+        let end = end.min(self.take.frames()).min(start + (LONGEST_S * self.rate) as usize);
+        let mut d = Description { strokes: 1, ..Description::default() };
+        if start >= end {
+            d.loudness_lufs = LOWEST_DB;
+            (d.peak_db, d.true_peak_db) = (LOWEST_DB, LOWEST_DB);
+            d.bands_db = [[LOWEST_DB; 8]; 4];
+            return d;
+        }
+        let parts: Vec<&[f32]> = self.take.channels.iter().map(|c| &c[start..end]).collect();
+        levels(&parts, &mut d);
+        d.zero_crossings_hz = zero_crossings(&parts, self.rate);
+        let envelope = Envelope::of(&parts, self.rate);
+        envelope.times(&mut d);
+        self.spectrum(&parts, &mut d);
+        loudness(&parts, self.take.sample_rate, &mut d);
+        self.pitch(&parts, &envelope, &mut d);
+        d
+    }
+
+    /// Spectral measures over the whole hit and the table of bands over stretches.
+    fn spectrum(&mut self, parts: &[&[f32]], d: &mut Description) {
+        let hop = self.window.len() / 2;
+        let fft = self.planner.plan_fft_forward(self.window.len());
+        let (mut input, mut output) = (fft.make_input_vec(), fft.make_output_vec());
+        let mut scratch = fft.make_scratch_vec();
+        let bin_hz = self.rate / self.window.len() as f64;
+        let band: Vec<Option<usize>> = (0..output.len())
+            .map(|k| {
+                BAND_EDGES_HZ.windows(2).position(|e| (e[0]..e[1]).contains(&((k as f64 * bin_hz) as f32)))
+            })
+            .collect();
+        let mut mean = vec![0.0f32; output.len()];
+        let mut table = [[0.0f64; 8]; 4];
+        for at in (0..parts[0].len()).step_by(hop) {
+            let stretch =
+                STRETCH_ENDS_S.iter().position(|&e| (at as f64 / self.rate) < f64::from(e)).unwrap_or(3);
+            for part in parts {
+                fill(&mut input, part, at as isize - (hop / 2) as isize);
+                input.iter_mut().zip(&self.window).for_each(|(x, w)| *x *= w);
+                if fft.process_with_scratch(&mut input, &mut output, &mut scratch).is_err() {
+                    continue; // lengths come from the plan itself
+                }
+                for ((c, m), b) in output.iter().zip(&mut mean).zip(&band).skip(1) {
+                    let p = c.norm_sqr();
+                    *m += p;
+                    if let Some(b) = b {
+                        table[stretch][*b] += f64::from(p);
+                    }
+                }
+            }
+        }
+        summarise(&mean[1..], bin_hz, d);
+        let whole: f64 = table.iter().flatten().sum();
+        for (row, out) in table.iter().zip(&mut d.bands_db) {
+            for (p, db) in row.iter().zip(out) {
+                *db = (10.0 * (p / whole.max(1e-30)).log10()).max(f64::from(LOWEST_DB)) as f32;
+            }
+        }
+    }
+
+    /// The fundamental of the louder channel, where the hit has settled.
+    fn pitch(&mut self, parts: &[&[f32]], envelope: &Envelope, d: &mut Description) {
+        let Some(part) = parts.iter().max_by(|a, b| energy(a).total_cmp(&energy(b))) else {
+            return;
+        };
+        let audible = envelope.audible_s(35.0);
+        let from = if audible > 0.15 { SETTLED_S } else { 0.01f64.min(audible * 0.25) }.max(envelope.top_s());
+        let from = ((from * self.rate) as usize).min(part.len() / 2);
+        let to = |seconds: f64| (from + (seconds.min(audible) * self.rate) as usize).min(part.len());
+        let period = period::period(&part[from..to(PERIOD_S)], self.rate, &mut self.planner);
+        let (peaks, tonal) = peaks::peaks(&part[from..to(PEAKS_S)], self.rate, &mut self.planner);
+        (d.pitch_hz, d.pitch_confidence) = pitch::vote(period, &peaks, tonal);
+    }
 }
 
 fn energy(x: &[f32]) -> f64 {
@@ -48,99 +135,135 @@ fn levels(parts: &[&[f32]], d: &mut Description) {
     d.crest_db = if rms > 0.0 { gain_to_db(peak / rms) } else { 0.0 };
 }
 
-fn times(parts: &[&[f32]], rate: f64, d: &mut Description) {
-    let step = ((0.001 * rate) as usize).max(1);
-    let blocks = parts[0].len().div_ceil(step);
-    let mut power = vec![0.0f32; blocks];
-    for part in parts {
-        for (p, block) in power.iter_mut().zip(part.chunks(step)) {
-            *p += block.iter().map(|x| x * x).sum::<f32>() / block.len() as f32;
-        }
-    }
-    let top = (0..blocks).max_by(|&a, &b| power[a].total_cmp(&power[b])).unwrap_or(0);
-    let ms = step as f32 * 1000.0 / rate as f32;
-    d.attack_ms = (top as f32 + 0.5) * ms;
-    let below = |db: f32| {
-        let least = power[top] * 10f32.powf(-db / 10.0);
-        (top..blocks).rev().find(|&i| power[i] >= least).map_or(0.0, |i| (i + 1 - top) as f32 * ms)
-    };
-    d.decay_20_ms = below(20.0);
-    d.decay_60_ms = below(60.0).max(d.decay_20_ms);
+fn zero_crossings(parts: &[&[f32]], rate: f64) -> f32 {
+    let count: usize =
+        parts.iter().map(|p| p.windows(2).filter(|w| (w[0] < 0.0) != (w[1] < 0.0)).count()).sum();
+    (count as f64 * rate / (parts.len() * parts[0].len()) as f64) as f32
 }
 
-fn spectrum(parts: &[&[f32]], rate: f64, d: &mut Description) {
-    let window = WINDOW * ((rate / 48_000.0).round() as usize).max(1).next_power_of_two();
-    let hop = window / 2;
-    let fft = RealFftPlanner::<f32>::new().plan_fft_forward(window);
-    let (mut input, mut output, mut scratch) =
-        (fft.make_input_vec(), fft.make_output_vec(), fft.make_scratch_vec());
-    let bin_hz = (rate / window as f64) as f32;
-    let band_of = |hz: f32| BAND_EDGES_HZ.iter().rposition(|&e| hz >= e).filter(|&b| b < 8);
-    let mut mean = vec![0.0f64; output.len()];
-    let mut table = [[0.0f64; 8]; 4];
-    let mut t = 0;
-    while t == 0 || t < parts[0].len() {
-        let seconds = t as f32 / rate as f32;
-        let stretch = STRETCH_ENDS_S.iter().position(|&e| seconds < e).unwrap_or(3);
-        for part in parts {
-            fill(&mut input, part, t as isize - hop as isize / 2);
-            for (i, x) in input.iter_mut().enumerate() {
-                *x *= (std::f32::consts::PI * (i as f32 + 0.5) / window as f32).sin().powi(2);
-            }
-            if fft.process_with_scratch(&mut input, &mut output, &mut scratch).is_err() {
-                continue;
-            }
-            for (k, c) in output.iter().enumerate().skip(1) {
-                let p = f64::from(c.norm_sqr());
-                mean[k] += p;
-                if let Some(b) = band_of(k as f32 * bin_hz) {
-                    table[stretch][b] += p;
-                }
-            }
-        }
-        t += hop;
-    }
-    let total: f64 = mean.iter().sum();
+/// Centroid, rolloff and flatness of a power spectrum that starts at its first bin, not at 0 Hz.
+fn summarise(power: &[f32], bin_hz: f64, d: &mut Description) {
+    let total: f64 = power.iter().map(|&p| f64::from(p)).sum();
     if total <= 0.0 {
-        d.bands_db = [[LOWEST_DB; 8]; 4];
         return;
     }
-    d.centroid_hz = (mean.iter().enumerate().map(|(k, p)| k as f64 * p).sum::<f64>() / total) as f32 * bin_hz;
+    let hz = |k: usize| (k + 1) as f64 * bin_hz;
+    d.centroid_hz =
+        (power.iter().enumerate().map(|(k, &p)| hz(k) * f64::from(p)).sum::<f64>() / total) as f32;
     let mut sum = 0.0;
-    let roll = mean.iter().position(|p| {
-        sum += p;
+    let roll = power.iter().position(|&p| {
+        sum += f64::from(p);
         sum >= 0.85 * total
     });
-    d.rolloff_hz = roll.unwrap_or(0) as f32 * bin_hz;
-    let n = (mean.len() - 1) as f64;
-    let log_mean = mean[1..].iter().map(|p| (p + total * 1e-15).ln()).sum::<f64>() / n;
+    d.rolloff_hz = roll.map_or(0.0, |k| hz(k) as f32);
+    let n = power.len() as f64;
+    // Bins without power would make the geometric mean nothing: they count as -150 dB.
+    let log_mean = power.iter().map(|&p| (f64::from(p) + total * 1e-15).ln()).sum::<f64>() / n;
     d.flatness = (log_mean.exp() / (total / n)).clamp(0.0, 1.0) as f32;
-    let whole: f64 = table.iter().flatten().sum::<f64>().max(1e-30);
-    for (row, out) in table.iter().zip(&mut d.bands_db) {
-        for (p, db) in row.iter().zip(out) {
-            *db = (10.0 * (p / whole).log10()).max(f64::from(LOWEST_DB)) as f32;
-        }
-    }
-    let crossings: usize =
-        parts.iter().map(|p| p.windows(2).filter(|w| (w[0] < 0.0) != (w[1] < 0.0)).count()).sum();
-    d.zero_crossings_hz = (crossings as f64 * rate / (parts.len() * parts[0].len()) as f64) as f32;
 }
 
+/// Loudness and true peak.
+///
+/// Hits are shorter than any window of the standard, so a hit's loudness is its K-weighted mean power over
+/// its own length, up to the 400 ms of the momentary window: what the meter shows for the window that
+/// holds the hit, raised by the ratio of 400 ms to the hit's length.
 fn loudness(parts: &[&[f32]], rate: u32, d: &mut Description) {
     d.loudness_lufs = LOWEST_DB;
     d.true_peak_db = d.peak_db;
     let Ok(mut meter) = EbuR128::new(parts.len() as u32, rate, Mode::M | Mode::TRUE_PEAK) else {
         return;
     };
-    if meter.add_frames_planar_f32(parts).is_err() {
+    let window = MOMENTARY_S * f64::from(rate);
+    let head: Vec<&[f32]> = parts.iter().map(|p| &p[..p.len().min(window as usize)]).collect();
+    if meter.add_frames_planar_f32(&head).is_err() {
         return;
     }
-    let window = 0.4 * f64::from(rate);
     if let Ok(lufs) = meter.loudness_momentary() {
-        // The meter's window is 400 ms; what it holds of a shorter hit is spread over it.
-        let spread = 10.0 * (window / (parts[0].len() as f64).min(window)).log10();
-        d.loudness_lufs = ((lufs + spread) as f32).max(LOWEST_DB);
+        let spread = 10.0 * (window / (head[0].len() as f64)).log10();
+        d.loudness_lufs = ((lufs + spread.max(0.0)) as f32).max(LOWEST_DB);
     }
     let peak = (0..parts.len() as u32).filter_map(|c| meter.true_peak(c).ok()).fold(0.0, f64::max);
     d.true_peak_db = gain_to_db(peak as f32).max(d.peak_db);
+}
+
+/// Power of a hit in steps of a millisecond.
+struct Envelope {
+    power: Vec<f32>,
+    step_s: f64,
+    top: usize,
+}
+
+impl Envelope {
+    fn of(parts: &[&[f32]], rate: f64) -> Self {
+        let step = ((0.001 * rate).round() as usize).max(1);
+        let mut power = vec![0.0f32; parts[0].len().div_ceil(step)];
+        for part in parts {
+            for (p, block) in power.iter_mut().zip(part.chunks(step)) {
+                *p += block.iter().map(|x| x * x).sum::<f32>() / block.len() as f32;
+            }
+        }
+        let top = (0..power.len()).max_by(|&a, &b| power[a].total_cmp(&power[b])).unwrap_or(0);
+        Self { power, step_s: step as f64 / rate, top }
+    }
+
+    fn top_s(&self) -> f64 {
+        self.top as f64 * self.step_s
+    }
+
+    /// How long the hit stays within `db` of its maximum after it, seconds.
+    fn audible_s(&self, db: f32) -> f64 {
+        let least = self.power[self.top] * db_to_gain(-db).powi(2);
+        let last = (self.top..self.power.len()).rev().find(|&i| self.power[i] >= least).unwrap_or(self.top);
+        (last + 1 - self.top) as f64 * self.step_s
+    }
+
+    /// Attack, decay and strokes.
+    fn times(&self, d: &mut Description) {
+        d.attack_ms = ((self.top as f64 + 0.5) * self.step_s * 1000.0) as f32;
+        d.decay_20_ms = self.decay_ms(20.0);
+        d.decay_60_ms = self.decay_ms(60.0).max(d.decay_20_ms);
+        d.strokes = self.strokes();
+    }
+
+    /// Time from the maximum until the power stays `db` below it, ms; where the hit ends before, along the
+    /// straight line (in dB) through what there is of the decay.
+    fn decay_ms(&self, db: f32) -> f32 {
+        let tail = &self.power[self.top..];
+        let seconds = self.audible_s(db);
+        if seconds < (tail.len() as f64 - 1.5) * self.step_s {
+            return (seconds * 1000.0) as f32;
+        }
+        // Least squares over the levels after the maximum.
+        let top_db = 10.0 * f64::from(self.power[self.top].max(1e-12)).log10();
+        let points = tail.iter().enumerate().filter(|(_, p)| **p > 0.0);
+        let (mut xx, mut xy) = (0.0, 0.0);
+        for (i, p) in points {
+            let (x, y) = (i as f64 * self.step_s, 10.0 * f64::from(*p).log10() - top_db);
+            xx += x * x;
+            xy += x * y;
+        }
+        let slope = if xx > 0.0 { xy / xx } else { 0.0 };
+        let longest = 30.0;
+        let seconds = if slope < 0.0 { (-f64::from(db) / slope).max(seconds).min(longest) } else { longest };
+        (seconds * 1000.0) as f32
+    }
+
+    /// Attacks within the first quarter of a second: rises by 4 dB within 5 ms over what the 6 ms before
+    /// reached, at least 5 ms apart and within 20 dB of the maximum.
+    fn strokes(&self) -> u32 {
+        let ms = |t: f64| (t / (self.step_s * 1000.0)).round().max(1.0) as usize;
+        let least = self.power[self.top] * 0.01;
+        let end = self.power.len().min(ms(250.0));
+        let (mut count, mut last) = (1, 0);
+        for i in ms(5.0)..end {
+            let before = self.power[i.saturating_sub(ms(8.0))..i.saturating_sub(ms(1.0))]
+                .iter()
+                .fold(0.0f32, |a, &b| a.max(b));
+            if self.power[i] > before * 2.5 && self.power[i] >= least && i >= last + ms(5.0) {
+                count += 1;
+                last = i;
+            }
+        }
+        count
+    }
 }

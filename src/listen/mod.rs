@@ -5,6 +5,8 @@ mod ends;
 mod envelope;
 mod judge;
 mod onsets;
+mod peaks;
+mod period;
 mod pitch;
 mod refine;
 mod spectrogram;
@@ -88,13 +90,14 @@ pub fn hear(take: &Take, options: &HearOptions, progress: &dyn Progress) -> Resu
     let envelope = envelope::envelope(take);
     let starts = starts(take, &spectrogram, options, progress)?;
     let floor = ends::noise_floor(&envelope);
+    let mut describer = describe::Describer::new(take);
     let mut hits = Vec::with_capacity(starts.len());
     for (i, &start) in starts.iter().enumerate() {
         progress.check()?;
         progress.report("describing hits", i as f32 / starts.len() as f32);
         let next = starts.get(i + 1).copied().unwrap_or(take.frames());
         let end = ends::end(&envelope, floor, start, next);
-        let description = describe::describe(take, start, end);
+        let description = describer.describe(start, end);
         hits.push(Hit { start: start as u64, end: end as u64, by_hand: false, description });
     }
     Ok(hits)
@@ -152,4 +155,9 @@ struct Weighed {
     start: Start,
     terms: [f32; judge::TERMS],
     log_odds: f32,
+}
+
+/// Describes frames `start..end` of `take`, whoever chose them; clipped to the take.
+pub fn describe(take: &Take, start: usize, end: usize) -> Description {
+    describe::Describer::new(take).describe(start, end)
 }

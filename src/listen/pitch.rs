@@ -1,41 +1,68 @@
-//! The fundamental: the period of a string.
+//! The fundamental: a period method and the spectrum's low peaks, which vote.
+//!
+//! A string's partials are nearly harmonic and its first may be weak, so its period tells the note. A bar
+//! or a drum head has partials that are not (a free bar's stand at 1 : 2.756 : 5.404; Fletcher and Rossing,
+//! The Physics of Musical Instruments, 2nd edition, section 2.16), so its period tells nothing and its
+//! strongest low peak does. Where the period has a peak near by, that peak gives the exact frequency.
 
-/// Fundamental in Hz and confidence 0 to 1 of a mono slice.
+use super::{peaks::Peak, period::Period};
+use crate::units::ratio_to_st;
+
+/// A period is believed from this clarity on.
+const CLEAR: f32 = 0.55;
+/// Within this many semitones of the period's frequency a peak is the same partial: free bars pull the
+/// period by 0.44, and a stretched string by less.
+const SAME_ST: f64 = 0.8;
+/// A fundamental's peak may be this far below the strongest, dB.
+const WEAK_DB: f32 = 36.0;
+/// The strongest low peak is the lowest within this of the strongest, dB.
+const LOW_DB: f32 = 8.0;
+/// Less confidence than this is no pitch.
+const LEAST_CONFIDENCE: f32 = 0.3;
+
+/// Fundamental in Hz, when there is one, and confidence 0 to 1.
 ///
-/// The McLeod pitch method (McLeod and Wyvill, "A smarter way to find pitch", 2005).
-pub(super) fn estimate(x: &[f32], rate: f64) -> (Option<f32>, f32) {
-    let skip = ((0.02 * rate) as usize).min(x.len() / 4);
-    let x = &x[skip..];
-    let take = ((0.1 * rate) as usize).min(x.len());
-    let stride = ((rate / 24_000.0) as usize).max(1);
-    let y: Vec<f32> = x[..take].chunks(stride).map(|c| c.iter().sum::<f32>() / c.len() as f32).collect();
-    let rate = rate / stride as f64;
-    let longest = ((rate / 35.0) as usize).min(y.len() / 2);
-    let shortest = (rate / 2500.0).ceil() as usize;
-    if longest <= shortest + 2 {
+/// `peaks` are the peaks of a spectrum, `tonal` the share of its power they hold, 0 to 1.
+pub(super) fn vote(period: Option<Period>, peaks: &[Peak], tonal: f32) -> (Option<f32>, f32) {
+    let Some(strongest) = peaks.iter().map(|p| p.level_db).reduce(f32::max) else {
         return (None, 0.0);
+    };
+    let low = peaks.iter().filter(|p| p.level_db >= strongest - LOW_DB).min_by(|a, b| a.hz.total_cmp(&b.hz));
+    let (hz, confidence) = match period.filter(|p| p.clarity >= CLEAR) {
+        Some(period) => by_period(period, peaks, strongest)
+            .unwrap_or_else(|| (low.map_or(period.hz, |p| p.hz), 0.7 * tonal)),
+        None => (low.map_or(0.0, |p| p.hz), 0.8 * tonal),
+    };
+    let confidence = confidence.clamp(0.0, 1.0);
+    if confidence < LEAST_CONFIDENCE || hz <= 0.0 {
+        (None, confidence)
+    } else {
+        (Some(hz as f32), confidence)
     }
-    let width = y.len() - longest;
-    let nsdf: Vec<f32> = (0..longest)
-        .map(|lag| {
-            let (mut r, mut m) = (0.0f32, 1e-12f32);
-            for i in 0..width {
-                r += y[i] * y[i + lag];
-                m += y[i] * y[i] + y[i + lag] * y[i + lag];
-            }
-            2.0 * r / m
-        })
-        .collect();
-    let peaks: Vec<usize> = (shortest.max(1)..longest - 1)
-        .filter(|&i| nsdf[i] > 0.0 && nsdf[i] >= nsdf[i - 1] && nsdf[i] > nsdf[i + 1])
-        .collect();
-    let best = peaks.iter().map(|&i| nsdf[i]).fold(0.0, f32::max);
-    match peaks.iter().find(|&&i| nsdf[i] >= 0.9 * best) {
-        Some(&i) if best > 0.5 => {
-            let (a, b, c) = (nsdf[i - 1], nsdf[i], nsdf[i + 1]);
-            let shift = 0.5 * (a - c) / (a - 2.0 * b + c).min(-1e-9);
-            (Some((rate / (i as f64 + f64::from(shift))) as f32), nsdf[i].clamp(0.0, 1.0))
-        }
-        _ => (None, best.clamp(0.0, 1.0)),
+}
+
+/// The period's fundamental, exact, when the spectrum supports it.
+fn by_period(period: Period, peaks: &[Peak], strongest: f32) -> Option<(f64, f32)> {
+    let near = |hz: f64, st: f64, weak: f32| {
+        peaks
+            .iter()
+            .filter(|p| ratio_to_st(p.hz / hz).abs() < st && p.level_db >= strongest - weak)
+            .max_by(|a, b| a.level_db.total_cmp(&b.level_db))
+    };
+    // A weak first partial can let the period come out an octave high: its odd partials betray it.
+    if let (Some(octave), Some(_)) = (near(period.hz * 0.5, 0.3, 26.0), near(period.hz * 1.5, 0.3, 26.0)) {
+        return Some((octave.hz, period.clarity));
     }
+    if let Some(peak) = near(period.hz, SAME_ST, WEAK_DB) {
+        return Some((peak.hz, period.clarity));
+    }
+    // No first partial at all: at least two peaks must be its multiples and hold most of the power.
+    let power = |p: &Peak| 10f64.powf(f64::from(p.level_db) / 10.0);
+    let harmonic = |p: &&Peak| {
+        let n = (p.hz / period.hz).round();
+        n >= 1.0 && ratio_to_st(p.hz / (n * period.hz)).abs() < 0.35
+    };
+    let fits: Vec<&Peak> = peaks.iter().filter(harmonic).collect();
+    let (part, all) = (fits.iter().map(|p| power(p)).sum::<f64>(), peaks.iter().map(power).sum::<f64>());
+    (fits.len() >= 2 && part > 0.7 * all).then_some((period.hz, 0.9 * period.clarity))
 }

@@ -1,0 +1,71 @@
+//! The peaks of a long spectrum, interpolated.
+
+use realfft::{RealFftPlanner, num_complex::Complex};
+
+/// Lowest and highest frequency of a peak, Hz.
+const RANGE_HZ: [f64; 2] = [27.0, 6000.0];
+/// Peaks further below the strongest are left out, dB.
+const DEPTH_DB: f32 = 45.0;
+/// How many peaks are kept, the strongest.
+const MOST: usize = 12;
+/// Zeros per sample that the spectrum is padded with, at least.
+const PADDING: usize = 2;
+
+/// One peak of a spectrum.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Peak {
+    /// Frequency, Hz.
+    pub hz: f64,
+    /// Level, dB (no absolute meaning).
+    pub level_db: f32,
+}
+
+/// The strongest peaks of `x`, and the share of the whole power that lies in them, 0 to 1.
+pub(super) fn peaks(x: &[f32], rate: f64, planner: &mut RealFftPlanner<f32>) -> (Vec<Peak>, f32) {
+    let n = x.len();
+    if n < 64 {
+        return (Vec::new(), 0.0);
+    }
+    let size = (n * PADDING).next_power_of_two();
+    let fft = planner.plan_fft_forward(size);
+    let mut input = fft.make_input_vec();
+    let mean = x.iter().sum::<f32>() / n as f32;
+    for (i, (y, v)) in input.iter_mut().zip(x).enumerate() {
+        *y = (v - mean) * (std::f32::consts::PI * (i as f32 + 0.5) / n as f32).sin().powi(2);
+    }
+    let mut output = fft.make_output_vec();
+    if fft.process(&mut input, &mut output).is_err() {
+        return (Vec::new(), 0.0);
+    }
+    let power: Vec<f32> = output.iter().map(Complex::norm_sqr).collect();
+    let bin_hz = rate / size as f64;
+    // Half the width of a Hann window's main lobe, in bins of the padded spectrum.
+    let lobe = (2 * size).div_ceil(n);
+    let lo = ((RANGE_HZ[0] / bin_hz).ceil() as usize).max(1);
+    let hi = ((RANGE_HZ[1] / bin_hz) as usize).min(power.len() - 1);
+    let mut found: Vec<(usize, f32)> = (lo..hi)
+        .filter(|&k| {
+            let near = &power[k.saturating_sub(lobe / 2)..(k + lobe / 2 + 1).min(power.len())];
+            power[k] > 0.0 && near.iter().all(|&p| p <= power[k])
+        })
+        .map(|k| (k, power[k]))
+        .collect();
+    found.sort_by(|a, b| b.1.total_cmp(&a.1));
+    found.truncate(MOST);
+    let least = found.first().map_or(0.0, |f| f.1 * 10f32.powf(-DEPTH_DB / 10.0));
+    found.retain(|f| f.1 >= least);
+    let inside: f32 = found
+        .iter()
+        .take(4)
+        .map(|f| power[f.0.saturating_sub(lobe)..(f.0 + lobe + 1).min(power.len())].iter().sum::<f32>())
+        .sum();
+    let whole: f32 = power[1..].iter().sum();
+    let peaks = found.iter().map(|&(k, p)| {
+        let db = |k: usize| f64::from(power[k].max(1e-30).ln());
+        let (a, b, c) = (db(k - 1), db(k), db(k + 1));
+        let curve = a - 2.0 * b + c;
+        let shift = if curve < 0.0 { 0.5 * (a - c) / curve } else { 0.0 };
+        Peak { hz: (k as f64 + shift) * bin_hz, level_db: 10.0 * p.log10() }
+    });
+    (peaks.collect(), if whole > 0.0 { (inside / whole).min(1.0) } else { 0.0 })
+}
