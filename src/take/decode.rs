@@ -3,8 +3,9 @@
 //! Files are untrusted: whatever their bytes say, reading ends with a take or with one sentence, and
 //! memory is bounded by the limits below. Details of the formats that a reader may wonder about:
 //!
-//! - The silence that lossy encoders put before and behind the sound is cut where the file states its
-//!   length (MP3 with an info header); elsewhere it stays.
+//! - The run-up that lossy encoders put before the sound is cut where the file states its length (MP3
+//!   with an info header, Ogg, M4A with an edit list); elsewhere it stays. So does padding at the end,
+//!   except in MP3 and Ogg.
 //! - A file that ends before what it declares is refused. WAV, AIFF, CAF, FLAC, M4A and MP3 with an
 //!   info header declare their length; Ogg marks its last page (RFC 3533, section 6). An MP3 without
 //!   info header and a bare AAC stream declare nothing: what is there is what is read.
@@ -44,8 +45,9 @@ pub const SAMPLE_RATES: std::ops::RangeInclusive<u32> = 8_000..=384_000;
 /// Packets of a lossy file that may fail at its very beginning: the first frames of a cut MP3 refer to
 /// data that was cut away.
 const FORGIVEN_PACKETS: usize = 3;
-/// Frames by which a lossy file may miss its declared length (two packets of any codec read here).
-const LOSSY_SLACK: u64 = 4096;
+/// Frames by which a file may miss a length that it promises in packets: one packet of ALAC, two or more
+/// of every lossy codec read here.
+const PACKET_SLACK: u64 = 4096;
 
 /// What every refusal of an unreadable file ends with.
 const READABLE: &str = "give a WAV, AIFF, FLAC, MP3, Ogg Vorbis, M4A, AAC or ALAC file";
@@ -66,9 +68,19 @@ impl Take {
         if let Some(extension) = path.extension().and_then(|e| e.to_str()) {
             hint.with_extension(extension);
         }
+        let limits = Limits { run_up: file.run_up, max_frames: None };
         let stream = MediaSourceStream::new(Box::new(file), Default::default());
-        decode(stream, &hint, name, None, progress).map_err(|stop| stop.about(path))
+        decode(stream, &hint, name, limits, progress).map_err(|stop| stop.about(path))
     }
+}
+
+/// What a caller knows about the sound beforehand.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Limits {
+    /// Frames at its start that are not part of it.
+    pub(super) run_up: u64,
+    /// More frames are refused; `None` allows 30 minutes.
+    pub(super) max_frames: Option<u64>,
 }
 
 /// Why decoding ended early.
@@ -99,21 +111,20 @@ pub(super) fn decode(
     stream: MediaSourceStream<'_>,
     hint: &Hint,
     name: String,
-    max_frames: Option<u64>,
+    limits: Limits,
     progress: &dyn Progress,
 ) -> std::result::Result<Take, Stop> {
     // unwind safe: everything the closure owns is dropped, and progress holds no half-written state
-    catch_unwind(AssertUnwindSafe(|| decode_trusting(stream, hint, name, max_frames, progress)))
+    catch_unwind(AssertUnwindSafe(|| decode_trusting(stream, hint, name, limits, progress)))
         .unwrap_or_else(|_| Err(Stop::because("is damaged beyond reading; copy or export it again")))
 }
 
 /// The story of a file: find its format, open its track, decode packet after packet, weigh the end.
-/// More than `max_frames` frames are refused; `None` allows 30 minutes.
 fn decode_trusting(
     stream: MediaSourceStream<'_>,
     hint: &Hint,
     name: String,
-    max_frames: Option<u64>,
+    limits: Limits,
     progress: &dyn Progress,
 ) -> std::result::Result<Take, Stop> {
     let mut format = symphonia::default::get_probe()
@@ -125,7 +136,7 @@ fn decode_trusting(
         .clone();
     let expected = Expected::of(&track, format.as_ref());
     let mut decoder = open_decoder(&track, &expected)?;
-    let mut sink = Sink::new(expected.reserve(), max_frames);
+    let mut sink = Sink::new(expected.reserve(), limits.max_frames);
     if let (Some(frames), Some(rate)) = (expected.frames, rate_of(&track)) {
         sink.check_length(frames, rate)?;
     }
@@ -156,7 +167,7 @@ fn decode_trusting(
     }
     expected.weigh(sink.frames() as u64)?;
     progress.report("reading the recording", 1.0);
-    sink.into_take(name)
+    sink.into_take(name, limits.run_up)
 }
 
 fn rate_of(track: &Track) -> Option<u32> {
@@ -184,23 +195,29 @@ struct Expected {
     frames: Option<u64>,
     /// The length and delay that the decoder trims by are stated, not guessed.
     trustworthy: bool,
-    /// A lossy codec: lengths are promised in packets rather than in frames.
+    /// A lossy codec.
     lossy: bool,
+    /// Lengths are promised in packets rather than in frames.
+    in_packets: bool,
 }
 
 impl Expected {
     fn of(track: &Track, format: &dyn FormatReader) -> Self {
-        use symphonia::core::codecs::audio::well_known::{CODEC_ID_AAC, CODEC_ID_MP3, CODEC_ID_VORBIS};
+        use symphonia::core::codecs::audio::well_known::{
+            CODEC_ID_AAC, CODEC_ID_ALAC, CODEC_ID_MP3, CODEC_ID_VORBIS,
+        };
         let codec = track.codec_params.as_ref().and_then(|p| p.audio()).map(|p| p.codec);
         let lossy = codec.is_some_and(|c| [CODEC_ID_AAC, CODEC_ID_MP3, CODEC_ID_VORBIS].contains(&c));
-        let declares = match format.format_info().format {
+        let container = format.format_info().format;
+        let in_packets = lossy || (container == FORMAT_ID_CAF && codec == Some(CODEC_ID_ALAC));
+        let declares = match container {
             FORMAT_ID_WAVE | FORMAT_ID_AIFF | FORMAT_ID_CAF | FORMAT_ID_FLAC | FORMAT_ID_ISOMP4 => true,
             // only the info header states delay and length; without it the length is an estimate
             FORMAT_ID_MP3 => track.delay.is_some(),
             _ => false,
         };
         let trustworthy = declares || codec == Some(CODEC_ID_VORBIS);
-        Self { frames: track.num_frames.filter(|&n| declares && n > 0), trustworthy, lossy }
+        Self { frames: track.num_frames.filter(|&n| declares && n > 0), trustworthy, lossy, in_packets }
     }
 
     /// Frames worth reserving: never more than a minute on the word of a header.
@@ -210,7 +227,7 @@ impl Expected {
 
     /// Refuses a file that held less than it promised.
     fn weigh(&self, frames: u64) -> std::result::Result<(), Stop> {
-        let slack = if self.lossy { LOSSY_SLACK } else { 0 };
+        let slack = if self.in_packets { PACKET_SLACK } else { 0 };
         match self.frames {
             Some(promised) if frames + slack < promised => Err(Stop::because(format!(
                 "is cut short: it promises {promised} frames and holds {frames}; copy or export it again"
@@ -235,8 +252,10 @@ fn unreadable(trouble: Trouble) -> Stop {
         Trouble::IoError(e) if e.kind() != ErrorKind::UnexpectedEof => {
             format!("could not be read ({e}); check the disk and try again")
         }
-        Trouble::IoError(_) => "is cut short within its header; copy or export it again".to_owned(),
-        Trouble::Unsupported(what) => format!("is not audio that can be read here ({what}); {READABLE}"),
+        Trouble::IoError(_) => "is cut short; copy or export it again".to_owned(),
+        Trouble::Unsupported(what) => {
+            format!("looks like audio but is none that is read here ({what}); {READABLE}")
+        }
         other => format!("is damaged or not audio ({other}); {READABLE}"),
     })
 }
@@ -347,7 +366,9 @@ impl Sink {
         }
     }
 
-    fn into_take(mut self, name: String) -> std::result::Result<Take, Stop> {
+    fn into_take(mut self, name: String, run_up: u64) -> std::result::Result<Take, Stop> {
+        let run_up = usize::try_from(run_up).unwrap_or(usize::MAX).min(self.frames());
+        self.channels.iter_mut().for_each(|c| drop(c.drain(..run_up)));
         if self.frames() == 0 {
             return Err(Stop::because("holds no samples; record or export it again"));
         }

@@ -4,7 +4,10 @@
 //! from it and the stream's header is written here; rates that a frame header cannot say (above 65,535
 //! Hz and no multiple of 10) are written as 48 kHz, and the kit document tells the true rate.
 
-use super::{Take, decode::decode};
+use super::{
+    Take,
+    decode::{Limits, decode},
+};
 use crate::{
     error::{Error, Result},
     progress::{Progress, Quiet},
@@ -67,9 +70,9 @@ impl Take {
             return Err(Error::file(name, "is not FLAC; the kit file is damaged"));
         }
         let stream = MediaSourceStream::new(Box::new(Cursor::new(bytes.clone())), Default::default());
-        let mut take =
-            decode(stream, Hint::new().with_extension("flac"), name.clone(), Some(max_frames), progress)
-                .map_err(|stop| stop.about(&name))?;
+        let limits = Limits { run_up: 0, max_frames: Some(max_frames) };
+        let mut take = decode(stream, Hint::new().with_extension("flac"), name.clone(), limits, progress)
+            .map_err(|stop| stop.about(&name))?;
         if take.sample_rate != written_rate(sample_rate) {
             return Err(Error::file(
                 name,
@@ -157,7 +160,7 @@ fn encode_block(
 
 /// The rate to write: what a frame header can say (RFC 9639, section 9.1.2).
 fn written_rate(rate: u32) -> u32 {
-    let sayable = rate <= 65_535 || (rate % 10 == 0 && rate <= 655_350);
+    let sayable = rate <= 65_535 || (rate.is_multiple_of(10) && rate <= 655_350);
     if sayable { rate } else { NOMINAL_RATE }
 }
 

@@ -1,6 +1,7 @@
 //! Takes: recordings of one instrument, kept whole and unaltered.
 
 mod decode;
+mod edits;
 mod flac;
 mod mix;
 mod source;

@@ -1,6 +1,6 @@
 //! A file as a source of bytes for the decoder, weighed before it is trusted.
 
-use super::decode::MAX_FILE_BYTES;
+use super::{decode::MAX_FILE_BYTES, edits};
 use crate::error::{Error, Result};
 use std::{
     fs::File,
@@ -40,8 +40,14 @@ pub(super) fn open(path: &Path) -> Result<PatchedFile> {
     if head.starts_with(b"OggS") && !ogg_is_complete(&mut file, about.len()).map_err(unreadable)? {
         return Err(fail("is cut short: its last page is missing; copy or export it again"));
     }
+    let run_up = match head.get(4..8) {
+        Some(b"ftyp") => edits::run_up(&mut file, about.len())
+            .map_err(unreadable)?
+            .ok_or_else(|| fail("is cut short: its index is missing; copy or export it again"))?,
+        _ => 0,
+    };
     file.seek(SeekFrom::Start(0)).map_err(unreadable)?;
-    Ok(PatchedFile { file, length: about.len(), position: 0, patches: rf64_patches(&head) })
+    Ok(PatchedFile { run_up, file, length: about.len(), position: 0, patches: rf64_patches(&head) })
 }
 
 /// Whether the first bytes are those of a format that is read here. Probing alone is not enough: it
@@ -111,6 +117,8 @@ pub(super) struct PatchedFile {
     length: u64,
     position: u64,
     patches: Vec<(u64, [u8; 4])>,
+    /// Frames at the start of the sound that are not part of it.
+    pub(super) run_up: u64,
 }
 
 impl Read for PatchedFile {
