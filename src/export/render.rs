@@ -68,6 +68,7 @@ pub fn render(
     let mut engine = Engine::new(rate);
     engine.set_trims(&kit.kit.doc.trims);
     engine.set_kit(kit.clone());
+    engine.reset(); // trims are in place from the first sample on
 
     let frame_of = |seconds: f64| (seconds * rate).round() as u64;
     let last = frame_of(score.seconds);
