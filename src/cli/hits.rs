@@ -36,7 +36,7 @@ struct HeardHit {
 
 pub(super) fn run(a: &arguments::Hits, terminal: &Terminal) -> Result<()> {
     let take = Arc::new(read_take(&a.take, terminal)?);
-    let hits = hear(&take, &HearOptions { sensitivity: a.sensitivity }, terminal)?;
+    let hits = hear(&take, &HearOptions { sensitivity: a.sensitivity, ..HearOptions::default() }, terminal)?;
     let roles = score_hits(&take, &hits, terminal)?;
     terminal.clear();
     let heard = Heard {

@@ -1,37 +1,75 @@
-//! Where hits end: by decay to the noise floor or by the next hit.
+//! Where hits end: by decay to the noise floor, by a gate, or by the next hit.
 
 use super::envelope::Envelope;
+use crate::take::Take;
 
-/// Length of a step of the decay, seconds.
+/// Length of a step of the decay, seconds: longer than a cycle of a low note, so that it counts as ringing.
 const STEP_S: f64 = 0.01;
+/// A hit is over when it comes this close to the noise floor (2 dB), as a power.
+const NEAR_FLOOR: f32 = 1.6;
+/// A hit is over this far below its loudest step, in dB, however quiet the floor is.
+const DEPTH_DB: f32 = 60.0;
+/// The loudest step is searched within this time from the start, seconds: bowed notes swell.
+const SWELL_S: f64 = 0.5;
+/// An end is moved to a zero crossing when one comes within this time, seconds.
+const CROSSING_S: f64 = 0.01;
 
-/// First sample after the hit that starts at `start`; `next` is where the next one starts.
-pub(super) fn end(envelope: &Envelope, floor: f32, start: usize, next: usize) -> usize {
-    let blocks = ((STEP_S * envelope.rate) as usize / envelope.step).max(1);
-    let first = start / envelope.step;
-    let last = (next / envelope.step).min(envelope.power.len());
-    if first >= last {
-        return next;
-    }
-    let mut peak = 0.0f32;
-    for (k, chunk) in envelope.power[first..last].chunks(blocks).enumerate() {
-        let level = chunk.iter().sum::<f32>() / chunk.len() as f32;
-        peak = peak.max(level);
-        if k > 0 && level < (floor * 1.6).max(peak * 1e-6) {
-            return ((first + (k + 1) * blocks) * envelope.step).min(next);
-        }
-    }
-    next
+/// Finds the ends of a take's hits.
+pub(super) struct Ends {
+    /// Power per step.
+    steps: Vec<f32>,
+    /// Samples per step.
+    step: usize,
+    /// Power of the noise floor: the quietest tenth of the take stays below.
+    floor: f32,
+    /// A hit is over at this share of its loudest step.
+    share: f32,
 }
 
-/// Power of the take's noise floor: the level its quietest tenth stays under.
-pub(super) fn noise_floor(envelope: &Envelope) -> f32 {
-    let blocks = ((STEP_S * envelope.rate) as usize / envelope.step).max(1);
-    let mut levels: Vec<f32> =
-        envelope.power.chunks(blocks).map(|c| c.iter().sum::<f32>() / c.len() as f32).collect();
-    if levels.is_empty() {
-        return 0.0;
+impl Ends {
+    /// `gate_db`: how far below a hit's loudest moment it is cut off, when it is to be cut before its decay.
+    pub(super) fn new(envelope: &Envelope, gate_db: Option<f32>) -> Self {
+        let blocks = ((STEP_S * envelope.rate) as usize / envelope.step).max(1);
+        let mean = |c: &[f32]| c.iter().sum::<f32>() / c.len() as f32;
+        let steps: Vec<f32> = envelope.power.chunks(blocks).map(mean).collect();
+        let mut sorted = steps.clone();
+        let at = sorted.len() / 10;
+        let floor =
+            if sorted.is_empty() { 0.0 } else { *sorted.select_nth_unstable_by(at, f32::total_cmp).1 };
+        let depth = gate_db.map_or(DEPTH_DB, |db| db.clamp(1.0, DEPTH_DB));
+        Self { steps, step: blocks * envelope.step, floor, share: 10f32.powf(-depth / 10.0) }
     }
-    let at = levels.len() / 10;
-    *levels.select_nth_unstable_by(at, f32::total_cmp).1
+
+    /// First frame after the hit that starts at `start`; `next` is where the next one starts.
+    pub(super) fn end(&self, take: &Take, start: usize, next: usize) -> usize {
+        let first = start / self.step;
+        let last = next.div_ceil(self.step).min(self.steps.len());
+        if first + 1 >= last {
+            return next;
+        }
+        let steps = &self.steps[first..last];
+        let swell = ((SWELL_S * f64::from(take.sample_rate)) as usize / self.step).max(1);
+        // The last step may hold the next hit's attack.
+        let rising = &steps[..steps.len().min(swell).max(2) - 1];
+        let top = (0..rising.len()).max_by(|&a, &b| rising[a].total_cmp(&rising[b])).unwrap_or(0);
+        let least = (self.floor * NEAR_FLOOR).max(rising[top] * self.share);
+        match (top + 1..steps.len()).find(|&i| steps[i] < least) {
+            Some(i) => crossing(take, ((first + i + 1) * self.step).min(next), next),
+            None => next,
+        }
+    }
+}
+
+/// The first rising zero crossing of the louder channel from `at` on, if it comes soon: an end there does
+/// not cut a cycle.
+fn crossing(take: &Take, at: usize, next: usize) -> usize {
+    let to = (at + (CROSSING_S * f64::from(take.sample_rate)) as usize).min(next).min(take.frames());
+    let from = at.saturating_sub(1);
+    if to <= from + 1 {
+        return at.min(next);
+    }
+    let energy = |c: &[f32]| c[from..to].iter().map(|x| x * x).sum::<f32>();
+    let louder = take.channels.iter().max_by(|a, b| energy(a).total_cmp(&energy(b)));
+    let found = louder.and_then(|c| c[from..to].windows(2).position(|w| w[0] < 0.0 && w[1] >= 0.0));
+    found.map_or(at, |i| from + i + 1)
 }

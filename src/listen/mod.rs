@@ -1,6 +1,17 @@
 //! Listening: the hits of a take, where each starts and ends, and what it is like.
+//!
+//! | part | what it gives its reader |
+//! | --- | --- |
+//! | `spectrogram` | the take as band levels over short frames |
+//! | `onsets` | moments that may be the beginning of a hit |
+//! | `refine` | the sample where the energy begins to rise |
+//! | `judge` | which of those moments are hits |
+//! | `envelope`, `ends` | where hits end |
+//! | `describe`, `peaks`, `period`, `pitch` | what a hit is like |
+//! | [`edit`] | hits set by hand |
 
 mod describe;
+pub mod edit;
 mod ends;
 mod envelope;
 mod judge;
@@ -13,7 +24,7 @@ mod spectrogram;
 
 pub use describe::{BAND_EDGES_HZ, STRETCH_ENDS_S};
 
-use self::{refine::Start, spectrogram::Spectrogram};
+use self::{describe::Describer, ends::Ends, refine::Start, spectrogram::Spectrogram};
 use crate::{error::Result, progress::Progress, take::Take};
 use serde::{Deserialize, Serialize};
 
@@ -68,39 +79,108 @@ pub struct Description {
 }
 
 /// How to listen.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 #[serde(default)]
 pub struct HearOptions {
     /// -1 (fewer hits) to 1 (more hits), 0 by default.
     pub sensitivity: f32,
-}
-
-impl Default for HearOptions {
-    fn default() -> Self {
-        Self { sensitivity: 0.0 }
-    }
+    /// Ends every hit this far below its loudest moment, dB (1 to 60); by its decay alone when absent.
+    pub gate_db: Option<f32>,
 }
 
 /// The hits of `take` in order of their starts; they do not overlap. Silence gives none.
+///
+/// The same take gives the same hits, also with another gain or polarity. Fails only when cancelled.
 pub fn hear(take: &Take, options: &HearOptions, progress: &dyn Progress) -> Result<Vec<Hit>> {
+    progress.check()?;
     if take.frames() == 0 {
         return Ok(Vec::new());
     }
-    let spectrogram = spectrogram::analyse(take, progress)?;
-    let envelope = envelope::envelope(take);
-    let starts = starts(take, &spectrogram, options, progress)?;
-    let floor = ends::noise_floor(&envelope);
-    let mut describer = describe::Describer::new(take);
+    let spectrogram = spectrogram::analyse(take, &Part { progress, from: 0.0, to: 0.4 })?;
+    let starts = starts(take, &spectrogram, options, &Part { progress, from: 0.4, to: 0.6 })?;
+    drop(spectrogram);
+    let mut hearer = Hearer::with_gate(take, options.gate_db);
     let mut hits = Vec::with_capacity(starts.len());
     for (i, &start) in starts.iter().enumerate() {
         progress.check()?;
-        progress.report("describing hits", i as f32 / starts.len() as f32);
-        let next = starts.get(i + 1).copied().unwrap_or(take.frames());
-        let end = ends::end(&envelope, floor, start, next);
-        let description = describer.describe(start, end);
-        hits.push(Hit { start: start as u64, end: end as u64, by_hand: false, description });
+        progress.report(STEP, 0.6 + 0.4 * i as f32 / starts.len() as f32);
+        let next = starts.get(i + 1).copied().unwrap_or(take.frames()) as u64;
+        let start = start as u64;
+        let end = hearer.end(start, next);
+        hits.push(Hit { start, end, by_hand: false, description: hearer.describe(start, end) });
     }
+    progress.report(STEP, 1.0);
     Ok(hits)
+}
+
+/// Hears `take` again: as [`hear`], but hits of `before` that were set by hand stay as they are.
+pub fn hear_again(
+    take: &Take,
+    before: &[Hit],
+    options: &HearOptions,
+    progress: &dyn Progress,
+) -> Result<Vec<Hit>> {
+    Ok(edit::keep_by_hand(before, hear(take, options, progress)?, take))
+}
+
+/// Describes frames `start..end` of `take`, whoever chose them; clipped to the take.
+pub fn describe(take: &Take, start: usize, end: usize) -> Description {
+    describe::Describer::new(take).describe(start, end)
+}
+
+/// What progress is reported under.
+const STEP: &str = "hearing hits";
+
+/// A stretch of the progress of the whole.
+struct Part<'a> {
+    progress: &'a dyn Progress,
+    from: f32,
+    to: f32,
+}
+
+impl Progress for Part<'_> {
+    fn report(&self, step: &str, done: f32) {
+        self.progress.report(step, self.from + (self.to - self.from) * done);
+    }
+
+    fn cancelled(&self) -> bool {
+        self.progress.cancelled()
+    }
+}
+
+/// Ends and describes hits of one take.
+struct Hearer<'a> {
+    take: &'a Take,
+    ends: Ends,
+    describer: Describer<'a>,
+}
+
+impl<'a> Hearer<'a> {
+    fn new(take: &'a Take) -> Self {
+        Self::with_gate(take, None)
+    }
+
+    fn with_gate(take: &'a Take, gate_db: Option<f32>) -> Self {
+        let ends = Ends::new(&envelope::envelope(take), gate_db);
+        Self { take, ends, describer: Describer::new(take) }
+    }
+
+    fn end(&self, start: u64, next: u64) -> u64 {
+        self.ends.end(self.take, start as usize, next as usize) as u64
+    }
+
+    fn describe(&mut self, start: u64, end: u64) -> Description {
+        self.describer.describe(start as usize, end as usize)
+    }
+
+    fn hit_by_hand(&mut self, start: u64, end: u64) -> Hit {
+        Hit { start, end, by_hand: true, description: self.describe(start, end) }
+    }
+
+    /// `hit` with other bounds.
+    fn described(&mut self, hit: &Hit, start: u64, end: u64) -> Hit {
+        Hit { start, end, by_hand: hit.by_hand, description: self.describe(start, end) }
+    }
 }
 
 /// Least time between two starts, seconds: flams come from 22 ms on.
@@ -133,6 +213,7 @@ fn weighed(take: &Take, s: &Spectrogram, progress: &dyn Progress) -> Result<Vec<
     for (i, c) in candidates.iter().enumerate() {
         if i % 64 == 0 {
             progress.check()?;
+            progress.report(STEP, i as f32 / candidates.len() as f32);
         }
         let previous = i.checked_sub(1).map(|p| &candidates[p]);
         let earliest = previous.map_or(0, |p| s.centre(p.frame));
@@ -155,9 +236,4 @@ struct Weighed {
     start: Start,
     terms: [f32; judge::TERMS],
     log_odds: f32,
-}
-
-/// Describes frames `start..end` of `take`, whoever chose them; clipped to the take.
-pub fn describe(take: &Take, start: usize, end: usize) -> Description {
-    describe::Describer::new(take).describe(start, end)
 }

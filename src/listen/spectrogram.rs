@@ -71,7 +71,7 @@ pub(super) fn analyse(take: &Take, progress: &dyn Progress) -> Result<Spectrogra
     for (t, row) in power.iter_mut().enumerate() {
         if t % 4096 == 0 {
             progress.check()?;
-            progress.report("hearing hits", 0.7 * t as f32 / count as f32);
+            progress.report(super::STEP, t as f32 / count as f32);
         }
         let first = (t * hop) as isize - (window / 2) as isize;
         for channel in &take.channels {

@@ -71,14 +71,13 @@ fn hear_again(shared: &Shared, index: usize, options: HearOptions, progress: &dy
     let (Some(take), Some(entry)) = (before.takes.get(index), before.doc.takes.get(index)) else {
         return Err(Error::invalid(format!("there is no take {} to hear again", index + 1)));
     };
-    let heard = listen::hear(take, &options, progress)?;
+    let heard = listen::hear_again(take, &entry.hits, &options, progress)?;
     progress.check()?;
     let name = format!("hear {} again", entry.name);
     shared.change(&name, false, |kit| {
         still(kit, &before)?;
         let entry = &mut kit.doc.takes[index];
-        let old = std::mem::take(&mut entry.hits);
-        entry.hits = keep_by_hand(&old, heard);
+        let old = std::mem::replace(&mut entry.hits, heard);
         let new = &entry.hits;
         // pads go on playing their slices; what they know of their hits follows
         for pad in &mut kit.doc.pads {
@@ -86,15 +85,6 @@ fn hear_again(shared: &Shared, index: usize, options: HearOptions, progress: &dy
         }
         Ok(())
     })
-}
-
-/// The hits heard anew, except where hits set by hand lie.
-fn keep_by_hand(old: &[Hit], mut heard: Vec<Hit>) -> Vec<Hit> {
-    let by_hand = || old.iter().filter(|h| h.by_hand);
-    heard.retain(|new| by_hand().all(|h| new.end <= h.start || h.end <= new.start));
-    heard.extend(by_hand().cloned());
-    heard.sort_by_key(|h| h.start);
-    heard
 }
 
 /// Points a pad's audition from `old` hits of take `index` to those of `new` that hold the same sound;

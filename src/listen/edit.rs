@@ -1,0 +1,120 @@
+//! Hits set by hand: added, moved, split, merged and removed.
+//!
+//! Each function changes a list of hits that is in order and does not overlap, and keeps it so. What was
+//! touched is `by_hand` from then on and survives another hearing. On an error nothing is changed.
+
+use super::{Hearer, Hit};
+use crate::{
+    error::{Error, Result},
+    take::Take,
+};
+
+/// Shortest hit a hand can make, seconds.
+const SHORTEST_S: f64 = 0.002;
+
+/// Adds a hit that starts at frame `start` and ends by decay or where the next one starts; the hit it
+/// falls into is cut short. Returns its place in the list.
+pub fn add(hits: &mut Vec<Hit>, take: &Take, start: u64) -> Result<usize> {
+    let least = shortest(take);
+    let frames = take.frames() as u64;
+    if start + least > frames {
+        return Err(Error::invalid(format!("{}: a hit cannot start where the take ends", take.name)));
+    }
+    let at = hits.partition_point(|h| h.start <= start);
+    let next = hits.get(at).map_or(frames, |h| h.start);
+    let crowded = next < start + least || at.checked_sub(1).is_some_and(|i| start < hits[i].start + least);
+    if crowded {
+        return Err(Error::invalid(format!(
+            "{}: there is a hit already within 2 ms of this place",
+            take.name
+        )));
+    }
+    let mut hearer = Hearer::new(take);
+    let hit = hearer.hit_by_hand(start, hearer.end(start, next));
+    if let Some(before) = at.checked_sub(1).filter(|&i| hits[i].end > start) {
+        hits[before] = hearer.described(&hits[before], hits[before].start, start);
+    }
+    hits.insert(at, hit);
+    Ok(at)
+}
+
+/// Moves the start and the end of hit `index`, between its neighbours.
+pub fn reshape(hits: &mut [Hit], take: &Take, index: usize, start: u64, end: u64) -> Result<()> {
+    present(hits, take, index)?;
+    let from = index.checked_sub(1).map_or(0, |i| hits[i].start + shortest(take));
+    let to = hits.get(index + 1).map_or(take.frames() as u64, |h| h.start);
+    if start < from || end > to || end < start + shortest(take) {
+        let trouble = "a hit must stay between the starts of its neighbours and last at least 2 ms";
+        return Err(Error::invalid(format!("{}: {trouble}", take.name)));
+    }
+    let mut hearer = Hearer::new(take);
+    hits[index] = hearer.hit_by_hand(start, end);
+    if let Some(before) = index.checked_sub(1).filter(|&i| hits[i].end > start) {
+        hits[before] = hearer.described(&hits[before], hits[before].start, start);
+    }
+    Ok(())
+}
+
+/// Splits hit `index` in two at frame `at`.
+pub fn split(hits: &mut Vec<Hit>, take: &Take, index: usize, at: u64) -> Result<()> {
+    present(hits, take, index)?;
+    let (start, end) = (hits[index].start, hits[index].end);
+    if at < start + shortest(take) || at + shortest(take) > end {
+        return Err(Error::invalid(format!("{}: a hit can only be split 2 ms or more inside it", take.name)));
+    }
+    let mut hearer = Hearer::new(take);
+    hits[index] = hearer.hit_by_hand(start, at);
+    hits.insert(index + 1, hearer.hit_by_hand(at, end));
+    Ok(())
+}
+
+/// Makes one hit of hit `index` and the next.
+pub fn merge(hits: &mut Vec<Hit>, take: &Take, index: usize) -> Result<()> {
+    present(hits, take, index)?;
+    present(hits, take, index + 1)?;
+    let whole = Hearer::new(take).hit_by_hand(hits[index].start, hits[index + 1].end);
+    hits[index] = whole;
+    hits.remove(index + 1);
+    Ok(())
+}
+
+/// Removes hit `index` and returns it. Another hearing may find it again.
+pub fn remove(hits: &mut Vec<Hit>, take: &Take, index: usize) -> Result<Hit> {
+    present(hits, take, index)?;
+    Ok(hits.remove(index))
+}
+
+/// `heard` with the hits of `before` that were set by hand: these stay as they are, what was heard inside
+/// them goes, and what was heard before them ends where they start.
+pub(super) fn keep_by_hand(before: &[Hit], heard: Vec<Hit>, take: &Take) -> Vec<Hit> {
+    let by_hand: Vec<&Hit> = before.iter().filter(|h| h.by_hand).collect();
+    if by_hand.is_empty() {
+        return heard;
+    }
+    let mut hearer = Hearer::new(take);
+    let least = shortest(take);
+    let mut all: Vec<Hit> = Vec::with_capacity(heard.len() + by_hand.len());
+    for hit in heard {
+        // A start just before one set by hand is the same attack.
+        if by_hand.iter().any(|h| hit.start + least > h.start && hit.start < h.end) {
+            continue;
+        }
+        let end = by_hand.iter().map(|h| h.start).filter(|&s| s > hit.start).fold(hit.end, u64::min);
+        all.push(if end < hit.end { hearer.described(&hit, hit.start, end) } else { hit });
+    }
+    all.extend(by_hand.into_iter().cloned());
+    all.sort_by_key(|h| h.start);
+    all
+}
+
+fn shortest(take: &Take) -> u64 {
+    ((SHORTEST_S * f64::from(take.sample_rate)) as u64).max(1)
+}
+
+fn present(hits: &[Hit], take: &Take, index: usize) -> Result<()> {
+    if index < hits.len() {
+        return Ok(());
+    }
+    let trouble = format!("there is no hit {} among its {}", index + 1, hits.len());
+    Err(Error::invalid(format!("{}: {trouble}", take.name)))
+}
