@@ -237,7 +237,7 @@ fn jobs_make_save_load_and_extend_kits() {
 #[test]
 fn hits_set_by_hand_survive_another_hearing() {
     let session = session_with_kit();
-    session.start(Job::HearAgain(0, HearOptions { sensitivity: 0.5 }));
+    session.start(Job::HearAgain(0, HearOptions { sensitivity: 0.5, ..HearOptions::default() }));
     settle(&session);
     assert_eq!(session.error(), None);
     let kit = session.kit();
