@@ -288,3 +288,22 @@ fn ceiling_does_not_depend_on_chunks() {
     };
     assert!(run(1) == run(5000) && run(77) == run(5000));
 }
+
+#[test]
+fn a_ceiling_on_its_way_down_neither_drops_out_nor_is_exceeded_for_long() {
+    let (n, hz) = (9600, 1000.0);
+    let x: Vec<f32> = (0..n).map(|i| (0.95 * (TAU * hz / RATE * i as f64).sin()) as f32).collect();
+    let (mut l, mut r) = (x.clone(), x.clone());
+    let mut ceiling = Ceiling::new(0.0, RATE);
+    for (i, (l, r)) in l.chunks_mut(16).zip(r.chunks_mut(16)).enumerate() {
+        // From 0 to -12 dBTP within 10 ms.
+        let step = i.saturating_sub(150).min(30) as f32 / 30.0;
+        ceiling.set(-12.0 * step);
+        ceiling.process(l, r);
+    }
+    let peak = |x: &[f32]| x.iter().fold(0.0f32, |a, x| a.max(x.abs()));
+    for (i, period) in l.chunks(48).enumerate() {
+        assert!(peak(period) > 0.15, "period {i}: {}", peak(period));
+    }
+    assert!(true_peak_16(&l[3200..9000]) < -11.9);
+}

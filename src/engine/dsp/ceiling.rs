@@ -36,6 +36,9 @@ const SUMS: usize = INTERVALS * SPOTS;
 pub struct Ceiling {
     sample_rate: f64,
     ceiling: f32,
+    /// The ceiling under which each interval began, in the ring of the sums: a lower one that comes later
+    /// could not be kept any more without a jump to silence.
+    ceilings: [f32; INTERVALS],
     release: f32,
     /// Reduction in force, 1 - gain.
     reduction: f32,
@@ -63,6 +66,7 @@ impl Ceiling {
         let mut new = Self {
             sample_rate,
             ceiling: 1.0,
+            ceilings: [1.0; INTERVALS],
             release: 0.0,
             reduction: 0.0,
             channels: [channel.clone(), channel],
@@ -71,11 +75,12 @@ impl Ceiling {
             loud: 0,
         };
         new.set(ceiling_db);
+        new.ceilings.fill(new.ceiling);
         new
     }
 
-    /// Moves the ceiling, dBTP. After lowering it, spots between samples already put out may exceed it
-    /// for 32 frames.
+    /// Moves the ceiling, dBTP. What follows the last frame obeys it; the true peak does so 32 frames
+    /// later.
     pub fn set(&mut self, ceiling_db: f32) {
         self.ceiling = db_to_gain(f64::from(ceiling_db)) as f32;
         self.release = one_pole(RELEASE_MS, self.sample_rate) as f32;
@@ -95,7 +100,7 @@ impl Ceiling {
             let mut gain = 1.0 - self.reduction;
             if self.loud > 0 {
                 for (channel, x) in self.channels.iter().zip([*l, *r]) {
-                    gain = channel.largest_gain(self.weights(), x, gain, self.ceiling);
+                    gain = channel.largest_gain(self.weights(), x, gain, &self.ceilings);
                 }
                 self.reduction = 1.0 - gain;
             }
@@ -152,6 +157,7 @@ impl Ceiling {
                 channel.sums[at * SPOTS..(at + 1) * SPOTS].fill(0.0);
             }
         }
+        self.ceilings[at] = self.ceiling;
         self.at = (at + 1) % INTERVALS;
     }
 
@@ -163,6 +169,7 @@ impl Ceiling {
     /// Opens fully and forgets what was put out.
     pub fn reset(&mut self) {
         (self.reduction, self.at, self.loud) = (0.0, 0, 0);
+        self.ceilings.fill(self.ceiling);
         for channel in &mut self.channels {
             channel.sums.fill(0.0);
             channel.past.fill(0.0);
@@ -171,24 +178,31 @@ impl Ceiling {
 }
 
 impl Channel {
-    /// Largest gain up to `gain` for a sample `x` that keeps every spot within `ceiling`.
-    fn largest_gain(&self, weights: &[f32], x: f32, gain: f32, ceiling: f32) -> f32 {
+    /// Largest gain up to `gain` for a sample `x` that keeps every spot within its ceiling.
+    fn largest_gain(&self, weights: &[f32], x: f32, gain: f32, ceilings: &[f32; INTERVALS]) -> f32 {
         let y = x * gain;
-        let mut peak = [0.0f32; 8];
-        for (s, h) in self.sums.chunks_exact(8).zip(weights.chunks_exact(8)) {
-            for i in 0..8 {
-                peak[i] = peak[i].max((s[i] + h[i] * y).abs());
+        let intervals = || {
+            let (sums, _) = self.sums.as_chunks::<SPOTS>();
+            let (weights, _) = weights.as_chunks::<SPOTS>();
+            sums.iter().zip(weights).zip(ceilings)
+        };
+        let mut over = [0.0f32; SPOTS];
+        for ((s, h), ceiling) in intervals() {
+            for i in 0..SPOTS {
+                over[i] = over[i].max((s[i] + h[i] * y).abs() - ceiling);
             }
         }
-        if peak.iter().all(|&p| p <= ceiling) {
+        if over == [0.0; SPOTS] {
             return gain;
         }
         let mut gain = gain;
-        for (s, h) in self.sums.iter().zip(weights) {
-            let add = h * x;
-            if (s + add * gain).abs() > ceiling {
-                let room = if add > 0.0 { ceiling - s } else { ceiling + s };
-                gain = gain.min((room / add.abs()).max(0.0));
+        for ((s, h), ceiling) in intervals() {
+            for (s, h) in s.iter().zip(h) {
+                let add = h * x;
+                if (s + add * gain).abs() > *ceiling {
+                    let room = if add > 0.0 { ceiling - s } else { ceiling + s };
+                    gain = gain.min((room / add.abs()).max(0.0));
+                }
             }
         }
         gain
@@ -199,7 +213,7 @@ impl Channel {
 fn kernel() -> Vec<f32> {
     let once: Vec<f32> = (0..SUMS)
         .map(|i| {
-            // Spot i lies this far behind the newest sample's right-hand neighbour interval.
+            // Spot i lies this far before the sample: the first one as far as the sample reaches.
             let x = REACH as f64 - i as f64 / SPOTS as f64;
             let edge = x / REACH as f64;
             let angle = std::f64::consts::PI * x;

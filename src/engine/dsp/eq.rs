@@ -199,17 +199,20 @@ impl Poles {
     }
 }
 
-/// A section at work on two channels (transposed direct form 2, double precision).
+/// A section at work on two channels: direct form 1 in double precision, whose memory is the sound
+/// itself, so that coefficients may move without a jump in the output.
 #[derive(Debug, Clone, Copy)]
 pub struct Filter {
     section: Section,
-    state: [[f64; 2]; 2],
+    /// The last two frames in and out, `[age][channel]`.
+    x: [[f64; 2]; 2],
+    y: [[f64; 2]; 2],
 }
 
 impl Filter {
     /// At rest.
     pub fn new(section: Section) -> Self {
-        Self { section, state: [[0.0; 2]; 2] }
+        Self { section, x: [[0.0; 2]; 2], y: [[0.0; 2]; 2] }
     }
 
     /// Takes new coefficients; sound inside is kept.
@@ -219,27 +222,29 @@ impl Filter {
 
     /// Forgets all sound.
     pub fn reset(&mut self) {
-        self.state = [[0.0; 2]; 2];
+        (self.x, self.y) = ([[0.0; 2]; 2], [[0.0; 2]; 2]);
     }
 
     /// Whether nothing is left inside.
     pub fn is_idle(&self) -> bool {
-        self.state == [[0.0; 2]; 2]
+        (self.x, self.y) == ([[0.0; 2]; 2], [[0.0; 2]; 2])
     }
 
     /// Filters two channels in place.
     pub fn process(&mut self, left: &mut [f32], right: &mut [f32]) {
         let Section { b, a } = self.section;
-        let [mut s1, mut s2] = self.state;
+        let ([mut x1, mut x2], [mut y1, mut y2]) = (self.x, self.y);
         for (l, r) in left.iter_mut().zip(right.iter_mut()) {
             let x = [f64::from(*l), f64::from(*r)];
             let mut y = [0.0; 2];
             for c in 0..2 {
-                y[c] = b[0] * x[c] + s1[c];
-                (s1[c], s2[c]) = flush_pair(b[1] * x[c] - a[0] * y[c] + s2[c], b[2] * x[c] - a[1] * y[c]);
+                // The newest output last: the next frame waits for nothing else.
+                y[c] = b[0] * x[c] + b[1] * x1[c] + b[2] * x2[c] - a[1] * y2[c] - a[0] * y1[c];
+                (y1[c], y2[c]) = flush_pair(y[c], y1[c]);
+                (x1[c], x2[c]) = (x[c], x1[c]);
             }
             (*l, *r) = (y[0] as f32, y[1] as f32);
         }
-        self.state = [s1, s2];
+        (self.x, self.y) = ([x1, x2], [y1, y2]);
     }
 }
