@@ -1,7 +1,9 @@
 //! The host's side: notes, parameters, state, ports, and the guard at the door.
 
 mod clap_events;
+mod entry_vst3;
 mod guard_clap;
+mod guard_vst3;
 mod listening;
 mod note_names;
 pub mod params;

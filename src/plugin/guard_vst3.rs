@@ -1,0 +1,335 @@
+//! The VST3 door: an own class around the framework's, which mends what hosts bring.
+//!
+//! Every interface is handed on to the framework's class but for a few methods: `process` gets exactly
+//! the declared buses ([`Spare`]), bus arrangements are answered here (the framework reads past the
+//! host's array), and what comes before its time is refused.
+
+use super::{
+    CHANNELS, INPUTS, Kitwright, Link, OUTPUTS, PATIENCE,
+    spare::{HostPort, Spare, silence_all},
+};
+use nice_plug::wrapper::vst3::{Wrapper, vst3};
+use std::sync::{
+    Mutex, PoisonError,
+    atomic::{AtomicU32, Ordering},
+};
+use vst3::{
+    Class,
+    Steinberg::{
+        FIDString, FUnknown, IBStream, IPlugView, IPluginBaseTrait, TBool, TUID,
+        Vst::{ChannelContext::IInfoListenerTrait, *},
+        int16, int32, kInvalidArgument, kNotInitialized, kResultFalse, kResultOk, tresult, uint32,
+    },
+};
+
+/// Longest block that a host may announce, frames.
+const LONGEST: i32 = 1 << 20;
+
+/// The class that hosts hold.
+pub(super) struct Door {
+    inner: Wrapper<Kitwright>,
+    link: Link,
+    /// Longest block announced for the next activation.
+    announced: AtomicU32,
+    /// While active; held by one process call at a time.
+    audio: Mutex<Option<Audio>>,
+}
+
+/// What a process call needs.
+struct Audio {
+    spare: Spare,
+    outputs: [AudioBusBuffers; OUTPUTS],
+    inputs: [AudioBusBuffers; INPUTS],
+}
+
+// SAFETY: the pointers inside are only used during one process call.
+unsafe impl Send for Audio {}
+
+impl Door {
+    /// A new instance, `None` when the framework made none.
+    pub fn new() -> Option<Self> {
+        let inner = Wrapper::new();
+        let link = Link::take_last_made()?;
+        Some(Self { inner, link, announced: AtomicU32::new(0), audio: Mutex::new(None) })
+    }
+}
+
+impl Class for Door {
+    type Interfaces = <Wrapper<Kitwright> as Class>::Interfaces;
+}
+
+/// Methods that the framework's class answers.
+macro_rules! hand_on {
+    ($($trait:ident: fn $name:ident($($arg:ident: $type:ty),*) $(-> $result:ty)?;)*) => { $(
+        unsafe fn $name(&self, $($arg: $type),*) $(-> $result)? {
+            // SAFETY: as for this method, which the host calls under the same contract.
+            unsafe { <Wrapper<Kitwright> as $trait>::$name(&self.inner, $($arg),*) }
+        }
+    )* };
+}
+
+impl IPluginBaseTrait for Door {
+    hand_on! {
+        IPluginBaseTrait: fn initialize(context: *mut FUnknown) -> tresult;
+        IPluginBaseTrait: fn terminate() -> tresult;
+    }
+}
+
+impl IComponentTrait for Door {
+    hand_on! {
+        IComponentTrait: fn getControllerClassId(id: *mut TUID) -> tresult;
+        IComponentTrait: fn setIoMode(mode: IoMode) -> tresult;
+        IComponentTrait: fn getBusCount(media: MediaType, dir: BusDirection) -> int32;
+        IComponentTrait: fn getBusInfo(media: MediaType, dir: BusDirection, index: int32, info: *mut BusInfo) -> tresult;
+        IComponentTrait: fn getRoutingInfo(from: *mut RoutingInfo, to: *mut RoutingInfo) -> tresult;
+        IComponentTrait: fn activateBus(media: MediaType, dir: BusDirection, index: int32, state: TBool) -> tresult;
+        IComponentTrait: fn getState(state: *mut IBStream) -> tresult;
+    }
+
+    unsafe fn setActive(&self, state: TBool) -> tresult {
+        // a process call meanwhile finds the lock taken and is refused; the framework would panic
+        let mut audio = self.audio.lock().unwrap_or_else(PoisonError::into_inner);
+        // SAFETY: as for this method.
+        let result = unsafe { self.inner.setActive(state) };
+        *audio = (state != 0 && result == kResultOk).then(|| {
+            let max_frames = self.announced.load(Ordering::Acquire) as usize;
+            Audio {
+                spare: Spare::new(max_frames),
+                outputs: std::array::from_fn(|_| empty_bus()),
+                inputs: std::array::from_fn(|_| empty_bus()),
+            }
+        });
+        result
+    }
+
+    unsafe fn setState(&self, state: *mut IBStream) -> tresult {
+        // SAFETY: as for this method.
+        let result = unsafe { IComponentTrait::setState(&self.inner, state) };
+        if result == kResultOk {
+            // the main thread may wait, and a bounce that follows at once must have its kit
+            self.link.session.wait_ready(PATIENCE);
+        }
+        result
+    }
+}
+
+fn empty_bus() -> AudioBusBuffers {
+    AudioBusBuffers {
+        numChannels: CHANNELS as i32,
+        silenceFlags: 0,
+        __field0: AudioBusBuffers__type0 { channelBuffers32: std::ptr::null_mut() },
+    }
+}
+
+impl IAudioProcessorTrait for Door {
+    hand_on! {
+        IAudioProcessorTrait: fn getBusArrangement(dir: BusDirection, index: int32, arr: *mut SpeakerArrangement) -> tresult;
+        IAudioProcessorTrait: fn canProcessSampleSize(size: int32) -> tresult;
+        IAudioProcessorTrait: fn getLatencySamples() -> uint32;
+        IAudioProcessorTrait: fn setProcessing(state: TBool) -> tresult;
+        IAudioProcessorTrait: fn getTailSamples() -> uint32;
+    }
+
+    unsafe fn setBusArrangements(
+        &self,
+        inputs: *mut SpeakerArrangement,
+        num_ins: int32,
+        outputs: *mut SpeakerArrangement,
+        num_outs: int32,
+    ) -> tresult {
+        // SAFETY: the host's arrays are as long as it says.
+        let stereo = |buses: *mut SpeakerArrangement, count: int32, declared: usize| unsafe {
+            count == declared as int32
+                && !buses.is_null()
+                && (0..declared).all(|bus| *buses.add(bus) == SpeakerArr::kStereo)
+        };
+        // there is one layout; a host that is refused asks for what there is
+        if stereo(inputs, num_ins, INPUTS) && stereo(outputs, num_outs, OUTPUTS) {
+            kResultOk
+        } else {
+            kResultFalse
+        }
+    }
+
+    unsafe fn setupProcessing(&self, setup: *mut ProcessSetup) -> tresult {
+        // SAFETY: the host's own structure or null.
+        let Some(asked) = (unsafe { setup.as_ref() }) else { return kInvalidArgument };
+        let usable_rate = asked.sampleRate.is_finite() && asked.sampleRate > 0.0;
+        if !(1..=LONGEST).contains(&asked.maxSamplesPerBlock) || !usable_rate {
+            return kInvalidArgument;
+        }
+        // SAFETY: as for this method.
+        let result = unsafe { self.inner.setupProcessing(setup) };
+        if result == kResultOk {
+            self.announced.store(asked.maxSamplesPerBlock as u32, Ordering::Release);
+        }
+        result
+    }
+
+    unsafe fn process(&self, data: *mut ProcessData) -> tresult {
+        // SAFETY: the host's own structure or null.
+        let Some(call) = (unsafe { data.as_ref() }) else { return kInvalidArgument };
+        if call.symbolicSampleSize != SymbolicSampleSizes_::kSample32 as i32 || call.numSamples < 0 {
+            return kInvalidArgument;
+        }
+        // only a host that activates meanwhile makes this fail, and it never waits
+        let audio = self.audio.try_lock();
+        match audio.ok().as_deref_mut().and_then(Option::as_mut) {
+            Some(audio) if call.numSamples as usize <= audio.spare.max_frames() => {
+                // SAFETY: as for this method.
+                unsafe { self.process_mended(call, audio) }
+            }
+            _ => {
+                // SAFETY: the host's buffers are as long as the block.
+                unsafe { silence_all(bus_count(call), outputs_of(call), call.numSamples as usize) };
+                kNotInitialized
+            }
+        }
+    }
+}
+
+impl Door {
+    /// # Safety
+    /// `call` is as VST3 demands but for what is mended here.
+    unsafe fn process_mended(&self, call: &ProcessData, audio: &mut Audio) -> tresult {
+        let outputs = outputs_of(call);
+        let usable =
+            (0..bus_count(call)).any(|bus| !outputs(bus).channels.is_null() && outputs(bus).count > 0);
+        if call.numSamples == 0 || !usable {
+            // hosts flush parameters in this way, some with frames but without channels
+            let mut flush = ProcessData {
+                numSamples: 0,
+                numInputs: 0,
+                numOutputs: 0,
+                inputs: std::ptr::null_mut(),
+                outputs: std::ptr::null_mut(),
+                ..*call
+            };
+            // SAFETY: no audio is touched; the rest is the host's.
+            return unsafe { self.inner.process(&mut flush) };
+        }
+        // SAFETY: the host's arrays are null or as long as they say.
+        unsafe {
+            audio.spare.gather(&outputs, |bus| host_bus(call.inputs, call.numInputs, bus));
+        }
+        for (bus, buffers) in audio.outputs.iter_mut().enumerate() {
+            buffers.__field0.channelBuffers32 = audio.spare.output(bus);
+        }
+        for (bus, buffers) in audio.inputs.iter_mut().enumerate() {
+            buffers.__field0.channelBuffers32 = audio.spare.input(bus);
+        }
+        let mut mended = ProcessData {
+            numInputs: INPUTS as i32,
+            numOutputs: OUTPUTS as i32,
+            inputs: audio.inputs.as_mut_ptr(),
+            outputs: audio.outputs.as_mut_ptr(),
+            ..*call
+        };
+        // SAFETY: every declared bus and channel is there, as long as the block.
+        let result = unsafe { self.inner.process(&mut mended) };
+        // SAFETY: the host's buffers are as long as the block.
+        unsafe {
+            audio.spare.silence_surplus(bus_count(call), &outputs, call.numSamples as usize);
+            for bus in 0..bus_count(call) {
+                // no channel is promised to be silent
+                (*call.outputs.add(bus)).silenceFlags = 0;
+            }
+        }
+        result
+    }
+}
+
+/// Output buses that the host brings.
+fn bus_count(call: &ProcessData) -> usize {
+    if call.outputs.is_null() { 0 } else { call.numOutputs.max(0) as usize }
+}
+
+fn outputs_of(call: &ProcessData) -> impl Fn(usize) -> HostPort {
+    let (buses, count) = (call.outputs, call.numOutputs);
+    // SAFETY: the host's array of buses is null or as long as it says.
+    move |bus| unsafe { host_bus(buses, count, bus) }
+}
+
+/// # Safety
+/// `buses` is null or holds `count` buses of 32-bit buffers.
+unsafe fn host_bus(buses: *mut AudioBusBuffers, count: int32, bus: usize) -> HostPort {
+    if buses.is_null() || bus >= count.max(0) as usize {
+        return HostPort::MISSING;
+    }
+    // SAFETY: within the array, 32-bit, by this function's contract.
+    unsafe {
+        let bus = &*buses.add(bus);
+        HostPort { channels: bus.__field0.channelBuffers32, count: bus.numChannels.max(0) as usize }
+    }
+}
+
+impl IEditControllerTrait for Door {
+    hand_on! {
+        IEditControllerTrait: fn setComponentState(state: *mut IBStream) -> tresult;
+        IEditControllerTrait: fn setState(state: *mut IBStream) -> tresult;
+        IEditControllerTrait: fn getState(state: *mut IBStream) -> tresult;
+        IEditControllerTrait: fn getParameterCount() -> int32;
+        IEditControllerTrait: fn getParamStringByValue(id: ParamID, value: ParamValue, text: *mut String128) -> tresult;
+        IEditControllerTrait: fn getParamValueByString(id: ParamID, text: *mut TChar, value: *mut ParamValue) -> tresult;
+        IEditControllerTrait: fn normalizedParamToPlain(id: ParamID, value: ParamValue) -> ParamValue;
+        IEditControllerTrait: fn plainParamToNormalized(id: ParamID, value: ParamValue) -> ParamValue;
+        IEditControllerTrait: fn getParamNormalized(id: ParamID) -> ParamValue;
+        IEditControllerTrait: fn setParamNormalized(id: ParamID, value: ParamValue) -> tresult;
+        IEditControllerTrait: fn setComponentHandler(handler: *mut IComponentHandler) -> tresult;
+        IEditControllerTrait: fn createView(name: FIDString) -> *mut IPlugView;
+    }
+
+    unsafe fn getParameterInfo(&self, index: int32, info: *mut ParameterInfo) -> tresult {
+        // SAFETY: as for this method. The framework's own check lets one too many pass.
+        unsafe {
+            if !(0..self.getParameterCount()).contains(&index) {
+                return kInvalidArgument;
+            }
+            self.inner.getParameterInfo(index, info)
+        }
+    }
+}
+
+impl IMidiMappingTrait for Door {
+    hand_on! {
+        IMidiMappingTrait: fn getMidiControllerAssignment(bus: int32, channel: int16, cc: CtrlNumber, id: *mut ParamID) -> tresult;
+    }
+}
+
+impl INoteExpressionControllerTrait for Door {
+    hand_on! {
+        INoteExpressionControllerTrait: fn getNoteExpressionCount(bus: int32, channel: int16) -> int32;
+        INoteExpressionControllerTrait: fn getNoteExpressionInfo(bus: int32, channel: int16, index: int32, info: *mut NoteExpressionTypeInfo) -> tresult;
+        INoteExpressionControllerTrait: fn getNoteExpressionStringByValue(bus: int32, channel: int16, id: NoteExpressionTypeID, value: NoteExpressionValue, text: *mut String128) -> tresult;
+        INoteExpressionControllerTrait: fn getNoteExpressionValueByString(bus: int32, channel: int16, id: NoteExpressionTypeID, text: *const TChar, value: *mut NoteExpressionValue) -> tresult;
+    }
+}
+
+impl IProcessContextRequirementsTrait for Door {
+    hand_on! {
+        IProcessContextRequirementsTrait: fn getProcessContextRequirements() -> uint32;
+    }
+}
+
+impl IUnitInfoTrait for Door {
+    hand_on! {
+        IUnitInfoTrait: fn getUnitCount() -> int32;
+        IUnitInfoTrait: fn getUnitInfo(index: int32, info: *mut UnitInfo) -> tresult;
+        IUnitInfoTrait: fn getProgramListCount() -> int32;
+        IUnitInfoTrait: fn getProgramListInfo(index: int32, info: *mut ProgramListInfo) -> tresult;
+        IUnitInfoTrait: fn getProgramName(list: ProgramListID, index: int32, name: *mut String128) -> tresult;
+        IUnitInfoTrait: fn getProgramInfo(list: ProgramListID, index: int32, attribute: CString, value: *mut String128) -> tresult;
+        IUnitInfoTrait: fn hasProgramPitchNames(list: ProgramListID, index: int32) -> tresult;
+        IUnitInfoTrait: fn getProgramPitchName(list: ProgramListID, index: int32, pitch: int16, name: *mut String128) -> tresult;
+        IUnitInfoTrait: fn getSelectedUnit() -> UnitID;
+        IUnitInfoTrait: fn selectUnit(id: UnitID) -> tresult;
+        IUnitInfoTrait: fn getUnitByBus(media: MediaType, dir: BusDirection, bus: int32, channel: int32, id: *mut UnitID) -> tresult;
+        IUnitInfoTrait: fn setUnitProgramData(list: int32, index: int32, data: *mut IBStream) -> tresult;
+    }
+}
+
+impl IInfoListenerTrait for Door {
+    hand_on! {
+        IInfoListenerTrait: fn setChannelContextInfos(list: *mut IAttributeList) -> tresult;
+    }
+}
