@@ -54,6 +54,12 @@ impl Door {
     }
 }
 
+impl Drop for Door {
+    fn drop(&mut self) {
+        self.link.drain_worker();
+    }
+}
+
 impl Class for Door {
     type Interfaces = <Wrapper<Kitwright> as Class>::Interfaces;
 }

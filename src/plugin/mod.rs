@@ -23,12 +23,12 @@ use std::{cell::RefCell, sync::Arc, time::Duration};
 const PATIENCE: Duration = Duration::from_secs(30);
 
 /// What the guard at the door shares with the plugin behind it.
-#[derive(Debug, Clone)]
 pub(crate) struct Link {
     /// The open kit.
     pub session: Arc<Session>,
     /// The kit within the host's state.
     pub kit_state: Arc<KitState>,
+    executor: Option<AsyncExecutor<Kitwright>>,
 }
 
 thread_local! {
@@ -42,7 +42,29 @@ impl Link {
     pub fn take_last_made() -> Option<Self> {
         LAST_MADE.take()
     }
+
+    /// Waits until the framework's worker thread has done all that this instance has queued there. The
+    /// worker serves all instances, and dies when it finds a task whose instance is gone; the last instance
+    /// to go would then end the host's process (read in nice-plug 0.4.2, `background_thread.rs`).
+    pub fn drain_worker(&self) {
+        let Some(executor) = &self.executor else { return };
+        let (done, wait) = std::sync::mpsc::channel();
+        // the queue may be full; what has waited its turn comes back at once
+        for _ in 0..20 {
+            executor.execute_background(Fence(done.clone()));
+            if wait.recv_timeout(Duration::from_millis(100)).is_ok() {
+                break;
+            }
+        }
+        // the worker still holds the instance for the few instructions after the fence, and must not be
+        // the last to let go of it: nothing tells when, so this waits thousands of times as long
+        std::thread::sleep(Duration::from_millis(10));
+    }
 }
+
+/// A task for the framework's worker that only tells when its turn has come.
+#[derive(Debug)]
+pub struct Fence(std::sync::mpsc::Sender<()>);
 
 /// The plugin.
 #[derive(Debug)]
@@ -57,7 +79,8 @@ impl Default for Kitwright {
     fn default() -> Self {
         let session = Session::new();
         let kit_state = KitState::new(session.clone());
-        LAST_MADE.set(Some(Link { session: session.clone(), kit_state: kit_state.clone() }));
+        let link = Link { session: session.clone(), kit_state: kit_state.clone(), executor: None };
+        LAST_MADE.set(Some(link));
         let params = Arc::new(HostParams::new(kit_state, Arc::new(WindowMemory::default())));
         Self { session, params, player: None }
     }
@@ -104,7 +127,24 @@ impl Plugin for Kitwright {
 
     type Editor = ();
     type SysExMessage = ();
-    type BackgroundTask = ();
+    /// Nothing of ours runs on the framework's worker: see [`Link::drain_worker`].
+    type BackgroundTask = Fence;
+
+    fn task_executor(&mut self) -> TaskExecutor<Self> {
+        Box::new(|fence| {
+            // whoever waited may have given up
+            let _ = fence.0.send(());
+        })
+    }
+
+    fn editor(&mut self, executor: AsyncExecutor<Self>) -> Option<Self::Editor> {
+        LAST_MADE.with_borrow_mut(|link| {
+            if let Some(link) = link {
+                link.executor = Some(executor);
+            }
+        });
+        None
+    }
 
     fn params(&self) -> Arc<dyn Params> {
         self.params.clone()

@@ -50,7 +50,8 @@ impl TrimParam {
     /// Travel of the control, 0 to 1, as the host has set it (its modulation included).
     pub fn travel(&self) -> f32 {
         match self {
-            Self::Number(p) => p.value(),
+            // a state may hold anything
+            Self::Number(p) => p.value().clamp(0.0, 1.0),
             Self::Switch(p) => f32::from(u8::from(p.value())),
         }
     }
