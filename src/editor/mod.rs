@@ -1,1 +1,247 @@
 //! The window: see, hear and change a kit.
+//!
+//! [`ui`] draws one frame from a [`Session`] and knows nothing of hosts; [`host`] runs it inside one. From
+//! above downwards: the take, whose time flows from left to right; the bench, where one pad's path leads from
+//! its hit to its role; and the kit, along the keys that play it. Lines lead from the hit through the bench to
+//! the pad.
+//!
+//! | part | what it holds |
+//! | --- | --- |
+//! | [`theme`] | palette, type scale, distances |
+//! | [`widgets`] | the controls for settings |
+//! | [`wave`] | waveforms at any zoom |
+//! | [`take_view`] | the take and its hits |
+//! | [`bench`] | one pad |
+//! | [`kit_view`] | sixteen pads along their keys |
+//! | [`header`], [`file_browser`], [`about`] | files, steps back, work, trouble |
+//! | [`trims`], [`host`] | host parameters, the window inside a host |
+
+pub mod about;
+pub mod bench;
+pub mod compare;
+pub mod desk;
+pub mod envelope;
+pub mod file_browser;
+pub mod header;
+pub mod host;
+pub mod kit_view;
+pub mod state;
+pub mod take_view;
+pub mod theme;
+pub mod trims;
+pub mod wave;
+pub mod widgets;
+
+pub use state::{Memory, Station, WindowState};
+pub use trims::{PlainTrims, Trim, TrimAccess};
+
+use crate::session::{Job, Session};
+use desk::Desk;
+use egui::{Pos2, Rect, RichText, Ui, UiBuilder, pos2, vec2};
+use file_browser::{FileBrowser, Outcome, Purpose};
+use std::sync::Arc;
+
+/// Seconds without movement after which a fit is worked out.
+const FIT_REST: f64 = 0.35;
+
+/// One frame of the window.
+pub fn ui(ui: &mut Ui, state: &mut WindowState, session: &Session, trims: &mut dyn TrimAccess) {
+    frame(ui, state, &mut Desk { session, kit: session.kit(), trims });
+}
+
+/// One frame with a desk at hand.
+pub fn frame(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
+    notice_new_kit(state, desk);
+    remember_size(ui, state);
+    take_drops(ui, state, desk);
+    ask_for_fit(ui, state, desk);
+    state.lights.follow(ui, desk);
+    let rect = ui.ctx().content_rect();
+    ui.set_clip_rect(rect);
+    ui.painter().rect_filled(rect, 0, theme::GROUND);
+    let first = desk.kit.takes.is_empty() && desk.kit.doc.pads.iter().all(|p| p.is_empty());
+    let rect = if first { rect } else { top(ui, rect, state, desk) };
+    let rect = notices(ui, rect, desk);
+    if first {
+        first_start(ui, rect, state, desk);
+    } else {
+        kit_view::play_keys(ui, state, desk);
+        rooms(ui, rect, state, desk);
+    }
+    boxes(ui, state, desk);
+}
+
+/// Take, bench and kit, from above downwards.
+fn rooms(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_>) {
+    let rect = rect.shrink2(vec2(8.0, 6.0));
+    let take_height = (rect.height() * 0.28).clamp(148.0, 420.0);
+    let kit_height = (rect.height() * 0.27).clamp(172.0, 320.0);
+    let gap = 12.0;
+    let take = Rect::from_min_size(rect.min, vec2(rect.width(), take_height));
+    let kit = Rect::from_min_max(pos2(rect.left(), rect.bottom() - kit_height), rect.max);
+    let bench =
+        Rect::from_min_max(pos2(rect.left(), take.bottom() + gap), pos2(rect.right(), kit.top() - gap));
+    let part =
+        |ui: &mut Ui, name: &str, rect| UiBuilder::new().id_salt(name).max_rect(rect).layout(*ui.layout());
+    let builder = part(ui, "take", take);
+    ui.scope_builder(builder, |ui| take_view::show(ui, take, state, desk));
+    let builder = part(ui, "kit", kit);
+    let foot = ui.scope_builder(builder, |ui| kit_view::show(ui, kit, state, desk)).inner;
+    let builder = part(ui, "bench", bench);
+    let door = ui.scope_builder(builder, |ui| bench::show(ui, bench, state, desk)).inner;
+    threads(ui, state.take.root.map(|root| pos2(root.x, take.bottom())), door, foot, bench);
+}
+
+/// The lines from the hit to the bench and from the bench to the pad.
+fn threads(ui: &Ui, root: Option<Pos2>, door: Pos2, foot: Option<Pos2>, bench: Rect) {
+    let stroke = egui::Stroke::new(2.0, theme::AMBER);
+    if let Some(root) = root {
+        let middle = (root.y + door.y) / 2.0;
+        ui.painter().add(egui::epaint::CubicBezierShape::from_points_stroke(
+            [root, pos2(root.x, middle + 4.0), pos2(door.x, middle - 4.0), door],
+            false,
+            egui::Color32::TRANSPARENT,
+            stroke,
+        ));
+    }
+    if let Some(foot) = foot {
+        ui.painter().vline(foot.x, bench.bottom()..=foot.y, stroke);
+    }
+}
+
+/// The top line; gives what is left below it.
+fn top(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_>) -> Rect {
+    let head = Rect::from_min_size(rect.min, vec2(rect.width(), header::HEIGHT));
+    ui.scope_builder(UiBuilder::new().id_salt("top").max_rect(head), |ui| {
+        ui.horizontal_centered(|ui| header::show(ui, head, state, desk));
+    });
+    Rect::from_min_max(pos2(rect.left(), head.bottom()), rect.max)
+}
+
+/// Work and trouble, a line each while there is any; gives what is left below.
+fn notices(ui: &mut Ui, mut rect: Rect, desk: &Desk<'_>) -> Rect {
+    let mut line = |ui: &mut Ui, name: &str, show: &mut dyn FnMut(&mut Ui, Rect)| {
+        let place = Rect::from_min_size(rect.min, vec2(rect.width(), header::NOTICE));
+        ui.scope_builder(UiBuilder::new().id_salt(name).max_rect(place), |ui| {
+            ui.horizontal_centered(|ui| show(ui, place));
+        });
+        rect.min.y += header::NOTICE;
+    };
+    if let Some(job) = desk.session.job() {
+        line(ui, "job", &mut |ui, place| header::job(ui, place, desk, &job.step, job.done));
+        ui.ctx().request_repaint_after(std::time::Duration::from_millis(100));
+    }
+    if let Some(error) = desk.session.error() {
+        line(ui, "trouble", &mut |ui, place| header::trouble(ui, place, desk, &error));
+    }
+    rect
+}
+
+/// One sentence and one button.
+fn first_start(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>) {
+    if desk.session.job().is_some() {
+        return;
+    }
+    let place = Rect::from_center_size(rect.center(), vec2(rect.width().min(620.0), 150.0));
+    ui.scope_builder(UiBuilder::new().id_salt("first").max_rect(place), |ui| {
+        ui.vertical_centered(|ui| {
+            let sentence =
+                "Open a recording of one instrument, and Kitwright makes a drum kit of its sounds.";
+            ui.label(RichText::new(sentence).font(theme::display()).color(theme::INK));
+            ui.add_space(18.0);
+            let text = RichText::new("Open a recording").font(theme::title()).color(theme::ON_AMBER);
+            let button = ui.add(egui::Button::new(text).fill(theme::AMBER).min_size(vec2(200.0, 40.0)));
+            if widgets::named(button, egui::Role::Button, "Open a recording").clicked() {
+                state.browser = Some(FileBrowser::new(Purpose::Open, &state.memory, "", ui.ctx()));
+            }
+        });
+    });
+}
+
+/// What lies over the window: the file browser, the About box, the output.
+fn boxes(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
+    header::kit_settings(ui, &mut state.kit_settings, desk);
+    about::show(ui.ctx(), &mut state.about);
+    let Some(browser) = &mut state.browser else { return };
+    match browser.show(ui.ctx(), &mut state.memory, desk.kit.doc.fit) {
+        Outcome::Open => {}
+        Outcome::Cancelled => state.browser = None,
+        Outcome::Chosen(job) => {
+            state.browser = None;
+            match &job {
+                Job::NewKit { takes, .. } => takes.iter().for_each(|t| state.memory.remember(t)),
+                Job::LoadKit(file) | Job::AddTake(file) | Job::SaveKit(file) => state.memory.remember(file),
+                _ => {}
+            }
+            desk.session.start(job);
+        }
+    }
+}
+
+/// Another kit: waves of takes that are gone are forgotten, and so is what was tried on the pads.
+fn notice_new_kit(state: &mut WindowState, desk: &Desk<'_>) {
+    let Some(last) = &state.last_kit else {
+        state.last_kit = Some(desk.kit.clone());
+        return;
+    };
+    if Arc::ptr_eq(last, &desk.kit) {
+        return;
+    }
+    let same_takes = last.takes.len() <= desk.kit.takes.len()
+        && last.takes.iter().zip(&desk.kit.takes).all(|(a, b)| Arc::ptr_eq(a, b));
+    if !same_takes {
+        state.waves.keep(&desk.kit.takes);
+        state.take.turn_to(0);
+        state.compare.forget();
+        state.tried = Default::default();
+    }
+    let hits = desk.kit.doc.takes.get(state.take.take).map_or(0, |t| t.hits.len());
+    state.take.hit = state.take.hit.filter(|h| *h < hits);
+    if let Some(start) = state.take.expected
+        && let Some(take) = desk.kit.doc.takes.get(state.take.take)
+        && let Ok(hit) = take.hits.binary_search_by_key(&start, |h| h.start)
+    {
+        state.take.hit = Some(hit);
+        state.take.expected = None;
+    }
+    state.last_kit = Some(desk.kit.clone());
+}
+
+fn remember_size(ui: &Ui, state: &mut WindowState) {
+    let size = ui.ctx().content_rect().size();
+    state.memory.width = size.x.round().max(1.0) as u32;
+    state.memory.height = size.y.round().max(1.0) as u32;
+}
+
+/// Files dropped onto the window, where the system delivers them.
+fn take_drops(ui: &Ui, state: &mut WindowState, desk: &Desk<'_>) {
+    let dropped: Vec<std::path::PathBuf> =
+        ui.input(|i| i.raw.dropped_files.iter().map(|f| f.path().to_owned()).collect());
+    let kit = dropped.iter().find(|f| file_browser::is_kit(f));
+    if let Some(kit) = kit {
+        state.memory.remember(kit);
+        desk.session.start(Job::LoadKit(kit.clone()));
+    } else if !dropped.is_empty() {
+        dropped.iter().for_each(|f| state.memory.remember(f));
+        if desk.kit.takes.is_empty() {
+            desk.session.start(Job::NewKit { takes: dropped, fit: desk.kit.doc.fit });
+        } else {
+            dropped.into_iter().for_each(|f| desk.session.start(Job::AddTake(f)));
+        }
+    }
+}
+
+/// Hands a fit to the session once the hand rests: shaping takes work.
+fn ask_for_fit(ui: &Ui, state: &mut WindowState, desk: &Desk<'_>) {
+    let Some(pending) = state.pending_fit else { return };
+    let rested = ui.input(|i| i.time) - pending.moved_at;
+    if pending.held {
+        return;
+    }
+    if rested >= FIT_REST {
+        desk.session.start(Job::SetFit { pad: pending.pad, fit: pending.fit });
+        state.pending_fit = None;
+    } else {
+        ui.ctx().request_repaint_after(std::time::Duration::from_secs_f64(FIT_REST - rested));
+    }
+}

@@ -125,7 +125,7 @@ impl Plugin for Kitwright {
     const SAMPLE_ACCURATE_AUTOMATION: bool = true;
     const INPUT_EVENT_CAPACITY: usize = 4096;
 
-    type Editor = ();
+    type Editor = crate::editor::host::HostEditor;
     type SysExMessage = ();
     /// Nothing of ours runs on the framework's worker: see [`Link::drain_worker`].
     type BackgroundTask = Fence;
@@ -143,7 +143,7 @@ impl Plugin for Kitwright {
                 link.executor = Some(executor);
             }
         });
-        None
+        crate::editor::host::create(self.session.clone(), self.params.clone())
     }
 
     fn params(&self) -> Arc<dyn Params> {

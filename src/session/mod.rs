@@ -53,6 +53,46 @@ pub struct Listening {
     pub end: u64,
 }
 
+/// One change of a take's hits by hand; frames count at the take's own rate.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum HitEdit {
+    /// A new hit from this frame on.
+    Add(u64),
+    /// Another start and end.
+    Reshape {
+        /// The hit.
+        hit: usize,
+        /// Its first frame.
+        start: u64,
+        /// First frame after it.
+        end: u64,
+    },
+    /// Two hits of one.
+    Split {
+        /// The hit.
+        hit: usize,
+        /// First frame of the second.
+        at: u64,
+    },
+    /// One hit of this one and the next.
+    Merge(usize),
+    /// Forgets a hit.
+    Remove(usize),
+}
+
+impl std::fmt::Display for HitEdit {
+    /// The step's name in the list of undo.
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Add(_) => write!(f, "add a hit"),
+            Self::Reshape { hit, .. } => write!(f, "move hit {}", hit + 1),
+            Self::Split { hit, .. } => write!(f, "split hit {}", hit + 1),
+            Self::Merge(hit) => write!(f, "merge hits {} and {}", hit + 1, hit + 2),
+            Self::Remove(hit) => write!(f, "remove hit {}", hit + 1),
+        }
+    }
+}
+
 /// Long work that the session can be asked for; results arrive as a new kit or as an error.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Job {
@@ -67,6 +107,8 @@ pub enum Job {
     AddTake(PathBuf),
     /// Hear a take again; hits set by hand stay.
     HearAgain(usize, HearOptions),
+    /// Change the hits of a take by hand; pads keep their sound.
+    EditHits(usize, HitEdit),
     /// Cast the whole kit anew from its takes.
     Recast,
     /// Put a hit (take, hit) on a pad in a role.

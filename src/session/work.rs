@@ -1,7 +1,7 @@
 //! What each job does. Work happens on copies; the kit changes in one step at the very end.
 
 use super::{
-    Job,
+    HitEdit, Job,
     shared::{Shared, same_takes},
 };
 use crate::{
@@ -22,6 +22,7 @@ pub(super) fn run(job: Job, shared: &Shared, progress: &dyn Progress) -> Result<
         Job::NewKit { takes, fit } => new_kit(shared, &takes, fit, progress),
         Job::AddTake(path) => add_take(shared, &path, progress),
         Job::HearAgain(take, options) => hear_again(shared, take, options, progress),
+        Job::EditHits(take, edit) => edit_hits(shared, take, edit, progress),
         Job::Recast => recast(shared, progress),
         Job::SetHit { pad, source, role } => set_hit(shared, pad, source, role, progress),
         Job::SetFit { pad, fit } => set_fit(shared, pad, fit, progress),
@@ -76,15 +77,40 @@ fn hear_again(shared: &Shared, index: usize, options: HearOptions, progress: &dy
     let name = format!("hear {} again", entry.name);
     shared.change(&name, false, |kit| {
         still(kit, &before)?;
-        let entry = &mut kit.doc.takes[index];
-        let old = std::mem::replace(&mut entry.hits, heard);
-        let new = &entry.hits;
-        // pads go on playing their slices; what they know of their hits follows
-        for pad in &mut kit.doc.pads {
-            follow_hits(pad, index, &old, new);
-        }
+        replace_hits(kit, index, heard);
         Ok(())
     })
+}
+
+fn edit_hits(shared: &Shared, index: usize, edit: HitEdit, progress: &dyn Progress) -> Result<()> {
+    let before = shared.kit();
+    let (Some(take), Some(entry)) = (before.takes.get(index), before.doc.takes.get(index)) else {
+        return Err(Error::invalid(format!("there is no take {} whose hits could be changed", index + 1)));
+    };
+    progress.report("changing hits", 0.0);
+    let mut hits = entry.hits.clone();
+    match edit {
+        HitEdit::Add(start) => listen::edit::add(&mut hits, take, start).map(drop),
+        HitEdit::Reshape { hit, start, end } => listen::edit::reshape(&mut hits, take, hit, start, end),
+        HitEdit::Split { hit, at } => listen::edit::split(&mut hits, take, hit, at),
+        HitEdit::Merge(hit) => listen::edit::merge(&mut hits, take, hit),
+        HitEdit::Remove(hit) => listen::edit::remove(&mut hits, take, hit).map(drop),
+    }?;
+    progress.check()?;
+    shared.change(&edit.to_string(), false, |kit| {
+        still(kit, &before)?;
+        replace_hits(kit, index, hits);
+        Ok(())
+    })
+}
+
+/// Gives a take other hits; pads go on playing their slices, and what they know of their hits follows.
+fn replace_hits(kit: &mut Kit, index: usize, hits: Vec<Hit>) {
+    let old = std::mem::replace(&mut kit.doc.takes[index].hits, hits);
+    let new = &kit.doc.takes[index].hits;
+    for pad in &mut kit.doc.pads {
+        follow_hits(pad, index, &old, new);
+    }
 }
 
 /// Points a pad's audition from `old` hits of take `index` to those of `new` that hold the same sound;

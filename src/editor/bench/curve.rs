@@ -1,0 +1,169 @@
+//! The tone chain's cuts and EQ as one response curve, with handles for the bands.
+
+use crate::{
+    editor::{desk::Desk, state::WindowState, theme},
+    engine::dsp::eq::Section,
+    kit::{BAND, Tone},
+};
+use egui::{Align2, CursorIcon, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+
+/// Rate at which the curve is computed, Hz.
+const RATE: f64 = 96_000.0;
+/// Edges of the picture, Hz.
+const EDGES: [f64; 2] = [20.0, 20_000.0];
+/// Height of the picture, dB up and down.
+const SPAN_DB: f32 = 18.0;
+
+/// The sections that shape the spectrum, in no particular order: their gains add up.
+pub(super) fn sections(tone: &Tone) -> Vec<Section> {
+    let mut all = Vec::new();
+    let fourth = |cut: &crate::kit::Cut| cut.slope == crate::kit::Slope::TwentyFour;
+    if tone.low_cut.on {
+        all.extend(Section::low_cut(f64::from(tone.low_cut.hz), fourth(&tone.low_cut), RATE));
+    }
+    if tone.high_cut.on {
+        all.extend(Section::high_cut(f64::from(tone.high_cut.hz), fourth(&tone.high_cut), RATE));
+    }
+    for (i, band) in tone.bands.iter().enumerate().filter(|(_, b)| b.on) {
+        let (hz, gain, q) = (f64::from(band.hz), f64::from(band.gain_db), f64::from(band.q));
+        all.push(match i {
+            0 => Section::low_shelf(hz, gain, q, RATE),
+            1 => Section::bell(hz, gain, q, RATE),
+            _ => Section::high_shelf(hz, gain, q, RATE),
+        });
+    }
+    for dip in tone.dips.iter().filter(|d| d.on) {
+        all.push(Section::bell(f64::from(dip.hz), f64::from(dip.gain_db), f64::from(dip.q), RATE));
+    }
+    if tone.tilt_db != 0.0 {
+        all.push(Section::tilt(f64::from(tone.tilt_db), RATE));
+    }
+    all
+}
+
+/// Draws the curve; the three bands can be dragged.
+pub(super) fn show(ui: &mut Ui, rect: Rect, state: &WindowState, desk: &Desk<'_>) {
+    let tone = &desk.pad(state.pad).tone;
+    let response = ui.interact(rect, ui.scope_id().with("curve"), Sense::hover());
+    response.widget_info(|| WidgetInfo::labeled(Role::Image, true, "Frequency response of cuts and EQ"));
+    let painter = ui.painter_at(rect);
+    painter.rect_filled(rect, theme::ROUND, theme::WELL);
+    for (hz, word) in [(100.0, "100 Hz"), (1000.0, "1 kHz"), (10_000.0, "10k")] {
+        let x = x_of(rect, hz);
+        painter.vline(x, rect.y_range(), (1.0, theme::WOOD_HIGH));
+        painter.text(
+            pos2(x + 2.0, rect.bottom() - 1.0),
+            Align2::LEFT_BOTTOM,
+            word,
+            theme::small(),
+            theme::INK_SOFT,
+        );
+    }
+    for db in [-12.0, 0.0, 12.0_f32] {
+        painter.hline(
+            rect.x_range(),
+            y_of(rect, db),
+            (1.0, if db == 0.0 { theme::SEAM } else { theme::WOOD_HIGH }),
+        );
+        painter.text(
+            pos2(rect.left() + 3.0, y_of(rect, db)),
+            Align2::LEFT_BOTTOM,
+            if db == 0.0 { "0 dB".to_owned() } else { format!("{db:+.0} dB") },
+            theme::small(),
+            theme::INK_SOFT,
+        );
+    }
+    let all = sections(tone);
+    let steps = (rect.width() / 2.0) as usize;
+    let line: Vec<Pos2> = (0..=steps)
+        .map(|i| {
+            let hz = hz_at(rect, rect.left() + rect.width() * i as f32 / steps.max(1) as f32);
+            let db: f64 = all.iter().map(|s| s.magnitude_db(hz, RATE)).sum();
+            pos2(x_of(rect, hz), y_of(rect, (db as f32).clamp(-SPAN_DB * 2.0, SPAN_DB * 2.0)))
+        })
+        .collect();
+    painter.line(line, (2.0, theme::COPPER));
+    for band in 0..3 {
+        handle(ui, rect, state, desk, band);
+    }
+}
+
+fn handle(ui: &mut Ui, rect: Rect, state: &WindowState, desk: &Desk<'_>, band: usize) {
+    let pad = state.pad;
+    let b = desk.pad(pad).tone.bands[band];
+    let at = pos2(x_of(rect, f64::from(b.hz)), y_of(rect, b.gain_db.clamp(-SPAN_DB, SPAN_DB)));
+    let response = ui.interact(
+        Rect::from_center_size(at, vec2(18.0, 18.0)),
+        ui.scope_id().with(("band", band)),
+        Sense::click_and_drag(),
+    );
+    let word = ["Low", "Middle", "High"][band];
+    response.widget_info(|| WidgetInfo::labeled(Role::Button, true, format!("{word} band of the curve")));
+    let lit = response.hovered() || response.dragged();
+    let fill = if b.on { theme::AMBER } else { theme::WELL };
+    ui.painter().circle(at, 8.0, fill, (1.5, if lit { theme::INK } else { theme::AMBER }));
+    let ink = if b.on { theme::ON_AMBER } else { theme::AMBER };
+    ui.painter().text(at, Align2::CENTER_CENTER, &word[..1], theme::small(), ink);
+    if response.dragged()
+        && let Some(p) = response.interact_pointer_pos()
+    {
+        let hz = hz_at(rect, p.x) as f32;
+        let gain = (rect.center().y - p.y) / (rect.height() / 2.0) * SPAN_DB;
+        desk.edit_pad(pad, &format!("{} band", word.to_lowercase()), |pad| {
+            let band = &mut pad.tone.bands[band];
+            band.on = true;
+            for s in &BAND {
+                match s.id {
+                    "hz" => (s.set)(band, s.clamp(hz)),
+                    "gain_db" => (s.set)(band, s.clamp(gain)),
+                    _ => {}
+                }
+            }
+        });
+    }
+    if response.double_clicked() {
+        desk.edit_pad(pad, &format!("{} band", word.to_lowercase()), |pad| {
+            pad.tone.bands[band].gain_db = 0.0
+        });
+    }
+    response.on_hover_cursor(CursorIcon::Grab).on_hover_text(format!(
+        "{word} band: {:.0} Hz, {:+.1} dB. Drag to move it, double click for 0 dB.",
+        b.hz, b.gain_db
+    ));
+}
+
+fn x_of(rect: Rect, hz: f64) -> f32 {
+    rect.left() + ((hz / EDGES[0]).ln() / (EDGES[1] / EDGES[0]).ln()) as f32 * rect.width()
+}
+
+fn hz_at(rect: Rect, x: f32) -> f64 {
+    EDGES[0] * (EDGES[1] / EDGES[0]).powf(f64::from(((x - rect.left()) / rect.width()).clamp(0.0, 1.0)))
+}
+
+fn y_of(rect: Rect, db: f32) -> f32 {
+    rect.center().y - db / SPAN_DB * rect.height() / 2.0
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::kit::Band;
+
+    #[test]
+    fn the_curve_is_flat_without_sections_and_follows_a_bell() {
+        let mut tone = Tone::default();
+        assert!(sections(&tone).is_empty());
+        tone.bands[1] = Band { on: true, hz: 1000.0, gain_db: 6.0, q: 1.0 };
+        let at = |hz| sections(&tone).iter().map(|s| s.magnitude_db(hz, RATE)).sum::<f64>();
+        assert!((at(1000.0) - 6.0).abs() < 0.01);
+        assert!(at(30.0).abs() < 0.1);
+    }
+
+    #[test]
+    fn places_and_frequencies_agree() {
+        let rect = Rect::from_min_size(pos2(10.0, 0.0), vec2(300.0, 100.0));
+        for hz in [20.0, 440.0, 20_000.0] {
+            assert!((hz_at(rect, x_of(rect, hz)) / hz - 1.0).abs() < 1e-4);
+        }
+    }
+}

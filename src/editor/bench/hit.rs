@@ -1,0 +1,125 @@
+//! The first station: the hit the pad is made of, what was done to it, and what else would serve.
+
+use crate::{
+    editor::{
+        desk::Desk,
+        state::WindowState,
+        theme,
+        wave::{self, Stretch},
+        widgets,
+    },
+    session::Job,
+};
+use egui::{Align2, Rect, RichText, Role, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
+
+pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Desk<'_>) {
+    let pad = desk.pad(state.pad).clone();
+    if pad.is_empty() {
+        ui.label(
+            "This pad is silent. Drag a hit from the take onto it, or choose a hit and press \"Onto pad\".",
+        );
+        return;
+    }
+    let third = panel.width() / 3.0;
+    let picture = Rect::from_min_size(panel.min, vec2(third, panel.height()));
+    let middle =
+        Rect::from_min_size(pos2(picture.right() + 14.0, panel.top()), vec2(third - 28.0, panel.height()));
+    let right = Rect::from_min_max(pos2(middle.right() + 14.0, panel.top()), panel.max);
+    draw(ui, picture, state, desk);
+    ui.scope_builder(UiBuilder::new().id_salt("done").max_rect(middle), |ui| what_was_done(ui, &pad));
+    ui.scope_builder(UiBuilder::new().id_salt("others").max_rect(right), |ui| others(ui, state, desk));
+}
+
+/// The raw hit; a click plays it as it was recorded.
+fn draw(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>) {
+    let response = ui.interact(rect, ui.scope_id().with("raw"), Sense::click());
+    response.widget_info(|| WidgetInfo::labeled(Role::Button, true, "Hear the hit as it was recorded"));
+    wave::well(ui.painter(), rect);
+    let Some(slice) = desk.pad(state.pad).slices.first().copied() else { return };
+    let Some(take) = desk.kit.takes.get(slice.take).cloned() else { return };
+    if let Some(pyramid) = state.waves.get(&take, ui.ctx()) {
+        let [lo, hi] = pyramid.range(&take, slice.start as usize, slice.end as usize);
+        let stretch = Stretch {
+            take: &take,
+            pyramid: &pyramid,
+            start: slice.start as f64,
+            end: slice.end as f64,
+            full_scale: hi.max(-lo).max(1e-5) * 1.1,
+            reverse: false,
+        };
+        wave::draw(&ui.painter_at(rect), rect.shrink(2.0), stretch, |_| 1.0, |_| theme::COPPER);
+    }
+    let ms = (slice.end.saturating_sub(slice.start)) as f64 * 1000.0 / f64::from(take.sample_rate);
+    ui.painter().text(
+        rect.left_bottom() + vec2(6.0, -4.0),
+        Align2::LEFT_BOTTOM,
+        format!("as recorded, {ms:.0} ms"),
+        theme::small(),
+        theme::INK_SOFT,
+    );
+    widgets::focus_edge(ui.painter(), rect, &response);
+    if response.clicked() {
+        desk.session.listen_to(slice.take, slice.start, slice.end);
+    }
+    response.on_hover_text("Click to hear the hit as it was recorded.");
+}
+
+fn what_was_done(ui: &mut Ui, pad: &crate::kit::Pad) {
+    ui.label(RichText::new("What was done to it").color(theme::INK_SOFT));
+    let Some(audition) = &pad.audition else {
+        ui.label("This pad was made by hand.");
+        return;
+    };
+    ScrollArea::vertical().id_salt("moves").auto_shrink([false, false]).show(ui, |ui| {
+        if audition.moves.is_empty() {
+            ui.label("Nothing: it sounds as it was recorded.");
+        }
+        for step in &audition.moves {
+            ui.label(step.as_str());
+        }
+        if pad.slices.len() > 1 {
+            ui.label(format!("{} like hits take turns with it", pad.slices.len() - 1));
+        }
+    });
+}
+
+/// Hits that serve next best, best first; a press puts one on the pad.
+fn others(ui: &mut Ui, state: &WindowState, desk: &Desk<'_>) {
+    let pad = state.pad;
+    let built = desk.pad(pad);
+    ui.label(RichText::new(format!("What else would serve as {}", built.role)).color(theme::INK_SOFT));
+    let Some(audition) = &built.audition else { return };
+    ScrollArea::vertical().id_salt("others").auto_shrink([false, false]).show(ui, |ui| {
+        ui.spacing_mut().item_spacing.y = 3.0;
+        for &(take, hit, score) in &audition.next_best {
+            ui.horizontal(|ui| {
+                let hear = widgets::button(
+                    ui,
+                    "Hear",
+                    &format!("Hear hit {}", hit + 1),
+                    "Plays it as it was recorded.",
+                );
+                if let Some(h) = desk.kit.doc.takes.get(take).and_then(|t| t.hits.get(hit))
+                    && hear.clicked()
+                {
+                    desk.session.listen_to(take, h.start, h.end);
+                }
+                let name = format!("Use hit {} of take {}", hit + 1, take + 1);
+                if widgets::button(ui, &format!("Hit {}", hit + 1), &name, "Makes the pad of this hit.")
+                    .clicked()
+                {
+                    desk.session.start(Job::SetHit { pad, source: (take, hit), role: built.role });
+                }
+                let (rect, _) = ui.allocate_exact_size(vec2(60.0, 8.0), Sense::hover());
+                ui.painter().rect_filled(rect, 1, theme::WELL);
+                let filled =
+                    Rect::from_min_size(rect.min, vec2(rect.width() * score.clamp(0.0, 1.0), rect.height()));
+                ui.painter().rect_filled(filled, 1, theme::COPPER);
+                ui.label(RichText::new(format!("{:.0} %", score * 100.0)).font(theme::small()));
+            });
+        }
+        if audition.next_best.is_empty() {
+            ui.label("No other hit.");
+        }
+    });
+}

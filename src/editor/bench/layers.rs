@@ -1,0 +1,298 @@
+//! The layers over each other on one time axis, with start, end and envelope to drag; and their settings.
+
+use crate::{
+    editor::{
+        desk::Desk,
+        envelope,
+        state::WindowState,
+        theme,
+        wave::{self, Stretch},
+        widgets::{self, Described},
+    },
+    kit::{LAYER, LAYERS, Layer, LayerSettings, Slice},
+    units::st_to_ratio,
+};
+use egui::{Align2, CursorIcon, Pos2, Rect, Role, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
+
+pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Desk<'_>) {
+    let pad = state.pad;
+    let built = desk.pad(pad).clone();
+    state.layer = state.layer.min(built.layers.len().saturating_sub(1));
+    let picture = Rect::from_min_size(panel.min, vec2((panel.width() * 0.42).min(620.0), panel.height()));
+    let right = Rect::from_min_max(pos2(picture.right() + 14.0, panel.top()), panel.max);
+    lanes(ui, picture, state, desk, &built.layers);
+    ui.scope_builder(UiBuilder::new().id_salt("layer settings").max_rect(right), |ui| {
+        tabs(ui, state, desk, built.layers.len());
+        let layer = state.layer;
+        let Some(settings) = built.layers.get(layer).map(|l| l.settings) else { return };
+        ScrollArea::vertical().id_salt(("layer", pad, layer)).auto_shrink([false, false]).show(ui, |ui| {
+            let owner = format!("Pad {} layer {}", pad + 1, layer + 1);
+            let rows = LAYER.iter().enumerate().map(|(i, s)| (i, s as &dyn Described, (s.get)(&settings)));
+            widgets::grid(ui, &owner, rows, |i, m| {
+                if let Some(v) = m.value {
+                    set(desk, pad, layer, LAYER[i].name, |s| (LAYER[i].set)(s, v));
+                }
+            });
+        });
+    });
+}
+
+fn set(desk: &Desk<'_>, pad: usize, layer: usize, what: &str, change: impl FnOnce(&mut LayerSettings)) {
+    desk.edit_pad(pad, &format!("layer {} {}", layer + 1, what.to_lowercase()), |p| {
+        if let Some(layer) = p.layers.get_mut(layer) {
+            change(&mut layer.settings);
+        }
+    });
+}
+
+fn tabs(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, count: usize) {
+    let pad = state.pad;
+    ui.horizontal(|ui| {
+        for i in 0..count {
+            let name = format!("Layer {}", i + 1);
+            if widgets::toggle(ui, state.layer == i, &name, &name, "Shows this layer's settings.").clicked() {
+                state.layer = i;
+            }
+        }
+        if count < LAYERS
+            && widgets::button(ui, "Add layer", "Add a layer", "One more reading of the hit.").clicked()
+        {
+            desk.edit_pad(pad, "add layer", |p| p.layers.push(Layer::default()));
+            state.layer = count;
+        }
+        if count > 1 && widgets::button(ui, "Remove", "Remove the layer", "Takes this layer away.").clicked()
+        {
+            let layer = state.layer;
+            desk.edit_pad(pad, "remove layer", |p| {
+                if layer < p.layers.len() && p.layers.len() > 1 {
+                    p.layers.remove(layer);
+                }
+            });
+        }
+    });
+}
+
+/// Where a layer lies on the axis, all in ms of playing time.
+struct Lay {
+    slice: Slice,
+    /// Length of the whole slice as it is played.
+    whole_ms: f32,
+    /// Playing speed: slice time over playing time.
+    speed: f32,
+    /// Where the slice's beginning lies; before zero when the start is skipped.
+    raw_ms: f32,
+}
+
+fn lay(layer: &Layer, chosen: Option<Slice>, rate: f64, start_ms: f32) -> Option<Lay> {
+    let slice = layer.slice.or(chosen)?;
+    let s = &layer.settings;
+    let speed = st_to_ratio(f64::from(s.pitch_st) + f64::from(s.fine_ct) / 100.0) as f32;
+    let whole_ms = (slice.end.saturating_sub(slice.start) as f64 * 1000.0 / rate) as f32 / speed;
+    Some(Lay { slice, whole_ms, speed, raw_ms: s.delay_ms - start_ms / speed })
+}
+
+/// What of a layer is under the hand, and the start it had when the hand came.
+#[derive(Debug, Clone, Copy, Default)]
+struct Held {
+    layer: usize,
+    start_ms: f32,
+    axis: [f32; 2],
+}
+
+fn lanes(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>, layers: &[Layer]) {
+    wave::well(ui.painter(), rect);
+    let built = desk.pad(state.pad);
+    let chosen = built.slices.first().copied();
+    let rate_of = |s: Option<Slice>| {
+        s.and_then(|s| desk.kit.takes.get(s.take)).map_or(48_000.0, |t| f64::from(t.sample_rate))
+    };
+    let held_id = ui.scope_id().with("held");
+    let held: Option<Held> = ui.data(|d| d.get_temp(held_id));
+    let laid: Vec<Option<Lay>> = layers
+        .iter()
+        .enumerate()
+        .map(|(i, l)| {
+            let start = held.filter(|h| h.layer == i).map_or(l.settings.start_ms, |h| h.start_ms);
+            lay(l, chosen, rate_of(l.slice.or(chosen)), start)
+        })
+        .collect();
+    let axis = held.map_or_else(|| axis_of(layers, &laid), |h| h.axis);
+    let height = rect.height() / layers.len().max(1) as f32;
+    for (i, (layer, lay)) in layers.iter().zip(&laid).enumerate() {
+        let lane = Rect::from_min_size(
+            pos2(rect.left(), rect.top() + i as f32 * height),
+            vec2(rect.width(), height),
+        );
+        if let Some(lay) = lay {
+            one_lane(ui, lane.shrink2(vec2(4.0, 2.0)), state, desk, i, layer, lay, axis);
+        }
+        let response = ui.interact(
+            Rect::from_min_size(pos2(lane.right() - 70.0, lane.top()), vec2(70.0, 16.0)),
+            ui.scope_id().with(("lane", i)),
+            Sense::click(),
+        );
+        response.widget_info(|| WidgetInfo::labeled(Role::Button, true, format!("Choose layer {}", i + 1)));
+        if response.clicked() {
+            state.layer = i;
+        }
+        let ink = if state.layer == i { theme::AMBER } else { theme::INK };
+        let words =
+            if layer.settings.on { format!("layer {}", i + 1) } else { format!("layer {} (off)", i + 1) };
+        ui.painter().text(lane.right_top() + vec2(-6.0, 2.0), Align2::RIGHT_TOP, words, theme::small(), ink);
+    }
+    let zero = x_of(rect.shrink2(vec2(4.0, 0.0)), axis, 0.0);
+    ui.painter().vline(zero, rect.y_range(), (1.0, theme::SEAM));
+    let end = format!("{:.0} ms", axis[1]);
+    ui.painter().text(
+        rect.right_bottom() + vec2(-4.0, -2.0),
+        Align2::RIGHT_BOTTOM,
+        end,
+        theme::small(),
+        theme::INK_SOFT,
+    );
+}
+
+/// From the earliest beginning of a slice to the last end of what is read.
+fn axis_of(layers: &[Layer], laid: &[Option<Lay>]) -> [f32; 2] {
+    let mut axis = [0.0_f32, 50.0_f32];
+    for (layer, lay) in layers.iter().zip(laid) {
+        if let Some(lay) = lay {
+            let s = &layer.settings;
+            let shape = s.delay_ms + s.attack_ms + s.hold_ms + s.decay_ms;
+            axis[0] = axis[0].min(lay.raw_ms);
+            axis[1] = axis[1]
+                .max((lay.raw_ms + lay.whole_ms).min(shape.max(lay.raw_ms + s.end_ms / lay.speed).max(50.0)));
+        }
+    }
+    axis
+}
+
+fn x_of(rect: Rect, axis: [f32; 2], ms: f32) -> f32 {
+    rect.left() + (ms - axis[0]) / (axis[1] - axis[0]) * rect.width()
+}
+
+fn ms_at(rect: Rect, axis: [f32; 2], at: Pos2) -> f32 {
+    axis[0] + (at.x - rect.left()) / rect.width() * (axis[1] - axis[0])
+}
+
+#[allow(clippy::too_many_arguments)]
+fn one_lane(
+    ui: &mut Ui,
+    lane: Rect,
+    state: &mut WindowState,
+    desk: &Desk<'_>,
+    index: usize,
+    layer: &Layer,
+    lay: &Lay,
+    axis: [f32; 2],
+) {
+    let Some(take) = desk.kit.takes.get(lay.slice.take).cloned() else { return };
+    let Some(pyramid) = state.waves.get(&take, ui.ctx()) else { return };
+    let s = &layer.settings;
+    let raw = Rect::from_x_y_ranges(
+        x_of(lane, axis, lay.raw_ms)..=x_of(lane, axis, lay.raw_ms + lay.whole_ms),
+        lane.y_range(),
+    );
+    let [lo, hi] = pyramid.range(&take, lay.slice.start as usize, lay.slice.end as usize);
+    let stretch = Stretch {
+        take: &take,
+        pyramid: &pyramid,
+        start: lay.slice.start as f64,
+        end: lay.slice.end as f64,
+        full_scale: hi.max(-lo).max(1e-5) * 1.1,
+        reverse: s.reverse,
+    };
+    let begin_ms = lay.raw_ms + s.start_ms / lay.speed;
+    let end_ms = (lay.raw_ms + s.end_ms / lay.speed).min(lay.raw_ms + lay.whole_ms);
+    let (begin, end) = (x_of(lane, axis, begin_ms), x_of(lane, axis, end_ms));
+    let painter = ui.painter_at(lane);
+    let bright = if s.on { theme::COPPER } else { theme::COPPER_DIM };
+    // the part before the start and after the end stays in sight, dim
+    wave::draw(&painter, raw, stretch, |_| 1.0, |_| theme::WOOD_LIT);
+    let seconds = f64::from((end_ms - begin_ms).max(0.1)) / 1000.0;
+    let levels = envelope::levels(s, seconds, 160);
+    let level_at =
+        |x: f32| levels[(((x - begin) / (end - begin).max(1.0)) * 160.0).clamp(0.0, 159.0) as usize];
+    let read = Rect::from_x_y_ranges(begin..=end.max(begin + 1.0), lane.y_range());
+    let shaped = |share: f32| level_at(raw.left() + share * raw.width());
+    wave::draw(&painter.with_clip_rect(read.intersect(lane)), raw, stretch, shaped, |_| bright);
+    let line = (0..160)
+        .map(|i| {
+            pos2(begin + (end - begin) * i as f32 / 160.0, lane.bottom() - levels[i] * (lane.height() - 4.0))
+        })
+        .collect();
+    let chosen = state.layer == index;
+    painter.line(line, (1.5, if chosen { theme::AMBER } else { theme::INK_SOFT }));
+    if chosen {
+        handles(ui, lane, state, desk, index, s, lay, axis, [begin_ms, end_ms]);
+    }
+}
+
+#[allow(clippy::too_many_arguments)]
+fn handles(
+    ui: &mut Ui,
+    lane: Rect,
+    state: &WindowState,
+    desk: &Desk<'_>,
+    index: usize,
+    s: &LayerSettings,
+    lay: &Lay,
+    axis: [f32; 2],
+    [begin, end]: [f32; 2],
+) {
+    let pad = state.pad;
+    let y = |level: f32| lane.bottom() - level * (lane.height() - 4.0);
+    let attack = begin + s.attack_ms;
+    let hold = attack + s.hold_ms;
+    let decay = hold + s.decay_ms;
+    let middle = lane.center().y;
+    let grips = [
+        ("Start", pos2(x_of(lane, axis, begin), middle)),
+        ("End", pos2(x_of(lane, axis, end), middle)),
+        ("Attack", pos2(x_of(lane, axis, attack), y(1.0))),
+        ("Hold", pos2(x_of(lane, axis, hold) + 9.0, y(1.0))),
+        ("Decay", pos2(x_of(lane, axis, decay), y(0.0) - 5.0)),
+    ];
+    for (i, (word, at)) in grips.into_iter().enumerate() {
+        let at = pos2(at.x.clamp(lane.left() + 4.0, lane.right() - 4.0), at.y);
+        let bar = i < 2;
+        let size = if bar { vec2(9.0, lane.height()) } else { vec2(12.0, 12.0) };
+        let grip = Rect::from_center_size(at, size);
+        let response = ui.interact(grip, ui.scope_id().with(("grip", index, i)), Sense::drag());
+        response.widget_info(|| {
+            WidgetInfo::labeled(Role::Splitter, true, format!("{word} of layer {}", index + 1))
+        });
+        let lit = response.hovered() || response.dragged();
+        let colour = if lit { theme::INK } else { theme::AMBER };
+        if bar {
+            ui.painter().vline(at.x, lane.y_range(), (if lit { 2.5 } else { 1.5 }, colour));
+        } else {
+            ui.painter().circle(at, 4.5, theme::WELL, (2.0, colour));
+        }
+        let held_id = ui.scope_id().with("held");
+        if response.drag_started() {
+            ui.data_mut(|d| d.insert_temp(held_id, Held { layer: index, start_ms: s.start_ms, axis }));
+        }
+        if response.drag_stopped() {
+            ui.data_mut(|d| d.remove_temp::<Held>(held_id));
+        }
+        if response.dragged()
+            && let Some(at) = response.interact_pointer_pos()
+        {
+            let ms = ms_at(lane, axis, at);
+            let (id, value) = match i {
+                0 => ("start_ms", (ms - lay.raw_ms) * lay.speed),
+                1 => ("end_ms", (ms - lay.raw_ms) * lay.speed),
+                2 => ("attack_ms", ms - begin),
+                3 => ("hold_ms", ms - attack),
+                _ => ("decay_ms", ms - hold),
+            };
+            if let Some(setting) = LAYER.iter().find(|l| l.id == id) {
+                set(desk, pad, index, setting.name, |s| (setting.set)(s, setting.clamp(value)));
+            }
+        }
+        response
+            .on_hover_cursor(if i == 2 { CursorIcon::Grab } else { CursorIcon::ResizeHorizontal })
+            .on_hover_text(format!("{word}: drag it."));
+    }
+}

@@ -1,0 +1,96 @@
+//! Level and place, manner of playing, variation; and the trims that a host automates.
+
+use crate::{
+    editor::{
+        desk::Desk,
+        state::WindowState,
+        theme,
+        trims::Trim,
+        widgets::{self, Described},
+    },
+    kit::{PAD, VARIATION, Way},
+    settings::PAD_TRIMS,
+};
+use egui::{RichText, ScrollArea, Ui};
+
+pub(super) fn show(ui: &mut Ui, state: &WindowState, desk: &Desk<'_>) {
+    let pad = state.pad;
+    let built = desk.pad(pad);
+    ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
+        ui.label(RichText::new("In the kit").color(theme::INK_SOFT));
+        let owner = format!("Pad {}", pad + 1);
+        let rows = PAD.iter().enumerate().map(|(i, s)| (i, s as &dyn Described, (s.get)(&built.settings)));
+        widgets::grid(ui, &owner, rows, |i, m| {
+            if let Some(v) = m.value {
+                desk.edit_pad(pad, &PAD[i].name.to_lowercase(), |p| (PAD[i].set)(&mut p.settings, v));
+            }
+        });
+        note_row(ui, pad, desk);
+        ui.add_space(theme::GAP);
+        ui.horizontal(|ui| {
+            ui.label(RichText::new("From hit to hit").color(theme::INK_SOFT));
+            freeze(ui, pad, desk);
+        });
+        let owner = format!("Pad {} variation", pad + 1);
+        let rows =
+            VARIATION.iter().enumerate().map(|(i, s)| (i, s as &dyn Described, (s.get)(&built.variation)));
+        widgets::grid(ui, &owner, rows, |i, m| {
+            if let Some(v) = m.value {
+                let what = format!("variation {}", VARIATION[i].name.to_lowercase());
+                desk.edit_pad(pad, &what, |p| (VARIATION[i].set)(&mut p.variation, v));
+            }
+        });
+    });
+}
+
+/// The MIDI note that plays the pad.
+fn note_row(ui: &mut Ui, pad: usize, desk: &Desk<'_>) {
+    ui.horizontal(|ui| {
+        let note = desk.pad(pad).note;
+        ui.label(RichText::new("Played by").color(theme::INK_SOFT));
+        for (text, name, step) in [("-", "Note down", -1_i16), ("+", "Note up", 1)] {
+            if widgets::button(ui, text, name, "The next free key in this direction.").clicked()
+                && let Some(free) = next_free(desk, note, step)
+            {
+                desk.edit_pad(pad, "note", |p| p.note = free);
+            }
+        }
+        ui.label(format!("{} (MIDI note {note})", crate::editor::desk::note_name(note)));
+    });
+}
+
+fn next_free(desk: &Desk<'_>, from: u8, step: i16) -> Option<u8> {
+    let mut note = i16::from(from) + step;
+    while (0..=127).contains(&note) {
+        if desk.kit.doc.pads.iter().all(|p| i16::from(p.note) != note) {
+            return u8::try_from(note).ok();
+        }
+        note += step;
+    }
+    None
+}
+
+/// Holds one draw, or lets the draws go on.
+fn freeze(ui: &mut Ui, pad: usize, desk: &Desk<'_>) {
+    let frozen = desk.pad(pad).variation.way == Way::Held;
+    let help = "Holds one draw: every hit is the same until it is let go.";
+    if widgets::toggle(ui, frozen, if frozen { "Frozen" } else { "Freeze" }, "Freeze the variation", help)
+        .clicked()
+    {
+        desk.edit_pad(pad, "freeze", |p| p.variation.way = if frozen { Way::Live } else { Way::Held });
+    }
+    if frozen && widgets::button(ui, "Another draw", "Another draw", "Keeps a different one.").clicked() {
+        desk.edit_pad(pad, "draw", |p| p.variation.frozen = (p.variation.frozen + 1.0) % 10_000.0);
+    }
+}
+
+/// What the host automates; a dot shows a trim that moved by itself.
+pub(super) fn show_trims(ui: &mut Ui, state: &WindowState, desk: &mut Desk<'_>) {
+    let pad = state.pad;
+    let owner = format!("Pad {} trim", pad + 1);
+    ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
+        let values: Vec<f32> = (0..PAD_TRIMS.len()).map(|i| desk.trims.get(Trim::Pad(pad, i))).collect();
+        let rows = PAD_TRIMS.iter().enumerate().map(|(i, s)| (i, s as &dyn Described, values[i]));
+        widgets::grid(ui, &owner, rows, |i, m| desk.move_trim(Trim::Pad(pad, i), m));
+    });
+}

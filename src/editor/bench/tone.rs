@@ -1,0 +1,169 @@
+//! The tone chain: its stages in the order in which the sound passes, and the settings of one of them.
+
+use super::curve;
+use crate::{
+    editor::{
+        desk::Desk,
+        state::WindowState,
+        theme,
+        widgets::{self, Described},
+    },
+    kit::{BAND, COMPRESSOR, CUT, LIMITER, SATURATION, Stage, Tone},
+    settings::{Curve, Setting, Unit},
+};
+use egui::{Rect, RichText, ScrollArea, Ui, UiBuilder, pos2, vec2};
+
+/// The two numbers of a tone chain that stand alone.
+static TILT: [Setting<Tone>; 1] = [Setting {
+    id: "tilt_db",
+    name: "Tilt",
+    unit: Unit::Decibels,
+    min: -12.0,
+    max: 12.0,
+    curve: Curve::Linear,
+    default: 0.0,
+    help: "Darker or brighter around 1 kHz.",
+    get: |t| t.tilt_db,
+    set: |t, v| t.tilt_db = v,
+}];
+static LOW_BAND: [Setting<Tone>; 1] = [Setting {
+    id: "low_band_hz",
+    name: "Low band up to",
+    unit: Unit::Hertz,
+    min: 40.0,
+    max: 1000.0,
+    curve: Curve::Logarithmic,
+    default: 250.0,
+    help: "The compressor works on everything below this.",
+    get: |t| t.low_band_hz,
+    set: |t, v| t.low_band_hz = v,
+}];
+
+/// How many stages do something.
+pub(super) fn stages_on(tone: &Tone) -> usize {
+    Tone::ORDER.into_iter().filter(|s| is_on(tone, *s)).count()
+}
+
+fn is_on(tone: &Tone, stage: Stage) -> bool {
+    match stage {
+        Stage::Cuts => tone.low_cut.on || tone.high_cut.on,
+        Stage::Limiter => tone.limiter.on,
+        Stage::Saturation => tone.saturation.on,
+        Stage::Eq => {
+            tone.tilt_db != 0.0 || tone.note_bell.on || tone.bands.iter().chain(&tone.dips).any(|b| b.on)
+        }
+        Stage::Punch => tone.punch.on,
+        Stage::LowBand => tone.low_band.on,
+        Stage::Colour => tone.colour.on,
+    }
+}
+
+fn word(stage: Stage) -> &'static str {
+    match stage {
+        Stage::Cuts => "Cuts",
+        Stage::Limiter => "Limiter",
+        Stage::Saturation => "Saturation",
+        Stage::Eq => "EQ",
+        Stage::Punch => "Punch",
+        Stage::LowBand => "Low band",
+        Stage::Colour => "Colour",
+    }
+}
+
+pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Desk<'_>) {
+    let picture = Rect::from_min_size(panel.min, vec2((panel.width() * 0.38).min(560.0), panel.height()));
+    let right = Rect::from_min_max(pos2(picture.right() + 14.0, panel.top()), panel.max);
+    curve::show(ui, picture, state, desk);
+    ui.scope_builder(UiBuilder::new().id_salt("tone settings").max_rect(right), |ui| {
+        let tone = desk.pad(state.pad).tone.clone();
+        state.stage = state.stage.min(tone.order.len() - 1);
+        chain(ui, state, desk, &tone);
+        let stage = tone.order[state.stage];
+        ScrollArea::vertical().id_salt(("stage", state.pad, state.stage)).auto_shrink([false, false]).show(
+            ui,
+            |ui| {
+                settings(ui, state.pad, desk, &tone, stage);
+            },
+        );
+    });
+}
+
+/// The stages from first to last; a filled dot marks those that do something.
+fn chain(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, tone: &Tone) {
+    ui.horizontal_wrapped(|ui| {
+        ui.spacing_mut().item_spacing.x = 4.0;
+        for (i, stage) in tone.order.into_iter().enumerate() {
+            let on = is_on(tone, stage);
+            let text = format!("{}{}", word(stage), if on { " on" } else { "" });
+            let help = "Shows this stage; the sound passes the stages from left to right.";
+            if widgets::toggle(ui, state.stage == i, &text, &format!("Stage {}", word(stage)), help).clicked()
+            {
+                state.stage = i;
+            }
+        }
+        let pad = state.pad;
+        let at = state.stage;
+        for (text, name, to) in
+            [("<", "Stage earlier", at.checked_sub(1)), (">", "Stage later", Some(at + 1))]
+        {
+            let Some(to) = to.filter(|t| *t < tone.order.len()) else { continue };
+            if widgets::button(ui, text, name, "Changes the order of the stages.").clicked() {
+                desk.edit_pad(pad, "tone order", |p| p.tone.order.swap(at, to));
+                state.stage = to;
+            }
+        }
+    });
+}
+
+fn settings(ui: &mut Ui, pad: usize, desk: &Desk<'_>, tone: &Tone, stage: Stage) {
+    match stage {
+        Stage::Cuts => {
+            section(ui, pad, desk, "Low cut", &CUT, &tone.low_cut, |t| &mut t.low_cut);
+            section(ui, pad, desk, "High cut", &CUT, &tone.high_cut, |t| &mut t.high_cut);
+        }
+        Stage::Limiter => section(ui, pad, desk, "Limiter", &LIMITER, &tone.limiter, |t| &mut t.limiter),
+        Stage::Saturation => {
+            section(ui, pad, desk, "Saturation", &SATURATION, &tone.saturation, |t| &mut t.saturation);
+        }
+        Stage::Eq => {
+            for (i, name) in ["Low shelf", "Bell", "High shelf"].into_iter().enumerate() {
+                section(ui, pad, desk, name, &BAND, &tone.bands[i], move |t| &mut t.bands[i]);
+            }
+            section(ui, pad, desk, "Bell on the note", &BAND, &tone.note_bell, |t| &mut t.note_bell);
+            for i in 0..tone.dips.len() {
+                section(ui, pad, desk, &format!("Dip {}", i + 1), &BAND, &tone.dips[i], move |t| {
+                    &mut t.dips[i]
+                });
+            }
+            section(ui, pad, desk, "Whole", &TILT, tone, |t| t);
+        }
+        Stage::Punch => section(ui, pad, desk, "Punch", &COMPRESSOR, &tone.punch, |t| &mut t.punch),
+        Stage::LowBand => {
+            section(ui, pad, desk, "Low band", &COMPRESSOR, &tone.low_band, |t| &mut t.low_band);
+            section(ui, pad, desk, "Split", &LOW_BAND, tone, |t| t);
+        }
+        Stage::Colour => section(ui, pad, desk, "Colour", &LIMITER, &tone.colour, |t| &mut t.colour),
+    }
+}
+
+/// A table's controls under its title; `reach` finds the structure in a tone chain.
+fn section<T: 'static>(
+    ui: &mut Ui,
+    pad: usize,
+    desk: &Desk<'_>,
+    title: &str,
+    table: &'static [Setting<T>],
+    now: &T,
+    reach: impl Fn(&mut Tone) -> &mut T,
+) {
+    ui.label(RichText::new(title).color(theme::INK_SOFT));
+    let owner = format!("Pad {} {}", pad + 1, title.to_lowercase());
+    let rows = table.iter().enumerate().map(|(i, s)| (i, s as &dyn Described, (s.get)(now)));
+    widgets::grid(ui, &owner, rows, |i, m| {
+        if let Some(v) = m.value {
+            let what = format!("{} {}", title.to_lowercase(), table[i].name.to_lowercase());
+            desk.edit_pad(pad, &what, |p| (table[i].set)(reach(&mut p.tone), v));
+        }
+    });
+    ui.add_space(theme::GAP);
+}

@@ -1,0 +1,77 @@
+//! What the parts of the window work with in one frame.
+
+use super::{
+    trims::{Trim, TrimAccess},
+    widgets::Moved,
+};
+use crate::{
+    kit::{Kit, PADS, Pad},
+    session::Session,
+};
+use std::sync::Arc;
+
+/// The kit of this frame and the ways to change it.
+pub struct Desk<'a> {
+    /// Where edits and jobs go.
+    pub session: &'a Session,
+    /// The kit as it was when the frame began.
+    pub kit: Arc<Kit>,
+    /// The host's parameters, or plain values.
+    pub trims: &'a mut dyn TrimAccess,
+}
+
+impl Desk<'_> {
+    /// Pad 0 to 15 of this frame's kit.
+    pub fn pad(&self, pad: usize) -> &Pad {
+        &self.kit.doc.pads[pad]
+    }
+
+    /// Changes a pad; `what` completes the step's name: "pad 3 clear".
+    pub fn edit_pad(&self, pad: usize, what: &str, change: impl FnOnce(&mut Pad)) {
+        self.session.edit(&format!("pad {} {what}", pad + 1), |kit| change(&mut kit.doc.pads[pad]));
+    }
+
+    /// Hands a control's movement to the trim that it shows.
+    pub fn move_trim(&mut self, trim: Trim, moved: Moved) {
+        if moved.began {
+            self.trims.begin(trim);
+        }
+        if let Some(value) = moved.value {
+            self.trims.set(trim, value);
+        }
+        if moved.ended {
+            self.trims.end(trim);
+        }
+    }
+
+    /// Pads in the order of the keys that play them.
+    pub fn pads_along_the_keys(&self) -> [usize; PADS] {
+        let mut order = std::array::from_fn(|i| i);
+        order.sort_by_key(|&i| self.kit.doc.pads[i].note);
+        order
+    }
+}
+
+/// Name of a MIDI note, middle C (60) being C4 as in scientific pitch notation.
+pub fn note_name(note: u8) -> String {
+    const NAMES: [&str; 12] = ["C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"];
+    format!("{}{}", NAMES[usize::from(note) % 12], i32::from(note) / 12 - 1)
+}
+
+/// Whether the note's key is a black one.
+pub fn is_black(note: u8) -> bool {
+    matches!(note % 12, 1 | 3 | 6 | 8 | 10)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn notes_have_the_names_of_scientific_pitch_notation() {
+        assert_eq!(note_name(60), "C4");
+        assert_eq!(note_name(69), "A4");
+        assert_eq!(note_name(36), "C2");
+        assert!(is_black(37) && !is_black(36));
+    }
+}

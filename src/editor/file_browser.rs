@@ -1,0 +1,465 @@
+//! A file browser inside the window: hosts do not bear native dialogs.
+//!
+//! Folders are read on a thread of their own, since a network folder may take seconds.
+
+use super::{state::Memory, theme, widgets};
+use crate::session::Job;
+use egui::{Context, Key, RichText, Role, ScrollArea, Sense, TextEdit, Ui, WidgetInfo, vec2};
+use std::{
+    path::{Path, PathBuf},
+    sync::{Mutex, mpsc},
+};
+
+/// Endings of audio files that can be opened, and of kits.
+const AUDIO: &[&str] =
+    &["wav", "wave", "aif", "aiff", "aifc", "flac", "mp3", "ogg", "oga", "m4a", "mp4", "aac", "alac", "caf"];
+/// Ending of kit files.
+pub const KIT: &str = "kitwright";
+/// Most entries that are shown of one folder.
+const MOST: usize = 5000;
+
+/// What the chosen file is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Purpose {
+    /// A recording to make a kit of, or a kit.
+    Open,
+    /// One more take for the kit.
+    AddTake,
+    /// Where the kit goes.
+    Save,
+    /// The folder that receives pads, groove and picture.
+    Export,
+}
+
+impl Purpose {
+    fn title(self) -> &'static str {
+        match self {
+            Self::Open => "Open a recording or a kit",
+            Self::AddTake => "Add a take of the same instrument",
+            Self::Save => "Save the kit",
+            Self::Export => "Export pads, groove and picture",
+        }
+    }
+
+    fn verb(self) -> &'static str {
+        match self {
+            Self::Open => "Open file",
+            Self::AddTake => "Add this take",
+            Self::Save => "Save here",
+            Self::Export => "Export here",
+        }
+    }
+
+    fn name_label(self) -> &'static str {
+        match self {
+            Self::Open | Self::AddTake => "File",
+            Self::Save => "File name",
+            Self::Export => "New folder",
+        }
+    }
+
+    fn shows(self, extension: &str) -> bool {
+        let audio = AUDIO.contains(&extension);
+        match self {
+            Self::Open => audio || extension == KIT,
+            Self::AddTake => audio,
+            Self::Save => extension == KIT,
+            Self::Export => false,
+        }
+    }
+}
+
+#[derive(Debug, Clone)]
+struct Entry {
+    name: String,
+    path: PathBuf,
+    folder: bool,
+    bytes: u64,
+}
+
+/// The entries of a folder, or a sentence that says why they cannot be read.
+type Listed = Result<Vec<Entry>, String>;
+
+/// The browser while it is open.
+#[derive(Debug)]
+pub struct FileBrowser {
+    purpose: Purpose,
+    folder: PathBuf,
+    /// Typed or chosen: a name in the folder, or a whole path.
+    name: String,
+    entries: Vec<Entry>,
+    trouble: Option<String>,
+    coming: Option<Mutex<mpsc::Receiver<Listed>>>,
+    /// A file of that name is there; the next press replaces it.
+    replace: Option<PathBuf>,
+    fresh: bool,
+}
+
+/// What became of the browser in a frame.
+#[derive(Debug, PartialEq)]
+pub enum Outcome {
+    /// It stays open.
+    Open,
+    /// It was closed.
+    Cancelled,
+    /// This is to be done.
+    Chosen(Job),
+}
+
+impl FileBrowser {
+    /// Opens at the folder shown last, with `name` as proposal.
+    pub fn new(purpose: Purpose, memory: &Memory, name: &str, ctx: &Context) -> Self {
+        let folder = memory.folder.clone().filter(|f| f.is_absolute()).unwrap_or_else(home);
+        let mut browser = Self {
+            purpose,
+            folder: PathBuf::new(),
+            name: name.to_owned(),
+            entries: Vec::new(),
+            trouble: None,
+            coming: None,
+            replace: None,
+            fresh: true,
+        };
+        browser.go(folder, ctx);
+        browser
+    }
+
+    /// Shows it; `fit` is the shaping for a kit made of the file.
+    pub fn show(&mut self, ctx: &Context, memory: &mut Memory, fit: f32) -> Outcome {
+        self.receive();
+        let mut outcome = Outcome::Open;
+        let size = ctx.content_rect().size();
+        let modal = theme::modal("file browser").show(ctx, |ui| {
+            ui.set_width((size.x - 80.0).clamp(400.0, 760.0));
+            ui.set_height((size.y - 100.0).clamp(300.0, 560.0));
+            outcome = self.contents(ui, memory, fit);
+        });
+        if modal.should_close() && outcome == Outcome::Open {
+            outcome = Outcome::Cancelled;
+        }
+        if outcome != Outcome::Open {
+            memory.folder = Some(self.folder.clone());
+        }
+        outcome
+    }
+
+    fn go(&mut self, folder: PathBuf, ctx: &Context) {
+        let (send, coming) = mpsc::channel();
+        let (path, purpose, ctx) = (folder.clone(), self.purpose, ctx.clone());
+        let spawned = std::thread::Builder::new().name("kitwright files".into()).spawn(move || {
+            // nobody listens any more once the browser is closed
+            let _ = send.send(list(&path, purpose));
+            ctx.request_repaint();
+        });
+        self.trouble = spawned.err().map(|e| format!("The folder cannot be read: {e}."));
+        self.coming = Some(Mutex::new(coming));
+        self.entries.clear();
+        self.replace = None;
+        self.folder = folder;
+    }
+
+    fn receive(&mut self) {
+        let Some(coming) = self.coming.as_mut().and_then(|c| c.get_mut().ok()) else { return };
+        if let Ok(listed) = coming.try_recv() {
+            self.coming = None;
+            match listed {
+                Ok(entries) => self.entries = entries,
+                Err(trouble) => self.trouble = Some(trouble),
+            }
+        }
+    }
+
+    fn contents(&mut self, ui: &mut Ui, memory: &Memory, fit: f32) -> Outcome {
+        ui.label(RichText::new(self.purpose.title()).font(theme::title()).color(theme::INK));
+        let mut next = self.path_row(ui);
+        let list_height = (ui.available_height() - 96.0).max(80.0);
+        ui.horizontal_top(|ui| {
+            if self.purpose == Purpose::Open && !memory.recent.is_empty() {
+                ui.vertical(|ui| {
+                    ui.set_width(180.0);
+                    self.recent(ui, memory);
+                });
+            }
+            next = self.list(ui, list_height).or(next.take());
+        });
+        let chosen_in_list = next.as_ref().is_some_and(|(_, sure)| *sure);
+        let mut outcome = self.name_row(ui);
+        if let Some((path, _)) = next {
+            if chosen_in_list && !path.is_dir() {
+                self.name = path.to_string_lossy().into_owned();
+                outcome = Some(true);
+            } else {
+                self.go(path, ui.ctx());
+            }
+        }
+        match outcome {
+            Some(true) => self.confirm(fit, ui.ctx()).map_or(Outcome::Open, Outcome::Chosen),
+            Some(false) => Outcome::Cancelled,
+            None => Outcome::Open,
+        }
+    }
+
+    /// The folder as a row of buttons, one a step.
+    fn path_row(&mut self, ui: &mut Ui) -> Option<(PathBuf, bool)> {
+        let mut next = None;
+        ui.horizontal_wrapped(|ui| {
+            ui.spacing_mut().item_spacing.x = 3.0;
+            if widgets::button(ui, "Home", "Go to the home folder", "Your own folder.").clicked() {
+                next = Some((home(), false));
+            }
+            let steps: Vec<PathBuf> = self.folder.ancestors().map(Path::to_owned).collect();
+            for step in steps.iter().rev() {
+                let word = step
+                    .file_name()
+                    .map_or_else(|| step.display().to_string(), |n| n.to_string_lossy().into());
+                if widgets::button(ui, &word, &format!("Go to {}", step.display()), "Go to this folder.")
+                    .clicked()
+                {
+                    next = Some((step.clone(), false));
+                }
+            }
+        });
+        next
+    }
+
+    fn recent(&mut self, ui: &mut Ui, memory: &Memory) {
+        ui.label(RichText::new("Opened before").font(theme::small()).color(theme::INK_SOFT));
+        for file in &memory.recent {
+            let word =
+                file.file_name().map_or_else(|| file.display().to_string(), |n| n.to_string_lossy().into());
+            let response = ui.add(egui::Button::new(word.as_str()).truncate());
+            let response = widgets::named(response, Role::Button, &format!("Recent file {word}"));
+            if response.on_hover_text(file.display().to_string()).clicked() {
+                self.name = file.to_string_lossy().into_owned();
+            }
+        }
+    }
+
+    /// The entries; a click on a folder enters it, a click on a file chooses it, a double click takes it.
+    fn list(&mut self, ui: &mut Ui, height: f32) -> Option<(PathBuf, bool)> {
+        let mut next = None;
+        let row = 24.0;
+        egui::Frame::new().fill(theme::WELL).inner_margin(4).show(ui, |ui| {
+            ui.set_min_height(height);
+            ui.set_width(ui.available_width());
+            if let Some(trouble) = &self.trouble {
+                ui.label(RichText::new(trouble).color(theme::ALARM));
+            } else if self.coming.is_some() {
+                ui.label("Reading the folder...");
+            } else if self.entries.is_empty() {
+                ui.label(RichText::new("Nothing here that fits.").color(theme::INK_SOFT));
+            }
+            ScrollArea::vertical().max_height(height).auto_shrink([false, true]).show_rows(
+                ui,
+                row,
+                self.entries.len(),
+                |ui, rows| {
+                    ui.spacing_mut().item_spacing.y = 0.0;
+                    for entry in &self.entries[rows] {
+                        let (rect, response) =
+                            ui.allocate_exact_size(vec2(ui.available_width(), row), Sense::click());
+                        let kind = if entry.folder { "Folder" } else { "File" };
+                        response.widget_info(|| {
+                            WidgetInfo::labeled(Role::ListBoxOption, true, format!("{kind} {}", entry.name))
+                        });
+                        paint_entry(ui, rect, entry, &response, self.name == entry.name);
+                        if entry.folder && response.clicked() {
+                            next = Some((entry.path.clone(), false));
+                        } else if response.double_clicked() {
+                            next = Some((entry.path.clone(), true));
+                        } else if response.clicked() {
+                            self.name = entry.name.clone();
+                            self.replace = None;
+                        }
+                    }
+                },
+            );
+        });
+        next
+    }
+
+    /// The name and the two buttons: `Some(true)` confirms, `Some(false)` cancels.
+    fn name_row(&mut self, ui: &mut Ui) -> Option<bool> {
+        let mut outcome = None;
+        ui.add_space(theme::GAP);
+        ui.horizontal(|ui| {
+            ui.label(self.purpose.name_label());
+            let edit = TextEdit::singleline(&mut self.name).desired_width(ui.available_width() - 8.0);
+            let response = ui.add(edit);
+            response.widget_info(|| WidgetInfo::labeled(Role::TextInput, true, "File name or path"));
+            if std::mem::take(&mut self.fresh) {
+                response.request_focus();
+            }
+            if response.changed() {
+                self.replace = None;
+            }
+            if response.lost_focus() && ui.input(|i| i.key_pressed(Key::Enter)) {
+                outcome = Some(true);
+            }
+        });
+        ui.horizontal(|ui| {
+            let verb = if self.replace.is_some() { "Replace it" } else { self.purpose.verb() };
+            let help = match self.purpose {
+                Purpose::Open => "Makes a kit of a recording, or opens a kit.",
+                Purpose::AddTake => "The pads stay as they are.",
+                Purpose::Save => "One file with everything in it.",
+                Purpose::Export => "WAV files of the pads, a groove, its MIDI and a picture.",
+            };
+            let ready = self.purpose == Purpose::Export || !self.name.trim().is_empty();
+            let confirm = ui.add_enabled(ready, egui::Button::new(verb)).on_hover_text(help);
+            if widgets::named(confirm, Role::Button, verb).clicked() {
+                outcome = Some(true);
+            }
+            if widgets::button(ui, "Cancel", "Cancel choosing a file", "Leaves everything as it is.")
+                .clicked()
+            {
+                outcome = Some(false);
+            }
+            if let Some(file) = &self.replace {
+                let name = file.file_name().unwrap_or_default().to_string_lossy();
+                ui.label(RichText::new(format!("{name} is already there.")).color(theme::ALARM));
+            }
+        });
+        outcome
+    }
+
+    /// The job for what was chosen; `None` while a question is open or a folder was named.
+    fn confirm(&mut self, fit: f32, ctx: &Context) -> Option<Job> {
+        let typed = self.name.trim().to_owned();
+        let path = self.folder.join(&typed);
+        match self.purpose {
+            Purpose::Open | Purpose::AddTake if path.is_dir() => {
+                self.name.clear();
+                self.go(path, ctx);
+                None
+            }
+            Purpose::Open => Some(job_for(path, fit)),
+            Purpose::AddTake => Some(Job::AddTake(path)),
+            Purpose::Save => {
+                let path = with_ending(path);
+                if path.exists() && self.replace.as_ref() != Some(&path) {
+                    self.replace = Some(path);
+                    return None;
+                }
+                Some(Job::SaveKit(path))
+            }
+            Purpose::Export => Some(Job::Export(path)),
+        }
+    }
+}
+
+/// The job that a file asks for by its ending: a kit is loaded, anything else is tried as a recording.
+pub fn job_for(path: PathBuf, fit: f32) -> Job {
+    if is_kit(&path) { Job::LoadKit(path) } else { Job::NewKit { takes: vec![path], fit } }
+}
+
+/// Whether the ending is that of a kit.
+pub fn is_kit(path: &Path) -> bool {
+    extension(path) == KIT
+}
+
+fn with_ending(path: PathBuf) -> PathBuf {
+    if is_kit(&path) {
+        return path;
+    }
+    let mut name = path.file_name().unwrap_or_default().to_owned();
+    name.push(".");
+    name.push(KIT);
+    path.with_file_name(name)
+}
+
+fn extension(path: &Path) -> String {
+    path.extension().unwrap_or_default().to_string_lossy().to_lowercase()
+}
+
+fn home() -> PathBuf {
+    let set = |name: &str| std::env::var_os(name).map(PathBuf::from).filter(|p| p.is_absolute());
+    set("HOME").or_else(|| set("USERPROFILE")).unwrap_or_else(|| PathBuf::from(std::path::MAIN_SEPARATOR_STR))
+}
+
+fn list(folder: &Path, purpose: Purpose) -> Listed {
+    let read = std::fs::read_dir(folder).map_err(|e| format!("This folder cannot be read: {e}."))?;
+    let mut entries: Vec<Entry> = read
+        .flatten()
+        .filter_map(|e| {
+            let name = e.file_name().to_string_lossy().into_owned();
+            let path = e.path();
+            // follows links, as the one who clicks would
+            let meta = std::fs::metadata(&path).ok()?;
+            let shown = meta.is_dir() || purpose.shows(&extension(&path));
+            (shown && !name.starts_with('.')).then(|| Entry {
+                name,
+                folder: meta.is_dir(),
+                bytes: meta.len(),
+                path,
+            })
+        })
+        .take(MOST)
+        .collect();
+    entries.sort_by_key(|e| (!e.folder, e.name.to_lowercase()));
+    Ok(entries)
+}
+
+fn paint_entry(ui: &Ui, rect: egui::Rect, entry: &Entry, response: &egui::Response, chosen: bool) {
+    let painter = ui.painter();
+    if chosen || response.hovered() {
+        painter.rect_filled(rect, theme::ROUND, if chosen { theme::WOOD_LIT } else { theme::WOOD });
+    }
+    let middle = rect.center().y;
+    let word = if entry.folder { "folder".to_owned() } else { size_words(entry.bytes) };
+    let right = widgets::text_in(
+        painter,
+        egui::pos2(rect.right() - 14.0, middle),
+        egui::Align2::RIGHT_CENTER,
+        &word,
+        theme::small(),
+        theme::INK_SOFT,
+        90.0,
+    );
+    let left = rect.left() + 8.0;
+    widgets::text_in(
+        painter,
+        egui::pos2(left, middle),
+        egui::Align2::LEFT_CENTER,
+        &entry.name,
+        theme::body(),
+        theme::INK,
+        right.left() - left - 10.0,
+    );
+    widgets::focus_edge(painter, rect.shrink(1.0), response);
+}
+
+fn size_words(bytes: u64) -> String {
+    match bytes {
+        0..1_000_000 => format!("{} kB", bytes.div_ceil(1000)),
+        _ => format!("{:.1} MB", bytes as f64 / 1e6),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_ending_decides_what_a_file_is() {
+        assert_eq!(job_for("a/b.KITWRIGHT".into(), 0.5), Job::LoadKit("a/b.KITWRIGHT".into()));
+        assert_eq!(job_for("a/b.wav".into(), 0.5), Job::NewKit { takes: vec!["a/b.wav".into()], fit: 0.5 });
+        assert_eq!(with_ending("x/my.kit".into()), PathBuf::from("x/my.kit.kitwright"));
+        assert_eq!(with_ending("x/k.kitwright".into()), PathBuf::from("x/k.kitwright"));
+    }
+
+    #[test]
+    fn a_folder_is_listed_folders_first_and_only_what_fits() {
+        let dir = tempfile::tempdir().expect("temporary folder");
+        for file in ["b.wav", "a.flac", "notes.txt", "k.kitwright", ".hidden.wav"] {
+            std::fs::write(dir.path().join(file), "x").expect("written");
+        }
+        std::fs::create_dir(dir.path().join("z")).expect("made");
+        let names = |p| list(dir.path(), p).expect("listed").into_iter().map(|e| e.name).collect::<Vec<_>>();
+        assert_eq!(names(Purpose::Open), ["z", "a.flac", "b.wav", "k.kitwright"]);
+        assert_eq!(names(Purpose::AddTake), ["z", "a.flac", "b.wav"]);
+        assert_eq!(names(Purpose::Save), ["z", "k.kitwright"]);
+        assert_eq!(names(Purpose::Export), ["z"]);
+        assert!(list(&dir.path().join("none"), Purpose::Open).is_err());
+    }
+}

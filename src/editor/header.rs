@@ -1,0 +1,217 @@
+//! The top line: the kit's name, files, steps back, the kit's fit, zoom; below it work and trouble.
+
+use super::{
+    bench,
+    desk::Desk,
+    file_browser::{FileBrowser, Purpose},
+    state::{Memory, WindowState},
+    theme,
+    trims::Trim,
+    widgets::{self, Described},
+};
+use crate::{error::Error, settings::KIT_TRIMS};
+use egui::{
+    Align, Key, Layout, Modifiers, Popup, Rect, RichText, Role, ScrollArea, TextEdit, Ui, WidgetInfo, vec2,
+};
+
+/// Height of the top line.
+pub const HEIGHT: f32 = 44.0;
+/// Height of the line of work and of the line of trouble.
+pub const NOTICE: f32 = 30.0;
+
+/// Shows the top line in `rect`.
+pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_>) {
+    ui.painter().rect_filled(rect, 0, theme::WOOD);
+    ui.spacing_mut().item_spacing.x = 5.0;
+    ui.add_space(8.0);
+    name(ui, desk);
+    files(ui, state, desk);
+    ui.separator();
+    steps(ui, desk);
+    ui.separator();
+    bench::fit_rule(ui, state, desk, None, 88.0);
+    let side = state.compare.kit_side();
+    let help = "Turns between two states of the whole kit; both are kept while the window is open.";
+    if widgets::toggle(ui, side == 'B', &format!("Kit {side}"), "A or B of the kit", help).clicked()
+        && let Some(other) = state.compare.turn_kit(&desk.kit)
+    {
+        desk.session.edit("kit A or B", |kit| *kit = other);
+    }
+    ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+        ui.add_space(8.0);
+        if widgets::button(ui, "About", "About Kitwright", "What this is, and how to mind your hearing.")
+            .clicked()
+        {
+            state.about = true;
+        }
+        zoom(ui, state);
+        if widgets::button(
+            ui,
+            "Output",
+            "Output of the kit",
+            "Level, pitch, variation, velocity and the ceiling.",
+        )
+        .clicked()
+        {
+            state.kit_settings = true;
+        }
+        main_meter(ui, state);
+    });
+}
+
+fn name(ui: &mut Ui, desk: &Desk<'_>) {
+    let mut text = desk.kit.doc.name.clone();
+    let edit = TextEdit::singleline(&mut text).desired_width(100.0).char_limit(80);
+    let response = ui.add(edit).on_hover_text("The kit's name.");
+    response.widget_info(|| WidgetInfo::labeled(Role::TextInput, true, "Name of the kit"));
+    if response.changed() {
+        desk.session.edit("kit name", |kit| kit.doc.name = text);
+    }
+}
+
+fn files(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
+    let kit = &desk.kit.doc.name;
+    for (text, name, help, purpose, proposal) in [
+        (
+            "Open",
+            "Open a recording or a kit",
+            "A recording becomes a new kit; a kit file is loaded.",
+            Purpose::Open,
+            String::new(),
+        ),
+        (
+            "Save",
+            "Save the kit",
+            "Writes the kit with its audio into one file.",
+            Purpose::Save,
+            format!("{kit}.kitwright"),
+        ),
+        (
+            "Export",
+            "Export the kit",
+            "Writes WAV files, a groove, MIDI and a picture.",
+            Purpose::Export,
+            kit.clone(),
+        ),
+    ] {
+        if widgets::button(ui, text, name, help).clicked() {
+            state.browser = Some(FileBrowser::new(purpose, &state.memory, &proposal, ui.ctx()));
+        }
+    }
+}
+
+/// Undo and redo, as buttons because hosts often keep the keys, and the list of steps.
+fn steps(ui: &mut Ui, desk: &Desk<'_>) {
+    let history = desk.session.history();
+    let last =
+        history.first().map_or_else(|| "Nothing to take back.".into(), |s| format!("Takes back: {s}."));
+    let undo = ui.add_enabled(!history.is_empty(), egui::Button::new("Undo"));
+    let undo = widgets::named(undo, Role::Button, "Undo").on_hover_text(&last).on_disabled_hover_text(&last);
+    let redo = widgets::button(ui, "Redo", "Redo", "Repeats the step taken back last.");
+    let typing = ui.ctx().text_edit_focused();
+    let ctrl = |modifiers: Modifiers, key| !typing && ui.input_mut(|i| i.consume_key(modifiers, key));
+    if redo.clicked()
+        || ctrl(Modifiers::COMMAND | Modifiers::SHIFT, Key::Z)
+        || ctrl(Modifiers::COMMAND, Key::Y)
+    {
+        desk.session.redo();
+    } else if undo.clicked() || ctrl(Modifiers::COMMAND, Key::Z) {
+        desk.session.undo();
+    }
+    let list = widgets::button(ui, "Steps", "List of steps", "Everything that was done, newest first.");
+    Popup::menu(&list).width(260.0).show(|ui| {
+        if history.is_empty() {
+            ui.label("Nothing has been changed yet.");
+        }
+        ScrollArea::vertical().max_height(320.0).show(ui, |ui| {
+            for (i, step) in history.iter().enumerate() {
+                let entry = ui
+                    .selectable_label(false, step.as_str())
+                    .on_hover_text("Takes back this step and all newer ones.");
+                entry
+                    .widget_info(|| WidgetInfo::labeled(Role::MenuItem, true, format!("Back before {step}")));
+                if entry.clicked() {
+                    for _ in 0..=i {
+                        desk.session.undo();
+                    }
+                    ui.close();
+                }
+            }
+        });
+    });
+}
+
+fn zoom(ui: &mut Ui, state: &mut WindowState) {
+    let text = format!("{:.0} %", state.memory.zoom * 100.0);
+    let response = widgets::button(ui, &text, "Size of the window", "Everything smaller or larger.");
+    Popup::menu(&response).show(|ui| {
+        for zoom in Memory::ZOOMS {
+            let chosen = (zoom - state.memory.zoom).abs() < 0.01;
+            let entry = ui.selectable_label(chosen, format!("{:.0} %", zoom * 100.0));
+            entry.widget_info(|| {
+                WidgetInfo::selected(Role::MenuItem, true, chosen, format!("Zoom {:.0} %", zoom * 100.0))
+            });
+            if entry.clicked() {
+                state.memory.zoom = zoom;
+                ui.ctx().set_zoom_factor(zoom);
+                ui.close();
+            }
+        }
+    });
+}
+
+fn main_meter(ui: &mut Ui, state: &WindowState) {
+    let (rect, response) = ui.allocate_exact_size(vec2(36.0, 10.0), egui::Sense::hover());
+    response.widget_info(|| WidgetInfo::labeled(Role::Meter, true, "Level of the main output"));
+    ui.painter().rect_filled(rect, 1, theme::WELL);
+    let filled = Rect::from_min_size(rect.min, vec2(rect.width() * state.lights.main_share(), rect.height()));
+    ui.painter().rect_filled(filled, 1, theme::COPPER);
+    response.on_hover_text("Level of the main output; the right edge is full scale.");
+}
+
+/// The running job with its progress, in `rect`.
+pub fn job(ui: &mut Ui, rect: Rect, desk: &Desk<'_>, step: &str, done: f32) {
+    ui.painter().rect_filled(rect, 0, theme::WOOD_HIGH);
+    let bar = Rect::from_min_size(
+        rect.left_bottom() - vec2(0.0, 3.0),
+        vec2(rect.width() * done.clamp(0.0, 1.0), 3.0),
+    );
+    ui.painter().rect_filled(bar, 0, theme::AMBER);
+    ui.add_space(12.0);
+    ui.label(format!("{step}: {:.0} %", done * 100.0));
+    if widgets::button(ui, "Cancel", "Cancel the work", "Stops it; the kit stays as it is.").clicked() {
+        desk.session.cancel();
+    }
+}
+
+/// The last error, in `rect`, until it is dismissed.
+pub fn trouble(ui: &mut Ui, rect: Rect, desk: &Desk<'_>, error: &Error) {
+    ui.painter().rect_filled(rect, 0, theme::WOOD);
+    ui.painter().rect_filled(Rect::from_min_size(rect.min, vec2(4.0, rect.height())), 0, theme::ALARM);
+    ui.add_space(12.0);
+    if widgets::button(ui, "Dismiss", "Dismiss the message", "Forgets this message.").clicked() {
+        desk.session.dismiss_error();
+    }
+    let text = error.to_string();
+    let label = ui.add(egui::Label::new(RichText::new(&text).color(theme::ALARM)).truncate());
+    label.on_hover_text(text);
+}
+
+/// The kit's own trims, in a box.
+pub fn kit_settings(ui: &Ui, open: &mut bool, desk: &mut Desk<'_>) {
+    if !*open {
+        return;
+    }
+    let modal = theme::modal("kit settings").show(ui.ctx(), |ui| {
+        ui.set_width(450.0);
+        ui.label(RichText::new("Output of the kit").font(theme::title()));
+        let values: Vec<f32> = (0..KIT_TRIMS.len()).map(|i| desk.trims.get(Trim::Kit(i))).collect();
+        let rows = KIT_TRIMS.iter().enumerate().map(|(i, s)| (i, s as &dyn Described, values[i]));
+        widgets::grid(ui, "Kit trim", rows, |i, m| desk.move_trim(Trim::Kit(i), m));
+        ui.add_space(theme::GAP);
+        widgets::button(ui, "Close", "Close the output", "Back to the kit.").clicked()
+    });
+    if modal.should_close() || modal.inner {
+        *open = false;
+    }
+}

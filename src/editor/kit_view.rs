@@ -1,0 +1,403 @@
+//! The kit: sixteen pads along the keys that play them.
+
+use super::{
+    desk::{Desk, is_black, note_name},
+    state::WindowState,
+    take_view::HitPayload,
+    theme,
+    trims::Trim,
+    wave::{self, Stretch},
+    widgets,
+};
+use crate::{
+    kit::PADS,
+    session::{Job, Stroke},
+    units::gain_to_db,
+};
+use egui::{Align2, CursorIcon, Key, Rect, Response, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+use std::sync::atomic::Ordering;
+
+/// A pad under way to another.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PadPayload(pub usize);
+
+/// Keys of a computer keyboard in the order of the pads along the keys: the two lower rows, laid like a piano.
+pub const PLAYING_KEYS: [(Key, &str); PADS] = [
+    (Key::Z, "Z"),
+    (Key::S, "S"),
+    (Key::X, "X"),
+    (Key::D, "D"),
+    (Key::C, "C"),
+    (Key::V, "V"),
+    (Key::G, "G"),
+    (Key::B, "B"),
+    (Key::H, "H"),
+    (Key::N, "N"),
+    (Key::J, "J"),
+    (Key::M, "M"),
+    (Key::Comma, ","),
+    (Key::L, "L"),
+    (Key::Period, "."),
+    (Key::Slash, "/"),
+];
+
+/// How long a light stays on after a stroke, s.
+const LIGHT: f64 = 0.18;
+/// How fast a meter falls, dB a second.
+const FALL: f32 = 40.0;
+/// Lowest level a meter shows, dB.
+const FLOOR_DB: f32 = -48.0;
+/// Velocity of a key of the computer keyboard.
+const KEY_VELOCITY: f32 = 0.8;
+
+/// Lights and meters.
+#[derive(Debug, Default)]
+pub struct Lights {
+    strokes: [u32; PADS],
+    lit_at: [Option<f64>; PADS],
+    peak_db: [f32; PADS],
+    main_db: f32,
+    seen: bool,
+    time: f64,
+}
+
+impl Lights {
+    /// Reads the engine's meters; asks for another frame while anything still moves.
+    pub fn follow(&mut self, ui: &Ui, desk: &Desk<'_>) {
+        let now = ui.input(|i| i.time);
+        let fall = ((now - self.time) as f32).clamp(0.0, 0.2) * FALL;
+        self.time = now;
+        if !self.seen {
+            self.peak_db = [FLOOR_DB; PADS];
+            self.main_db = FLOOR_DB;
+        }
+        let meters = desk.session.meters();
+        for pad in 0..PADS {
+            let peak =
+                meters.as_ref().map_or(0.0, |m| f32::from_bits(m.pad_peak[pad].swap(0, Ordering::Relaxed)));
+            self.peak_db[pad] = fallen(self.peak_db[pad], fall, peak);
+            let strokes = meters.as_ref().map_or(0, |m| m.pad_strokes[pad].load(Ordering::Relaxed));
+            if self.seen && strokes != self.strokes[pad] {
+                self.lit_at[pad] = Some(now);
+            }
+            self.strokes[pad] = strokes;
+        }
+        let main = meters.as_ref().map_or(0.0, |m| f32::from_bits(m.main_peak.swap(0, Ordering::Relaxed)));
+        self.main_db = fallen(self.main_db, fall, main);
+        self.seen = true;
+        let moving = self.main_db > FLOOR_DB
+            || self.peak_db.iter().any(|p| *p > FLOOR_DB)
+            || (0..PADS).any(|p| self.is_lit(p));
+        if moving {
+            ui.ctx().request_repaint_after(std::time::Duration::from_millis(16));
+        }
+    }
+
+    /// Lights a pad at once: it was struck here.
+    pub fn light(&mut self, pad: usize) {
+        self.lit_at[pad] = Some(self.time);
+    }
+
+    /// Whether the pad was struck a moment ago.
+    pub fn is_lit(&self, pad: usize) -> bool {
+        self.lit_at[pad].is_some_and(|at| self.time - at < LIGHT)
+    }
+
+    /// Level of the main output, 0 (nothing) to 1 (full scale).
+    pub fn main_share(&self) -> f32 {
+        share(self.main_db)
+    }
+}
+
+fn fallen(db: f32, fall: f32, peak: f32) -> f32 {
+    let now = if peak.is_finite() { gain_to_db(peak) } else { FLOOR_DB };
+    (db - fall).max(now).clamp(FLOOR_DB, 6.0)
+}
+
+fn share(db: f32) -> f32 {
+    ((db - FLOOR_DB) / -FLOOR_DB).clamp(0.0, 1.0)
+}
+
+/// Strikes a pad and lights it.
+pub fn strike(state: &mut WindowState, desk: &Desk<'_>, pad: usize, velocity: f32) {
+    desk.session.strike(Stroke { pad, velocity: velocity.clamp(0.02, 1.0) });
+    state.lights.light(pad);
+}
+
+/// Plays the pads from the computer keyboard while no text is typed.
+pub fn play_keys(ui: &Ui, state: &mut WindowState, desk: &Desk<'_>) {
+    let order = desk.pads_along_the_keys();
+    let listening = !ui.ctx().text_edit_focused();
+    for (place, (key, _)) in PLAYING_KEYS.iter().enumerate() {
+        let down = ui.input(|i| i.key_down(*key) && !i.modifiers.command && !i.modifiers.alt) && listening;
+        if down && !state.keys_down[place] {
+            strike(state, desk, order[place], KEY_VELOCITY);
+            ui.ctx().request_repaint();
+        }
+        state.keys_down[place] = down;
+    }
+}
+
+/// Shows the pads in `rect`.
+pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_>) -> Option<egui::Pos2> {
+    let order = desk.pads_along_the_keys();
+    let gap = 3.0;
+    let width = (rect.width() - gap * (PADS - 1) as f32) / PADS as f32;
+    let mut foot = None;
+    for (place, &pad) in order.iter().enumerate() {
+        let left = rect.left() + place as f32 * (width + gap);
+        let tile = Rect::from_min_size(pos2(left, rect.top()), vec2(width, rect.height()));
+        if pad == state.pad {
+            foot = Some(tile.center_top());
+        }
+        one_pad(ui, tile, state, desk, pad, place);
+    }
+    foot
+}
+
+/// Accessible name of a pad: "Pad 1, kick".
+pub fn pad_name(pad: usize, desk: &Desk<'_>) -> String {
+    format!("Pad {}, {}", pad + 1, desk.pad(pad).role)
+}
+
+fn one_pad(ui: &mut Ui, tile: Rect, state: &mut WindowState, desk: &mut Desk<'_>, pad: usize, place: usize) {
+    let chosen = state.pad == pad;
+    let painter = ui.painter().clone();
+    painter.rect_filled(tile, theme::ROUND, if chosen { theme::WOOD_HIGH } else { theme::WOOD });
+    let head = Rect::from_min_size(tile.min, vec2(tile.width(), 34.0));
+    let key = Rect::from_min_max(pos2(tile.left(), tile.bottom() - 46.0), tile.max);
+    let switches =
+        Rect::from_min_max(pos2(tile.left(), key.top() - 24.0), pos2(tile.right(), key.top() - 2.0));
+    let field = Rect::from_min_max(
+        pos2(tile.left() + 2.0, head.bottom()),
+        pos2(tile.right() - 9.0, switches.top() - 2.0),
+    );
+    title(ui, head, desk, pad, chosen);
+    let response = surface(ui, field.union(head), field, state, desk, pad);
+    picture(ui, field, state, desk, pad);
+    meter(
+        ui,
+        Rect::from_min_max(pos2(tile.right() - 6.0, field.top()), pos2(tile.right() - 2.0, field.bottom())),
+        state.lights.peak_db[pad],
+    );
+    mute_and_solo(ui, switches, desk, pad);
+    key_cap(ui, key, state, desk, pad, place);
+    let over_with_something = response.dnd_hover_payload::<HitPayload>().is_some()
+        || response.dnd_hover_payload::<PadPayload>().is_some_and(|p| p.0 != pad);
+    if over_with_something {
+        painter.rect_stroke(tile, theme::ROUND, (2.0, theme::INK), egui::StrokeKind::Inside);
+    } else if chosen {
+        painter.rect_stroke(tile, theme::ROUND, (1.5, theme::AMBER), egui::StrokeKind::Inside);
+    }
+    widgets::focus_edge(&painter, tile.shrink(2.0), &response);
+}
+
+fn title(ui: &Ui, head: Rect, desk: &Desk<'_>, pad: usize, chosen: bool) {
+    let built = desk.pad(pad);
+    let painter = ui.painter_at(head);
+    let words = built.role.word();
+    let colour = if chosen { theme::AMBER } else { theme::INK };
+    let lines: Vec<&str> = if words == "percussion" { vec!["perc."] } else { words.split(' ').collect() };
+    let font = theme::small();
+    for (i, line) in lines.iter().enumerate() {
+        painter.text(
+            pos2(head.left() + 4.0, head.top() + 2.0 + 13.0 * i as f32),
+            Align2::LEFT_TOP,
+            line,
+            font.clone(),
+            colour,
+        );
+    }
+    let score = match &built.audition {
+        _ if built.is_empty() => "empty".to_owned(),
+        Some(a) => format!("{:.0} %", a.score * 100.0),
+        None => "by hand".to_owned(),
+    };
+    let wide = head.width() >= 74.0;
+    let at = if wide || lines.len() == 1 {
+        head.top() + if wide { 2.0 } else { 17.0 }
+    } else {
+        head.bottom() + 2.0
+    };
+    if wide {
+        painter.text(pos2(head.right() - 4.0, at), Align2::RIGHT_TOP, score, font, theme::INK_SOFT);
+    } else if lines.len() == 1 {
+        painter.text(pos2(head.left() + 4.0, at), Align2::LEFT_TOP, score, font, theme::INK_SOFT);
+    }
+}
+
+/// The part of a pad that is struck, dragged and dropped upon.
+fn surface(
+    ui: &mut Ui,
+    rect: Rect,
+    field: Rect,
+    state: &mut WindowState,
+    desk: &Desk<'_>,
+    pad: usize,
+) -> Response {
+    let response = ui.interact(rect, ui.scope_id().with(("pad", pad)), Sense::click_and_drag());
+    let name = pad_name(pad, desk);
+    response.widget_info(|| WidgetInfo::selected(Role::Button, true, state.pad == pad, &name));
+    let pressed_here = response.is_pointer_button_down_on() && ui.input(|i| i.pointer.primary_pressed());
+    if pressed_here && let Some(at) = response.interact_pointer_pos() {
+        state.pad = pad;
+        // the higher, the harder
+        let height = ((field.bottom() - at.y) / field.height()).clamp(0.0, 1.0);
+        strike(state, desk, pad, 0.1 + 0.9 * height);
+    } else if response.clicked() && response.interact_pointer_pos().is_none() {
+        state.pad = pad;
+        strike(state, desk, pad, KEY_VELOCITY);
+    }
+    response.dnd_set_drag_payload(PadPayload(pad));
+    if let Some(hit) = response.dnd_release_payload::<HitPayload>() {
+        state.pad = pad;
+        desk.session.start(Job::SetHit { pad, source: (hit.0, hit.1), role: desk.pad(pad).role });
+    } else if let Some(other) = response.dnd_release_payload::<PadPayload>()
+        && other.0 != pad
+    {
+        swap(desk, other.0, pad);
+        state.pad = pad;
+    }
+    let built = desk.pad(pad);
+    let score =
+        built.audition.as_ref().map_or_else(String::new, |a| format!(", serves {:.0} %", a.score * 100.0));
+    response.on_hover_cursor(CursorIcon::PointingHand).on_hover_text(format!(
+        "{name}, {} (MIDI {}){score}\nPress to play it: the higher, the harder. Drag it onto another pad to swap them.",
+        note_name(built.note),
+        built.note
+    ))
+}
+
+/// Two pads change places; each key keeps its note.
+fn swap(desk: &Desk<'_>, a: usize, b: usize) {
+    desk.session.edit(&format!("swap pads {} and {}", a + 1, b + 1), |kit| {
+        let pads = &mut kit.doc.pads;
+        let notes = (pads[a].note, pads[b].note);
+        pads.swap(a, b);
+        (pads[a].note, pads[b].note) = notes;
+    });
+}
+
+fn picture(ui: &Ui, field: Rect, state: &mut WindowState, desk: &Desk<'_>, pad: usize) {
+    let painter = ui.painter_at(field);
+    wave::well(&painter, field);
+    let built = desk.pad(pad);
+    let slice = built.slices.first().copied().or_else(|| built.layers.iter().find_map(|l| l.slice));
+    let Some(slice) = slice else {
+        return;
+    };
+    let Some(take) = desk.kit.takes.get(slice.take).cloned() else { return };
+    let Some(pyramid) = state.waves.get(&take, ui.ctx()) else { return };
+    let layer = built.layers.iter().find(|l| l.settings.on).map(|l| l.settings).unwrap_or_default();
+    let rate = f64::from(take.sample_rate);
+    let start = slice.start as f64 + f64::from(layer.start_ms) * 0.001 * rate;
+    let end = (slice.end as f64).max(start + 1.0);
+    let levels = super::envelope::levels(&layer, (end - start) / rate, 64);
+    let shape = |share: f32| levels[((share * 64.0) as usize).min(63)];
+    let [lo, hi] = pyramid.range(&take, start as usize, end as usize);
+    let stretch = Stretch {
+        take: &take,
+        pyramid: &pyramid,
+        start,
+        end,
+        full_scale: hi.max(-lo).max(1e-5),
+        reverse: layer.reverse,
+    };
+    let colour = if state.lights.is_lit(pad) { theme::AMBER } else { theme::COPPER };
+    wave::draw(&painter, field.shrink(2.0), stretch, shape, |_| colour);
+}
+
+/// A bar from the floor up; a line marks full scale.
+fn meter(ui: &Ui, rect: Rect, db: f32) {
+    let painter = ui.painter();
+    painter.rect_filled(rect, 1, theme::WELL);
+    let top = rect.bottom() - share(db) * rect.height();
+    painter.rect_filled(
+        Rect::from_min_max(pos2(rect.left(), top), rect.max),
+        1,
+        if db > -1.0 { theme::ALARM } else { theme::COPPER },
+    );
+}
+
+fn mute_and_solo(ui: &mut Ui, rect: Rect, desk: &mut Desk<'_>, pad: usize) {
+    let width = (rect.width() - 8.0) / 2.0;
+    for (i, (letter, id, word, help)) in [
+        ("M", "mute", "Mute", "Silences the pad."),
+        ("S", "solo", "Solo", "Silences every pad that is not soloed."),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let trim = Trim::pad(pad, id);
+        let on = desk.trims.get(trim) >= 0.5;
+        let place = Rect::from_min_size(
+            pos2(rect.left() + 3.0 + i as f32 * (width + 2.0), rect.top()),
+            vec2(width, rect.height()),
+        );
+        let (fill, ink) = if on { (theme::AMBER, theme::ON_AMBER) } else { (theme::WOOD_HIGH, theme::INK) };
+        let text = egui::RichText::new(letter).font(theme::small()).color(ink);
+        let response = ui.put(place, egui::Button::new(text).fill(fill).min_size(place.size()));
+        response
+            .widget_info(|| WidgetInfo::selected(Role::Switch, true, on, format!("{word} pad {}", pad + 1)));
+        if response.on_hover_text(help).clicked() {
+            desk.trims.put(trim, if on { 0.0 } else { 1.0 });
+        }
+    }
+}
+
+/// The key that plays the pad, with its note; struck keys are lit and sink.
+fn key_cap(ui: &Ui, rect: Rect, state: &WindowState, desk: &Desk<'_>, pad: usize, place: usize) {
+    let painter = ui.painter();
+    let note = desk.pad(pad).note;
+    let lit = state.lights.is_lit(pad);
+    let black = is_black(note);
+    let cap =
+        if black { Rect::from_min_max(rect.min, pos2(rect.right(), rect.bottom() - 12.0)) } else { rect };
+    let cap = if lit { cap.translate(vec2(0.0, 2.0)) } else { cap }.intersect(rect);
+    let (fill, ink) = match (lit, black) {
+        (true, _) => (theme::AMBER, theme::ON_AMBER),
+        (false, true) => (theme::GROUND, theme::INK),
+        (false, false) => (theme::IVORY, theme::GROUND),
+    };
+    painter.rect(
+        cap.shrink2(vec2(2.0, 0.0)),
+        egui::CornerRadius { nw: 0, ne: 0, sw: 3, se: 3 },
+        fill,
+        (1.0, theme::SEAM),
+        egui::StrokeKind::Inside,
+    );
+    let clip = ui.painter_at(cap);
+    clip.text(
+        pos2(cap.left() + 6.0, cap.top() + 2.0),
+        Align2::LEFT_TOP,
+        note_name(note),
+        theme::small(),
+        ink,
+    );
+    clip.text(
+        pos2(cap.right() - 6.0, cap.top() + 2.0),
+        Align2::RIGHT_TOP,
+        note.to_string(),
+        theme::small(),
+        ink,
+    );
+    let (_, letter) = PLAYING_KEYS[place];
+    clip.text(pos2(cap.center().x, cap.bottom() - 2.0), Align2::CENTER_BOTTOM, letter, theme::small(), ink);
+    if lit {
+        painter.circle_filled(pos2(rect.center().x, rect.top() - 6.0), 3.0, theme::AMBER);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_meter_falls_slowly_and_rises_at_once() {
+        assert_eq!(fallen(-6.0, 1.0, 0.0), -7.0);
+        assert!((fallen(-40.0, 1.0, 0.5) - -6.02).abs() < 0.01);
+        assert_eq!(fallen(-40.0, 1.0, f32::NAN), -41.0);
+        assert_eq!(share(0.0), 1.0);
+        assert_eq!(share(-48.0), 0.0);
+    }
+}

@@ -1,0 +1,175 @@
+//! What the window itself remembers: what is chosen, where one looks, what is being typed.
+
+use super::{
+    compare::Compare, file_browser::FileBrowser, kit_view::Lights, take_view::TakeView, wave::Waves,
+};
+use crate::kit::{Kit, PADS, Pad};
+use serde::{Deserialize, Serialize};
+use std::{path::PathBuf, sync::Arc};
+
+/// What is remembered with the host's session.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Memory {
+    /// Width in points at zoom 1.
+    pub width: u32,
+    /// Height in points at zoom 1.
+    pub height: u32,
+    /// Zoom, 0.75 to 3.
+    pub zoom: f32,
+    /// Folder shown last by the file browser.
+    pub folder: Option<PathBuf>,
+    /// Files opened last, newest first.
+    pub recent: Vec<PathBuf>,
+}
+
+impl Memory {
+    /// Smallest size that the window is laid out for.
+    pub const MIN_SIZE: [u32; 2] = [900, 600];
+    /// Zooms on offer.
+    pub const ZOOMS: [f32; 8] = [0.75, 0.9, 1.0, 1.25, 1.5, 2.0, 2.5, 3.0];
+    /// How many recent files are kept.
+    const RECENT: usize = 8;
+
+    /// Puts a file first among the recent ones.
+    pub fn remember(&mut self, file: &std::path::Path) {
+        self.recent.retain(|f| f != file);
+        self.recent.insert(0, file.to_owned());
+        self.recent.truncate(Self::RECENT);
+    }
+
+    /// Values from an unknown source moved into what the window can show.
+    pub fn mended(mut self) -> Self {
+        self.width = self.width.clamp(Self::MIN_SIZE[0], 16_384);
+        self.height = self.height.clamp(Self::MIN_SIZE[1], 16_384);
+        self.zoom = if self.zoom.is_finite() { self.zoom.clamp(0.75, 3.0) } else { 1.0 };
+        self.recent.truncate(Self::RECENT);
+        self
+    }
+}
+
+impl Default for Memory {
+    fn default() -> Self {
+        Self { width: 1120, height: 720, zoom: 1.0, folder: None, recent: Vec::new() }
+    }
+}
+
+/// A step of a pad's path from hit to role.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Station {
+    /// Which hit, and what was done to it.
+    #[default]
+    Hit,
+    /// The readings of the hit.
+    Layers,
+    /// The copies around it.
+    Cloud,
+    /// Filters, limiter, saturation, EQ, compressors.
+    Tone,
+    /// Level, place, manner of playing, variation.
+    Place,
+    /// What the host automates.
+    Trims,
+}
+
+impl Station {
+    /// In the order in which the sound passes.
+    pub const ALL: [Station; 6] =
+        [Self::Hit, Self::Layers, Self::Cloud, Self::Tone, Self::Place, Self::Trims];
+
+    /// Its name.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Hit => "Hit",
+            Self::Layers => "Layers",
+            Self::Cloud => "Cloud",
+            Self::Tone => "Tone",
+            Self::Place => "Place",
+            Self::Trims => "Trims",
+        }
+    }
+}
+
+/// Everything the window remembers between frames.
+#[derive(Default)]
+pub struct WindowState {
+    /// What is remembered with the host's session.
+    pub memory: Memory,
+    /// The pad on the bench, 0 to 15.
+    pub pad: usize,
+    /// The step of its path that is unfolded.
+    pub station: Station,
+    /// Its layer at hand.
+    pub layer: usize,
+    /// The stage of its tone chain at hand.
+    pub stage: usize,
+    /// Where one looks in the take.
+    pub take: TakeView,
+    /// Lights and meters of the pads.
+    pub lights: Lights,
+    /// The other side of A and B.
+    pub compare: Compare,
+    /// The file browser, while it is open.
+    pub browser: Option<FileBrowser>,
+    /// The About box is open.
+    pub about: bool,
+    /// The kit's own settings are open.
+    pub kit_settings: bool,
+    /// A pad that was copied.
+    pub clipboard: Option<Pad>,
+    /// A fit that the hand has set and the session has not been asked for yet.
+    pub(super) pending_fit: Option<PendingFit>,
+    /// Hits that "next best" went through, for each pad.
+    pub(super) tried: [Vec<(usize, usize)>; PADS],
+    pub(super) waves: Waves,
+    /// The kit of the frame before: a new one may have other takes.
+    pub(super) last_kit: Option<Arc<Kit>>,
+    /// Set by tests and hosts that cannot read the keyboard otherwise: keys that are down.
+    pub(super) keys_down: [bool; PADS],
+}
+
+/// A fit on its way to the session: work starts once the hand rests.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct PendingFit {
+    /// Pad, or the whole kit.
+    pub pad: Option<usize>,
+    /// 0 to 1.
+    pub fit: f32,
+    /// egui's time of the last movement, s.
+    pub moved_at: f64,
+    /// The hand is still on it.
+    pub held: bool,
+}
+
+impl std::fmt::Debug for WindowState {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("WindowState")
+            .field("pad", &self.pad)
+            .field("station", &self.station)
+            .finish_non_exhaustive()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_memory_from_anywhere_is_mended() {
+        let wild = Memory { width: 0, height: u32::MAX, zoom: f32::NAN, ..Memory::default() }.mended();
+        assert_eq!((wild.width, wild.height, wild.zoom), (900, 16_384, 1.0));
+        assert_eq!(Memory { zoom: 9.0, ..Memory::default() }.mended().zoom, 3.0);
+    }
+
+    #[test]
+    fn recent_files_are_newest_first_and_few() {
+        let mut memory = Memory::default();
+        for i in 0..20 {
+            memory.remember(std::path::Path::new(&format!("{i}.wav")));
+        }
+        memory.remember(std::path::Path::new("15.wav"));
+        assert_eq!(memory.recent.len(), 8);
+        assert_eq!(memory.recent[0], PathBuf::from("15.wav"));
+        assert_eq!(memory.recent.iter().filter(|f| f.as_os_str() == "15.wav").count(), 1);
+    }
+}

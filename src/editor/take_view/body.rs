@@ -1,0 +1,407 @@
+//! The take's wave with its hits, and below it the whole take in small.
+
+use super::{Shown, User};
+use crate::{
+    editor::{
+        desk::Desk,
+        state::WindowState,
+        theme,
+        wave::{self, Stretch},
+        widgets,
+    },
+    kit::TakeEntry,
+    listen::Hit,
+    session::{HitEdit, Job},
+};
+use egui::{Align2, Color32, CursorIcon, Rect, Response, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+
+/// A hit under way to a pad: take and hit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct HitPayload(pub usize, pub usize);
+
+/// Accessible name of a hit: "Hit 12 of take 1, kick".
+pub fn hit_name(take: usize, hit: usize, roles: &str) -> String {
+    format!("Hit {} of take {}, {roles}", hit + 1, take + 1)
+}
+
+const LABELS: f32 = 17.0;
+const RULER: f32 = 16.0;
+const WHOLE: f32 = 14.0;
+
+pub(super) fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_>, shown: &Shown) {
+    let labels = Rect::from_min_size(rect.min, vec2(rect.width(), LABELS));
+    let whole = Rect::from_min_max(pos2(rect.left(), rect.bottom() - WHOLE), rect.max);
+    let ruler = Rect::from_min_max(pos2(rect.left(), whole.top() - RULER), pos2(rect.right(), whole.top()));
+    let field = Rect::from_min_max(pos2(rect.left(), labels.bottom()), pos2(rect.right(), ruler.top()));
+    ground(ui, field, state, shown);
+    ruler_ticks(ui, ruler, state, shown);
+    let hits = &desk.kit.doc.takes[shown.index].hits;
+    let painter = ui.painter_at(field);
+    draw_wave(&painter, field, state, shown, hits);
+    mark_hits(ui, field, labels, state, desk, shown);
+    if let Some(cursor) = state.take.cursor {
+        let x = wave::x_of(field, state.take.sight[0], state.take.sight[1], cursor as f64);
+        painter.vline(x, field.y_range(), (1.0, theme::INK));
+    }
+    whole_take(ui, whole, state, shown);
+}
+
+/// The field behind the hits: scroll to zoom, drag to move, click to set the mark.
+fn ground(ui: &mut Ui, field: Rect, state: &mut WindowState, shown: &Shown) {
+    wave::well(ui.painter(), field);
+    let response = ui.interact(field, ui.scope_id().with(("ground", shown.index)), Sense::click_and_drag());
+    response
+        .widget_info(|| WidgetInfo::labeled(Role::Image, true, format!("Wave of take {}", shown.index + 1)));
+    let frames = shown.take.frames() as f64;
+    let per_point = (state.take.sight[1] - state.take.sight[0]) / f64::from(field.width());
+    if response.dragged() {
+        state.take.pan(-f64::from(response.drag_delta().x) * per_point, frames);
+    }
+    if response.clicked()
+        && let Some(at) = response.interact_pointer_pos()
+    {
+        state.take.hit = None;
+        let frame = wave::frame_at(field, state.take.sight[0], state.take.sight[1], at);
+        state.take.cursor = Some(frame.clamp(0.0, frames) as u64);
+    }
+    // hits lie over the field: ask for the pointer, not for the field's own hovering
+    if let Some(at) =
+        ui.input(|i| i.pointer.hover_pos()).filter(|p| field.contains(*p) && ui.ui_contains_pointer())
+    {
+        let delta = ui.input_mut(|i| std::mem::take(&mut i.smooth_scroll_delta));
+        if delta.y != 0.0 {
+            let around = wave::frame_at(field, state.take.sight[0], state.take.sight[1], at);
+            state.take.zoom(f64::from((-delta.y * 0.006).exp()), around, frames);
+        }
+        if delta.x != 0.0 {
+            state.take.pan(-f64::from(delta.x) * per_point, frames);
+        }
+    }
+}
+
+fn draw_wave(painter: &egui::Painter, field: Rect, state: &WindowState, shown: &Shown, hits: &[Hit]) {
+    let Some(pyramid) = &shown.pyramid else {
+        painter.text(
+            field.center(),
+            Align2::CENTER_CENTER,
+            "Drawing the take...",
+            theme::body(),
+            theme::INK_SOFT,
+        );
+        return;
+    };
+    let [start, end] = state.take.sight;
+    let stretch = Stretch {
+        take: &shown.take,
+        pyramid,
+        start,
+        end,
+        full_scale: pyramid.peak().max(1e-4) * 1.05,
+        reverse: false,
+    };
+    let in_use = |frame: f64| -> Color32 {
+        let i = hits.partition_point(|h| h.start as f64 <= frame);
+        match i.checked_sub(1) {
+            Some(h) if (hits[h].end as f64) > frame => {
+                if Some(h) == state.take.hit {
+                    theme::AMBER
+                } else if shown.users[h].is_empty() {
+                    theme::COPPER_DIM
+                } else {
+                    theme::COPPER
+                }
+            }
+            _ => theme::SEAM,
+        }
+    };
+    wave::draw(painter, field.shrink2(vec2(0.0, 2.0)), stretch, |_| 1.0, in_use);
+}
+
+fn mark_hits(
+    ui: &mut Ui,
+    field: Rect,
+    labels: Rect,
+    state: &mut WindowState,
+    desk: &Desk<'_>,
+    shown: &Shown,
+) {
+    let [from, to] = state.take.sight;
+    let hits = &desk.kit.doc.takes[shown.index].hits;
+    let first = hits.partition_point(|h| (h.end as f64) < from);
+    let mut free_from = f32::NEG_INFINITY;
+    for (i, hit) in hits.iter().enumerate().skip(first) {
+        if hit.start as f64 > to {
+            break;
+        }
+        let [start, end] = match state.take.edge {
+            Some((edge, place)) if edge == i => place,
+            _ => [hit.start, hit.end],
+        };
+        let x = wave::x_of(field, from, to, start as f64);
+        let until = wave::x_of(field, from, to, end as f64).max(x + 5.0);
+        let next = hits.get(i + 1).map_or(f32::INFINITY, |h| wave::x_of(field, from, to, h.start as f64));
+        let area = Rect::from_x_y_ranges(x..=until.min(next.max(x + 3.0)), field.y_range()).intersect(field);
+        let users = &shown.users[i];
+        let response = one_hit(ui, area, state, desk, shown, i, hit, users);
+        let chosen = state.take.hit == Some(i);
+        let on_bench = users.iter().any(|u| u.pad == state.pad && !u.alternate);
+        let colour = match () {
+            () if chosen => theme::AMBER,
+            () if users.is_empty() => theme::SEAM,
+            () => theme::INK_SOFT,
+        };
+        let painter = ui.painter_at(field.union(labels));
+        if chosen || response.hovered() {
+            painter.rect_filled(area, 0, theme::INK.gamma_multiply(0.08));
+        }
+        let reach = if users.is_empty() && !chosen {
+            (field.bottom() - 12.0)..=field.bottom()
+        } else {
+            field.top()..=field.bottom()
+        };
+        painter.vline(x, reach, (1.0, colour));
+        if on_bench {
+            state.take.root = Some(pos2(x.clamp(field.left(), field.right()), labels.bottom()));
+            painter.vline(x, field.y_range(), (2.0, theme::AMBER));
+        }
+        free_from = label(&painter, labels, x, free_from, users, chosen.then_some(i), on_bench);
+        if chosen {
+            edges(ui, field, state, desk, shown, i, hit);
+        }
+    }
+}
+
+#[allow(clippy::too_many_arguments)]
+fn one_hit(
+    ui: &mut Ui,
+    area: Rect,
+    state: &mut WindowState,
+    desk: &Desk<'_>,
+    shown: &Shown,
+    index: usize,
+    hit: &Hit,
+    users: &[User],
+) -> Response {
+    let id = ui.scope_id().with(("hit", shown.index, index));
+    let response = ui.interact(area, id, Sense::click_and_drag());
+    let words = roles(users);
+    let name = hit_name(shown.index, index, if words.is_empty() { "not in the kit" } else { &words });
+    response.widget_info(|| WidgetInfo::labeled(Role::Button, true, &name));
+    if response.clicked() {
+        state.take.hit = Some(index);
+        if let Some(at) = response.interact_pointer_pos() {
+            let [from, to] = state.take.sight;
+            let field = Rect::from_x_y_ranges(ui.max_rect().x_range(), area.y_range());
+            state.take.cursor = Some(wave::frame_at(field, from, to, at).max(0.0) as u64);
+        }
+        if let Some(user) = users.first() {
+            state.pad = user.pad;
+        }
+        desk.session.listen_to(shown.index, hit.start, hit.end);
+    }
+    response.dnd_set_drag_payload(HitPayload(shown.index, index));
+    let d = &hit.description;
+    let pitch = d.pitch_hz.map_or_else(|| "no pitch".into(), |hz| format!("pitch {hz:.0} Hz"));
+    response.on_hover_cursor(CursorIcon::PointingHand).on_hover_text_at_pointer(format!(
+        "{name}\n{:.1} dB, {pitch}, mostly around {:.0} Hz\nClick to hear it, drag it onto a pad to use it there.",
+        d.peak_db, d.centroid_hz
+    ))
+}
+
+fn roles(users: &[User]) -> String {
+    let words: Vec<String> = users
+        .iter()
+        .map(|u| if u.alternate { format!("{} in turn", u.role) } else { u.role.to_string() })
+        .collect();
+    words.join(", ")
+}
+
+/// The words above a hit; leaves them out where they would run into each other. Gives the first free place.
+fn label(
+    painter: &egui::Painter,
+    lane: Rect,
+    x: f32,
+    free_from: f32,
+    users: &[User],
+    number: Option<usize>,
+    on_bench: bool,
+) -> f32 {
+    let words = roles(users);
+    let text = match number {
+        Some(i) if words.is_empty() => format!("hit {}", i + 1),
+        _ if words.is_empty() || (users.iter().all(|u| u.alternate) && !on_bench) => return free_from,
+        _ => words,
+    };
+    let lit = on_bench || number.is_some();
+    let colour = if lit { theme::AMBER } else { theme::INK };
+    let galley = painter.layout_no_wrap(text, theme::small(), colour);
+    let at = x.min(lane.right() - galley.size().x - 2.0).max(lane.left());
+    if at < free_from && !lit {
+        // a tick says that there is a hit in use whose word has no room
+        painter.vline(x, (lane.bottom() - 4.0)..=lane.bottom(), (1.0, theme::INK_SOFT));
+        return free_from;
+    }
+    let place = Rect::from_min_size(pos2(at, lane.top()), galley.size() + vec2(6.0, 0.0));
+    if lit {
+        painter.rect_filled(place, 0, theme::GROUND);
+    }
+    painter.galley(pos2(at + 2.0, lane.top() + 1.0), galley, colour);
+    place.right()
+}
+
+/// Handles at the start and the end of the chosen hit.
+fn edges(
+    ui: &mut Ui,
+    field: Rect,
+    state: &mut WindowState,
+    desk: &Desk<'_>,
+    shown: &Shown,
+    index: usize,
+    hit: &Hit,
+) {
+    let [from, to] = state.take.sight;
+    let place = state.take.edge.filter(|e| e.0 == index).map_or([hit.start, hit.end], |e| e.1);
+    for side in 0..2 {
+        let x = wave::x_of(field, from, to, place[side] as f64);
+        if !field.x_range().contains(x) {
+            continue;
+        }
+        let grip = Rect::from_center_size(pos2(x, field.bottom() - 9.0), vec2(12.0, 18.0));
+        let response = ui.interact(grip, ui.scope_id().with(("edge", index, side)), Sense::drag());
+        let word = if side == 0 { "Start" } else { "End" };
+        response.widget_info(|| {
+            WidgetInfo::labeled(Role::Splitter, true, format!("{word} of hit {}", index + 1))
+        });
+        let lit = response.hovered() || response.dragged();
+        let tip = if side == 0 { vec2(9.0, 0.0) } else { vec2(-9.0, 0.0) };
+        ui.painter().add(egui::Shape::convex_polygon(
+            vec![
+                pos2(x, field.bottom() - 16.0),
+                pos2(x, field.bottom() - 2.0),
+                pos2(x, field.bottom() - 9.0) + tip,
+            ],
+            if lit { theme::INK } else { theme::AMBER },
+            egui::Stroke::NONE,
+        ));
+        if response.dragged()
+            && let Some(at) = response.interact_pointer_pos()
+        {
+            let frame = wave::frame_at(field, from, to, at).clamp(0.0, shown.take.frames() as f64) as u64;
+            let mut moved = place;
+            moved[side] = frame;
+            state.take.edge =
+                Some((index, within_neighbours(&desk.kit.doc.takes[shown.index], index, moved)));
+        }
+        if response.drag_stopped()
+            && let Some((_, moved)) = state.take.edge.take()
+        {
+            let edit = HitEdit::Reshape { hit: index, start: moved[0], end: moved[1] };
+            desk.session.start(Job::EditHits(shown.index, edit));
+        }
+        response
+            .on_hover_cursor(CursorIcon::ResizeHorizontal)
+            .on_hover_text(format!("{word} of the hit: drag to move it."));
+    }
+}
+
+/// A place for a hit that neither runs into its neighbours nor gets shorter than 2 ms.
+fn within_neighbours(entry: &TakeEntry, hit: usize, [start, end]: [u64; 2]) -> [u64; 2] {
+    // a frame more than listening asks for, against its rounding
+    let least = u64::from(entry.sample_rate) / 500 + 1;
+    let lowest = hit.checked_sub(1).and_then(|h| entry.hits.get(h)).map_or(0, |h| h.start + least);
+    let highest = entry.hits.get(hit + 1).map_or(entry.frames, |h| h.start).max(lowest + least);
+    let start = start.clamp(lowest, highest - least);
+    [start, end.clamp(start + least, highest)]
+}
+
+fn ruler_ticks(ui: &Ui, ruler: Rect, state: &WindowState, shown: &Shown) {
+    let painter = ui.painter_at(ruler);
+    let rate = f64::from(shown.take.sample_rate);
+    let [from, to] = state.take.sight;
+    let seconds = (to - from) / rate;
+    let step = tick_step(seconds / f64::from(ruler.width() / 90.0));
+    let mut t = (from / rate / step).ceil() * step;
+    while t * rate <= to {
+        let x = wave::x_of(ruler, from, to, t * rate);
+        painter.vline(x, ruler.top()..=(ruler.top() + 4.0), (1.0, theme::INK_SOFT));
+        let text = time_text(t, step);
+        painter.text(
+            pos2(x + 3.0, ruler.top() + 1.0),
+            Align2::LEFT_TOP,
+            text,
+            theme::small(),
+            theme::INK_SOFT,
+        );
+        t += step;
+    }
+}
+
+/// The next of 1, 2 and 5 times a power of ten, in seconds.
+fn tick_step(at_least: f64) -> f64 {
+    let power = 10.0_f64.powf(at_least.max(1e-6).log10().floor());
+    [1.0, 2.0, 5.0, 10.0].into_iter().map(|m| m * power).find(|s| *s >= at_least).unwrap_or(power * 10.0)
+}
+
+fn time_text(t: f64, step: f64) -> String {
+    let minutes = (t / 60.0 + 1e-9).floor();
+    let rest = t - minutes * 60.0;
+    let digits = if step >= 1.0 { 0 } else { (-step.log10()).ceil() as usize };
+    if minutes >= 1.0 { format!("{minutes:.0} min {rest:.digits$} s") } else { format!("{rest:.digits$} s") }
+}
+
+/// The whole take in small: what is in sight is framed; press or drag to look elsewhere.
+fn whole_take(ui: &mut Ui, rect: Rect, state: &mut WindowState, shown: &Shown) {
+    let response = ui.interact(rect, ui.scope_id().with("whole"), Sense::click_and_drag());
+    response.widget_info(|| WidgetInfo::labeled(Role::ScrollBar, true, "Place in the take"));
+    let frames = shown.take.frames() as f64;
+    if let Some(at) = response.interact_pointer_pos() {
+        let span = state.take.sight[1] - state.take.sight[0];
+        let middle = wave::frame_at(rect, 0.0, frames, at);
+        state.take.sight = [middle - span / 2.0, middle + span / 2.0];
+        state.take.pan(0.0, frames);
+    }
+    let painter = ui.painter_at(rect);
+    painter.rect_filled(rect, 0, theme::WOOD);
+    if let Some(pyramid) = &shown.pyramid {
+        let stretch = Stretch {
+            take: &shown.take,
+            pyramid,
+            start: 0.0,
+            end: frames,
+            full_scale: pyramid.peak().max(1e-4),
+            reverse: false,
+        };
+        wave::draw(&painter, rect, stretch, |_| 1.0, |_| theme::COPPER_DIM);
+    }
+    let [from, to] = state.take.sight.map(|f| wave::x_of(rect, 0.0, frames, f));
+    if to - from < rect.width() - 1.0 {
+        let sight = Rect::from_x_y_ranges(from..=to.max(from + 3.0), rect.y_range());
+        painter.rect_filled(sight, 0, theme::INK.gamma_multiply(0.12));
+        painter.rect_stroke(sight, 0, (1.0, theme::AMBER), egui::StrokeKind::Inside);
+    }
+    widgets::focus_edge(ui.painter(), rect, &response);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn edges_stay_between_the_neighbours() {
+        let take = crate::take::Take::from_samples("t", 48_000, vec![vec![0.0; 10_000]]);
+        let hit = |start, end| Hit { start, end, by_hand: false, description: Default::default() };
+        let entry = TakeEntry::new(&take, vec![hit(0, 900), hit(1000, 2000), hit(3000, 5000)]);
+        assert_eq!(within_neighbours(&entry, 1, [0, 9000]), [97, 3000]);
+        assert_eq!(within_neighbours(&entry, 1, [2990, 10]), [2903, 3000]);
+        assert_eq!(within_neighbours(&entry, 2, [3000, 90_000]), [3000, 10_000]);
+    }
+
+    #[test]
+    fn ticks_are_round_numbers() {
+        assert_eq!(tick_step(0.7), 1.0);
+        assert_eq!(tick_step(1.1), 2.0);
+        assert!((tick_step(0.03) - 0.05).abs() < 1e-9);
+        assert_eq!(time_text(75.0, 5.0), "1 min 15 s");
+        assert_eq!(time_text(0.25, 0.05), "0.25 s");
+    }
+}

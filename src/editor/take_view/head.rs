@@ -1,0 +1,146 @@
+//! The line above the take: which take, what to do with the chosen hit, how far one looks.
+
+use super::Shown;
+use crate::{
+    editor::{
+        desk::Desk,
+        file_browser::{FileBrowser, Purpose},
+        state::WindowState,
+        theme, widgets,
+    },
+    listen::HearOptions,
+    session::{HitEdit, Job},
+};
+use egui::{Align, Layout, RichText, Ui};
+
+pub(super) fn show(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>, shown: &Shown) {
+    ui.horizontal(|ui| {
+        takes(ui, state, desk);
+        ui.separator();
+        match state.take.hit.filter(|&h| h < shown.users.len()) {
+            Some(hit) => hit_tools(ui, state, desk, shown, hit),
+            None => take_tools(ui, state, desk, shown),
+        }
+        ui.with_layout(Layout::right_to_left(Align::Center), |ui| zoom_tools(ui, state, shown));
+    });
+}
+
+fn takes(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
+    for (i, entry) in desk.kit.doc.takes.iter().enumerate() {
+        let seconds = entry.frames as f64 / f64::from(entry.sample_rate.max(1));
+        let help = format!(
+            "{}: {seconds:.1} s, {} Hz, {}, {} hits. {}",
+            entry.name,
+            entry.sample_rate,
+            if entry.channels == 1 { "mono" } else { "stereo" },
+            entry.hits.len(),
+            desk.kit.takes.get(i).map(|t| t.notices.join(" ")).unwrap_or_default()
+        );
+        let short: String = entry.name.chars().take(18).collect();
+        let on = state.take.take == i;
+        if widgets::toggle(ui, on, &short, &format!("Take {}: {}", i + 1, entry.name), &help).clicked() && !on
+        {
+            state.take.turn_to(i);
+        }
+    }
+    if widgets::button(
+        ui,
+        "Add take",
+        "Add take",
+        "One more recording of the same instrument; the pads stay.",
+    )
+    .clicked()
+    {
+        state.browser = Some(FileBrowser::new(Purpose::AddTake, &state.memory, "", ui.ctx()));
+    }
+}
+
+fn take_tools(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, shown: &Shown) {
+    ui.label(RichText::new(format!("{} hits", shown.users.len())).color(theme::INK_SOFT));
+    let slider = egui::Slider::new(&mut state.take.sensitivity, -1.0..=1.0).show_value(false);
+    let response = ui.scope(|ui| {
+        ui.spacing_mut().slider_width = 80.0;
+        ui.add(slider)
+    });
+    widgets::named(response.inner, egui::Role::Slider, "Sensitivity of hearing")
+        .on_hover_text("Left: fewer hits. Right: more hits. Then press Hear again.");
+    if widgets::button(
+        ui,
+        "Hear again",
+        "Hear the take again",
+        "Finds the hits anew; those set by hand stay.",
+    )
+    .clicked()
+    {
+        let options = HearOptions { sensitivity: state.take.sensitivity, ..HearOptions::default() };
+        desk.session.start(Job::HearAgain(shown.index, options));
+    }
+    if let Some(cursor) = state.take.cursor
+        && widgets::button(ui, "Add hit", "Add a hit at the mark", "A new hit from the mark to the next one.")
+            .clicked()
+    {
+        desk.session.start(Job::EditHits(shown.index, HitEdit::Add(cursor)));
+        state.take.expected = Some(cursor);
+    }
+}
+
+fn hit_tools(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, shown: &Shown, hit: usize) {
+    let take = shown.index;
+    let Some(entry) = desk.kit.doc.takes[take].hits.get(hit) else { return };
+    let at = entry.start as f64 / f64::from(shown.take.sample_rate);
+    ui.label(RichText::new(format!("Hit {}", hit + 1)).color(theme::AMBER).strong())
+        .on_hover_text(format!("{at:.3} s, {:.1} dB at its peak", entry.description.peak_db));
+    if widgets::button(ui, "Hear", "Hear the hit", "Plays it as it was recorded.").clicked() {
+        desk.session.listen_to(take, entry.start, entry.end);
+    }
+    let pad = state.pad;
+    if widgets::button(
+        ui,
+        &format!("Onto pad {}", pad + 1),
+        "Put the hit on the pad",
+        "Makes the chosen pad of this hit; dragging the hit onto any pad does the same.",
+    )
+    .clicked()
+    {
+        desk.session.start(Job::SetHit { pad, source: (take, hit), role: desk.pad(pad).role });
+    }
+    let split_at = state.take.cursor.filter(|c| (entry.start + 1..entry.end).contains(c));
+    if let Some(at) = split_at
+        && widgets::button(ui, "Split", "Split the hit at the mark", "Two hits, the second from the mark on.")
+            .clicked()
+    {
+        desk.session.start(Job::EditHits(take, HitEdit::Split { hit, at }));
+        state.take.expected = Some(at);
+    }
+    if hit + 1 < shown.users.len()
+        && widgets::button(ui, "Merge", "Merge the hit with the next", "One hit of this one and the next.")
+            .clicked()
+    {
+        desk.session.start(Job::EditHits(take, HitEdit::Merge(hit)));
+    }
+    if widgets::button(ui, "Remove", "Remove the hit", "Forgets the hit; pads made of it keep their sound.")
+        .clicked()
+    {
+        desk.session.start(Job::EditHits(take, HitEdit::Remove(hit)));
+        state.take.hit = None;
+    }
+    if widgets::button(ui, "Done", "Let go of the hit", "Chooses no hit.").clicked() {
+        state.take.hit = None;
+    }
+}
+
+/// Laid out from the right.
+fn zoom_tools(ui: &mut Ui, state: &mut WindowState, shown: &Shown) {
+    let frames = shown.take.frames() as f64;
+    let middle = (state.take.sight[0] + state.take.sight[1]) / 2.0;
+    if widgets::button(ui, "All", "Show the whole take", "From the beginning to the end.").clicked() {
+        state.take.sight = [0.0, frames.max(1.0)];
+    }
+    if widgets::button(ui, "+", "Look closer", "Scrolling over the take does the same.").clicked() {
+        state.take.zoom(0.5, middle, frames);
+    }
+    if widgets::button(ui, "-", "Look from further away", "Scrolling over the take does the same.").clicked()
+    {
+        state.take.zoom(2.0, middle, frames);
+    }
+}

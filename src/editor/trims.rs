@@ -1,0 +1,78 @@
+//! How the window reads and moves trims, whoever owns them: a host's parameters or plain values.
+
+use crate::{
+    kit::{PADS, Trims},
+    settings::{KIT_TRIMS, PAD_TRIMS},
+};
+
+/// One trim of the kit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Trim {
+    /// Entry of [`KIT_TRIMS`].
+    Kit(usize),
+    /// Pad (0 to 15) and entry of [`PAD_TRIMS`].
+    Pad(usize, usize),
+}
+
+impl Trim {
+    /// Entry of [`PAD_TRIMS`] with this id.
+    ///
+    /// # Panics
+    /// When there is none: the ids are written in this module's callers.
+    pub fn pad(pad: usize, id: &str) -> Self {
+        let at = PAD_TRIMS.iter().position(|s| s.id == id);
+        Self::Pad(pad, at.unwrap_or_else(|| panic!("no pad trim is called {id}")))
+    }
+}
+
+/// Reads and moves trims. A gesture is `begin`, any number of `set`, `end`: hosts record it as one.
+pub trait TrimAccess {
+    /// The value, in the trim's own unit.
+    fn get(&self, trim: Trim) -> f32;
+    /// The hand is on the control.
+    fn begin(&mut self, trim: Trim);
+    /// A new value, within the range.
+    fn set(&mut self, trim: Trim, value: f32);
+    /// The hand is off the control.
+    fn end(&mut self, trim: Trim);
+
+    /// A whole gesture at once.
+    fn put(&mut self, trim: Trim, value: f32) {
+        self.begin(trim);
+        self.set(trim, value);
+        self.end(trim);
+    }
+}
+
+/// Trims as plain values, for a window without a host.
+#[derive(Debug, Clone, Default)]
+pub struct PlainTrims {
+    /// The values.
+    pub trims: Trims,
+    /// Gestures begun and not ended; 0 when no control is held.
+    pub open_gestures: usize,
+}
+
+impl TrimAccess for PlainTrims {
+    fn get(&self, trim: Trim) -> f32 {
+        match trim {
+            Trim::Kit(i) => (KIT_TRIMS[i].get)(&self.trims.kit),
+            Trim::Pad(pad, i) => (PAD_TRIMS[i].get)(&self.trims.pads[pad % PADS]),
+        }
+    }
+
+    fn begin(&mut self, _trim: Trim) {
+        self.open_gestures += 1;
+    }
+
+    fn set(&mut self, trim: Trim, value: f32) {
+        match trim {
+            Trim::Kit(i) => (KIT_TRIMS[i].set)(&mut self.trims.kit, value),
+            Trim::Pad(pad, i) => (PAD_TRIMS[i].set)(&mut self.trims.pads[pad % PADS], value),
+        }
+    }
+
+    fn end(&mut self, _trim: Trim) {
+        self.open_gestures -= 1;
+    }
+}

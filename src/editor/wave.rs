@@ -1,0 +1,268 @@
+//! Waveforms: a pyramid of minima and maxima, made off the frame's path, drawn at any zoom.
+
+use super::theme;
+use crate::take::Take;
+use egui::{Color32, Mesh, Painter, Pos2, Rect, Shape, pos2};
+use std::{
+    collections::HashMap,
+    sync::{
+        Arc, Mutex,
+        atomic::{AtomicBool, Ordering},
+        mpsc,
+    },
+    thread::JoinHandle,
+};
+
+/// Frames that one entry of the lowest level covers.
+const BASE: usize = 64;
+/// Entries of one level that one entry of the next covers.
+const STEP: usize = 4;
+
+/// Lowest and highest sample of each stretch of a take, over all channels, in levels: the first covers
+/// 64 frames an entry, each next four times as many. Costs about 1/24 of the take's memory.
+#[derive(Debug, Default)]
+pub struct Pyramid {
+    levels: Vec<Vec<[f32; 2]>>,
+    peak: f32,
+}
+
+impl Pyramid {
+    /// The pyramid of a take; `None` when `stop` was raised meanwhile.
+    pub fn of(take: &Take, stop: &AtomicBool) -> Option<Self> {
+        let mut base = Vec::with_capacity(take.frames() / BASE + 1);
+        for start in (0..take.frames()).step_by(BASE) {
+            if base.len() % 4096 == 0 && stop.load(Ordering::Relaxed) {
+                return None;
+            }
+            base.push(sample_range(take, start, start + BASE));
+        }
+        let peak = base.iter().map(|[lo, hi]| hi.max(-lo)).fold(0.0, f32::max);
+        let mut levels = vec![base];
+        while let Some(last) = levels.last()
+            && last.len() > STEP
+        {
+            let next = last.chunks(STEP).map(merge).collect();
+            levels.push(next);
+        }
+        Some(Self { levels, peak })
+    }
+
+    /// Largest absolute sample.
+    pub fn peak(&self) -> f32 {
+        self.peak
+    }
+
+    /// Lowest and highest sample between two frames; reads at most a few entries, whatever the distance.
+    pub fn range(&self, take: &Take, start: usize, end: usize) -> [f32; 2] {
+        let end = end.clamp(start + 1, take.frames().max(start + 1));
+        let length = end - start;
+        if length < BASE * 2 {
+            return sample_range(take, start, end);
+        }
+        let mut level = 0;
+        let mut cover = BASE;
+        while level + 1 < self.levels.len() && cover * STEP * 2 <= length {
+            level += 1;
+            cover *= STEP;
+        }
+        let entries = &self.levels[level];
+        let first = (start / cover).min(entries.len());
+        let last = end.div_ceil(cover).min(entries.len());
+        merge(&entries[first..last])
+    }
+}
+
+fn sample_range(take: &Take, start: usize, end: usize) -> [f32; 2] {
+    let mut range = [f32::INFINITY, f32::NEG_INFINITY];
+    for channel in &take.channels {
+        let end = end.min(channel.len());
+        for &s in &channel[start.min(end)..end] {
+            range = [range[0].min(s), range[1].max(s)];
+        }
+    }
+    if range[0] > range[1] { [0.0, 0.0] } else { range }
+}
+
+fn merge(entries: &[[f32; 2]]) -> [f32; 2] {
+    let all = entries
+        .iter()
+        .fold([f32::INFINITY, f32::NEG_INFINITY], |all, e| [all[0].min(e[0]), all[1].max(e[1])]);
+    if all[0] > all[1] { [0.0, 0.0] } else { all }
+}
+
+/// Pyramids of the takes at hand. Each is made on a thread of its own, which ends with the cache.
+#[derive(Debug, Default)]
+pub struct Waves {
+    known: HashMap<usize, Entry>,
+    stop: Arc<AtomicBool>,
+}
+
+#[derive(Debug)]
+struct Entry {
+    /// Keeps the address, which is the key, taken.
+    _take: Arc<Take>,
+    ready: Option<Arc<Pyramid>>,
+    // a receiver is not `Sync`, and windows move between threads
+    coming: Mutex<mpsc::Receiver<Pyramid>>,
+    worker: Option<JoinHandle<()>>,
+}
+
+impl Waves {
+    /// The pyramid of a take, once it is made; the first call starts the work, and a repaint is asked for
+    /// when it is done.
+    pub fn get(&mut self, take: &Arc<Take>, ctx: &egui::Context) -> Option<Arc<Pyramid>> {
+        let key = Arc::as_ptr(take) as usize;
+        let stop = &self.stop;
+        let entry = self.known.entry(key).or_insert_with(|| start(take.clone(), stop.clone(), ctx.clone()));
+        if entry.ready.is_none()
+            && let Ok(coming) = entry.coming.get_mut()
+            && let Ok(pyramid) = coming.try_recv()
+        {
+            entry.ready = Some(Arc::new(pyramid));
+        }
+        entry.ready.clone()
+    }
+
+    /// Forgets takes that are no longer in the kit.
+    pub fn keep(&mut self, takes: &[Arc<Take>]) {
+        let keys: Vec<usize> = takes.iter().map(|t| Arc::as_ptr(t) as usize).collect();
+        self.known.retain(|key, entry| keys.contains(key) || entry.ready.is_none());
+    }
+}
+
+fn start(take: Arc<Take>, stop: Arc<AtomicBool>, ctx: egui::Context) -> Entry {
+    let (send, coming) = mpsc::channel();
+    let work = take.clone();
+    let worker = std::thread::Builder::new()
+        .name("kitwright wave".into())
+        .spawn(move || {
+            if let Some(pyramid) = Pyramid::of(&work, &stop) {
+                // nobody listens any more once the window is gone
+                let _ = send.send(pyramid);
+                ctx.request_repaint();
+            }
+        })
+        .ok();
+    Entry { _take: take, ready: None, coming: Mutex::new(coming), worker }
+}
+
+impl Drop for Waves {
+    fn drop(&mut self) {
+        self.stop.store(true, Ordering::Relaxed);
+        for (_, mut entry) in self.known.drain() {
+            if let Some(worker) = entry.worker.take() {
+                // a panic there has already been reported by its own thread
+                let _ = worker.join();
+            }
+        }
+    }
+}
+
+/// A stretch of a take to draw.
+#[derive(Debug, Clone, Copy)]
+pub struct Stretch<'a> {
+    /// The samples.
+    pub take: &'a Take,
+    /// Their pyramid.
+    pub pyramid: &'a Pyramid,
+    /// First frame at the left edge; fractions and places outside the take are allowed.
+    pub start: f64,
+    /// Frame at the right edge.
+    pub end: f64,
+    /// Amplitude that fills the height.
+    pub full_scale: f32,
+    /// Drawn from right to left.
+    pub reverse: bool,
+}
+
+/// Draws a stretch into `rect`, one column a pixel; `shape` scales each column (0 to 1 of the width in, 0 to
+/// 1 out: an envelope), `colour` is asked for each frame's place.
+pub fn draw(
+    painter: &Painter,
+    rect: Rect,
+    wave: Stretch<'_>,
+    shape: impl Fn(f32) -> f32,
+    colour: impl Fn(f64) -> Color32,
+) {
+    let pixel = 1.0 / painter.pixels_per_point();
+    let clip = painter.clip_rect().intersect(rect);
+    let columns = (rect.width() / pixel).ceil() as usize;
+    let per_column = (wave.end - wave.start) / columns.max(1) as f64;
+    let frames = wave.take.frames() as f64;
+    let middle = rect.center().y;
+    let half = rect.height() * 0.5;
+    let mut mesh = Mesh::default();
+    for column in 0..columns {
+        let x = rect.left() + column as f32 * pixel;
+        if x + pixel < clip.left() || x > clip.right() {
+            continue;
+        }
+        let place = if wave.reverse { columns - 1 - column } else { column };
+        let from = wave.start + place as f64 * per_column;
+        if from + per_column < 0.0 || from >= frames {
+            continue;
+        }
+        let [lo, hi] = wave.pyramid.range(
+            wave.take,
+            from.max(0.0) as usize,
+            (from + per_column).max(0.0).ceil() as usize,
+        );
+        let gain = shape(column as f32 / columns as f32) / wave.full_scale.max(1e-6) * half;
+        let top = (middle - hi * gain).clamp(rect.top(), rect.bottom());
+        let bottom = (middle - lo * gain).clamp(rect.top(), rect.bottom()).max(top + pixel);
+        mesh.add_colored_rect(Rect::from_min_max(pos2(x, top), pos2(x + pixel, bottom)), colour(from));
+    }
+    painter.add(Shape::mesh(mesh));
+}
+
+/// A well with a faint middle line, the ground of every wave.
+pub fn well(painter: &Painter, rect: Rect) {
+    painter.rect_filled(rect, theme::ROUND, theme::WELL);
+    painter.hline(rect.x_range(), rect.center().y, (1.0, theme::WOOD_HIGH));
+}
+
+/// Place of a frame within `rect` that shows `start` to `end`.
+pub fn x_of(rect: Rect, start: f64, end: f64, frame: f64) -> f32 {
+    rect.left() + ((frame - start) / (end - start)) as f32 * rect.width()
+}
+
+/// Frame at a place within `rect` that shows `start` to `end`.
+pub fn frame_at(rect: Rect, start: f64, end: f64, at: Pos2) -> f64 {
+    start + f64::from((at.x - rect.left()) / rect.width()) * (end - start)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_pyramid_tells_the_same_extremes_as_the_samples() {
+        let samples: Vec<f32> =
+            (0..100_000).map(|i| ((i * 7919) % 1000) as f32 / 1000.0 * ((i as f32) * 0.001).sin()).collect();
+        let take = Take::from_samples("t", 48_000, vec![samples]);
+        let pyramid = Pyramid::of(&take, &AtomicBool::new(false)).expect("not stopped");
+        for (start, end) in [(0, 100_000), (64, 128), (1000, 1010), (4096, 8192), (65_536, 81_920)] {
+            let truth = sample_range(&take, start, end);
+            assert_eq!(pyramid.range(&take, start, end), truth, "{start} to {end}");
+        }
+        // unaligned stretches may see up to one entry more at each side, never less
+        let wide = pyramid.range(&take, 10_001, 50_003);
+        let truth = sample_range(&take, 10_001, 50_003);
+        assert!(wide[0] <= truth[0] && wide[1] >= truth[1]);
+        assert_eq!(
+            pyramid.peak(),
+            sample_range(&take, 0, 100_000).map(f32::abs).into_iter().fold(0.0, f32::max)
+        );
+    }
+
+    #[test]
+    fn places_beyond_the_take_are_silent() {
+        let take = Take::from_samples("t", 48_000, vec![vec![0.5; 1000]]);
+        let pyramid = Pyramid::of(&take, &AtomicBool::new(false)).expect("not stopped");
+        assert_eq!(pyramid.range(&take, 5000, 6000), [0.0, 0.0]);
+        assert_eq!(pyramid.range(&take, 900, 6000), [0.5, 0.5]);
+        let empty = Take::from_samples("t", 48_000, vec![Vec::new()]);
+        let pyramid = Pyramid::of(&empty, &AtomicBool::new(false)).expect("not stopped");
+        assert_eq!(pyramid.range(&empty, 0, 10), [0.0, 0.0]);
+    }
+}

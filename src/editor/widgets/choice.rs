@@ -1,0 +1,108 @@
+//! Settings that are on or off, and settings that are one of a few words.
+
+use super::{Described, Moved, control_size, focus_edge, text_in};
+use crate::editor::theme;
+use egui::{Align2, Popup, Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+
+/// Shows and flips a switch; the word and the place of its block tell the state, not the colour alone.
+pub fn switch(ui: &mut Ui, setting: &dyn Described, owner: &str, value: f32, width: f32) -> Moved {
+    let (rect, response) = ui.allocate_exact_size(control_size(width), Sense::click());
+    let on = value >= 0.5;
+    response.widget_info(|| {
+        WidgetInfo::selected(Role::Switch, ui.is_enabled(), on, format!("{owner} {}", setting.name()))
+    });
+    let painter = ui.painter();
+    let lit = response.hovered() || response.has_focus();
+    text_in(
+        painter,
+        rect.left_top(),
+        Align2::LEFT_TOP,
+        setting.name(),
+        theme::small(),
+        theme::INK_SOFT,
+        rect.width(),
+    );
+    let track = Rect::from_min_size(rect.left_top() + vec2(0.0, 18.0), vec2(34.0, 14.0));
+    painter.rect(
+        track,
+        theme::ROUND,
+        theme::WELL,
+        (1.0, if lit { theme::INK_SOFT } else { theme::SEAM }),
+        egui::StrokeKind::Inside,
+    );
+    let knob =
+        Rect::from_min_size(track.left_top() + vec2(if on { 18.0 } else { 2.0 }, 2.0), vec2(14.0, 10.0));
+    painter.rect_filled(knob, 2, if on { theme::AMBER } else { theme::INK_SOFT });
+    text_in(
+        painter,
+        pos2(track.right() + 6.0, track.center().y),
+        Align2::LEFT_CENTER,
+        &setting.show(value),
+        theme::small(),
+        theme::INK,
+        40.0,
+    );
+    focus_edge(painter, rect, &response);
+    let clicked = response.clicked();
+    response.on_hover_text(setting.help());
+    if clicked { Moved::at_once(if on { 0.0 } else { 1.0 }) } else { Moved::default() }
+}
+
+/// Shows one of a few words and lets another be chosen.
+pub fn choice(
+    ui: &mut Ui,
+    setting: &dyn Described,
+    owner: &str,
+    value: f32,
+    words: &[&str],
+    width: f32,
+) -> Moved {
+    let name = format!("{owner} {}", setting.name());
+    let (rect, response) = ui.allocate_exact_size(control_size(width), Sense::click());
+    response.widget_info(|| WidgetInfo::labeled(Role::ComboBox, ui.is_enabled(), &name));
+    ui.ctx().accesskit_node_builder(response.id, |node| node.set_value(setting.show(value)));
+    let painter = ui.painter();
+    text_in(
+        painter,
+        rect.left_top(),
+        Align2::LEFT_TOP,
+        setting.name(),
+        theme::small(),
+        theme::INK_SOFT,
+        rect.width(),
+    );
+    let field = Rect::from_min_max(rect.left_top() + vec2(0.0, 15.0), rect.max);
+    let fill = if response.hovered() { theme::WOOD_LIT } else { theme::WOOD_HIGH };
+    painter.rect_filled(field, theme::ROUND, fill);
+    text_in(
+        painter,
+        field.left_center() + vec2(6.0, 0.0),
+        Align2::LEFT_CENTER,
+        &setting.show(value),
+        theme::small(),
+        theme::INK,
+        field.width() - 22.0,
+    );
+    let tip = field.right_center() - vec2(10.0, 0.0);
+    painter.line(
+        vec![tip + vec2(-4.0, -2.0), tip + vec2(0.0, 2.0), tip + vec2(4.0, -2.0)],
+        (1.5, theme::INK_SOFT),
+    );
+    focus_edge(painter, rect, &response);
+    let mut moved = Moved::default();
+    Popup::menu(&response).show(|ui| {
+        for (i, word) in words.iter().enumerate() {
+            let chosen = i == value.round().max(0.0) as usize;
+            let entry = ui.selectable_label(chosen, *word);
+            entry.widget_info(|| {
+                WidgetInfo::selected(Role::MenuItem, true, chosen, format!("{name}: {word}"))
+            });
+            if entry.clicked() {
+                moved = Moved::at_once(i as f32);
+                ui.close();
+            }
+        }
+    });
+    response.on_hover_text(setting.help());
+    moved
+}
