@@ -1,8 +1,10 @@
 //! The invented cello: resonances struck, plucked and rubbed.
 //!
 //! Everything is a force driving a bank of damped resonances (modal synthesis). Frequencies and decays
-//! are from memory of published measurements of cellos, rounded; they only have to sound plausible.
+//! are from memory of published measurements of cellos, rounded; they only have to sound plausible. Sines
+//! and powers come from `libm`, which gives the same bits on every machine; the system's do not.
 
+use libm::{cos, exp, log2, pow, sin};
 use rand_pcg::{Pcg32, rand_core::Rng};
 use std::f64::consts::{PI, TAU};
 
@@ -58,8 +60,8 @@ impl Cello {
         let mut hz = 240.0;
         while hz < 6500.0 {
             let q = draw(rng, 18.0, 42.0);
-            let hill = (-((hz / 2100.0_f64).log2() / 0.8).powi(2)).exp();
-            let gain = draw(rng, 0.35, 1.0) * ((240.0 / hz).powf(0.3) * 0.55 + 0.6 * hill);
+            let hill = exp(-(log2(hz / 2100.0) / 0.8).powi(2));
+            let gain = draw(rng, 0.35, 1.0) * (pow(240.0 / hz, 0.3) * 0.55 + 0.6 * hill);
             body.push(Mode::new(hz, 2.2 * q / hz, gain));
             hz *= 1.0 + draw(rng, 0.035, 0.085);
         }
@@ -107,7 +109,7 @@ impl Cello {
                 break;
             }
             let dies = t60 / (1.0 + (partial / 700.0).powi(2) * 0.9 + 0.12 * n);
-            let gain = (n * PI * spot).sin() / n * (-partial / soft_hz).exp() * self.carries(partial);
+            let gain = sin(n * PI * spot) / n * exp(-partial / soft_hz) * self.carries(partial);
             // the two planes in which a string swings die and tune a little differently
             modes.push(Mode::new(partial, dies, 0.75 * gain));
             modes.push(Mode::new(partial * 1.0007, dies * 0.45, 0.6 * gain));
@@ -134,7 +136,7 @@ impl Cello {
 
     /// A plucked string 0 to 3, `fret` semitones up, ringing for about `t60` seconds.
     pub(super) fn pluck(&self, rng: &mut Pcg32, string: usize, fret: f64, t60: f64) -> Vec<f64> {
-        let hz = STRINGS[string] * 2f64.powf((fret + draw(rng, -0.03, 0.03)) / 12.0);
+        let hz = STRINGS[string] * pow(2.0, (fret + draw(rng, -0.03, 0.03)) / 12.0);
         let spot = draw(rng, 0.11, 0.2);
         let modes = self.string(hz, spot, t60 * draw(rng, 0.85, 1.15), draw(rng, 2500.0, 5000.0));
         let mut sound = ring(&modes, &pulse(0.5));
@@ -268,7 +270,7 @@ impl Cello {
 /// A push that rises and falls smoothly within `ms`, with an area of about 1.
 fn pulse(ms: f64) -> Vec<f64> {
     let frames = (ms / 1000.0 * RATE).max(2.0) as usize;
-    (1..=frames).map(|i| (PI * i as f64 / (frames + 1) as f64).sin().powi(2) * 2.0 / frames as f64).collect()
+    (1..=frames).map(|i| sin(PI * i as f64 / (frames + 1) as f64).powi(2) * 2.0 / frames as f64).collect()
 }
 
 /// The sound of the touch itself: a breath of noise below `high_hz` that dies within a few contacts;
@@ -276,7 +278,7 @@ fn pulse(ms: f64) -> Vec<f64> {
 fn skin(rng: &mut Pcg32, contact_ms: f64, high_hz: f64) -> Vec<f64> {
     let frames = (contact_ms / 1000.0 * RATE * 5.0) as usize;
     let mut sound: Vec<f64> = (0..frames)
-        .map(|i| noise(rng) * (-6.0 * i as f64 / frames as f64).exp() * (i as f64 / 12.0).min(1.0))
+        .map(|i| noise(rng) * exp(-6.0 * i as f64 / frames as f64) * (i as f64 / 12.0).min(1.0))
         .collect();
     low_pass(&mut sound, high_hz);
     low_pass(&mut sound, high_hz);
@@ -318,8 +320,8 @@ fn ring(modes: &[Mode], force: &[f64]) -> Vec<f64> {
     for lanes in modes.chunks(LANES) {
         let [mut a1, mut a2, mut b, mut y1, mut y2] = [[0.0; LANES]; 5];
         for (k, m) in lanes.iter().enumerate() {
-            let (w, r) = (TAU * m.hz / RATE, 10f64.powf(-3.0 / (m.t60 * RATE)));
-            (a1[k], a2[k], b[k]) = (2.0 * r * w.cos(), -r * r, m.gain * w.sin());
+            let (w, r) = (TAU * m.hz / RATE, pow(10.0, -3.0 / (m.t60 * RATE)));
+            (a1[k], a2[k], b[k]) = (2.0 * r * cos(w), -r * r, m.gain * sin(w));
         }
         let longest = lanes.iter().fold(0.0, |t: f64, m| t.max(m.t60));
         let frames = force.len() + (longest * 70.0 / 60.0 * RATE) as usize;
@@ -346,7 +348,7 @@ fn fade_end(sound: &mut [f64]) {
 
 /// One pole; -6 dB per octave above `hz`.
 pub(super) fn low_pass(sound: &mut [f64], hz: f64) {
-    let step = 1.0 - (-TAU * hz / RATE).exp();
+    let step = 1.0 - exp(-TAU * hz / RATE);
     let mut y = 0.0;
     for s in sound {
         y += step * (*s - y);

@@ -79,7 +79,7 @@ pub fn borrowed_cello(seed: u64) -> (Take, Vec<f64>) {
             // loud and soft take turns, as a hand that tries things does
             let share = ((i * 3) % count) as f64 / (count - 1) as f64;
             let db = loud_db + (soft_db - loud_db) * share + draw(&mut rng, -1.0, 1.0);
-            scale_to(&mut sound, 10f64.powf(db / 20.0));
+            scale_to(&mut sound, libm::pow(10.0, db / 20.0));
             let frame = (at * RATE) as usize;
             add_at(&mut dry, &sound, frame, 1.0);
             starts.push(frame as f64 / RATE);

@@ -23,7 +23,7 @@ pub(super) fn add_room(dry: &[f64]) -> Vec<f64> {
         }
     }
     let mut lines = LINES.map(|n| vec![0.0; n]);
-    let gains = LINES.map(|n| 10f64.powf(-3.0 * n as f64 / RATE / T60));
+    let gains = LINES.map(|n| libm::pow(10.0, -3.0 * n as f64 / RATE / T60));
     let mut at = [0; 8];
     let mut dull = [0.0; 8];
     for (w, d) in wet.iter_mut().zip(dry) {
@@ -54,7 +54,7 @@ pub(super) fn add_floor(sound: &mut [f64], rng: &mut Pcg32) {
     let rms = (rumble.iter().map(|s| s * s).sum::<f64>() / rumble.len() as f64).sqrt();
     for (i, (s, r)) in sound.iter_mut().zip(&rumble).enumerate() {
         let t = i as f64 / RATE;
-        let hum = (TAU * 50.0 * t).sin() + 0.5 * (TAU * 150.0 * t + 0.7).sin();
+        let hum = libm::sin(TAU * 50.0 * t) + 0.5 * libm::sin(TAU * 150.0 * t + 0.7);
         *s += 2.5e-4 * r / rms + 1.6e-4 * noise(rng) + 6e-5 * hum;
     }
 }

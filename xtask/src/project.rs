@@ -34,7 +34,12 @@ impl Project {
     pub fn bundle(&self, arguments: &[String]) -> Result {
         let package = ["kitwright".to_owned()];
         nice_plug_xtask::build(&package, arguments).map_err(|e| format!("{e:#}"))?;
-        nice_plug_xtask::bundle(&self.target, &package[0], arguments, false).map_err(|e| format!("{e:#}"))
+        self.bundle_built(arguments)
+    }
+
+    /// Bundles what a build with these cargo arguments has made.
+    pub fn bundle_built(&self, arguments: &[String]) -> Result {
+        nice_plug_xtask::bundle(&self.target, "kitwright", arguments, false).map_err(|e| format!("{e:#}"))
     }
 
     /// Bundle of the plugin format "clap" or "vst3".

@@ -31,11 +31,15 @@ pub fn run(project: &Project) -> Result {
     let python = hosts(project);
     want(python.as_ref().map(|_| ()).map_err(String::clone), "the VST3 bundle in real hosts");
 
-    // the guard aborts a test when the audio thread allocates
-    let features = ["--features", "kitwright/guard-audio-thread"].map(str::to_owned);
-    project.bundle(&features)?;
+    // the guard aborts a test when the audio thread allocates; everything is built in one go, so that
+    // bundles and tests share their libraries
+    let selection = ["--workspace", "--features", "kitwright/guard-audio-thread"];
+    let mut build = cargo();
+    build.arg("build").args(selection).args(["--lib", "--bins", "--tests"]);
+    project::run(&mut build, "building the tests")?;
+    project.bundle_built(&[])?;
     let mut tests = cargo();
-    tests.args(["test", "--workspace", "--no-fail-fast"]).args(&features).args(["--", "--show-output"]);
+    tests.arg("test").args(selection).args(["--no-fail-fast", "--", "--show-output"]);
     if let Ok(python) = &python {
         tests.env("KITWRIGHT_PYTHON", python);
     }
