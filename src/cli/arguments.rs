@@ -106,6 +106,9 @@ pub(super) struct Render {
 pub(super) struct Window {
     /// Kit file to open.
     pub kit: Option<PathBuf>,
+    /// Options for audio and MIDI, after "--"; "-- --help" lists them.
+    #[arg(last = true)]
+    pub options: Vec<String>,
 }
 
 #[derive(Debug, Args)]

@@ -32,26 +32,34 @@ pub fn run() -> ExitCode {
         Ok(arguments) => arguments,
         Err(e) => return refuse_or_help(&e),
     };
-    let terminal = Terminal::new();
-    let result = match arguments.command {
-        None => {
-            say(arguments::SHORT_HELP);
-            Ok(())
-        }
-        Some(Command::Hits(a)) => hits::run(&a, &terminal),
-        Some(Command::Kit(a)) => kit::run(&a, &terminal),
-        Some(Command::Render(a)) => render::run(&a, &terminal),
-        Some(Command::Window(a)) => window::run(&a),
-        Some(Command::DemoTake(a)) => demo_take(&a),
-    };
-    terminal.clear();
-    match result {
+    match obey(arguments.command) {
         Ok(()) => ExitCode::SUCCESS,
         Err(e) => {
             tell(&format!("kitwright: {}", one_line(&e.to_string())));
             ExitCode::from(if e == Error::Cancelled { STOPPED } else { BAD_INPUT })
         }
     }
+}
+
+fn obey(command: Option<Command>) -> Result<()> {
+    let Some(command) = command else {
+        say(arguments::SHORT_HELP);
+        return Ok(());
+    };
+    // a window stays up until it is closed: there Ctrl-C ends the program as anywhere
+    if let Command::Window(a) = &command {
+        return window::run(a);
+    }
+    let terminal = Terminal::new();
+    let result = match &command {
+        Command::Hits(a) => hits::run(a, &terminal),
+        Command::Kit(a) => kit::run(a, &terminal),
+        Command::Render(a) => render::run(a, &terminal),
+        Command::DemoTake(a) => demo_take(a),
+        Command::Window(_) => Ok(()),
+    };
+    terminal.clear();
+    result
 }
 
 /// Prints the help that was asked for, or one sentence about what was wrong with the arguments.

@@ -3,10 +3,29 @@
 use super::arguments;
 use crate::error::{Error, Result};
 
+/// Opens the window and returns when it is closed. The kit is read once before, so that a broken one gets
+/// its sentence here.
+#[cfg(feature = "standalone")]
+pub(super) fn run(a: &arguments::Window) -> Result<()> {
+    use crate::{kit::Kit, plugin, progress::Quiet};
+    if let Some(kit) = &a.kit {
+        Kit::load(kit, &Quiet)?;
+        plugin::open_first(kit.clone());
+    }
+    let words = std::iter::once("kitwright window".to_owned()).chain(a.options.iter().cloned());
+    if nice_plug::wrapper::standalone::nice_export_standalone_with_args::<plugin::Kitwright, _>(words) {
+        Ok(())
+    } else {
+        Err(Error::invalid(
+            "the window could not be opened; \"kitwright window -- --help\" lists its options",
+        ))
+    }
+}
+
 #[cfg(not(feature = "standalone"))]
 pub(super) fn run(_: &arguments::Window) -> Result<()> {
     Err(Error::invalid(
-        "this build has no window of its own; build it with \"cargo build --release --features standalone\" \
-         (on Linux the ALSA headers are needed: apt install libasound2-dev pkg-config), or load the plugin in a host",
+        "this build has no window of its own; \"cargo xtask window\" builds one and opens it (cargo feature \
+         \"standalone\"; Linux needs pkg-config, libasound2-dev and libjack-jackd2-dev), or load the plugin in a host",
     ))
 }

@@ -11,12 +11,20 @@ mod process;
 mod spare;
 pub mod state;
 
-use crate::{kit::PADS, session::Session};
+use crate::{
+    kit::PADS,
+    session::{Job, Session},
+};
 use nice_plug::prelude::*;
 use params::HostParams;
 use process::Player;
 use state::{KitState, WindowMemory};
-use std::{cell::RefCell, sync::Arc, time::Duration};
+use std::{
+    cell::RefCell,
+    path::PathBuf,
+    sync::{Arc, Mutex, PoisonError},
+    time::Duration,
+};
 
 /// Longest wait for a kit when the host activates the plugin or loads a state: better a host that waits
 /// than a bounce that begins silent.
@@ -75,9 +83,21 @@ pub struct Kitwright {
     player: Option<Player>,
 }
 
+/// What [`open_first`] asked for.
+static FIRST_KIT: Mutex<Option<PathBuf>> = Mutex::new(None);
+
+/// Lets the next plugin that is made open this kit file: the framework's standalone window makes its plugin
+/// by `Default` and knows nothing of kits.
+pub fn open_first(kit: PathBuf) {
+    *FIRST_KIT.lock().unwrap_or_else(PoisonError::into_inner) = Some(kit);
+}
+
 impl Default for Kitwright {
     fn default() -> Self {
         let session = Session::new();
+        if let Some(kit) = FIRST_KIT.lock().unwrap_or_else(PoisonError::into_inner).take() {
+            session.start(Job::LoadKit(kit));
+        }
         let kit_state = KitState::new(session.clone());
         let link = Link { session: session.clone(), kit_state: kit_state.clone(), executor: None };
         LAST_MADE.set(Some(link));

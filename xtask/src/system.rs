@@ -26,6 +26,16 @@ pub const ALSA: Need = Need {
     brew: "pkgconf",
 };
 
+/// JACK headers, which the window's build asks for even where JACK is not used.
+pub const JACK: Need = Need {
+    name: "the JACK headers",
+    check: &["pkg-config", "--exists", "jack"],
+    apt: "pkg-config libjack-jackd2-dev",
+    dnf: "pkgconf-pkg-config pipewire-jack-audio-connection-kit-devel",
+    pacman: "pkgconf jack2",
+    brew: "pkgconf",
+};
+
 /// Other decoders and encoders that the tests compare with.
 pub const FFMPEG: Need = Need {
     name: "ffmpeg",

@@ -11,7 +11,7 @@ use std::{path::Path, process::Command};
 /// feature would rebuild the framework back and forth.
 pub fn run(project: &Project, kit: Option<&Path>) -> Result {
     if cfg!(target_os = "linux") {
-        system::ensure(&[&system::ALSA])?;
+        system::ensure(&[&system::ALSA, &system::JACK])?;
     }
     let target = project.target.join("standalone");
     let mut build = cargo();
