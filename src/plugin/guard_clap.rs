@@ -450,3 +450,7 @@ pub static clap_entry: clap_plugin_entry = clap_plugin_entry {
     deinit: Some(entry_deinit),
     get_factory: Some(entry_factory),
 };
+
+#[cfg(test)]
+#[path = "guard_clap_tests.rs"]
+mod tests;

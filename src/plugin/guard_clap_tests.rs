@@ -1,0 +1,216 @@
+//! The CLAP door from within the process: what the window does reaches the host, and the audio thread.
+
+use super::*;
+use crate::{
+    kit::{Kit, Slice, TakeEntry},
+    session::Stroke,
+    take::Take,
+};
+use std::sync::atomic::AtomicU32;
+
+#[derive(Default)]
+struct Told {
+    callbacks: AtomicU32,
+    dirty: AtomicU32,
+    names: AtomicU32,
+}
+
+unsafe fn told<'a>(host: *const clap_host) -> &'a Told {
+    // SAFETY: the test's own host.
+    unsafe { &*(*host).host_data.cast::<Told>() }
+}
+unsafe extern "C" fn callback(host: *const clap_host) {
+    // SAFETY: the test's own host, here and below.
+    unsafe { told(host) }.callbacks.fetch_add(1, Ordering::SeqCst);
+}
+unsafe extern "C" fn nothing(_: *const clap_host) {}
+unsafe extern "C" fn mark_dirty(host: *const clap_host) {
+    // SAFETY: as above.
+    unsafe { told(host) }.dirty.fetch_add(1, Ordering::SeqCst);
+}
+unsafe extern "C" fn names_changed(host: *const clap_host) {
+    // SAFETY: as above.
+    unsafe { told(host) }.names.fetch_add(1, Ordering::SeqCst);
+}
+static HOST_STATE: clap_host_state = clap_host_state { mark_dirty: Some(mark_dirty) };
+static HOST_NAMES: clap_host_note_name = clap_host_note_name { changed: Some(names_changed) };
+unsafe extern "C" fn extension(_: *const clap_host, id: *const c_char) -> *const c_void {
+    // SAFETY: a C string.
+    match unsafe { CStr::from_ptr(id) } {
+        id if id == CLAP_EXT_STATE => (&raw const HOST_STATE).cast(),
+        id if id == CLAP_EXT_NOTE_NAME => (&raw const HOST_NAMES).cast(),
+        _ => std::ptr::null(),
+    }
+}
+
+/// An instance within this process, with its host.
+struct Rig {
+    told: Box<Told>,
+    _host: Box<clap_host>,
+    plugin: *const clap_plugin,
+}
+
+impl Rig {
+    fn new() -> Self {
+        let told = Box::new(Told::default());
+        let host = Box::new(clap_host {
+            clap_version: CLAP_VERSION,
+            host_data: (&raw const *told).cast_mut().cast(),
+            name: c"test".as_ptr(),
+            vendor: c"".as_ptr(),
+            url: c"".as_ptr(),
+            version: c"1".as_ptr(),
+            get_extension: Some(extension),
+            request_restart: Some(nothing),
+            request_process: Some(nothing),
+            request_callback: Some(callback),
+        });
+        // SAFETY: a whole host, which outlives the plugin.
+        let plugin = unsafe { create_plugin(&FACTORY, &*host, descriptor().clap_id().as_ptr()) };
+        assert!(!plugin.is_null());
+        // SAFETY: the plugin that was just made.
+        assert!(unsafe { init(plugin) });
+        Self { told, _host: host, plugin }
+    }
+
+    fn guard(&self) -> &Guard {
+        // SAFETY: alive as long as this.
+        unsafe { guard(self.plugin) }
+    }
+
+    fn load_kit(&self) {
+        let samples: Vec<f32> = (0..9600).map(|i| (i as f32 * 0.05).sin() * 0.5).collect();
+        let take = Take::from_samples("tone", 48_000, vec![samples]);
+        self.guard().link.session.edit("a kit", |kit: &mut Kit| {
+            kit.doc.takes.push(TakeEntry::new(&take, Vec::new()));
+            kit.doc.pads[3].slices =
+                vec![Slice { take: 0, start: 0, end: 9600, gain_db: 0.0, velocities: [0.0, 1.0] }];
+            kit.takes.push(Arc::new(take));
+        });
+    }
+
+    /// One block of 512 frames; the main output's left channel.
+    fn block(&self) -> Vec<f32> {
+        let mut channels = [vec![9.0_f32; 512], vec![9.0; 512]];
+        let mut pointers = [channels[0].as_mut_ptr(), channels[1].as_mut_ptr()];
+        let mut port = clap_audio_buffer {
+            data32: pointers.as_mut_ptr(),
+            data64: std::ptr::null_mut(),
+            channel_count: 2,
+            latency: 0,
+            constant_mask: 0,
+        };
+        let call = clap_process {
+            steady_time: -1,
+            frames_count: 512,
+            transport: std::ptr::null(),
+            audio_inputs: std::ptr::null(),
+            audio_outputs: &mut port,
+            audio_inputs_count: 0,
+            audio_outputs_count: 1,
+            in_events: std::ptr::null(),
+            out_events: std::ptr::null(),
+        };
+        // SAFETY: a whole call.
+        assert_ne!(unsafe { process(self.plugin, &call) }, CLAP_PROCESS_ERROR);
+        std::mem::take(&mut channels[0])
+    }
+}
+
+impl Drop for Rig {
+    fn drop(&mut self) {
+        // SAFETY: used no more.
+        unsafe { destroy(self.plugin) };
+    }
+}
+
+fn peak(samples: &[f32]) -> f32 {
+    samples.iter().fold(0.0, |a, b| a.max(b.abs()))
+}
+
+#[test]
+fn a_change_of_the_kit_marks_the_project_and_renames_the_keys_on_the_main_thread() {
+    let rig = Rig::new();
+    let counts = || [&rig.told.dirty, &rig.told.names].map(|c| c.load(Ordering::SeqCst));
+    rig.load_kit();
+    assert_eq!(rig.told.callbacks.load(Ordering::SeqCst), 1);
+    assert_eq!(counts(), [0, 0], "only the main thread may say it");
+    // SAFETY: this is the main thread.
+    unsafe { on_main_thread(rig.plugin) };
+    assert_eq!(counts(), [1, 1]);
+    // SAFETY: as above.
+    unsafe { on_main_thread(rig.plugin) };
+    assert_eq!(counts(), [1, 1], "once a change");
+    rig.guard().link.session.undo();
+    // SAFETY: as above.
+    unsafe { on_main_thread(rig.plugin) };
+    assert_eq!(counts(), [2, 2], "undo is a change as well");
+}
+
+#[test]
+fn strokes_and_takes_played_from_the_window_are_heard() {
+    let rig = Rig::new();
+    rig.load_kit();
+    // SAFETY: in the order that CLAP demands.
+    unsafe { assert!(activate(rig.plugin, 48_000.0, 1, 512)) };
+    assert_eq!(peak(&rig.block()), 0.0);
+    let session = &rig.guard().link.session;
+    session.strike(Stroke { pad: 3, velocity: 1.0 });
+    assert!(peak(&rig.block()) > 0.1, "the stroke");
+    session.strike(Stroke { pad: 99, velocity: 1.0 });
+    // SAFETY: as above.
+    unsafe { rig.guard().inner.reset.unwrap()(rig.plugin) };
+    assert_eq!(peak(&rig.block()), 0.0);
+
+    session.listen_to(0, 1000, 2000);
+    let heard = [rig.block(), rig.block(), rig.block(), rig.block()].concat();
+    let expected = |i: usize| ((1000 + i) as f32 * 0.05).sin() * 0.5 * 0.35 * crate::units::db_to_gain(-1.0);
+    for i in 300..900 {
+        assert!((heard[i] - expected(i)).abs() < 1e-4, "frame {i}: {} for {}", heard[i], expected(i));
+    }
+    assert_eq!(peak(&heard[1300..]), 0.0, "after its end");
+    // SAFETY: as above.
+    unsafe { deactivate(rig.plugin) };
+}
+
+#[test]
+fn listening_again_ends_what_plays_without_a_click() {
+    let rig = Rig::new();
+    rig.load_kit();
+    // SAFETY: in the order that CLAP demands.
+    unsafe { assert!(activate(rig.plugin, 48_000.0, 1, 512)) };
+    let session = &rig.guard().link.session;
+    session.listen_to(0, 0, 9600);
+    let mut heard = rig.block();
+    session.listen_to(0, 4000, 9600);
+    heard.extend(rig.block());
+    heard.extend(rig.block());
+    session.listen_to(0, 0, 0);
+    heard.extend([rig.block(), rig.block()].concat());
+    // the sine moves by at most 0.05 * 0.5 * 0.35 a frame, the fades add a little
+    let step = heard.windows(2).map(|w| (w[1] - w[0]).abs()).fold(0.0, f32::max);
+    assert!(step < 0.012, "a step of {step}");
+    assert_eq!(peak(&heard[4 * 512..]), 0.0, "an empty stretch ends it");
+    // SAFETY: as above.
+    unsafe { deactivate(rig.plugin) };
+}
+
+#[test]
+fn a_loaded_state_is_no_change_of_the_project() {
+    let rig = Rig::new();
+    rig.load_kit();
+    // SAFETY: this is the main thread.
+    unsafe { on_main_thread(rig.plugin) };
+    let session = &rig.guard().link.session;
+    let state = session.state().unwrap();
+    session.undo();
+    // SAFETY: as above.
+    unsafe { on_main_thread(rig.plugin) };
+    let dirty = rig.told.dirty.load(Ordering::SeqCst);
+    session.restore(state.to_string());
+    assert!(session.wait_ready(PATIENCE));
+    // SAFETY: as above.
+    unsafe { on_main_thread(rig.plugin) };
+    assert_eq!(rig.told.dirty.load(Ordering::SeqCst), dirty);
+    assert_eq!(session.kit().takes.len(), 1, "it was loaded");
+}
