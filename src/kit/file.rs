@@ -16,7 +16,7 @@ use crate::{
 use serde::Deserialize;
 use std::{
     fs::File,
-    io::{BufReader, BufWriter, Cursor, ErrorKind, Read, Seek, Write},
+    io::{BufReader, BufWriter, Cursor, ErrorKind, Read, Seek, SeekFrom, Write},
     path::{Path, PathBuf},
     sync::Arc,
 };
@@ -165,7 +165,7 @@ impl Kit {
         }
         // a fixed time stamp: the same kit gives the same bytes
         let options = SimpleFileOptions::default().compression_method(CompressionMethod::Stored);
-        let mut zip = ZipWriter::new(out);
+        let mut zip = ZipWriter::new(UntilFailure::new(out));
         zip.start_file(DOCUMENT, options)?;
         serde_json::to_writer_pretty(&mut zip, &doc).map_err(std::io::Error::from)?;
         for (i, take) in self.takes.iter().enumerate() {
@@ -178,6 +178,57 @@ impl Kit {
         }
         zip.finish()?;
         Ok(())
+    }
+}
+
+/// Passes nothing on after a failure, but goes on counting: the archive writer finishes its archive even
+/// when it is given up, and would complain of a full disk once more, on standard error.
+struct UntilFailure<W> {
+    out: W,
+    failed: bool,
+    position: u64,
+    end: u64,
+}
+
+impl<W> UntilFailure<W> {
+    fn new(out: W) -> Self {
+        Self { out, failed: false, position: 0, end: 0 }
+    }
+
+    fn note<T>(&mut self, result: std::io::Result<T>) -> std::io::Result<T> {
+        self.failed |= result.as_ref().is_err_and(|e| e.kind() != ErrorKind::Interrupted);
+        result
+    }
+}
+
+impl<W: Write> Write for UntilFailure<W> {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        let count = if self.failed { Ok(bytes.len()) } else { self.out.write(bytes) };
+        let count = self.note(count)?;
+        self.position += count as u64;
+        self.end = self.end.max(self.position);
+        Ok(count)
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        let result = if self.failed { Ok(()) } else { self.out.flush() };
+        self.note(result)
+    }
+}
+
+impl<W: Seek> Seek for UntilFailure<W> {
+    fn seek(&mut self, to: SeekFrom) -> std::io::Result<u64> {
+        let result = if self.failed {
+            Ok(match to {
+                SeekFrom::Start(at) => at,
+                SeekFrom::Current(by) => self.position.saturating_add_signed(by),
+                SeekFrom::End(by) => self.end.saturating_add_signed(by),
+            })
+        } else {
+            self.out.seek(to)
+        };
+        self.position = self.note(result)?;
+        Ok(self.position)
     }
 }
 
@@ -249,7 +300,7 @@ fn refuse_tricks<R: Read + Seek>(zip: &mut ZipArchive<R>, length: u64) -> Result
     for i in 0..zip.len() {
         let entry =
             zip.by_index_raw(i).map_err(|e| Error::invalid(format!("is a damaged kit file ({e})")))?;
-        if entry.enclosed_name().is_none() {
+        if !entry.name().is_ok_and(|name| stays_inside(&name)) {
             return Err(Error::invalid("holds an entry that points out of the archive; it is not a kit"));
         }
         sum = sum.saturating_add(entry.size().max(entry.compressed_size()));
@@ -264,6 +315,10 @@ fn refuse_tricks<R: Read + Seek>(zip: &mut ZipArchive<R>, length: u64) -> Result
         return Err(Error::invalid("says that it holds more than it can; it is damaged or not a kit"));
     }
     Ok(())
+}
+
+fn stays_inside(name: &str) -> bool {
+    !name.contains(['\\', ':', '\0']) && name.split('/').all(|part| !matches!(part, "" | "." | ".."))
 }
 
 fn read_entry<R: Read + Seek>(zip: &mut ZipArchive<R>, name: &str, most: u64) -> Result<Vec<u8>> {

@@ -5,6 +5,8 @@
 //! player automates is a trim ([`PadTrims`], [`KitTrims`], neutral by default, owned by the host's
 //! parameters); how a pad is built belongs to the kit document.
 
+#[cfg(test)]
+mod tests;
 mod text;
 mod trims;
 

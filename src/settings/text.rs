@@ -43,7 +43,10 @@ pub(super) fn read(unit: Unit, text: &str) -> Option<f32> {
             _ => None,
         },
         Unit::Choice(words) => {
-            words.iter().position(|w| w.to_lowercase() == t).map(|i| i as f32).or_else(|| t.parse().ok())
+            words.iter().position(|w| w.to_lowercase() == t).map(|i| i as f32).or_else(|| {
+                let index: f32 = t.parse().ok()?;
+                index.is_finite().then_some(index)
+            })
         }
         Unit::Decibels if t.starts_with("-inf") => Some(f32::NEG_INFINITY),
         Unit::Pan => read_pan(&t),
