@@ -415,6 +415,35 @@ fn the_hook_hears_every_change() {
 }
 
 #[test]
+fn a_hook_may_drop_the_session_on_its_own_thread() {
+    let state = session_with_kit().state().unwrap();
+    for job in [false, true] {
+        let session = Session::new();
+        session.edit("kit", |kit| *kit = small_kit());
+        let last = Arc::new(std::sync::Mutex::new(None));
+        let dropped = Arc::new(AtomicU64::new(0));
+        session.on_change({
+            let (last, dropped) = (last.clone(), dropped.clone());
+            move || {
+                let session: Option<Arc<Session>> = last.lock().unwrap().take();
+                drop(session);
+                dropped.fetch_add(1, SeqCst);
+            }
+        });
+        let weak = Arc::downgrade(&session);
+        let mut held = last.lock().unwrap();
+        if job {
+            session.start(Job::HearAgain(0, HearOptions::default()));
+        } else {
+            session.restore(state.to_string());
+        }
+        *held = Some(session);
+        drop(held);
+        until("the session went", || dropped.load(SeqCst) > 0 && weak.strong_count() == 0);
+    }
+}
+
+#[test]
 fn a_state_makes_the_same_kit_in_another_session() {
     let first = session_with_kit();
     first.edit("pan", |kit| kit.doc.pads[0].settings.pan = -0.25);

@@ -3,7 +3,7 @@
 
 use super::{
     Job, JobState,
-    shared::{Shared, lock},
+    shared::{Shared, join_unless_own, lock},
     work,
 };
 use crate::{error::Error, progress::Progress};
@@ -95,7 +95,7 @@ impl Jobs {
         lock(&self.queue.line).stop = true;
         self.queue.changed.notify_all();
         if let Some(thread) = lock(&self.thread).take() {
-            let _ = thread.join();
+            join_unless_own(thread);
         }
     }
 }

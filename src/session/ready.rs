@@ -5,7 +5,7 @@
 
 use super::{
     Listening,
-    shared::{Shared, lock},
+    shared::{Shared, join_unless_own, lock},
 };
 use crate::{
     engine::{Meters, PlayKit},
@@ -88,7 +88,7 @@ impl Ready {
         self.stop.0.store(true, Relaxed);
         self.wake();
         if let Some(thread) = lock(&self.thread).take() {
-            let _ = thread.join();
+            join_unless_own(thread);
         }
     }
 
