@@ -4,7 +4,7 @@ mod cloud;
 mod curve;
 mod hit;
 mod layers;
-mod place;
+pub(super) mod place;
 mod tone;
 
 use super::{

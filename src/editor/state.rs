@@ -122,6 +122,8 @@ pub struct WindowState {
     /// Hits that "next best" went through, for each pad.
     pub(super) tried: [Vec<(usize, usize)>; PADS],
     pub(super) waves: Waves,
+    /// Trims that the host moved a moment ago.
+    pub(super) automation: super::bench::place::Automation,
     /// The kit of the frame before: a new one may have other takes.
     pub(super) last_kit: Option<Arc<Kit>>,
     /// Set by tests and hosts that cannot read the keyboard otherwise: keys that are down.

@@ -2,30 +2,42 @@
 //!
 //! `KITWRIGHT_SHOTS=1 cargo test --test window` also writes pictures into `target/window-shots`.
 
+mod bring;
+mod compare;
+mod keep;
+mod kit;
+mod looks;
 mod raster;
+mod shape;
+mod take;
 
 use egui_kittest::{Harness, kittest::Queryable};
 use kitwright::{
     demo,
-    editor::{self, PlainTrims, Station, WindowState, desk::Desk, theme},
+    editor::{self, PlainTrims, WindowState, theme},
     kit::{Audition, Kit, Layer, Slice, TakeEntry},
     listen::{self, HearOptions},
     progress::Quiet,
     session::Session,
 };
-use std::sync::{Arc, OnceLock};
+use std::{
+    sync::{Arc, OnceLock},
+    time::{Duration, Instant},
+};
 
-/// A window over a kit that is given, for looking at it.
-struct Show {
+/// Longest wait for work of the session; generous, since test machines are busy.
+const PATIENCE: Duration = Duration::from_secs(240);
+
+/// A window without a host.
+struct Desk {
     window: WindowState,
     session: Arc<Session>,
     trims: PlainTrims,
-    kit: Arc<Kit>,
 }
 
-/// Every other hit of the demo take on a pad, as it was recorded.
-fn plain_kit() -> Arc<Kit> {
-    static KIT: OnceLock<Arc<Kit>> = OnceLock::new();
+/// Every third hit of the demo take on a pad, as it was recorded.
+fn plain_kit() -> Kit {
+    static KIT: OnceLock<Kit> = OnceLock::new();
     KIT.get_or_init(|| {
         let (take, _) = demo::borrowed_cello(1);
         let hits = listen::hear(&take, &HearOptions::default(), &Quiet).expect("heard");
@@ -50,24 +62,26 @@ fn plain_kit() -> Arc<Kit> {
                 moves: vec!["an octave down".into(), "cut below 42 Hz".into(), "shortened to 180 ms".into()],
             });
         }
-        kit.doc.pads[0].layers.push(Layer::default());
-        kit.doc.pads[0].layers[0].settings.decay_ms = 160.0;
-        kit.doc.pads[0].layers[1].settings.pitch_st = -12.0;
-        kit.doc.pads[0].cloud.copies = 24;
-        kit.doc.pads[0].tone.low_cut.on = true;
-        kit.doc.pads[0].tone.low_cut.hz = 42.0;
-        kit.doc.pads[0].tone.bands[1].on = true;
-        kit.doc.pads[0].tone.bands[1].gain_db = 5.0;
+        let first = &mut kit.doc.pads[0];
+        first.layers.push(Layer::default());
+        first.layers[0].settings.decay_ms = 160.0;
+        first.layers[1].settings.pitch_st = -12.0;
+        first.cloud.copies = 24;
+        first.tone.low_cut.on = true;
+        first.tone.low_cut.hz = 42.0;
+        first.tone.bands[1].on = true;
+        first.tone.bands[1].gain_db = 5.0;
         kit.doc.takes.push(TakeEntry::new(&take, hits));
         kit.takes.push(Arc::new(take));
-        Arc::new(kit)
+        kit
     })
     .clone()
 }
 
-fn show(kit: Arc<Kit>, width: f32, height: f32, scale: f32) -> Harness<'static, Show> {
+/// A window over an empty session.
+fn empty_window(width: f32, height: f32, scale: f32) -> Harness<'static, Desk> {
     let state =
-        Show { window: WindowState::default(), session: Session::new(), trims: PlainTrims::default(), kit };
+        Desk { window: WindowState::default(), session: Session::new(), trims: PlainTrims::default() };
     Harness::builder()
         .with_size(egui::vec2(width, height))
         .with_pixels_per_point(scale)
@@ -75,52 +89,70 @@ fn show(kit: Arc<Kit>, width: f32, height: f32, scale: f32) -> Harness<'static, 
         .with_step_dt(1.0 / 60.0)
         .with_context_setup(theme::apply)
         .renderer(raster::Raster::default())
-        .build_ui_state(
-            |ui, s: &mut Show| {
-                let mut desk = Desk { session: &s.session, kit: s.kit.clone(), trims: &mut s.trims };
-                editor::frame(ui, &mut s.window, &mut desk);
-            },
-            state,
-        )
+        .build_ui_state(|ui, s: &mut Desk| editor::ui(ui, &mut s.window, &s.session, &mut s.trims), state)
+}
+
+/// A window over [`plain_kit`].
+fn window() -> Harness<'static, Desk> {
+    sized_window(1280.0, 800.0, 1.0)
+}
+
+fn sized_window(width: f32, height: f32, scale: f32) -> Harness<'static, Desk> {
+    let mut harness = empty_window(width, height, scale);
+    harness.state().session.edit("test kit", |kit| *kit = plain_kit());
+    assert_eq!(harness.state().session.error(), None);
+    settle(&mut harness);
+    harness
 }
 
 /// Lets threads of the window finish and draws what they brought.
-fn settle<S>(harness: &mut Harness<'_, S>) {
-    for _ in 0..20 {
-        std::thread::sleep(std::time::Duration::from_millis(10));
+fn settle(harness: &mut Harness<'_, Desk>) {
+    for _ in 0..10 {
+        std::thread::sleep(Duration::from_millis(5));
         harness.run_ok();
     }
 }
 
-fn picture<S>(harness: &mut Harness<'_, S>, name: &str) {
-    if std::env::var_os("KITWRIGHT_SHOTS").is_none() {
-        return;
+/// Draws frames until `done` holds.
+fn wait_until(harness: &mut Harness<'_, Desk>, what: &str, done: impl Fn(&Desk) -> bool) {
+    let start = Instant::now();
+    while !done(harness.state()) {
+        assert!(start.elapsed() < PATIENCE, "gave up waiting: {what}; {:?}", harness.state().session.error());
+        std::thread::sleep(Duration::from_millis(10));
+        harness.step();
     }
-    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("target/window-shots");
-    std::fs::create_dir_all(&folder).expect("folder");
-    let image = harness.render().expect("rendered");
-    image.save(folder.join(format!("{name}.png"))).expect("saved");
+    settle(harness);
 }
 
-#[test]
-fn pictures() {
-    let mut harness = show(Arc::default(), 900.0, 600.0, 1.0);
-    settle(&mut harness);
-    picture(&mut harness, "first-900x600");
-    for (w, h, scale) in [(900.0, 600.0, 1.0), (1280.0, 800.0, 1.0), (1280.0, 800.0, 2.0)] {
-        let mut harness = show(plain_kit(), w, h, scale);
-        for station in Station::ALL {
-            harness.state_mut().window.station = station;
-            settle(&mut harness);
-            picture(&mut harness, &format!("{}-{w}x{h}@{scale}", station.word()));
-        }
-        harness.get_by_label("About Kitwright").click();
-        settle(&mut harness);
-        picture(&mut harness, &format!("About-{w}x{h}@{scale}"));
-        harness.get_by_label("Close About").click();
-        settle(&mut harness);
-        harness.get_by_label("Open a recording or a kit").click();
-        settle(&mut harness);
-        picture(&mut harness, &format!("Open-{w}x{h}@{scale}"));
+/// Presses the control of this label and draws what follows.
+fn press(harness: &mut Harness<'_, Desk>, label: &str) {
+    harness.get_by_label(label).click();
+    harness.run_ok();
+    harness.run_ok();
+}
+
+/// Drags from one place to another, as a hand does.
+fn drag(harness: &mut Harness<'_, Desk>, from: egui::Pos2, to: egui::Pos2) {
+    harness.hover_at(from);
+    harness.step();
+    harness.drag_at(from);
+    harness.step();
+    for share in [0.2, 0.5, 0.8, 1.0] {
+        harness.hover_at(from + (to - from) * share);
+        harness.step();
     }
+    harness.drop_at(to);
+    harness.run_ok();
+}
+
+/// Types a path into the file browser and confirms.
+fn choose_file(harness: &mut Harness<'_, Desk>, path: &std::path::Path, verb: &str) {
+    let field = harness.get_by_label("File name or path");
+    field.focus();
+    harness.run_ok();
+    harness.key_press_modifiers(egui::Modifiers::COMMAND, egui::Key::A);
+    harness.run_ok();
+    harness.get_by_label("File name or path").type_text(&path.to_string_lossy());
+    harness.run_ok();
+    press(harness, verb);
 }

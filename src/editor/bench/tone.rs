@@ -6,6 +6,7 @@ use crate::{
         desk::Desk,
         state::WindowState,
         theme,
+        trims::Trim,
         widgets::{self, Described},
     },
     kit::{BAND, COMPRESSOR, CUT, LIMITER, SATURATION, Stage, Tone},
@@ -70,7 +71,7 @@ fn word(stage: Stage) -> &'static str {
     }
 }
 
-pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Desk<'_>) {
+pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &mut Desk<'_>) {
     let picture = Rect::from_min_size(panel.min, vec2((panel.width() * 0.38).min(560.0), panel.height()));
     let right = Rect::from_min_max(pos2(picture.right() + 14.0, panel.top()), panel.max);
     curve::show(ui, picture, state, desk);
@@ -89,7 +90,7 @@ pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Des
 }
 
 /// The stages from first to last; a filled dot marks those that do something.
-fn chain(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, tone: &Tone) {
+fn chain(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>, tone: &Tone) {
     ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;
         for (i, stage) in tone.order.into_iter().enumerate() {
@@ -102,6 +103,7 @@ fn chain(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, tone: &Tone) {
             }
         }
         let pad = state.pad;
+        bypass(ui, pad, desk);
         let at = state.stage;
         for (text, name, to) in
             [("<", "Stage earlier", at.checked_sub(1)), (">", "Stage later", Some(at + 1))]
@@ -113,6 +115,16 @@ fn chain(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, tone: &Tone) {
             }
         }
     });
+}
+
+/// The whole chain in or out, at equal loudness; it is the host's trim, so that it can be automated.
+fn bypass(ui: &mut Ui, pad: usize, desk: &mut Desk<'_>) {
+    let trim = Trim::pad(pad, "tone");
+    let out = desk.trims.get(trim) < 0.5;
+    let help = "Takes the whole tone chain out and in again, to compare.";
+    if widgets::toggle(ui, out, if out { "Bypassed" } else { "Bypass" }, "Bypass the tone", help).clicked() {
+        desk.trims.put(trim, if out { 1.0 } else { 0.0 });
+    }
 }
 
 fn settings(ui: &mut Ui, pad: usize, desk: &Desk<'_>, tone: &Tone, stage: Stage) {

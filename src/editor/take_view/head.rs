@@ -75,6 +75,10 @@ fn take_tools(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, shown: &Sho
         let options = HearOptions { sensitivity: state.take.sensitivity, ..HearOptions::default() };
         desk.session.start(Job::HearAgain(shown.index, options));
     }
+    let help = "Gives the hits of all takes to the pads anew; one step back undoes it.";
+    if widgets::button(ui, "Cast anew", "Cast the kit anew", help).clicked() {
+        desk.session.start(Job::Recast);
+    }
     if let Some(cursor) = state.take.cursor
         && widgets::button(ui, "Add hit", "Add a hit at the mark", "A new hit from the mark to the next one.")
             .clicked()

@@ -1,0 +1,103 @@
+//! Job 3 of the window: see and play the kit, move pads and hits.
+
+use super::*;
+use kitwright::kit::Role;
+
+#[test]
+fn pads_are_struck_the_harder_the_higher() {
+    let mut harness = window();
+    let rect = harness.get_by_label("Pad 3, snare").rect();
+    for (share, least, most) in [(0.9, 0.1, 0.35), (0.4, 0.7, 1.0)] {
+        let at = egui::pos2(rect.center().x, rect.top() + rect.height() * share);
+        harness.hover_at(at);
+        harness.step();
+        harness.drag_at(at);
+        harness.step();
+        harness.drop_at(at);
+        harness.run_ok();
+        let stroke = harness.state().session.take_stroke().expect("a stroke");
+        assert_eq!(stroke.pad, 2);
+        assert!((least..=most).contains(&stroke.velocity), "{} at {share}", stroke.velocity);
+        assert!(harness.state().session.take_stroke().is_none(), "one press, one stroke");
+    }
+    assert_eq!(harness.state().window.pad, 2);
+}
+
+#[test]
+fn computer_keys_play_the_pads_along_the_keys() {
+    let mut harness = window();
+    for (key, note) in [(egui::Key::Z, 36), (egui::Key::S, 37), (egui::Key::M, 47), (egui::Key::Slash, 70)] {
+        harness.key_press(key);
+        harness.run_ok();
+        let stroke = harness.state().session.take_stroke().expect("a stroke");
+        assert_eq!(harness.state().session.kit().doc.pads[stroke.pad].note, note);
+    }
+    // not while a text is typed
+    harness.get_by_label("Name of the kit").focus();
+    harness.run_ok();
+    harness.key_press(egui::Key::Z);
+    harness.run_ok();
+    assert!(harness.state().session.take_stroke().is_none());
+}
+
+#[test]
+fn the_engine_s_strokes_light_the_pad_and_meters_move() {
+    use std::sync::atomic::Ordering::Relaxed;
+    let mut harness = window();
+    let meters: Arc<kitwright::engine::Meters> = Arc::default();
+    harness.state().session.attach_engine(48_000.0, meters.clone());
+    settle(&mut harness);
+    meters.pad_strokes[4].fetch_add(1, Relaxed);
+    meters.main_peak.store(0.5_f32.to_bits(), Relaxed);
+    harness.step();
+    assert!(harness.state().window.lights.is_lit(4));
+    assert!(harness.state().window.lights.main_share() > 0.8);
+    for _ in 0..240 {
+        harness.step();
+    }
+    assert!(!harness.state().window.lights.is_lit(4));
+    assert_eq!(harness.state().window.lights.main_share(), 0.0);
+}
+
+#[test]
+fn mute_and_solo_move_the_host_s_trims_as_whole_gestures() {
+    let mut harness = window();
+    press(&mut harness, "Mute pad 5");
+    press(&mut harness, "Solo pad 6");
+    let trims = &harness.state().trims;
+    assert!(trims.trims.pads[4].mute && trims.trims.pads[5].solo);
+    assert_eq!(trims.open_gestures, 0);
+    press(&mut harness, "Mute pad 5");
+    assert!(!harness.state().trims.trims.pads[4].mute);
+}
+
+#[test]
+fn pads_are_swapped_by_dragging_and_keys_keep_their_notes() {
+    let mut harness = window();
+    let kit = harness.state().session.kit();
+    let (kick, rim) = (kit.doc.pads[0].slices[0], kit.doc.pads[1].slices[0]);
+    let from = harness.get_by_label("Pad 1, kick").rect().center();
+    let to = harness.get_by_label("Pad 2, rim").rect().center();
+    drag(&mut harness, from, to);
+    let kit = harness.state().session.kit();
+    assert_eq!((kit.doc.pads[0].slices[0], kit.doc.pads[1].slices[0]), (rim, kick));
+    assert_eq!((kit.doc.pads[0].note, kit.doc.pads[1].note), (36, 37));
+    assert_eq!(kit.doc.pads[1].role, Role::Kick);
+}
+
+#[test]
+fn a_pad_is_copied_pasted_and_cleared() {
+    let mut harness = window();
+    press(&mut harness, "What to do with the pad");
+    press(&mut harness, "Copy pad");
+    harness.get_by_label("Pad 8, percussion").click();
+    harness.run_ok();
+    press(&mut harness, "What to do with the pad");
+    press(&mut harness, "Paste pad");
+    let kit = harness.state().session.kit();
+    assert_eq!(kit.doc.pads[7].slices, kit.doc.pads[0].slices);
+    assert_eq!((kit.doc.pads[7].note, kit.doc.pads[7].role), (43, Role::Kick));
+    press(&mut harness, "What to do with the pad");
+    press(&mut harness, "Clear pad");
+    assert!(harness.state().session.kit().doc.pads[7].is_empty());
+}

@@ -1,0 +1,108 @@
+//! How it looks: pictures to be looked at, and what can be told without looking.
+
+use super::*;
+use kitwright::editor::Station;
+
+fn picture(harness: &mut Harness<'_, Desk>, name: &str) {
+    if std::env::var_os("KITWRIGHT_SHOTS").is_none() {
+        return;
+    }
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("target/window-shots");
+    std::fs::create_dir_all(&folder).expect("folder");
+    let image = harness.render().expect("rendered");
+    image.save(folder.join(format!("{name}.png"))).expect("saved");
+}
+
+#[test]
+fn every_station_is_drawn_at_every_size() {
+    let mut harness = empty_window(900.0, 600.0, 1.0);
+    settle(&mut harness);
+    picture(&mut harness, "first-900x600");
+    for (w, h, scale) in [(900.0, 600.0, 1.0), (1280.0, 800.0, 1.0), (1280.0, 800.0, 2.0)] {
+        let mut harness = sized_window(w, h, scale);
+        for station in Station::ALL {
+            press(&mut harness, station.word());
+            assert_eq!(harness.state().window.station, station);
+            settle(&mut harness);
+            picture(&mut harness, &format!("{}-{w}x{h}@{scale}", station.word()));
+        }
+        press(&mut harness, "About Kitwright");
+        picture(&mut harness, &format!("About-{w}x{h}@{scale}"));
+        press(&mut harness, "Close About");
+        press(&mut harness, "Open a recording or a kit");
+        settle(&mut harness);
+        picture(&mut harness, &format!("Open-{w}x{h}@{scale}"));
+    }
+}
+
+#[test]
+fn the_wave_of_the_take_and_the_chosen_colour_are_on_the_screen() {
+    let mut harness = sized_window(900.0, 600.0, 1.0);
+    let image = harness.render().expect("rendered");
+    let count = |colour: egui::Color32| image.pixels().filter(|p| p.0[..3] == colour.to_array()[..3]).count();
+    assert!(count(theme::COPPER) > 500, "waves: {}", count(theme::COPPER));
+    assert!(count(theme::AMBER) > 500, "chosen things: {}", count(theme::AMBER));
+    assert!(count(theme::IVORY) > 2000, "keys: {}", count(theme::IVORY));
+}
+
+#[test]
+fn nothing_is_drawn_while_nothing_changes() {
+    let mut harness = window();
+    settle(&mut harness);
+    harness.step();
+    let delay = harness.output().viewport_output[&egui::ViewportId::ROOT].repaint_delay;
+    assert!(delay > Duration::from_secs(1), "asks for a frame after {delay:?}");
+}
+
+#[test]
+fn no_control_leaves_the_window_at_its_smallest() {
+    let mut harness = sized_window(900.0, 600.0, 1.0);
+    let screen = egui::Rect::from_min_size(egui::Pos2::ZERO, egui::vec2(900.0, 600.0)).expand(0.5);
+    for station in Station::ALL {
+        press(&mut harness, station.word());
+        for label in [
+            "Name of the kit",
+            "Save the kit",
+            "Undo",
+            "Kit Fit",
+            "A or B of the kit",
+            "Output of the kit",
+            "Size of the window",
+            "About Kitwright",
+            "Role of pad 1",
+            "Pad 1 Fit",
+            "Next best hit",
+            "A or B of the pad",
+            "What to do with the pad",
+            "Pad 16, shaker",
+        ] {
+            let rect = harness.get_by_label(label).rect();
+            assert!(screen.contains_rect(rect), "{label} at {rect:?}");
+        }
+    }
+    // neighbours in the two crowded lines do not lie over each other
+    for line in [
+        [
+            "Kit Fit",
+            "A or B of the kit",
+            "Level of the main output",
+            "Output of the kit",
+            "Size of the window",
+        ],
+        ["Role of pad 1", "Pad 1 Fit", "Next best hit", "A or B of the pad", "What to do with the pad"],
+    ] {
+        for pair in line.windows(2) {
+            let (a, b) = (harness.get_by_label(pair[0]).rect(), harness.get_by_label(pair[1]).rect());
+            assert!(a.right() <= b.left(), "{} lies over {}", pair[1], pair[0]);
+        }
+    }
+}
+
+#[test]
+fn zoom_is_chosen_from_the_list_and_remembered() {
+    let mut harness = window();
+    press(&mut harness, "Size of the window");
+    press(&mut harness, "Zoom 150 %");
+    assert_eq!(harness.ctx.zoom_factor(), 1.5);
+    assert_eq!(harness.state().window.memory.zoom, 1.5);
+}

@@ -1,0 +1,160 @@
+//! Job 4 of the window: shape a pad with controls that behave alike.
+
+use super::*;
+
+fn pitch(harness: &Harness<'_, Desk>) -> f32 {
+    harness.state().session.kit().doc.pads[0].layers[0].settings.pitch_st
+}
+
+const PITCH: &str = "Pad 1 layer 1 Pitch";
+
+fn layers() -> Harness<'static, Desk> {
+    let mut harness = window();
+    press(&mut harness, "Layers");
+    harness
+}
+
+#[test]
+fn a_number_is_dragged_finely_with_shift_and_set_back_by_a_double_click() {
+    let mut harness = layers();
+    let rect = harness.get_by_label(PITCH).rect();
+    let at = egui::pos2(rect.left() + 20.0, rect.bottom() - 8.0);
+    drag(&mut harness, at, at + egui::vec2(40.0, 0.0));
+    let coarse = pitch(&harness);
+    assert!(coarse > 10.0, "{coarse} st");
+    for _ in 0..2 {
+        harness.get_by_label(PITCH).click();
+    }
+    harness.run_ok();
+    assert_eq!(pitch(&harness), 0.0);
+    harness.event(egui::Event::ModifiersChanged(egui::Modifiers::SHIFT));
+    harness.step();
+    drag(&mut harness, at, at + egui::vec2(40.0, 0.0));
+    let fine = pitch(&harness);
+    assert!((coarse / fine - 10.0).abs() < 1.5, "{coarse} st, with Shift {fine} st");
+}
+
+#[test]
+fn a_value_is_typed_with_its_unit() {
+    let mut harness = layers();
+    harness.get_by_label_contains("Type Pad 1 layer 1 Pitch").click();
+    harness.run_ok();
+    harness.get_by_label("Pad 1 layer 1 Pitch value").type_text("-5 st");
+    harness.run_ok();
+    harness.key_press(egui::Key::Enter);
+    harness.run_ok();
+    assert_eq!(pitch(&harness), -5.0);
+    // what is not understood changes nothing, and Escape leaves it
+    harness.get_by_label_contains("Type Pad 1 layer 1 Pitch").click();
+    harness.run_ok();
+    harness.get_by_label("Pad 1 layer 1 Pitch value").type_text("loud");
+    harness.run_ok();
+    harness.key_press(egui::Key::Enter);
+    harness.run_ok();
+    harness.key_press(egui::Key::Escape);
+    harness.run_ok();
+    assert_eq!(pitch(&harness), -5.0);
+    harness.get_by_label(PITCH);
+}
+
+#[test]
+fn arrow_keys_and_screen_readers_move_a_number() {
+    let mut harness = layers();
+    harness.get_by_label(PITCH).focus();
+    harness.run_ok();
+    harness.key_press(egui::Key::ArrowRight);
+    harness.run_ok();
+    assert!((pitch(&harness) - 0.96).abs() < 0.01, "{}", pitch(&harness));
+    harness.get_by_label(PITCH).set_value_accesskit(7.0);
+    harness.run_ok();
+    assert_eq!(pitch(&harness), 7.0);
+}
+
+#[test]
+fn scrolling_over_a_number_moves_it() {
+    let mut harness = layers();
+    let at = harness.get_by_label(PITCH).rect().center();
+    harness.hover_at(at);
+    harness.step();
+    harness.event(egui::Event::MouseWheel {
+        unit: egui::MouseWheelUnit::Line,
+        delta: egui::vec2(0.0, 1.0),
+        modifiers: egui::Modifiers::NONE,
+        phase: egui::TouchPhase::Move,
+        source: egui::MouseWheelSource::Unknown,
+    });
+    for _ in 0..20 {
+        harness.step();
+    }
+    assert!(pitch(&harness) > 0.5, "{} st", pitch(&harness));
+}
+
+#[test]
+fn layers_are_added_switched_off_and_removed() {
+    let mut harness = layers();
+    let count = |h: &Harness<'_, Desk>| h.state().session.kit().doc.pads[0].layers.len();
+    press(&mut harness, "Add a layer");
+    assert_eq!(count(&harness), 3);
+    assert_eq!(harness.state().window.layer, 2);
+    press(&mut harness, "Pad 1 layer 3 On");
+    assert!(!harness.state().session.kit().doc.pads[0].layers[2].settings.on);
+    press(&mut harness, "Remove the layer");
+    assert_eq!(count(&harness), 2);
+}
+
+#[test]
+fn the_envelope_is_dragged_over_the_wave() {
+    let mut harness = layers();
+    let decay = |h: &Harness<'_, Desk>| h.state().session.kit().doc.pads[0].layers[0].settings.decay_ms;
+    let before = decay(&harness);
+    let grip = harness.get_by_label("Decay of layer 1").rect().center();
+    drag(&mut harness, grip, grip + egui::vec2(60.0, 0.0));
+    assert!(decay(&harness) > before * 1.2, "{} ms after {before} ms", decay(&harness));
+    let grip = harness.get_by_label("Start of layer 1").rect().center();
+    drag(&mut harness, grip, grip + egui::vec2(30.0, 0.0));
+    assert!(harness.state().session.kit().doc.pads[0].layers[0].settings.start_ms > 1.0);
+}
+
+#[test]
+fn the_eq_is_dragged_on_its_curve_and_stages_change_places() {
+    let mut harness = window();
+    press(&mut harness, "Tone");
+    let grip = harness.get_by_label("High band of the curve").rect().center();
+    drag(&mut harness, grip, grip - egui::vec2(0.0, 40.0));
+    let band = harness.state().session.kit().doc.pads[0].tone.bands[2];
+    assert!(band.on && band.gain_db > 2.0, "{band:?}");
+    let first = harness.state().session.kit().doc.pads[0].tone.order[0];
+    press(&mut harness, "Stage later");
+    assert_eq!(harness.state().session.kit().doc.pads[0].tone.order[1], first);
+}
+
+#[test]
+fn a_word_is_chosen_from_its_list() {
+    let mut harness = window();
+    press(&mut harness, "Cloud");
+    press(&mut harness, "Pad 1 cloud Timing");
+    press(&mut harness, "Pad 1 cloud Timing: bursts");
+    assert_eq!(harness.state().session.kit().doc.pads[0].cloud.timing, kitwright::kit::Timing::Bursts);
+}
+
+#[test]
+fn a_variation_is_frozen_and_another_draw_taken() {
+    let mut harness = window();
+    press(&mut harness, "Place");
+    press(&mut harness, "Freeze the variation");
+    press(&mut harness, "Another draw");
+    let variation = harness.state().session.kit().doc.pads[0].variation;
+    assert_eq!((variation.way, variation.frozen), (kitwright::kit::Way::Held, 1.0));
+}
+
+#[test]
+fn trims_belong_to_the_host_and_leave_the_kit_alone() {
+    let mut harness = window();
+    press(&mut harness, "Trims");
+    let revision = harness.state().session.revision();
+    harness.get_by_label("Pad 1 trim Drive").set_value_accesskit(6.0);
+    harness.run_ok();
+    assert_eq!(harness.state().trims.trims.pads[0].drive_db, 6.0);
+    assert_eq!(harness.state().trims.open_gestures, 0);
+    assert_eq!(harness.state().session.revision(), revision);
+}

@@ -1,0 +1,113 @@
+//! Job 2 of the window: see the take, hear and change its hits.
+
+use super::*;
+
+fn hits(harness: &Harness<'_, Desk>) -> usize {
+    harness.state().session.kit().doc.takes[0].hits.len()
+}
+
+/// Attaches meters, so that the session hands out what the audio thread would take.
+fn attach(harness: &Harness<'_, Desk>) -> Arc<kitwright::engine::Meters> {
+    let meters = Arc::default();
+    harness.state().session.attach_engine(48_000.0, Arc::clone(&meters));
+    meters
+}
+
+#[test]
+fn a_click_on_a_hit_plays_it_and_puts_its_pad_on_the_bench() {
+    let mut harness = window();
+    attach(&harness);
+    let kit = harness.state().session.kit();
+    let hit = kit.doc.takes[0].hits[4].clone();
+    harness.get_by_label_contains("Hit 5 of take 1, rim").click();
+    harness.run_ok();
+    assert_eq!(harness.state().window.take.hit, Some(4));
+    assert_eq!(harness.state().window.pad, 1);
+    let start = Instant::now();
+    let heard = loop {
+        if let Some(heard) = harness.state().session.take_listening() {
+            break heard;
+        }
+        assert!(start.elapsed() < PATIENCE);
+        std::thread::sleep(Duration::from_millis(5));
+    };
+    assert_eq!((heard.start, heard.end), (hit.start, hit.end));
+}
+
+#[test]
+fn hits_are_split_merged_removed_and_added() {
+    let mut harness = window();
+    let before = hits(&harness);
+    // a long hit, looked at closely
+    let kit = harness.state().session.kit();
+    let (index, hit) = kit.doc.takes[0]
+        .hits
+        .iter()
+        .enumerate()
+        .max_by_key(|(_, h)| h.end - h.start)
+        .expect("there are hits");
+    let (start, end) = (hit.start as f64, hit.end as f64);
+    harness.state_mut().window.take.sight = [start - 1000.0, end + 1000.0];
+    settle(&mut harness);
+    harness.get_by_label_contains(&format!("Hit {} of take 1", index + 1)).click();
+    harness.run_ok();
+    press(&mut harness, "Split the hit at the mark");
+    wait_until(&mut harness, "the split", |d| d.session.kit().doc.takes[0].hits.len() == before + 1);
+    assert_eq!(harness.state().window.take.hit, Some(index + 1), "the new hit is chosen");
+    harness.state_mut().window.take.hit = Some(index);
+    settle(&mut harness);
+    press(&mut harness, "Merge the hit with the next");
+    wait_until(&mut harness, "the merge", |d| d.session.kit().doc.takes[0].hits.len() == before);
+    press(&mut harness, "Remove the hit");
+    wait_until(&mut harness, "the removal", |d| d.session.kit().doc.takes[0].hits.len() == before - 1);
+    // where it was there is room for one by hand
+    let field = harness.get_by_label("Wave of take 1").rect();
+    harness.hover_at(field.center());
+    harness.step();
+    harness.drag_at(field.center());
+    harness.step();
+    harness.drop_at(field.center());
+    harness.run_ok();
+    press(&mut harness, "Add a hit at the mark");
+    wait_until(&mut harness, "the new hit", |d| d.session.kit().doc.takes[0].hits.len() == before);
+    assert!(harness.state().session.kit().doc.takes[0].hits[index].by_hand);
+}
+
+#[test]
+fn looking_closer_keeps_the_middle() {
+    let mut harness = window();
+    let [from, to] = harness.state().window.take.sight;
+    harness.get_by_label("+").click();
+    harness.run_ok();
+    let [a, b] = harness.state().window.take.sight;
+    assert!(((b - a) / (to - from) - 0.5).abs() < 1e-6);
+    assert!(((a + b) / 2.0 - (from + to) / 2.0).abs() < 1.0);
+    press(&mut harness, "Show the whole take");
+    assert_eq!(harness.state().window.take.sight, [from, to]);
+}
+
+#[test]
+fn the_start_of_a_hit_is_dragged() {
+    let mut harness = window();
+    let kit = harness.state().session.kit();
+    let hit = kit.doc.takes[0].hits[10].clone();
+    harness.state_mut().window.take.sight = [hit.start as f64 - 4000.0, hit.end as f64 + 4000.0];
+    settle(&mut harness);
+    harness.get_by_label_contains("Hit 11 of take 1").click();
+    harness.run_ok();
+    let grip = harness.get_by_label("Start of hit 11").rect().center();
+    drag(&mut harness, grip, grip + egui::vec2(40.0, 0.0));
+    let moved = |d: &Desk| d.session.kit().doc.takes[0].hits[10].start != hit.start;
+    wait_until(&mut harness, "the start to move", moved);
+    let now = harness.state().session.kit().doc.takes[0].hits[10].clone();
+    assert!(now.start > hit.start && now.end == hit.end && now.by_hand);
+}
+
+#[test]
+fn hearing_again_with_less_sensitivity_finds_fewer_hits() {
+    let mut harness = window();
+    let before = hits(&harness);
+    harness.state_mut().window.take.sensitivity = -1.0;
+    press(&mut harness, "Hear the take again");
+    wait_until(&mut harness, "the hearing", |d| d.session.kit().doc.takes[0].hits.len() < before);
+}
