@@ -61,7 +61,9 @@ pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_
 
 fn name(ui: &mut Ui, desk: &Desk<'_>) {
     let mut text = desk.kit.doc.name.clone();
-    let edit = TextEdit::singleline(&mut text).desired_width(100.0).char_limit(80);
+    let edit = TextEdit::singleline(&mut text)
+        .desired_width(if ui.ctx().content_rect().width() > 1000.0 { 170.0 } else { 100.0 })
+        .char_limit(80);
     let response = ui.add(edit).on_hover_text("The kit's name.");
     response.widget_info(|| WidgetInfo::labeled(Role::TextInput, true, "Name of the kit"));
     if response.changed() {

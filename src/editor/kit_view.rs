@@ -249,10 +249,13 @@ fn surface(
         strike(state, desk, pad, KEY_VELOCITY);
     }
     response.dnd_set_drag_payload(PadPayload(pad));
-    if let Some(hit) = response.dnd_release_payload::<HitPayload>() {
+    // taking a payload of one kind would drop one of the other kind
+    let carries_hit = egui::DragAndDrop::has_payload_of_type::<HitPayload>(ui.ctx());
+    if let Some(hit) = carries_hit.then(|| response.dnd_release_payload::<HitPayload>()).flatten() {
         state.pad = pad;
         desk.session.start(Job::SetHit { pad, source: (hit.0, hit.1), role: desk.pad(pad).role });
-    } else if let Some(other) = response.dnd_release_payload::<PadPayload>()
+    } else if !carries_hit
+        && let Some(other) = response.dnd_release_payload::<PadPayload>()
         && other.0 != pad
     {
         swap(desk, other.0, pad);

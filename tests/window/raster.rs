@@ -124,8 +124,7 @@ fn shade(v: &[egui::epaint::Vertex; 3], w: [f32; 3], texture: &ColorImage) -> [f
 fn blend(image: &mut RgbaImage, x: u32, y: u32, source: [f32; 4]) {
     let under = image.get_pixel_mut(x, y);
     let keep = 1.0 - source[3] / 255.0;
-    for channel in 0..3 {
-        under.0[channel] =
-            (source[channel] + f32::from(under.0[channel]) * keep).round().clamp(0.0, 255.0) as u8;
+    for (below, over) in under.0.iter_mut().zip(source).take(3) {
+        *below = (over + f32::from(*below) * keep).round().clamp(0.0, 255.0) as u8;
     }
 }

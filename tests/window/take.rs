@@ -77,8 +77,7 @@ fn hits_are_split_merged_removed_and_added() {
 fn looking_closer_keeps_the_middle() {
     let mut harness = window();
     let [from, to] = harness.state().window.take.sight;
-    harness.get_by_label("+").click();
-    harness.run_ok();
+    press(&mut harness, "Look closer");
     let [a, b] = harness.state().window.take.sight;
     assert!(((b - a) / (to - from) - 0.5).abs() < 1e-6);
     assert!(((a + b) / 2.0 - (from + to) / 2.0).abs() < 1.0);

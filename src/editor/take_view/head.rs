@@ -36,7 +36,9 @@ fn takes(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
             entry.hits.len(),
             desk.kit.takes.get(i).map(|t| t.notices.join(" ")).unwrap_or_default()
         );
-        let short: String = entry.name.chars().take(18).collect();
+        // several takes have to share the line
+        let several = desk.kit.doc.takes.len() > 1;
+        let short = if several { format!("Take {}", i + 1) } else { entry.name.chars().take(18).collect() };
         let on = state.take.take == i;
         if widgets::toggle(ui, on, &short, &format!("Take {}: {}", i + 1, entry.name), &help).clicked() && !on
         {

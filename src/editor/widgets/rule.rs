@@ -50,7 +50,7 @@ pub fn rule(ui: &mut Ui, setting: &dyn Described, owner: &str, value: f32, width
 fn value_rect(rect: Rect) -> Rect {
     Rect::from_min_max(
         pos2(rect.left() + rect.width() * 0.5, rect.top()),
-        pos2(rect.right(), rect.top() + 19.0),
+        pos2(rect.right(), rect.top() + 16.0),
     )
 }
 
