@@ -5,6 +5,7 @@ mod curve;
 mod hit;
 mod layers;
 pub(super) mod place;
+pub(super) mod spectrum;
 mod tone;
 
 use super::{
@@ -185,8 +186,9 @@ fn take_role(desk: &Desk<'_>, pad: usize, role: PadRole) {
 pub fn fit_rule(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, pad: Option<usize>, width: f32) {
     let now = pad.map_or(desk.kit.doc.fit, |p| desk.pad(p).fit);
     let pending = state.pending_fit.filter(|p| p.pad == pad);
-    let owner = pad.map_or_else(|| "Kit".to_owned(), |p| format!("Pad {}", p + 1));
-    let moved = widgets::rule(ui, &Fit, &owner, pending.map_or(now, |p| p.fit), width);
+    let owner = pad.map_or_else(|| "Whole".to_owned(), |p| format!("Pad {}", p + 1));
+    let moved =
+        widgets::rule(ui, &Fit { whole_kit: pad.is_none() }, &owner, pending.map_or(now, |p| p.fit), width);
     if let Some(fit) = moved.value.or(pending.map(|p| p.fit)) {
         let time = ui.input(|i| i.time);
         let changed = moved.value.is_some();
@@ -200,11 +202,13 @@ pub fn fit_rule(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, pad: Opti
 }
 
 /// The fit as a setting: it belongs to pads and to the kit, and takes work to change.
-struct Fit;
+struct Fit {
+    whole_kit: bool,
+}
 
 impl widgets::Described for Fit {
     fn name(&self) -> &'static str {
-        "Fit"
+        if self.whole_kit { "Kit fit" } else { "Fit" }
     }
     fn help(&self) -> &'static str {
         "How far the hit is shaped towards its role: 0 % is the hit as it was recorded."

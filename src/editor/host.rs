@@ -49,6 +49,7 @@ pub fn create(session: Arc<Session>, params: Arc<HostParams>) -> Option<HostEdit
         window: WindowState { memory: remembered, ..WindowState::default() },
         notifier: notifier.clone(),
         frame: state.clone(),
+        wanted: None,
         watch: None,
     };
     create_egui_editor(state, notifier, settings, app)
@@ -77,6 +78,8 @@ pub struct App {
     window: WindowState,
     notifier: RepaintNotifier,
     frame: Arc<EguiEditorState>,
+    /// Size to ask for in the first frame: the framework forgets the zoom when it remembers a size.
+    wanted: Option<egui::Vec2>,
     watch: Option<Watch>,
 }
 
@@ -90,12 +93,17 @@ impl NiceEguiApp for App {
         theme::apply(&egui_ctx);
         self.context = Some(context);
         self.window.memory = self.params.window.get::<Memory>().mended();
+        let Memory { width, height, zoom, .. } = self.window.memory;
+        self.wanted = (zoom != 1.0).then(|| egui::vec2(width as f32, height as f32));
         self.watch = Watch::start(self.session.clone(), self.notifier.clone(), self.frame.clone());
         Ok(())
     }
 
     fn ui(&mut self, ui: &mut egui::Ui, _frame: &mut Frame) {
         let Some(context) = &self.context else { return };
+        if let Some(size) = self.wanted.take() {
+            ui.ctx().send_viewport_cmd(egui::ViewportCommand::InnerSize(size));
+        }
         let setter = context.param_setter();
         let before = self.window.memory.clone();
         super::ui(

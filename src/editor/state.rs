@@ -122,6 +122,7 @@ pub struct WindowState {
     /// Hits that "next best" went through, for each pad.
     pub(super) tried: [Vec<(usize, usize)>; PADS],
     pub(super) waves: Waves,
+    pub(super) spectrum: super::bench::spectrum::Spectrum,
     /// Trims that the host moved a moment ago.
     pub(super) automation: super::bench::place::Automation,
     /// The kit of the frame before: a new one may have other takes.

@@ -26,6 +26,16 @@ fn every_station_is_drawn_at_every_size() {
             settle(&mut harness);
             picture(&mut harness, &format!("{}-{w}x{h}@{scale}", station.word()));
         }
+        harness.get_by_label_contains("Hit 5 of take 1, rim").click();
+        harness.run_ok();
+        press(&mut harness, "Layers");
+        harness
+            .state()
+            .session
+            .report(kitwright::error::Error::file("knock.wav", "is not audio; choose another file"));
+        settle(&mut harness);
+        picture(&mut harness, &format!("chosen-{w}x{h}@{scale}"));
+        press(&mut harness, "Dismiss the message");
         press(&mut harness, "About Kitwright");
         picture(&mut harness, &format!("About-{w}x{h}@{scale}"));
         press(&mut harness, "Close About");
@@ -64,7 +74,7 @@ fn no_control_leaves_the_window_at_its_smallest() {
             "Name of the kit",
             "Save the kit",
             "Undo",
-            "Kit Fit",
+            "Whole Kit fit",
             "A or B of the kit",
             "Output of the kit",
             "Size of the window",
@@ -83,7 +93,7 @@ fn no_control_leaves_the_window_at_its_smallest() {
     // neighbours in the two crowded lines do not lie over each other
     for line in [
         [
-            "Kit Fit",
+            "Whole Kit fit",
             "A or B of the kit",
             "Level of the main output",
             "Output of the kit",

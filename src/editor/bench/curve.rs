@@ -1,5 +1,6 @@
 //! The tone chain's cuts and EQ as one response curve, with handles for the bands.
 
+use super::spectrum;
 use crate::{
     editor::{desk::Desk, state::WindowState, theme},
     engine::dsp::eq::Section,
@@ -10,9 +11,12 @@ use egui::{Align2, CursorIcon, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2, ve
 /// Rate at which the curve is computed, Hz.
 const RATE: f64 = 96_000.0;
 /// Edges of the picture, Hz.
-const EDGES: [f64; 2] = [20.0, 20_000.0];
+const EDGES: [f64; 2] = spectrum::EDGES_HZ;
 /// Height of the picture, dB up and down.
 const SPAN_DB: f32 = 18.0;
+
+/// Level at the lower edge of the spectrum behind the curve, dB below its strongest band.
+const SPECTRUM_FLOOR_DB: f32 = -60.0;
 
 /// The sections that shape the spectrum, in no particular order: their gains add up.
 pub(super) fn sections(tone: &Tone) -> Vec<Section> {
@@ -42,8 +46,8 @@ pub(super) fn sections(tone: &Tone) -> Vec<Section> {
 }
 
 /// Draws the curve; the three bands can be dragged.
-pub(super) fn show(ui: &mut Ui, rect: Rect, state: &WindowState, desk: &Desk<'_>) {
-    let tone = &desk.pad(state.pad).tone;
+pub(super) fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>) {
+    let tone = &desk.pad(state.pad).tone.clone();
     let response = ui.interact(rect, ui.scope_id().with("curve"), Sense::hover());
     response.widget_info(|| WidgetInfo::labeled(Role::Image, true, "Frequency response of cuts and EQ"));
     let painter = ui.painter_at(rect);
@@ -74,6 +78,7 @@ pub(super) fn show(ui: &mut Ui, rect: Rect, state: &WindowState, desk: &Desk<'_>
         );
     }
     let all = sections(tone);
+    hit_spectrum(ui, rect, state, desk, &all);
     let steps = (rect.width() / 2.0) as usize;
     let line: Vec<Pos2> = (0..=steps)
         .map(|i| {
@@ -86,6 +91,24 @@ pub(super) fn show(ui: &mut Ui, rect: Rect, state: &WindowState, desk: &Desk<'_>
     for band in 0..3 {
         handle(ui, rect, state, desk, band);
     }
+}
+
+/// The spectrum of the hit as the curve leaves it, in the background.
+fn hit_spectrum(ui: &Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>, all: &[Section]) {
+    let Some(slice) = desk.pad(state.pad).slices.first().copied() else { return };
+    let Some(take) = desk.kit.takes.get(slice.take) else { return };
+    let Some(levels) = state.spectrum.get(take, slice, ui.ctx()) else { return };
+    let mut mesh = egui::Mesh::default();
+    let width = rect.width() / spectrum::BANDS as f32;
+    for (i, level) in levels.iter().enumerate() {
+        let left = rect.left() + i as f32 * width;
+        let hz = hz_at(rect, left + width / 2.0);
+        let db = level + all.iter().map(|s| s.magnitude_db(hz, RATE)).sum::<f64>() as f32;
+        let height = ((db - SPECTRUM_FLOOR_DB) / -SPECTRUM_FLOOR_DB).clamp(0.0, 1.2) * rect.height() * 0.8;
+        let bar = Rect::from_min_max(pos2(left, rect.bottom() - height), pos2(left + width, rect.bottom()));
+        mesh.add_colored_rect(bar.intersect(rect), theme::WOOD_HIGH);
+    }
+    ui.painter().add(egui::Shape::mesh(mesh));
 }
 
 fn handle(ui: &mut Ui, rect: Rect, state: &WindowState, desk: &Desk<'_>, band: usize) {

@@ -1,0 +1,116 @@
+//! The spectrum of a pad's hit, worked out off the frame's path.
+
+use crate::{kit::Slice, take::Take};
+use realfft::RealFftPlanner;
+use std::{
+    sync::{Arc, Mutex, mpsc},
+    thread::JoinHandle,
+};
+
+/// Bands of the spectrum, equally wide on a logarithmic axis.
+pub const BANDS: usize = 96;
+/// Edges of the spectrum, Hz.
+pub const EDGES_HZ: [f64; 2] = [20.0, 20_000.0];
+/// Samples that are looked at, from the beginning of the hit.
+const LENGTH: usize = 1 << 15;
+
+/// Levels in dB below the strongest band; what lies between two bins takes the nearer one.
+pub type Levels = [f32; BANDS];
+
+/// The spectrum of the hit on the bench. One at a time: the bench shows one pad.
+#[derive(Debug, Default)]
+pub struct Spectrum {
+    key: Option<(usize, u64, u64)>,
+    ready: Option<Arc<Levels>>,
+    // a receiver is not `Sync`, and windows move between threads
+    coming: Option<Mutex<mpsc::Receiver<Levels>>>,
+    workers: Vec<JoinHandle<()>>,
+}
+
+impl Spectrum {
+    /// The levels of a slice, once they are there; the first call starts the work, and a repaint is asked for
+    /// when it is done.
+    pub fn get(&mut self, take: &Arc<Take>, slice: Slice, ctx: &egui::Context) -> Option<Arc<Levels>> {
+        let key = (Arc::as_ptr(take) as usize, slice.start, slice.end);
+        if self.key != Some(key) {
+            self.start(take.clone(), slice, ctx.clone());
+            self.key = Some(key);
+        }
+        if let Some(coming) = self.coming.as_mut().and_then(|c| c.get_mut().ok())
+            && let Ok(levels) = coming.try_recv()
+        {
+            self.ready = Some(Arc::new(levels));
+            self.coming = None;
+        }
+        self.ready.clone()
+    }
+
+    fn start(&mut self, take: Arc<Take>, slice: Slice, ctx: egui::Context) {
+        let (send, coming) = mpsc::channel();
+        self.ready = None;
+        self.coming = Some(Mutex::new(coming));
+        self.workers.retain(|w| !w.is_finished());
+        let worker = std::thread::Builder::new().name("kitwright spectrum".into()).spawn(move || {
+            // nobody listens any more when another pad came to the bench
+            let _ = send.send(levels(&take, slice.start as usize, slice.end as usize));
+            ctx.request_repaint();
+        });
+        self.workers.extend(worker);
+    }
+}
+
+impl Drop for Spectrum {
+    fn drop(&mut self) {
+        for worker in self.workers.drain(..) {
+            // a panic there has already been reported by its own thread
+            let _ = worker.join();
+        }
+    }
+}
+
+/// Power in each band of the mean of the channels, under a half window that fades the end out.
+fn levels(take: &Take, start: usize, end: usize) -> Levels {
+    let length = end.min(take.frames()).saturating_sub(start).min(LENGTH);
+    let fft = RealFftPlanner::<f32>::new().plan_fft_forward(LENGTH);
+    let mut input = fft.make_input_vec();
+    let mut output = fft.make_output_vec();
+    for (i, sample) in input.iter_mut().take(length).enumerate() {
+        let fade = (std::f32::consts::FRAC_PI_2 * i as f32 / length as f32).cos().powi(2);
+        *sample = take.channels.iter().map(|c| c[start + i]).sum::<f32>() * fade;
+    }
+    // the lengths are those of the plan
+    let _ = fft.process(&mut input, &mut output);
+    let hz_per_bin = f64::from(take.sample_rate) / LENGTH as f64;
+    let edge = |band: usize| EDGES_HZ[0] * (EDGES_HZ[1] / EDGES_HZ[0]).powf(band as f64 / BANDS as f64);
+    let power: Levels = std::array::from_fn(|band| {
+        let first = ((edge(band) / hz_per_bin).round() as usize).clamp(1, output.len() - 1);
+        let last = ((edge(band + 1) / hz_per_bin).round() as usize).clamp(first + 1, output.len());
+        output[first..last].iter().map(|c| c.norm_sqr()).sum()
+    });
+    let strongest = power.iter().copied().fold(f32::MIN_POSITIVE, f32::max);
+    power.map(|p| 10.0 * (p / strongest).max(1e-12).log10())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_tone_is_strongest_in_its_own_band() {
+        let tone =
+            (0..20_000).map(|i| (i as f32 * 1000.0 / 48_000.0 * std::f32::consts::TAU).sin() * 0.5).collect();
+        let take = Take::from_samples("t", 48_000, vec![tone]);
+        let levels = levels(&take, 0, 20_000);
+        let band = ((1000.0_f64 / 20.0).ln() / 1000.0_f64.ln() * BANDS as f64) as usize;
+        assert_eq!(levels[band], 0.0);
+        assert!(levels[band + 12] < -40.0 && levels[band - 12] < -40.0);
+    }
+
+    #[test]
+    fn silence_and_empty_slices_are_told_as_flat() {
+        let take = Take::from_samples("t", 48_000, vec![vec![0.0; 100]]);
+        for (start, end) in [(0, 100), (50, 50), (90, 5000), (5000, 9000)] {
+            assert!(levels(&take, start, end).iter().all(|l| l.is_finite()), "{start} to {end}");
+        }
+    }
+}
