@@ -235,6 +235,27 @@ fn jobs_make_save_load_and_extend_kits() {
 }
 
 #[test]
+fn trims_are_saved_as_they_are_and_handed_out_when_a_file_brings_them() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("kit.kitwright");
+    let session = session_with_kit();
+    session.read_trims_with(|| {
+        let mut trims = kitwright::kit::Trims::default();
+        trims.pads[2].level_db = -7.5;
+        Some(trims)
+    });
+    session.start(Job::SaveKit(path.clone()));
+    settle(&session);
+    assert_eq!(session.error(), None);
+    assert_eq!(session.kit().doc.trims.pads[2].level_db, 0.0, "the open kit stays as it is");
+    assert_eq!(session.take_loaded_trims(), None);
+    session.start(Job::LoadKit(path));
+    settle(&session);
+    assert_eq!(session.take_loaded_trims().unwrap().pads[2].level_db, -7.5);
+    assert_eq!(session.take_loaded_trims(), None, "once");
+}
+
+#[test]
 fn hits_set_by_hand_survive_another_hearing() {
     let session = session_with_kit();
     session.start(Job::HearAgain(0, HearOptions { sensitivity: 0.5, ..HearOptions::default() }));

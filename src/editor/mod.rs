@@ -52,6 +52,9 @@ pub fn ui(ui: &mut Ui, state: &mut WindowState, session: &Session, trims: &mut d
 /// One frame with a desk at hand.
 pub fn frame(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
     notice_new_kit(state, desk);
+    if let Some(trims) = desk.session.take_loaded_trims() {
+        desk.trims.put_all(&trims);
+    }
     remember_size(ui, state);
     take_drops(ui, state, desk);
     ask_for_fit(ui, state, desk);

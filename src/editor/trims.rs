@@ -42,6 +42,19 @@ pub trait TrimAccess {
         self.set(trim, value);
         self.end(trim);
     }
+
+    /// Every trim that differs, a gesture each: those of a kit file that was loaded.
+    fn put_all(&mut self, trims: &Trims) {
+        let kit = KIT_TRIMS.iter().enumerate().map(|(i, s)| (Trim::Kit(i), (s.get)(&trims.kit)));
+        let pads = trims.pads.iter().enumerate().flat_map(|(pad, trims)| {
+            PAD_TRIMS.iter().enumerate().map(move |(i, s)| (Trim::Pad(pad, i), (s.get)(trims)))
+        });
+        for (trim, value) in kit.chain(pads) {
+            if self.get(trim) != value {
+                self.put(trim, value);
+            }
+        }
+    }
 }
 
 /// Trims as plain values, for a window without a host.

@@ -102,6 +102,9 @@ impl Default for Kitwright {
         let link = Link { session: session.clone(), kit_state: kit_state.clone(), executor: None };
         LAST_MADE.set(Some(link));
         let params = Arc::new(HostParams::new(kit_state, Arc::new(WindowMemory::default())));
+        // weak: the parameters keep the session alive, not the other way round
+        let weak = Arc::downgrade(&params);
+        session.read_trims_with(move || weak.upgrade().map(|params| params.trims()));
         Self { session, params, player: None }
     }
 }

@@ -14,7 +14,7 @@ use self::{jobs::Jobs, ready::Ready, shared::Shared};
 use crate::{
     engine::{Meters, PlayKit},
     error::{Error, Result},
-    kit::{Kit, Role},
+    kit::{Kit, Role, Trims},
     listen::HearOptions,
     take::Take,
 };
@@ -245,6 +245,17 @@ impl Session {
     /// [`Session::restore`] calls it as well: [`Session::restored_revision`] tells it apart.
     pub fn on_change(&self, hook: impl Fn() + Send + Sync + 'static) {
         self.shared.set_hook(hook);
+    }
+
+    /// Lets kits be saved and exported with the trims as `read` gives them at that moment: a host's
+    /// parameters own them, the document only carries them in files.
+    pub fn read_trims_with(&self, read: impl Fn() -> Option<Trims> + Send + Sync + 'static) {
+        self.shared.set_read_trims(read);
+    }
+
+    /// The trims of a kit file loaded since the last call, for the window to set as parameters.
+    pub fn take_loaded_trims(&self) -> Option<Trims> {
+        self.shared.take_loaded_trims()
     }
 
     /// Plays a pad from the window at the next block; forgotten when nothing plays and many wait.

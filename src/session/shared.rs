@@ -3,7 +3,7 @@
 use super::history::History;
 use crate::{
     error::{Error, Result},
-    kit::Kit,
+    kit::{Kit, Trims},
     take::Take,
 };
 use arc_swap::ArcSwap;
@@ -38,6 +38,7 @@ pub(super) struct Version {
 }
 
 type Hook = dyn Fn() + Send + Sync;
+type ReadTrims = dyn Fn() -> Option<Trims> + Send + Sync;
 
 #[derive(Default)]
 pub(super) struct Shared {
@@ -47,6 +48,8 @@ pub(super) struct Shared {
     error: Mutex<Option<Error>>,
     hook: Mutex<Option<Arc<Hook>>>,
     restored: AtomicU64,
+    read_trims: Mutex<Option<Arc<ReadTrims>>>,
+    loaded_trims: Mutex<Option<Trims>>,
     /// The thread that makes kits ready, to be woken by changes.
     readier: Mutex<Option<Thread>>,
 }
@@ -146,6 +149,32 @@ impl Shared {
         if let Some(hook) = hook {
             hook();
         }
+    }
+
+    pub(super) fn set_read_trims(&self, read: impl Fn() -> Option<Trims> + Send + Sync + 'static) {
+        *lock(&self.read_trims) = Some(Arc::new(read));
+    }
+
+    /// The kit with the trims as they are now, for a file.
+    pub(super) fn kit_with_trims(&self) -> Arc<Kit> {
+        let kit = self.kit();
+        let read = lock(&self.read_trims).clone();
+        match read.and_then(|read| read()) {
+            Some(trims) if trims != kit.doc.trims => {
+                let mut kit = Kit::clone(&kit);
+                kit.doc.trims = trims;
+                Arc::new(kit)
+            }
+            _ => kit,
+        }
+    }
+
+    pub(super) fn set_loaded_trims(&self, trims: Trims) {
+        *lock(&self.loaded_trims) = Some(trims);
+    }
+
+    pub(super) fn take_loaded_trims(&self) -> Option<Trims> {
+        lock(&self.loaded_trims).take()
     }
 
     pub(super) fn set_hook(&self, hook: impl Fn() + Send + Sync + 'static) {

@@ -27,7 +27,7 @@ pub(super) fn run(job: Job, shared: &Shared, progress: &dyn Progress) -> Result<
         Job::SetHit { pad, source, role } => set_hit(shared, pad, source, role, progress),
         Job::SetFit { pad, fit } => set_fit(shared, pad, fit, progress),
         Job::LoadKit(path) => load(shared, &path, progress),
-        Job::SaveKit(path) => shared.kit().save(path, progress),
+        Job::SaveKit(path) => shared.kit_with_trims().save(path, progress),
         Job::Export(path) => export(shared, &path, progress),
     }
 }
@@ -209,11 +209,14 @@ fn set_fit(shared: &Shared, pad: Option<usize>, fit: f32, progress: &dyn Progres
 fn load(shared: &Shared, path: &Path, progress: &dyn Progress) -> Result<()> {
     let kit = Kit::load(path, &Part::new(progress, 0.0, 0.9))?;
     kit.check_state_size(&Part::new(progress, 0.9, 1.0))?;
-    put(shared, "load kit", progress, kit)
+    let trims = kit.doc.trims.clone();
+    put(shared, "load kit", progress, kit)?;
+    shared.set_loaded_trims(trims);
+    Ok(())
 }
 
 fn export(shared: &Shared, folder: &Path, progress: &dyn Progress) -> Result<()> {
-    crate::export::write_folder(&shared.kit(), folder, progress).map(|_| ())
+    crate::export::write_folder(&shared.kit_with_trims(), folder, progress).map(|_| ())
 }
 
 fn put(shared: &Shared, name: &str, progress: &dyn Progress, kit: Kit) -> Result<()> {
