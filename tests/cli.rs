@@ -332,7 +332,7 @@ fn bad_requests_get_one_sentence() {
         (&["kit", take, "--out", out, "--key", "H dur"], "H dur"),
         (&["kit", take, "--out", out, "--seed", "-1"], "-1"),
         (&["kit", take, "no-such-take.wav", "--out", out], "no-such-take.wav"),
-        (&["render", midi, kit, "--out", out], "groove.mid"),
+        (&["render", midi, kit, "--out", out], "Cello.kitwright"),
         (&["render", kit, take, "--out", out], "take.wav"),
         (&["render", "absent.kitwright", midi, "--out", out], "absent.kitwright"),
         (&["render", broken, midi, "--out", out], "broken.kitwright"),
