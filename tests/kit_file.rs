@@ -239,7 +239,8 @@ fn takes_that_disagree_with_the_document_are_refused() {
 
 #[test]
 fn values_out_of_range_are_refused_by_name() {
-    let cases: &[(&str, &dyn Fn(&mut serde_json::Value))] = &[
+    type Change<'a> = &'a dyn Fn(&mut serde_json::Value);
+    let cases: &[(&str, Change<'_>)] = &[
         ("pad 4: Level", &|d| d["pads"][3]["level_db"] = 99.0.into()),
         ("pad 4, layer 2: Pitch", &|d| d["pads"][3]["layers"][1]["pitch_st"] = (-99.0).into()),
         ("pad 4, cloud: Copies", &|d| d["pads"][3]["cloud"]["copies"] = 49.into()),
@@ -472,7 +473,7 @@ fn a_link_stays_a_link() {
 fn errors_of_files_name_the_file() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("broken.kitwright");
-    std::fs::write(&path, bytes()[..1000].to_vec()).unwrap();
+    std::fs::write(&path, &bytes()[..1000]).unwrap();
     for path in [path.as_path(), folder.path(), Path::new("nowhere.kitwright")] {
         let text = Kit::load(path, &Quiet).map(|_| ()).unwrap_err().to_string();
         assert!(text.starts_with(&path.display().to_string()), "{text}");
