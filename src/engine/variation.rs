@@ -125,3 +125,45 @@ impl Song {
         tempo / 60.0 / self.sample_rate
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::draw::{
+        Purpose,
+        statistics::{kolmogorov_smirnov, uniform},
+    };
+    use super::*;
+
+    #[test]
+    fn a_thousand_hits_vary_uniformly_within_their_ranges() {
+        let v =
+            Variation { start_ms: 2.0, pitch_ct: 30.0, level_db: 1.5, cut_oct: 0.5, ..Variation::default() };
+        let shifts: Vec<Shift> = (0..1000)
+            .map(|n| Shift::draw(&v, 2.0, &mut Draws::new(4, 1, Index::Stroke(n), Purpose::Variation)))
+            .collect();
+        let fits = |value: &dyn Fn(&Shift) -> f64, range: f64| {
+            let d = kolmogorov_smirnov(shifts.iter().map(value).collect(), uniform(-range, range));
+            assert!(d < 1.0, "range {range}: {d}");
+        };
+        fits(&|s| s.start_ms, 4.0);
+        fits(&|s| s.pitch_st, 0.6);
+        fits(&|s| s.level_db, 3.0);
+        fits(&|s| s.cut_oct, 1.0);
+    }
+
+    #[test]
+    fn strokes_at_one_place_are_told_apart_by_order_and_a_loop_comes_round() {
+        let v = Variation { way: Way::Placed, ..Variation::default() };
+        let mut song = Song::new(48_000.0);
+        let mut counter = Counter::default();
+        let at = |beats, now, counter: &mut Counter, song: &mut Song| {
+            song.set(Transport { beats: Some(beats), tempo: 120.0 }, now);
+            counter.next(&v, song, now)
+        };
+        assert_eq!(at(2.0, 0, &mut counter, &mut song), Index::Place(96, 0));
+        assert_eq!(at(2.004, 100, &mut counter, &mut song), Index::Place(96, 1), "a flam");
+        assert_eq!(at(2.0, 100_000, &mut counter, &mut song), Index::Place(96, 0), "the loop's next round");
+        // A transport that jumps back in time (a fresh position at an earlier frame) is no trouble.
+        assert_eq!(at(0.25, 100_001, &mut counter, &mut song), Index::Place(12, 0));
+    }
+}

@@ -1,0 +1,89 @@
+//! The audio thread neither allocates nor frees: a long random performance under a guarded allocator.
+
+mod engine_support;
+
+use assert_no_alloc::{AllocDisabler, assert_no_alloc};
+use engine_support::*;
+use kitwright::{
+    engine::{Engine, Transport},
+    kit::Trims,
+    settings::PAD_TRIMS,
+};
+
+#[global_allocator]
+static GUARD: AllocDisabler = AllocDisabler;
+
+#[test]
+fn a_long_random_performance_neither_allocates_nor_frees() {
+    let kits: Vec<_> = (1..6).map(full_kit).collect();
+    let mut dice = Dice(77);
+    let all_trims: Vec<Trims> = (0..8).map(|_| random_trims(&mut dice)).collect();
+    let mut engine = Engine::new(48_000.0);
+    engine.set_kit(kits[0].clone());
+    let mut heard = 0.0_f32;
+    for step in 0..4000 {
+        let retired = assert_no_alloc(|| {
+            match dice.below(20) {
+                0..=11 => engine.note_on(36 + dice.below(16) as u8, dice.unit()),
+                12..=14 => engine.note_off(36 + dice.below(16) as u8),
+                15 => engine.choke(36 + dice.below(16) as u8),
+                16 => engine.set_trims(&all_trims[dice.below(8) as usize]),
+                17 => engine.set_transport(Transport { beats: Some(f64::from(step)), tempo: 97.0 }),
+                18 if dice.below(20) == 0 => engine.all_off(),
+                // Several exchanges within one fade as well.
+                19 => (0..=dice.below(3)).for_each(|_| engine.set_kit(kits[dice.below(5) as usize].clone())),
+                _ => (),
+            }
+            engine.render(1 + dice.below(128) as usize);
+            heard = heard.max(engine.main()[0].iter().fold(0.0, |p, x| p.max(x.abs())));
+            if step == 3000 {
+                engine.reset();
+            }
+            [engine.retired(), engine.retired(), engine.retired()]
+        });
+        drop(retired);
+    }
+    assert!(heard > 0.05);
+}
+
+#[test]
+fn the_guard_would_notice() {
+    // An allocation under the guard aborts the process: tried in a process of its own.
+    let me = std::env::current_exe().expect("the test's own path");
+    let run = std::process::Command::new(me).args(["--ignored", "--exact", "offend_the_guard"]).output();
+    assert!(!run.expect("the test starts itself").status.success());
+}
+
+#[test]
+#[ignore = "aborts, on purpose: see the_guard_would_notice"]
+fn offend_the_guard() {
+    assert_no_alloc(|| drop(std::hint::black_box(vec![1_u8; 1000])));
+}
+
+#[test]
+fn old_kits_come_back_once_their_sound_has_gone() {
+    let (a, b) = (full_kit(1), full_kit(2));
+    let mut engine = Engine::new(48_000.0);
+    engine.set_kit(a.clone());
+    engine.note_on(NOTES[0], 1.0);
+    engine.render(100);
+    engine.set_kit(b);
+    engine.render(1);
+    assert!(engine.retired().is_none(), "the old kit still fades");
+    engine.render(256);
+    let back = engine.retired().expect("the old kit after its fade");
+    assert!(std::sync::Arc::ptr_eq(&back, &a));
+    assert!(engine.retired().is_none());
+}
+
+fn random_trims(dice: &mut Dice) -> Trims {
+    let mut trims = Trims::default();
+    for pad in &mut trims.pads {
+        for setting in PAD_TRIMS.iter().filter(|s| s.id != "solo" && s.id != "mute") {
+            if dice.below(3) == 0 {
+                (setting.set)(pad, setting.from_travel(dice.unit()));
+            }
+        }
+    }
+    trims
+}
