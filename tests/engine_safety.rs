@@ -281,3 +281,28 @@ fn a_choke_group_cuts_the_others_and_not_itself() {
     assert!(sound.pads[0][0][3300..].iter().all(|&x| x == 0.0));
     assert!(rms(&sound.pads[1][0][3300..]) > 0.2);
 }
+
+#[test]
+fn a_pads_limiter_is_ready_before_the_peak_and_delays_nothing() {
+    // A quiet tone, then a peak: the gain must be falling before the peak comes.
+    let rate = 48_000;
+    let samples: Vec<f32> = (0..6000)
+        .map(|i| {
+            let level = if (3000..3100).contains(&i) { 0.9 } else { 0.1 };
+            level * (i as f32 * 0.2).sin()
+        })
+        .collect();
+    let take = Arc::new(Take::from_samples("peak", rate, vec![samples.clone()]));
+    let mut kit = bare_kit(take, 1);
+    kit.doc.pads[0].variation = still();
+    kit.doc.pads[0].layers[0].settings.hold_ms = 5000.0;
+    kit.doc.pads[0].tone.limiter.on = true;
+    kit.doc.pads[0].tone.limiter.threshold_db = -12.0;
+    let at = 77;
+    let sound = play(&prepared(&kit), 48_000.0, &[on(at, NOTES[0], 1.0)], 8000, &mut |_| 64);
+    let heard = &sound.main[0][at as usize..];
+    let gain = |range: std::ops::Range<usize>| rms(&heard[range.clone()]) / rms(&samples[range]);
+    assert!((gain(1000..2800) - 1.0).abs() < 1e-3, "no delay and no gain before: {}", gain(1000..2800));
+    assert!(gain(2985..3000) < 0.8, "the gain falls before the peak: {}", gain(2985..3000));
+    assert!(heard[3000..3100].iter().all(|x| x.abs() <= 0.2513));
+}

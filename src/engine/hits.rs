@@ -3,7 +3,7 @@
 use super::{
     play_kit::PlayKit,
     ramp::Ramp,
-    reading::{Around, Reading, Scratch},
+    reading::{Around, RUN, Reading, Scratch},
 };
 
 /// Hits sounding at most, apart from those that fade.
@@ -27,7 +27,30 @@ struct Hit {
     fade: Option<Ramp>,
     held: bool,
     active: bool,
+    /// Its readings are this many frames ahead of what is put out.
+    ahead: usize,
+    /// Frames in its ring.
+    ready: usize,
+    /// Frame at which its readings were found to have ended, while its ring still sounds.
+    drains: Option<u64>,
 }
+
+impl Hit {
+    const IDLE: Self = Self {
+        layers: NONE,
+        copies: NONE,
+        copy_count: 0,
+        fade: None,
+        held: false,
+        active: false,
+        ahead: 0,
+        ready: 0,
+        drains: None,
+    };
+}
+
+/// What a hit that runs ahead has rendered and not yet put out: `[part][channel]`.
+type Ring = [[Vec<f32>; 2]; 2];
 
 #[derive(Debug, Clone, Copy)]
 struct Slot {
@@ -43,6 +66,14 @@ pub(super) struct Hits {
     free: u16,
     free_slots: usize,
     fade_frames: u32,
+    rings: Vec<Ring>,
+}
+
+/// Where a hit is put out, and what is known of the frames after.
+pub(super) struct Onto<'a> {
+    pub now: [&'a mut [f32]; 2],
+    /// Empty when nobody looks ahead.
+    pub ahead: [&'a mut [f32]; 2],
 }
 
 /// Which readings of a hit.
@@ -53,14 +84,18 @@ pub(super) enum Part {
 }
 
 impl Hits {
-    pub fn new(sample_rate: f64) -> Self {
-        let idle = Hit { layers: NONE, copies: NONE, copy_count: 0, fade: None, held: false, active: false };
+    /// For readings that run at most `most_ahead` frames ahead.
+    pub fn new(sample_rate: f64, most_ahead: usize) -> Self {
+        let ring = || vec![0.0; most_ahead + RUN];
         let mut new = Self {
-            hits: vec![idle; MAX_HITS + FADING_HITS],
+            hits: vec![Hit::IDLE; MAX_HITS + FADING_HITS],
             slots: Vec::with_capacity(READINGS),
             free: NONE,
             free_slots: 0,
             fade_frames: (FADE_MS * sample_rate / 1000.0).round() as u32,
+            rings: (0..MAX_HITS + FADING_HITS)
+                .map(|_| std::array::from_fn(|_| std::array::from_fn(|_| ring())))
+                .collect(),
         };
         new.clear();
         new
@@ -75,10 +110,11 @@ impl Hits {
         self.free_slots = READINGS;
     }
 
-    /// A hit without readings; `None` only when more than [`FADING_HITS`] fade at once.
-    pub fn start(&mut self, held: bool) -> Option<u16> {
+    /// A hit without readings that runs `ahead` frames ahead; `None` only when more than
+    /// [`FADING_HITS`] fade at once.
+    pub fn start(&mut self, held: bool, ahead: usize) -> Option<u16> {
         let id = self.hits.iter().position(|h| !h.active)?;
-        self.hits[id] = Hit { layers: NONE, copies: NONE, copy_count: 0, fade: None, held, active: true };
+        self.hits[id] = Hit { held, ahead, active: true, ..Hit::IDLE };
         Some(id as u16)
     }
 
@@ -105,35 +141,80 @@ impl Hits {
         true
     }
 
-    /// Adds the next frames of one part of a hit to `out`; readings that ended are given back.
-    pub fn add_to(
+    /// Adds the next frames of a hit to `layers` and `copies`; readings that ended are given back.
+    pub fn add_to<'a>(
         &mut self,
         hit: u16,
-        part: Part,
         around: (&PlayKit, &Ramp, u64),
         scratch: &mut Scratch,
         own: &mut [Vec<f32>; 2],
-        out: [&mut [f32]; 2],
+        layers: &mut Onto<'a>,
+        copies: &mut Onto<'a>,
     ) {
         let h = self.hits[hit as usize];
-        let head = if part == Part::Layers { h.layers } else { h.copies };
-        if head == NONE {
+        if h.ahead > 0 {
+            self.run_ahead(hit, around, scratch, [layers, copies]);
             return;
         }
-        let n = out[0].len();
-        let [left, right] = out;
-        match h.fade {
-            None => self.add_readings(hit, part, around, scratch, [left, right]),
-            Some(fade) => {
-                let [a, b] = own;
-                let (a, b) = (&mut a[..n], &mut b[..n]);
-                a.fill(0.0);
-                b.fill(0.0);
-                self.add_readings(hit, part, around, scratch, [a, b]);
-                fade.add_scaled(around.2, a, left);
-                fade.add_scaled(around.2, b, right);
+        for (part, onto) in [(Part::Layers, layers), (Part::Copies, copies)] {
+            if self.first(hit, part) == NONE {
+                continue;
+            }
+            let [left, right] = &mut onto.now;
+            let Some(fade) = h.fade else {
+                self.add_readings(hit, part, around, scratch, [left, right]);
+                continue;
+            };
+            let n = left.len();
+            let [a, b] = own;
+            let (a, b) = (&mut a[..n], &mut b[..n]);
+            a.fill(0.0);
+            b.fill(0.0);
+            self.add_readings(hit, part, around, scratch, [a, b]);
+            fade.add_scaled(around.2, a, left);
+            fade.add_scaled(around.2, b, right);
+        }
+    }
+
+    /// The readings run ahead into the hit's ring; what is due leaves it through the fade, so that a
+    /// fade acts on its frame although the future is known.
+    fn run_ahead<'a>(
+        &mut self,
+        hit: u16,
+        (kit, bend, now): (&PlayKit, &Ramp, u64),
+        scratch: &mut Scratch,
+        parts: [&mut Onto<'a>; 2],
+    ) {
+        let Hit { ahead, ready, fade, .. } = self.hits[hit as usize];
+        let n = parts[0].now[0].len();
+        let fade = fade.unwrap_or(Ramp::still(1.0));
+        let mut ring = std::mem::take(&mut self.rings[hit as usize]);
+        for ((part, onto), ring) in [Part::Layers, Part::Copies].into_iter().zip(parts).zip(&mut ring) {
+            let [left, right] = ring;
+            let mut from = ready;
+            while from < n + ahead {
+                let to = (from + RUN).min(n + ahead);
+                let (l, r) = (&mut left[from..to], &mut right[from..to]);
+                l.fill(0.0);
+                r.fill(0.0);
+                let around = (kit, bend, now + from as u64);
+                self.add_readings(hit, part, around, scratch, [l, r]);
+                from = to;
+            }
+            for (c, ring) in [left, right].into_iter().enumerate() {
+                fade.add_scaled(now, &ring[..n], onto.now[c]);
+                let known = onto.ahead[c].len().min(ahead);
+                fade.add_scaled(now + n as u64, &ring[n..n + known], &mut onto.ahead[c][..known]);
+                ring.copy_within(n..n + ahead, 0);
             }
         }
+        self.rings[hit as usize] = ring;
+        self.hits[hit as usize].ready = ahead;
+    }
+
+    fn first(&self, hit: u16, part: Part) -> u16 {
+        let h = &self.hits[hit as usize];
+        if part == Part::Layers { h.layers } else { h.copies }
     }
 
     fn add_readings(
@@ -172,15 +253,24 @@ impl Hits {
         *(if part == Part::Layers { &mut h.layers } else { &mut h.copies }) = kept;
     }
 
-    /// After the frames before `now`: gives back a hit that has ended; `true` when it has.
-    pub fn ended(&mut self, hit: u16, now: u64) -> bool {
-        let h = &mut self.hits[hit as usize];
+    /// After the frames before `now`: gives back a hit that has ended; `true` when it has. The ring of one
+    /// that runs ahead is only found empty when `look` says that `now` lies on the grid of looks, so that
+    /// the chunks do not matter.
+    pub fn ended(&mut self, hit: u16, now: u64, look: bool) -> bool {
+        let h = &self.hits[hit as usize];
         if h.fade.is_some_and(|f| f.end() <= now) {
-            self.give_back(hit);
+            self.drop_now(hit);
+            return true;
         }
         let h = &mut self.hits[hit as usize];
-        if h.layers == NONE && h.copies == NONE {
+        if h.layers != NONE || h.copies != NONE {
+            return false;
+        }
+        if h.ahead == 0 {
             h.active = false;
+        } else if look {
+            let since = *h.drains.get_or_insert(now);
+            h.active = now < since + h.ahead as u64;
         }
         !h.active
     }
@@ -221,7 +311,9 @@ impl Hits {
 
     /// Whether copies of a hit sound or wait.
     pub fn has_copies(&self, hit: u16) -> bool {
-        self.hits[hit as usize].copy_count > 0
+        let h = &self.hits[hit as usize];
+        // A ring may hold the end of copies that are gone.
+        h.copy_count > 0 || h.ahead > 0
     }
 
     /// The key is let go: a held hit is released.

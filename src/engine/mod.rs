@@ -89,6 +89,7 @@ impl Engine {
     /// An engine without a kit, at `sample_rate` Hz; allocates everything it will ever need.
     pub fn new(sample_rate: f64) -> Self {
         let trims = Trims::default();
+        let ahead = 2 * dsp::limiter::lookahead_frames(sample_rate);
         let output = || Output::new(Self::MAX_CHUNK, trims.kit.ceiling_db, sample_rate);
         Self {
             sample_rate,
@@ -98,9 +99,9 @@ impl Engine {
             waiting: None,
             notes: [0; 128],
             pads: (0..PADS).map(|p| Pad::new(p, sample_rate)).collect(),
-            hits: Hits::new(sample_rate),
+            hits: Hits::new(sample_rate, ahead),
             song: Song::new(sample_rate),
-            buffers: Buffers::new(Self::MAX_CHUNK),
+            buffers: Buffers::new(Self::MAX_CHUNK, ahead),
             outputs: (0..PADS).map(|_| output()).collect(),
             sounding: 0,
             main: output(),

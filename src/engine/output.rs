@@ -2,9 +2,6 @@
 
 use super::{dsp::ceiling::Ceiling, ramp::Ramp};
 
-/// A moving ceiling takes a step every so many frames of its move.
-const STEP: u64 = 16;
-
 #[derive(Debug)]
 pub(super) struct Output {
     pub left: Vec<f32>,
@@ -69,27 +66,16 @@ impl Output {
     /// Holds the frames `from..from + n`, the first of which is the absolute frame `now`, under the
     /// ceiling.
     pub fn finish(&mut self, from: usize, n: usize, now: u64) {
-        let mut i = 0;
-        while i < n {
-            let run = self.step(now + i as u64, n - i);
-            self.hold(from + i, run, now + i as u64);
-            i += run;
+        // A ceiling on its way moves from frame to frame: greater steps would be heard.
+        let moving = (self.db.end() + 1).saturating_sub(now).min(n as u64) as usize;
+        for i in 0..moving {
+            self.ceiling.set(self.db.at(now + i as u64));
+            self.hold(from + i, 1, now + i as u64);
         }
+        self.hold(from + moving, n - moving, now + moving as u64);
         let loudest = |s: &[f32]| s.iter().fold(0.0_f32, |p, x| p.max(x.abs()));
         self.peak =
             self.peak.max(loudest(&self.left[from..from + n])).max(loudest(&self.right[from..from + n]));
-    }
-
-    /// Moves the ceiling when it is on its way; returns the frames until its next step.
-    fn step(&mut self, frame: u64, most: usize) -> usize {
-        if frame > self.db.end() + STEP {
-            return most;
-        }
-        let age = frame - self.db.start().min(frame);
-        if age % STEP == 0 {
-            self.ceiling.set(self.db.at(frame));
-        }
-        most.min((STEP - age % STEP) as usize)
     }
 
     fn hold(&mut self, from: usize, n: usize, now: u64) {

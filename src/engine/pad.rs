@@ -5,7 +5,7 @@
 
 use super::{
     diffuser::Diffuser,
-    hits::{Hits, Part},
+    hits::{Hits, Onto},
     play_kit::{PlayKit, pan},
     ramp::Ramp,
     reading::Scratch,
@@ -40,6 +40,9 @@ struct Side {
     rested: u64,
     /// Whether it may still sound.
     busy: bool,
+    /// Frames that its limiters look ahead: so far ahead its hits are rendered, without delaying them.
+    /// 0 in a held pad, where letting go must not wait for what is rendered already.
+    ahead: usize,
 }
 
 /// One of the sixteen pads.
@@ -64,12 +67,21 @@ pub(super) struct Buffers {
     own: [Vec<f32>; 2],
     dry: [Vec<f32>; 2],
     cloud: [Vec<f32>; 2],
+    ahead: [Vec<f32>; 2],
+    cloud_ahead: [Vec<f32>; 2],
 }
 
 impl Buffers {
-    pub fn new(frames: usize) -> Self {
-        let pair = || [vec![0.0; frames], vec![0.0; frames]];
-        Self { scratch: Scratch::default(), own: pair(), dry: pair(), cloud: pair() }
+    pub fn new(frames: usize, ahead: usize) -> Self {
+        let pair = |n: usize| [vec![0.0; n], vec![0.0; n]];
+        Self {
+            scratch: Scratch::default(),
+            own: pair(frames),
+            dry: pair(frames),
+            cloud: pair(frames),
+            ahead: pair(ahead),
+            cloud_ahead: pair(ahead),
+        }
     }
 }
 
@@ -177,6 +189,7 @@ impl Pad {
         if let Some(kit) = side.kit.and_then(|k| kits[k].as_ref()) {
             let pad = &kit.pads[self.index];
             side.chain.set_now(&pad.pad.tone, &self.trims, note(pad.note_hz, self.bend.target()));
+            side.ahead = if pad.pad.settings.held { 0 } else { side.chain.lookahead() };
         }
     }
 
@@ -200,6 +213,7 @@ impl Pad {
             now,
             sample_rate: self.sample_rate,
             velocity,
+            ahead: side.ahead,
         };
         let (hit, drawn) = stroke.start(&mut self.counter, hits)?;
         if side.hits.len() < side.hits.capacity() {
@@ -265,7 +279,7 @@ impl Pad {
     /// many frames) a side that has long been silent stops.
     pub fn tidy(&mut self, hits: &mut Hits, now: u64, look: Option<u64>) {
         for (s, side) in self.sides.iter_mut().enumerate() {
-            side.hits.retain(|&h| !hits.ended(h, now));
+            side.hits.retain(|&h| !hits.ended(h, now, look.is_some()));
             if s != self.current && side.kit.is_some() && (!side.busy || side.stay.end() <= now) {
                 side.hits.iter().for_each(|&h| hits.drop_now(h));
                 side.stop();
@@ -276,6 +290,16 @@ impl Pad {
             }
         }
     }
+}
+
+/// The first `n` frames of both channels, silent.
+fn cut(buffers: &mut [Vec<f32>; 2], n: usize) -> [&mut [f32]; 2] {
+    let [left, right] = buffers;
+    let pair = [&mut left[..n], &mut right[..n]];
+    pair.map(|channel| {
+        channel.fill(0.0);
+        channel
+    })
 }
 
 /// The fundamental after the trims' pitch.
@@ -294,6 +318,7 @@ impl Side {
             peak: 0.0,
             rested: 0,
             busy: false,
+            ahead: 0,
         }
     }
 
@@ -316,29 +341,31 @@ impl Side {
         now: u64,
         n: usize,
     ) {
-        let Buffers { scratch, own, dry, cloud } = buffers;
-        let [l, r] = dry;
-        let (l, r) = (&mut l[..n], &mut r[..n]);
-        let [cl, cr] = cloud;
-        let (cl, cr) = (&mut cl[..n], &mut cr[..n]);
-        for buffer in [&mut *l, &mut *r, &mut *cl, &mut *cr] {
-            buffer.fill(0.0);
-        }
+        let far = self.ahead;
+        let Buffers { scratch, own, dry, cloud, ahead, cloud_ahead } = buffers;
+        let mut layers = Onto { now: cut(dry, n), ahead: cut(ahead, far) };
+        let mut copies = Onto { now: cut(cloud, n), ahead: cut(cloud_ahead, far) };
         let mut clouded = self.diffuser.busy;
         for &hit in &self.hits {
             clouded |= hits.has_copies(hit);
-            hits.add_to(hit, Part::Copies, (kit, bend, now), scratch, own, [&mut *cl, &mut *cr]);
-            hits.add_to(hit, Part::Layers, (kit, bend, now), scratch, own, [&mut *l, &mut *r]);
+            hits.add_to(hit, (kit, bend, now), scratch, own, &mut layers, &mut copies);
         }
+        let [l, r] = layers.now;
+        let [al, ar] = layers.ahead;
         if clouded {
+            let [cl, cr] = copies.now;
             let diffusion = kit.pads[index].pad.cloud.diffusion;
             if diffusion > 0.0 {
                 self.diffuser.process(diffusion, [&mut *cl, &mut *cr]);
             }
             cloud_gain.add_scaled(now, cl, l);
             cloud_gain.add_scaled(now, cr, r);
+            // What follows is known without its diffusion: near enough for a limiter to be ready.
+            let [cl, cr] = copies.ahead;
+            cloud_gain.add_scaled(now + n as u64, cl, al);
+            cloud_gain.add_scaled(now + n as u64, cr, ar);
         }
-        self.chain.process(l, r, [&[], &[]]);
+        self.chain.process(l, r, [al, ar]);
         let sum: f32 = l.iter().chain(r.iter()).map(|x| x * 0.0).sum();
         if sum != 0.0 {
             // Not finite: never in the output, and nothing of it stays inside.

@@ -43,11 +43,6 @@ impl Ramp {
         self.to
     }
 
-    /// Frame at which the last move began.
-    pub fn start(&self) -> u64 {
-        self.start
-    }
-
     /// Whether it still moves at `frame` or after.
     pub fn moves(&self, frame: u64) -> bool {
         frame + 1 < self.start + u64::from(self.frames)

@@ -219,9 +219,8 @@ impl Reading {
         self.done
     }
 
-    /// The key is let go at the next frame.
+    /// The key is let go at the next frame. A repeated stretch goes on while it fades.
     pub fn release(&mut self) {
-        self.repeat = None;
         self.envelope.release();
         self.done |= self.envelope.finished();
     }

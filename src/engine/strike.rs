@@ -28,6 +28,8 @@ pub(super) struct Stroke<'a> {
     pub sample_rate: f64,
     /// 0 to 1, before the velocity curve.
     pub velocity: f32,
+    /// Frames that the pad's limiters look ahead.
+    pub ahead: usize,
 }
 
 /// What was drawn.
@@ -64,7 +66,7 @@ impl Stroke<'_> {
         let mut cloud_draws = self.draws(index, Purpose::Cloud);
         let count = cloud::plan(&pad.pad.cloud, &self.cloud_scale(), &mut cloud_draws, &mut copies);
         hits.make_room(count, self.now);
-        let id = hits.start(pad.pad.settings.held)?;
+        let id = hits.start(pad.pad.settings.held, self.ahead)?;
         let plan = Plan {
             // A pad whose layers all have their own slices needs none of its own.
             slice: slice.map_or_else(|| pad.layers[0].slice.unwrap_or(EMPTY), |s| pad.slices[s]),
