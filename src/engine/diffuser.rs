@@ -50,9 +50,29 @@ impl Diffuser {
             }
         }
     }
+
+    /// Does to frames to come what [`Diffuser::process`] will do, without moving on. There are fewer of
+    /// them than the shortest line is long: all that they will meet lies in the lines already.
+    pub fn peek(&self, share: f32, channels: [&mut [f32]; 2]) {
+        for (lines, samples) in self.lines.iter().zip(channels) {
+            for (i, x) in samples.iter_mut().enumerate() {
+                let y = lines.iter().fold(*x, |y, line| line.peek(i, y));
+                *x += share * (y - *x);
+            }
+        }
+    }
 }
 
 impl Line {
+    /// What [`Line::tick`] will give for the `i`-th frame from now.
+    #[inline]
+    fn peek(&self, i: usize, x: f32) -> f32 {
+        debug_assert!(i < self.memory.len());
+        let at = self.at + i;
+        let old = self.memory[if at < self.memory.len() { at } else { at - self.memory.len() }];
+        old - GAIN * flush32(x + GAIN * old)
+    }
+
     #[inline]
     fn tick(&mut self, x: f32) -> f32 {
         let old = self.memory[self.at];

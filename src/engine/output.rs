@@ -1,6 +1,9 @@
 //! One stereo output: its buffers, its ceiling and its guard against NaN.
 
-use super::{dsp::ceiling::Ceiling, ramp::Ramp};
+use super::{
+    dsp::{ceiling::Ceiling, denormal::flush32},
+    ramp::Ramp,
+};
 
 #[derive(Debug)]
 pub(super) struct Output {
@@ -73,9 +76,17 @@ impl Output {
             self.hold(from + i, 1, now + i as u64);
         }
         self.hold(from + moving, n - moving, now + moving as u64);
-        let loudest = |s: &[f32]| s.iter().fold(0.0_f32, |p, x| p.max(x.abs()));
-        self.peak =
-            self.peak.max(loudest(&self.left[from..from + n])).max(loudest(&self.right[from..from + n]));
+        // Denormal numbers would be heard by nobody and slow down whatever comes after.
+        let loudest = |s: &mut [f32]| {
+            s.iter_mut().fold(0.0_f32, |p, x| {
+                *x = flush32(*x);
+                p.max(x.abs())
+            })
+        };
+        self.peak = self
+            .peak
+            .max(loudest(&mut self.left[from..from + n]))
+            .max(loudest(&mut self.right[from..from + n]));
     }
 
     fn hold(&mut self, from: usize, n: usize, now: u64) {

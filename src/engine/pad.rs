@@ -360,10 +360,12 @@ impl Side {
             }
             cloud_gain.add_scaled(now, cl, l);
             cloud_gain.add_scaled(now, cr, r);
-            // What follows is known without its diffusion: near enough for a limiter to be ready.
-            let [cl, cr] = copies.ahead;
-            cloud_gain.add_scaled(now + n as u64, cl, al);
-            cloud_gain.add_scaled(now + n as u64, cr, ar);
+            let [fl, fr] = copies.ahead;
+            if diffusion > 0.0 {
+                self.diffuser.peek(diffusion, [&mut *fl, &mut *fr]);
+            }
+            cloud_gain.add_scaled(now + n as u64, fl, al);
+            cloud_gain.add_scaled(now + n as u64, fr, ar);
         }
         self.chain.process(l, r, [al, ar]);
         let sum: f32 = l.iter().chain(r.iter()).map(|x| x * 0.0).sum();
