@@ -290,7 +290,7 @@ impl Engine {
 
     /// Gives back what has ended before the next frame.
     fn tidy(&mut self) {
-        let look = (self.now % GRID == 0).then_some(GRID);
+        let look = self.now.is_multiple_of(GRID).then_some(GRID);
         for (pad, output) in self.pads.iter_mut().zip(&mut self.outputs) {
             if pad.is_busy() {
                 pad.tidy(&mut self.hits, self.now, look);

@@ -367,7 +367,7 @@ impl Reading {
             if self.stereo { f.process(l, r) } else { f.process_mono(l) }
         }
         let Some(f) = &mut self.high_cut else { return };
-        if self.sweep.octaves != 0.0 && self.age % u64::from(SWEEP) == 0 {
+        if self.sweep.octaves != 0.0 && self.age.is_multiple_of(u64::from(SWEEP)) {
             f.set_cutoff((self.sweep.hz * f64::from(math::exp2_fast(self.sweep.octaves as f32))) as f32);
             self.sweep.octaves *= self.sweep.fall;
             // Below a thousandth of an octave nothing is heard of it.
@@ -396,7 +396,7 @@ impl Reading {
 
     fn watch(&mut self, now: u64, n: usize, peak: f32) {
         self.peaks[0] = self.peaks[0].max(peak);
-        if (now + n as u64) % WATCH == 0 {
+        if (now + n as u64).is_multiple_of(WATCH) {
             self.peaks = [0.0, self.peaks[0]];
         }
     }
