@@ -1,6 +1,19 @@
 //! Casting: which hit serves which role, found by playing it there through the engine; and fitting: how
 //! far it is shaped towards the role.
 
+mod assign;
+pub mod audition;
+pub mod balance;
+mod blend;
+pub mod features;
+mod group;
+mod make;
+mod moves;
+mod profiles;
+mod recipe;
+pub mod score;
+mod tune;
+
 use crate::{
     error::Result,
     kit::{Key, Kit, Pad, Role},
@@ -37,8 +50,7 @@ pub type HeardTake = (Arc<Take>, Vec<Hit>);
 /// A whole kit from takes: every hit is tried in every role, the best assignment is taken, pads are
 /// fitted and balanced. Roles without a hit stay empty. Two cores are used when there are two.
 pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progress) -> Result<Kit> {
-    let _ = (takes, options, progress);
-    Ok(Kit::default())
+    make::make_kit(takes, options, progress)
 }
 
 /// How well each hit of a take serves each role, 0 to 1, in the order of the hits.
@@ -47,8 +59,7 @@ pub fn score_hits(
     hits: &[Hit],
     progress: &dyn Progress,
 ) -> Result<Vec<BTreeMap<Role, f32>>> {
-    let _ = (take, hits, progress);
-    Ok(Vec::new())
+    make::score_hits(take, hits, progress)
 }
 
 /// Pad `pad` of `kit` made anew: from hit `hit` of take `take`, in role `role`, shaped by `fit`. Note and
@@ -61,6 +72,5 @@ pub fn make_pad(
     fit: f32,
     progress: &dyn Progress,
 ) -> Result<Pad> {
-    let _ = (source, role, fit, progress);
-    Ok(kit.doc.pads[pad].clone())
+    make::make_pad(kit, pad, source, role, fit, progress)
 }

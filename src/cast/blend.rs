@@ -1,0 +1,150 @@
+//! The smooth path of `fit`: from the raw hit with an envelope (0) to the shaped pad (1).
+//!
+//! Both ends have the same structure; every control travels between them. What is a switch, a choice or a
+//! count has the value of the shaped pad all the way, and does nothing at the raw end because the controls
+//! around it are neutral there.
+
+use crate::{
+    kit::{
+        BAND, Band, CLOUD, COMPRESSOR, CUT, Compressor, Cut, LAYER, LIMITER, Limiter, Pad, SATURATION, Tone,
+        VARIATION,
+    },
+    settings::{Setting, Unit},
+    units::{db_to_gain, gain_to_db},
+};
+
+/// What is 60 dB down counts as gone.
+const GONE_DB: f32 = -60.0;
+
+/// `shaped` at `fit` (0 to 1).
+pub fn at(shaped: &Pad, fit: f32) -> Pad {
+    let fit = if fit.is_nan() { 0.0 } else { fit.clamp(0.0, 1.0) };
+    let mut pad = shaped.clone();
+    if fit < 1.0 {
+        let raw = raw(shaped);
+        for ((out, a), b) in pad.layers.iter_mut().zip(&raw.layers).zip(&shaped.layers) {
+            table(&LAYER, &mut out.settings, &a.settings, &b.settings, fit);
+            let level = (a.settings.level_db, b.settings.level_db);
+            out.settings.level_db = level_between(level.0, level.1, fit);
+        }
+        table(&CLOUD, &mut pad.cloud, &raw.cloud, &shaped.cloud, fit);
+        pad.cloud.cloud_db = level_between(raw.cloud.cloud_db, shaped.cloud.cloud_db, fit);
+        pad.cloud.dry_db = level_between(raw.cloud.dry_db, shaped.cloud.dry_db, fit);
+        table(&VARIATION, &mut pad.variation, &raw.variation, &shaped.variation, fit);
+        tone(&mut pad.tone, &raw.tone, &shaped.tone, fit);
+    }
+    if fit == 0.0 {
+        rest(&mut pad);
+    }
+    pad.fit = fit;
+    pad
+}
+
+/// The raw end: the hit as it was recorded, with an envelope that lasts as long as the hit does in its role
+/// or a little longer.
+fn raw(shaped: &Pad) -> Pad {
+    let mut pad = shaped.clone();
+    for (i, layer) in pad.layers.iter_mut().enumerate() {
+        let s = &mut layer.settings;
+        s.start_ms = 0.0;
+        s.end_ms = 60_000.0;
+        s.pitch_st = 0.0;
+        s.fine_ct = 0.0;
+        s.drop_st = 0.0;
+        s.sweep_oct = 0.0;
+        s.attack_ms = 0.0;
+        s.hold_ms = s.hold_ms.max(20.0);
+        s.decay_ms = s.decay_ms.max(400.0);
+        s.low_cut_hz = 20.0;
+        s.high_cut_hz = 20_000.0;
+        s.resonance = 0.707;
+        s.delay_ms = 0.0;
+        s.level_db = if i == 0 { 0.0 } else { GONE_DB };
+    }
+    pad.cloud.cloud_db = GONE_DB;
+    pad.cloud.dry_db = 0.0;
+    pad.cloud.diffusion = 0.0;
+    neutral(&mut pad.tone);
+    pad
+}
+
+fn neutral(tone: &mut Tone) {
+    tone.low_cut.hz = 20.0;
+    tone.high_cut.hz = 20_000.0;
+    for limiter in [&mut tone.limiter, &mut tone.colour] {
+        limiter.threshold_db = 0.0;
+        limiter.makeup_db = 0.0;
+    }
+    tone.saturation.mix = 0.0;
+    tone.saturation.drive_db = 0.0;
+    for band in tone.bands.iter_mut().chain(&mut tone.dips).chain([&mut tone.note_bell]) {
+        band.gain_db = 0.0;
+    }
+    tone.tilt_db = 0.0;
+    for compressor in [&mut tone.punch, &mut tone.low_band] {
+        compressor.ratio = 1.0;
+        compressor.makeup_db = 0.0;
+    }
+}
+
+/// What does nothing at the raw end is switched off there.
+fn rest(pad: &mut Pad) {
+    pad.layers.truncate(1);
+    pad.cloud.copies = 0;
+    let tone = &mut pad.tone;
+    tone.dips.clear();
+    for band in tone.bands.iter_mut().chain([&mut tone.note_bell]) {
+        band.on = false;
+    }
+    tone.low_cut.on = false;
+    tone.high_cut.on = false;
+    tone.limiter.on = false;
+    tone.saturation.on = false;
+    tone.punch.on = false;
+    tone.low_band.on = false;
+    tone.colour.on = false;
+}
+
+fn tone(out: &mut Tone, a: &Tone, b: &Tone, fit: f32) {
+    let cut = |o: &mut Cut, a: &Cut, b: &Cut| table(&CUT, o, a, b, fit);
+    cut(&mut out.low_cut, &a.low_cut, &b.low_cut);
+    cut(&mut out.high_cut, &a.high_cut, &b.high_cut);
+    let limiter = |o: &mut Limiter, a: &Limiter, b: &Limiter| table(&LIMITER, o, a, b, fit);
+    limiter(&mut out.limiter, &a.limiter, &b.limiter);
+    limiter(&mut out.colour, &a.colour, &b.colour);
+    table(&SATURATION, &mut out.saturation, &a.saturation, &b.saturation, fit);
+    let band = |o: &mut Band, a: &Band, b: &Band| table(&BAND, o, a, b, fit);
+    for ((o, a), b) in out.bands.iter_mut().zip(&a.bands).zip(&b.bands) {
+        band(o, a, b);
+    }
+    for ((o, a), b) in out.dips.iter_mut().zip(&a.dips).zip(&b.dips) {
+        band(o, a, b);
+    }
+    band(&mut out.note_bell, &a.note_bell, &b.note_bell);
+    out.tilt_db = a.tilt_db + (b.tilt_db - a.tilt_db) * fit;
+    let compressor = |o: &mut Compressor, a: &Compressor, b: &Compressor| table(&COMPRESSOR, o, a, b, fit);
+    compressor(&mut out.punch, &a.punch, &b.punch);
+    compressor(&mut out.low_band, &a.low_band, &b.low_band);
+}
+
+/// Every continuous control of a table at `fit` of the way, along its own travel.
+fn table<T>(settings: &[Setting<T>], out: &mut T, a: &T, b: &T, fit: f32) {
+    for s in settings {
+        if matches!(s.unit, Unit::Switch | Unit::Choice(_) | Unit::Count) {
+            continue;
+        }
+        let (from, to) = ((s.get)(a), (s.get)(b));
+        if from != to {
+            let (from, to) = (s.to_travel(from), s.to_travel(to));
+            (s.set)(out, s.from_travel(from + (to - from) * fit));
+        }
+    }
+}
+
+/// Levels travel in amplitude, so that half way is half there.
+fn level_between(a: f32, b: f32, fit: f32) -> f32 {
+    if a == b {
+        return a;
+    }
+    gain_to_db(db_to_gain(a) * (1.0 - fit) + db_to_gain(b) * fit).max(GONE_DB)
+}

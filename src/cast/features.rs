@@ -1,0 +1,349 @@
+//! What a one-shot is like: the numbers by which a role is recognised.
+//!
+//! Everything is measured relative to the sound's own level and start, so that loudness and leading silence
+//! do not count. The same code measures the recordings that the profiles are made from (`cargo xtask
+//! profiles`) and the pads that are scored with them.
+
+use realfft::{RealFftPlanner, RealToComplex};
+use std::{cell::RefCell, sync::Arc};
+
+/// Bands, equally wide on the mel scale of O'Shaughnessy (2595 log10(1 + f / 700)) above 500 Hz and at
+/// thirds of an octave below, see [`EDGES_HZ`].
+pub const BANDS: usize = 24;
+/// Stretches of time that the bands are told for.
+pub const STRETCHES: usize = 6;
+/// Measures besides the bands.
+pub const SCALARS: usize = 26;
+/// Numbers in a description.
+pub const COUNT: usize = BANDS * STRETCHES + SCALARS;
+
+/// Ends of the stretches, ms after the start (our choice: attack, body, tail).
+pub const STRETCH_ENDS_MS: [f32; STRETCHES] = [10.0, 25.0, 60.0, 120.0, 250.0, 500.0];
+
+/// Corners of the triangular bands, Hz: band `b` rises from corner `b` to `b + 1` and falls to `b + 2`.
+pub const EDGES_HZ: [f32; BANDS + 2] = [
+    20.0, 40.0, 60.0, 85.0, 115.0, 150.0, 200.0, 260.0, 340.0, 440.0, 570.0, 740.0, 950.0, 1220.0, 1560.0,
+    2000.0, 2560.0, 3280.0, 4200.0, 5300.0, 6600.0, 8100.0, 9800.0, 11_800.0, 14_000.0, 16_500.0,
+];
+
+/// What lies this far below the strongest band counts as nothing, dB.
+const FLOOR_DB: f32 = 60.0;
+/// Longest stretch that is looked at, seconds.
+pub const LONGEST_S: f64 = 0.8;
+/// Distance of the short spectra, ms.
+const HOP_MS: f64 = 5.0;
+/// Their window, ms.
+const WINDOW_MS: f64 = 21.3;
+/// Window of the long spectrum that tells tones from noise, ms.
+const LONG_MS: f64 = 85.3;
+
+/// The measures of one sound.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Features {
+    /// Level of each band in each stretch, dB below the strongest (-60 to 0): `[stretch][band]`.
+    pub bands_db: [[f32; BANDS]; STRETCHES],
+    /// The other measures, in the order of [`SCALAR_NAMES`].
+    pub scalars: [f32; SCALARS],
+}
+
+/// Names of the scalars, in order; times and frequencies as natural logarithms.
+pub const SCALAR_NAMES: [&str; SCALARS] = [
+    "attack",
+    "decay10",
+    "decay20",
+    "decay40",
+    "temporal_centroid",
+    "crest",
+    "env10",
+    "env20",
+    "env40",
+    "env80",
+    "env160",
+    "env320",
+    "centroid",
+    "spread",
+    "low_share",
+    "mid_share",
+    "high_share",
+    "top_share",
+    "flat_low",
+    "flat_mid",
+    "flat_high",
+    "low_peak",
+    "low_peak_share",
+    "glide",
+    "bumps",
+    "crossings",
+];
+
+impl Features {
+    /// All numbers in one row, bands first.
+    pub fn row(&self) -> Vec<f32> {
+        self.bands_db.iter().flatten().chain(&self.scalars).copied().collect()
+    }
+
+    /// Measures mono `samples` at `rate` Hz; silence gives `None`.
+    pub fn of(samples: &[f32], rate: f64) -> Option<Self> {
+        let sound = trimmed(samples, rate)?;
+        let short = PLANS.with_borrow_mut(|p| p.get(frames(WINDOW_MS, rate)));
+        let long = PLANS.with_borrow_mut(|p| p.get(frames(LONG_MS, rate)));
+        let mut scalars = [0.0; SCALARS];
+        envelope(sound, rate, &mut scalars);
+        let spectra = Spectra::of(sound, rate, &short);
+        let bands_db = spectra.bands_db(rate, short.len());
+        spectra.summary(rate, short.len(), &mut scalars);
+        tones(sound, rate, &long, &mut scalars);
+        let crossings = sound.windows(2).filter(|w| (w[0] < 0.0) != (w[1] < 0.0)).count();
+        scalars[25] = ln(crossings as f64 / (sound.len() as f64 / rate) + 20.0);
+        Some(Self { bands_db, scalars })
+    }
+}
+
+fn frames(ms: f64, rate: f64) -> usize {
+    // even lengths, so that every rate has the same resolution in Hz
+    ((ms * rate / 2000.0).round() as usize * 2).max(16)
+}
+
+fn ln(x: f64) -> f32 {
+    x.ln() as f32
+}
+
+/// From 2 ms before the level first comes within 30 dB of the peak, `LONGEST_S` long.
+fn trimmed(samples: &[f32], rate: f64) -> Option<&[f32]> {
+    let peak = samples.iter().fold(0.0f32, |a, x| a.max(x.abs()));
+    if !(peak > 1e-6 && peak.is_finite()) {
+        return None;
+    }
+    let first = samples.iter().position(|x| x.abs() >= peak * 0.0316)?;
+    let start = first.saturating_sub((0.002 * rate) as usize);
+    let end = samples.len().min(start + (LONGEST_S * rate) as usize);
+    (end - start >= 32).then(|| &samples[start..end])
+}
+
+/// Level over time: RMS of 2 ms.
+fn envelope(sound: &[f32], rate: f64, out: &mut [f32; SCALARS]) {
+    let step = ((0.001 * rate) as usize).max(1);
+    let ms = step as f32 * 1000.0 / rate as f32;
+    let raw: Vec<f32> =
+        sound.chunks(step).map(|c| c.iter().map(|x| x * x).sum::<f32>() / c.len() as f32).collect();
+    let smooth = |half: usize, i: usize| {
+        let (from, to) = (i.saturating_sub(half), (i + half + 1).min(raw.len()));
+        raw[from..to].iter().sum::<f32>() / (to - from) as f32
+    };
+    let env: Vec<f32> = (0..raw.len()).map(|i| smooth(2, i)).collect();
+    let top = (0..env.len()).fold(0, |best, i| if env[i] > env[best] { i } else { best });
+    let peak = env[top].max(1e-20);
+    let rise = env.iter().position(|&e| e >= peak * 0.1).unwrap_or(0);
+    out[0] = ln(f64::from((top - rise.min(top)) as f32 * ms) + 1.0);
+    for (slot, db) in [(1, 10.0f32), (2, 20.0), (3, 40.0)] {
+        let least = peak * 10f32.powf(-db / 10.0);
+        let last = (top..env.len()).rev().find(|&i| env[i] >= least).unwrap_or(top);
+        out[slot] = ln(f64::from((last - top) as f32 * ms) + 2.0);
+    }
+    let total: f64 = raw.iter().map(|&e| f64::from(e)).sum::<f64>().max(1e-30);
+    let centre = raw.iter().enumerate().map(|(i, &e)| i as f64 * f64::from(e)).sum::<f64>() / total;
+    out[4] = ln(centre * f64::from(ms) + 2.0);
+    let sample_peak = sound.iter().fold(0.0f32, |a, x| a.max(x.abs()));
+    // over the first 200 ms, so that the length of the recording does not count
+    let head = raw.len().min((200.0 / ms) as usize).max(1);
+    let rms = (raw[..head].iter().sum::<f32>() / head as f32).sqrt();
+    out[5] = 20.0 * (sample_peak / rms.max(1e-9)).log10();
+    for (slot, after) in [(6, 10.0f32), (7, 20.0), (8, 40.0), (9, 80.0), (10, 160.0), (11, 320.0)] {
+        let at = top + (after / ms) as usize;
+        let level = if at < env.len() { smooth((after / ms / 6.0) as usize + 2, at) } else { 0.0 };
+        out[slot] = (10.0 * (level / peak).max(1e-6).log10()).max(-FLOOR_DB);
+    }
+    out[24] = bumps(&raw[..raw.len().min((80.0 / ms) as usize)]);
+}
+
+/// Bursts in the first 80 ms: maxima that stand 4 dB above the dip before them and lie within 12 dB of the
+/// strongest.
+fn bumps(raw: &[f32]) -> f32 {
+    let db: Vec<f32> = (0..raw.len())
+        .map(|i| {
+            let (from, to) = (i.saturating_sub(1), (i + 2).min(raw.len()));
+            10.0 * (raw[from..to].iter().sum::<f32>() / (to - from) as f32 + 1e-12).log10()
+        })
+        .collect();
+    let top = db.iter().copied().fold(f32::MIN, f32::max);
+    let (mut count, mut dip, mut high) = (0.0, f32::MAX, f32::MIN);
+    let mut rising = true;
+    for &d in &db {
+        if rising {
+            high = high.max(d);
+            if d < high - 4.0 {
+                count += f32::from(high > top - 12.0);
+                rising = false;
+                dip = d;
+            }
+        } else {
+            dip = dip.min(d);
+            if d > dip + 4.0 {
+                rising = true;
+                high = d;
+            }
+        }
+    }
+    count
+}
+
+/// Power spectra every 5 ms, the first centred on the start.
+struct Spectra {
+    power: Vec<Vec<f32>>,
+}
+
+impl Spectra {
+    fn of(sound: &[f32], rate: f64, plan: &Plan) -> Self {
+        let hop = frames(HOP_MS, rate);
+        let longest = (f64::from(STRETCH_ENDS_MS[STRETCHES - 1]) * rate / 1000.0) as usize;
+        let count = sound.len().min(longest).div_ceil(hop);
+        let half = plan.len() as isize / 2;
+        Self { power: (0..count).map(|i| plan.power(sound, (i * hop) as isize - half)).collect() }
+    }
+
+    fn bands_db(&self, rate: f64, window: usize) -> [[f32; BANDS]; STRETCHES] {
+        let bin_hz = (rate / window as f64) as f32;
+        let mut out = [[0.0f32; BANDS]; STRETCHES];
+        let mut counts = [0.0f32; STRETCHES];
+        for (i, power) in self.power.iter().enumerate() {
+            let ms = i as f32 * HOP_MS as f32;
+            let Some(s) = STRETCH_ENDS_MS.iter().position(|&e| ms < e) else { break };
+            counts[s] += 1.0;
+            for (b, out) in out[s].iter_mut().enumerate() {
+                *out += band_power(power, bin_hz, &EDGES_HZ[b..b + 3]);
+            }
+        }
+        // a stretch that the sound does not reach counts with its full length of silence
+        let mut from = 0.0;
+        for (row, &end) in out.iter_mut().zip(&STRETCH_ENDS_MS) {
+            let full = (end - from) / HOP_MS as f32;
+            row.iter_mut().for_each(|p| *p /= full.max(1.0));
+            from = end;
+        }
+        let top = out.iter().flatten().fold(1e-20f32, |a, &p| a.max(p));
+        out.map(|row| row.map(|p| (10.0 * (p / top).max(1e-9).log10()).max(-FLOOR_DB)))
+    }
+
+    /// Where the power lies over the whole sound.
+    fn summary(&self, rate: f64, window: usize, out: &mut [f32; SCALARS]) {
+        let bin_hz = rate / window as f64;
+        let bins = window / 2 + 1;
+        let mut mean = vec![0.0f64; bins];
+        for power in &self.power {
+            mean.iter_mut().zip(power).for_each(|(m, &p)| *m += f64::from(p));
+        }
+        let total = mean.iter().sum::<f64>().max(1e-30);
+        let log_hz = |k: usize| (k as f64 * bin_hz).max(20.0).ln();
+        let centre = mean.iter().enumerate().map(|(k, p)| log_hz(k) * p).sum::<f64>() / total;
+        let spread =
+            mean.iter().enumerate().map(|(k, p)| (log_hz(k) - centre).powi(2) * p).sum::<f64>() / total;
+        out[12] = centre as f32;
+        out[13] = spread.sqrt() as f32;
+        let share = |from: f64, to: f64| {
+            let sum: f64 = mean
+                .iter()
+                .enumerate()
+                .filter(|&(k, _)| (from..to).contains(&(k as f64 * bin_hz)))
+                .map(|(_, p)| p)
+                .sum();
+            (10.0 * (sum / total).max(1e-6).log10()) as f32
+        };
+        out[14] = share(0.0, 160.0);
+        out[15] = share(160.0, 700.0);
+        out[16] = share(700.0, 4000.0);
+        out[17] = share(4000.0, 1e9);
+    }
+}
+
+fn band_power(power: &[f32], bin_hz: f32, corners: &[f32]) -> f32 {
+    let [low, middle, high] = [corners[0], corners[1], corners[2]];
+    let first = (low / bin_hz).ceil() as usize;
+    let last = ((high / bin_hz).floor() as usize).min(power.len() - 1);
+    let mut sum = 0.0;
+    for (k, &p) in power.iter().enumerate().take(last + 1).skip(first) {
+        let hz = k as f32 * bin_hz;
+        sum += p * if hz < middle { (hz - low) / (middle - low) } else { (high - hz) / (high - middle) };
+    }
+    // low bands are narrower than a bin: the nearest bin, shared among them
+    let nearest = power[((middle / bin_hz).round() as usize).min(power.len() - 1)];
+    sum.max(nearest * ((high - low) / 2.0 / bin_hz).min(1.0))
+}
+
+/// Tones against noise, the lowest strong partial and how it glides.
+fn tones(sound: &[f32], rate: f64, plan: &Plan, out: &mut [f32; SCALARS]) {
+    let bin_hz = rate / plan.len() as f64;
+    let hop = plan.len() / 4;
+    let count = (sound.len().div_ceil(hop)).clamp(1, 12);
+    let spectra: Vec<Vec<f32>> =
+        (0..count).map(|i| plan.power(sound, (i * hop) as isize - hop as isize)).collect();
+    let mut mean = vec![0.0f32; plan.len() / 2 + 1];
+    for s in &spectra {
+        mean.iter_mut().zip(s).for_each(|(m, p)| *m += p);
+    }
+    for (slot, from, to) in [(18, 200.0, 1000.0), (19, 1000.0, 4000.0), (20, 4000.0, 14_000.0)] {
+        out[slot] = flatness_db(&mean[(from / bin_hz) as usize..((to / bin_hz) as usize).min(mean.len())]);
+    }
+    let total = mean.iter().sum::<f32>().max(1e-20);
+    let peak_in = |power: &[f32]| {
+        let (from, to) = ((35.0 / bin_hz) as usize, ((1200.0 / bin_hz) as usize).min(power.len() - 2));
+        (from.max(1)..to).fold(from.max(1), |best, k| if power[k] > power[best] { k } else { best })
+    };
+    let k = peak_in(&mean);
+    out[21] = ln(k as f64 * bin_hz);
+    out[22] = 10.0 * (mean[k - 1..=k + 1].iter().sum::<f32>() / total).max(1e-6).log10();
+    let late = peak_in(spectra.get(3).unwrap_or(&spectra[spectra.len() - 1]));
+    out[23] = ln(peak_in(&spectra[0]) as f64 / late as f64);
+}
+
+fn flatness_db(power: &[f32]) -> f32 {
+    let n = power.len().max(1) as f64;
+    let mean = power.iter().map(|&p| f64::from(p)).sum::<f64>() / n;
+    let log = power.iter().map(|&p| (f64::from(p) + mean * 1e-9 + 1e-30).ln()).sum::<f64>() / n;
+    (10.0 / std::f64::consts::LN_10 * (log - (mean + 1e-30).ln())).max(-60.0) as f32
+}
+
+/// A Hann window and its transform.
+struct Plan {
+    fft: Arc<dyn RealToComplex<f32>>,
+    window: Vec<f32>,
+}
+
+impl Plan {
+    fn len(&self) -> usize {
+        self.window.len()
+    }
+
+    /// Power spectrum of the window that begins at `from`; outside of the sound is silence.
+    fn power(&self, sound: &[f32], from: isize) -> Vec<f32> {
+        let mut input: Vec<f32> = (0..self.len() as isize)
+            .zip(&self.window)
+            .map(|(i, w)| usize::try_from(from + i).ok().and_then(|i| sound.get(i)).map_or(0.0, |x| x * w))
+            .collect();
+        let mut output = self.fft.make_output_vec();
+        // lengths agree by construction
+        let _ = self.fft.process(&mut input, &mut output);
+        output.iter().map(|c| c.norm_sqr()).collect()
+    }
+}
+
+#[derive(Default)]
+struct Plans {
+    made: Vec<Arc<Plan>>,
+}
+
+impl Plans {
+    fn get(&mut self, len: usize) -> Arc<Plan> {
+        if let Some(plan) = self.made.iter().find(|p| p.len() == len) {
+            return plan.clone();
+        }
+        let window =
+            (0..len).map(|i| (std::f32::consts::PI * (i as f32 + 0.5) / len as f32).sin().powi(2)).collect();
+        let plan = Arc::new(Plan { fft: RealFftPlanner::new().plan_fft_forward(len), window });
+        self.made.push(plan.clone());
+        plan
+    }
+}
+
+thread_local! {
+    static PLANS: RefCell<Plans> = RefCell::default();
+}

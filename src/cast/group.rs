@@ -1,0 +1,38 @@
+//! Which hits are alike: alternates of one pad, and the soft and hard strokes of one sound.
+
+use super::features::{BANDS, Features, STRETCHES};
+
+/// Mean difference of the level-matched bands below which two hits are one sound played twice, dB.
+pub const ALIKE_DB: f32 = 6.0;
+
+/// Distance of two sounds, dB: root mean square difference of their level-matched bands over time. Bands
+/// that are silent in both do not count.
+pub fn distance_db(a: &Features, b: &Features) -> f32 {
+    let (mut sum, mut count) = (0.0, 0.0f32);
+    for s in 0..STRETCHES {
+        for n in 0..BANDS {
+            let (x, y) = (a.bands_db[s][n].max(-40.0), b.bands_db[s][n].max(-40.0));
+            if x > -40.0 || y > -40.0 {
+                sum += (x - y) * (x - y);
+                count += 1.0;
+            }
+        }
+    }
+    (sum / count.max(1.0)).sqrt()
+}
+
+/// Groups of alike hits: each hit joins the first group whose first member it is alike, else begins its own.
+/// `None` stands for what cannot be measured and is left out.
+pub fn groups(hits: &[Option<Features>]) -> Vec<Vec<usize>> {
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    for (i, hit) in hits.iter().enumerate() {
+        let Some(hit) = hit else { continue };
+        let near =
+            groups.iter_mut().find(|g| hits[g[0]].as_ref().is_some_and(|f| distance_db(f, hit) < ALIKE_DB));
+        match near {
+            Some(group) => group.push(i),
+            None => groups.push(vec![i]),
+        }
+    }
+    groups
+}

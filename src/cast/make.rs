@@ -1,0 +1,294 @@
+//! From hits to a kit: audition, assignment, shaping, tuning, balance.
+
+use super::{
+    CastOptions, HeardTake, assign,
+    audition::{Stage, on_all_cores},
+    balance, blend,
+    features::Features,
+    group, moves,
+    recipe::{Source, recipe, slice_of},
+    score, tune,
+};
+use crate::{
+    error::{Error, Result},
+    kit::{Audition, Document, Kit, Pad, Role, TakeEntry},
+    listen::Hit,
+    progress::{Part, Progress},
+    take::Take,
+};
+use std::{collections::BTreeMap, sync::Arc};
+
+/// Shortest hit that is cast, seconds.
+const SHORTEST_S: f64 = 0.01;
+/// Longest part of a hit that is measured, seconds.
+const MEASURED_S: f64 = 0.8;
+/// Alternates of a pad at most, with the hit that was cast.
+const MOST_ALTERNATES: usize = 6;
+/// Next-best hits that the player is shown.
+const NEXT_BEST: usize = 3;
+/// Pads of one choke group: the hats.
+const HAT_GROUP: u8 = 1;
+
+/// A hit with its place and its measures as recorded.
+struct Candidate {
+    take: usize,
+    hit: usize,
+    heard: Hit,
+    raw: Features,
+}
+
+impl Candidate {
+    fn source(&self) -> Source<'_> {
+        Source { take: self.take, heard: &self.heard, raw: &self.raw }
+    }
+}
+
+/// See [`super::make_kit`].
+pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progress) -> Result<Kit> {
+    let mut kit = empty_kit(takes, options);
+    let candidates = candidates(&kit, progress)?;
+    let pads = wanted(options);
+    if candidates.is_empty() || pads.is_empty() {
+        return Ok(kit);
+    }
+    let groups = alike(&candidates);
+    let leaders: Vec<&Candidate> = groups.iter().map(|g| &candidates[g[0]]).collect();
+    let scores = audition(&kit, &leaders, &roles_of(&pads), &Part::new(progress, 0.1, 0.5))?;
+    let cast = cast(&pads, &leaders, &scores);
+    let work: Vec<(usize, usize)> = cast.iter().map(|(&pad, &leader)| (pad, leader)).collect();
+    let shaping = Part::new(progress, 0.5, 1.0);
+    let made = on_all_cores(&kit, work.len(), |stage, i| {
+        shaping.check()?;
+        let (index, leader) = work[i];
+        let (note, role) = Role::DEFAULT_PADS[index];
+        let mut pad = shape(stage, role, leaders[leader], options.fit, options.key);
+        pad.note = note;
+        pad.slices.extend(
+            groups[leader][1..]
+                .iter()
+                .take(MOST_ALTERNATES - 1)
+                .map(|&c| slice_of(candidates[c].take, &candidates[c].heard)),
+        );
+        pad.audition = Some(told(&pad, leader, &leaders, &scores, role));
+        shaping.report("shaping pads", (i + 1) as f32 / work.len() as f32);
+        Ok(pad)
+    });
+    for ((index, _), pad) in work.iter().zip(made) {
+        kit.doc.pads[*index] = pad?;
+    }
+    kit.doc.mend();
+    Ok(kit)
+}
+
+/// See [`super::score_hits`].
+pub fn score_hits(
+    take: &Arc<Take>,
+    hits: &[Hit],
+    progress: &dyn Progress,
+) -> Result<Vec<BTreeMap<Role, f32>>> {
+    let kit = empty_kit(&[(take.clone(), hits.to_vec())], &CastOptions::default());
+    let candidates = candidates(&kit, progress)?;
+    let all: Vec<&Candidate> = candidates.iter().collect();
+    let scores = audition(&kit, &all, &Role::ALL, &Part::new(progress, 0.1, 1.0))?;
+    let mut table = vec![Role::ALL.map(|r| (r, 0.0)).into_iter().collect::<BTreeMap<_, _>>(); hits.len()];
+    for (candidate, scores) in candidates.iter().zip(scores) {
+        table[candidate.hit] = scores;
+    }
+    Ok(table)
+}
+
+/// See [`super::make_pad`].
+pub fn make_pad(
+    kit: &Kit,
+    pad: usize,
+    source: (usize, usize),
+    role: Role,
+    fit: f32,
+    progress: &dyn Progress,
+) -> Result<Pad> {
+    let old = kit.doc.pads.get(pad).ok_or_else(|| Error::invalid(format!("there is no pad {}", pad + 1)))?;
+    let hit = kit.doc.takes.get(source.0).and_then(|t| t.hits.get(source.1));
+    let hit =
+        hit.ok_or_else(|| Error::invalid(format!("pad {}: this hit is not there; choose another", pad + 1)))?;
+    progress.check()?;
+    let candidate = candidate(kit, source.0, source.1, hit)
+        .ok_or_else(|| Error::invalid(format!("pad {}: this hit is silent; choose another", pad + 1)))?;
+    let mut stage = Stage::new(kit);
+    let mut made = shape(&mut stage, role, &candidate, fit, kit.doc.key);
+    let score = stage.measure(&made).map_or(0.0, |f| score::score(role, &f));
+    made.note = old.note;
+    made.settings.pan = old.settings.pan;
+    let same = old.audition.as_ref().filter(|a| (a.take, a.hit) == source && old.role == role);
+    made.slices.extend(same.iter().flat_map(|_| old.slices.iter().skip(1).copied()));
+    made.audition = Some(Audition {
+        take: source.0,
+        hit: source.1,
+        score,
+        next_best: same.map(|a| a.next_best.clone()).unwrap_or_default(),
+        moves: moves::of(&made),
+    });
+    Ok(made)
+}
+
+fn empty_kit(takes: &[HeardTake], options: &CastOptions) -> Kit {
+    let fit = if options.fit.is_nan() { 0.0 } else { options.fit.clamp(0.0, 1.0) };
+    let entries = takes.iter().map(|(take, hits)| TakeEntry::new(take, hits.clone())).collect();
+    Kit {
+        doc: Document {
+            name: options.name.clone(),
+            seed: options.seed,
+            fit,
+            key: options.key,
+            takes: entries,
+            ..Document::default()
+        },
+        takes: takes.iter().map(|(take, _)| take.clone()).collect(),
+    }
+}
+
+/// Pads to be filled, by index.
+fn wanted(options: &CastOptions) -> Vec<usize> {
+    let asked = |role: &Role| options.roles.as_ref().is_none_or(|roles| roles.contains(role));
+    (0..Role::DEFAULT_PADS.len()).filter(|&i| asked(&Role::DEFAULT_PADS[i].1)).collect()
+}
+
+fn roles_of(pads: &[usize]) -> Vec<Role> {
+    let mut roles: Vec<Role> = pads.iter().map(|&i| Role::DEFAULT_PADS[i].1).collect();
+    roles.sort();
+    roles.dedup();
+    roles
+}
+
+/// Every hit that can be heard, measured as recorded.
+fn candidates(kit: &Kit, progress: &dyn Progress) -> Result<Vec<Candidate>> {
+    let places: Vec<(usize, usize)> =
+        kit.doc.takes.iter().enumerate().flat_map(|(t, e)| (0..e.hits.len()).map(move |h| (t, h))).collect();
+    let part = Part::new(progress, 0.0, 0.1);
+    let found = on_all_cores(kit, places.len(), |_, i| {
+        part.check()?;
+        part.report("measuring hits", i as f32 / places.len() as f32);
+        let (take, hit) = places[i];
+        Ok(candidate(kit, take, hit, &kit.doc.takes[take].hits[hit]))
+    });
+    Ok(found.into_iter().collect::<Result<Vec<_>>>()?.into_iter().flatten().collect())
+}
+
+fn candidate(kit: &Kit, take: usize, hit: usize, heard: &Hit) -> Option<Candidate> {
+    let audio = kit.takes.get(take)?;
+    let rate = f64::from(audio.sample_rate);
+    let start = usize::try_from(heard.start).ok()?;
+    let end = usize::try_from(heard.end).ok()?.min(audio.frames());
+    if start >= end || ((end - start) as f64) < SHORTEST_S * rate {
+        return None;
+    }
+    let end = end.min(start + (MEASURED_S * rate) as usize);
+    let mut mono = audio.channels.first()?[start..end].to_vec();
+    if let Some(right) = audio.channels.get(1) {
+        mono.iter_mut().zip(&right[start..end]).for_each(|(l, r)| *l = (*l + r) * 0.5);
+    }
+    let raw = Features::of(&mono, rate)?;
+    Some(Candidate { take, hit, heard: heard.clone(), raw })
+}
+
+/// Groups of alike hits, the clearest of each first: the loudest, since its noise floor is lowest.
+fn alike(candidates: &[Candidate]) -> Vec<Vec<usize>> {
+    let mut order: Vec<usize> = (0..candidates.len()).collect();
+    order.sort_by(|&a, &b| {
+        let peak = |i: usize| candidates[i].heard.description.peak_db;
+        peak(b).total_cmp(&peak(a)).then(a.cmp(&b))
+    });
+    let features: Vec<_> = order.iter().map(|&i| Some(candidates[i].raw.clone())).collect();
+    group::groups(&features).into_iter().map(|g| g.into_iter().map(|i| order[i]).collect()).collect()
+}
+
+/// Plays every hit in every role and scores what is heard.
+fn audition(
+    kit: &Kit,
+    candidates: &[&Candidate],
+    roles: &[Role],
+    progress: &dyn Progress,
+) -> Result<Vec<BTreeMap<Role, f32>>> {
+    let done = std::sync::atomic::AtomicUsize::new(0);
+    on_all_cores(kit, candidates.len(), |stage, i| {
+        let mut scores = BTreeMap::new();
+        for &role in roles {
+            progress.check()?;
+            let pad = recipe(role, &candidates[i].source());
+            scores.insert(role, stage.measure(&pad).map_or(0.0, |f| score::score(role, &f)));
+        }
+        let done = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
+        progress.report("auditioning hits", done as f32 / candidates.len() as f32);
+        Ok(scores)
+    })
+    .into_iter()
+    .collect()
+}
+
+/// Pad to candidate. The named roles are given out together; percussion takes the best of what remains, each
+/// as unlike the others as can be.
+fn cast(pads: &[usize], candidates: &[&Candidate], scores: &[BTreeMap<Role, f32>]) -> BTreeMap<usize, usize> {
+    let role = |pad: usize| Role::DEFAULT_PADS[pad].1;
+    let (percussion, named): (Vec<usize>, Vec<usize>) =
+        pads.iter().partition(|&&p| role(p) == Role::Percussion);
+    let given = assign::best(named.len(), candidates.len(), |row, column| scores[column][&role(named[row])]);
+    let mut cast: BTreeMap<usize, usize> =
+        named.iter().zip(given).filter_map(|(&pad, hit)| Some((pad, hit?))).collect();
+    for pad in percussion {
+        let free = (0..candidates.len()).filter(|c| !cast.values().any(|taken| taken == c));
+        let best = free
+            .map(|c| {
+                let nearest = cast
+                    .values()
+                    .map(|&other| group::distance_db(&candidates[other].raw, &candidates[c].raw))
+                    .fold(20.0f32, f32::min);
+                (c, scores[c][&Role::Percussion] + nearest / 20.0)
+            })
+            .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)));
+        if let Some((hit, _)) = best {
+            cast.insert(pad, hit);
+        }
+    }
+    cast
+}
+
+/// The pad that a hit makes in a role at `fit`, tuned and balanced; note and alternates are not set.
+fn shape(
+    stage: &mut Stage,
+    role: Role,
+    candidate: &Candidate,
+    fit: f32,
+    key: Option<crate::kit::Key>,
+) -> Pad {
+    let shaped = recipe(role, &candidate.source());
+    let mut pad = blend::at(&shaped, fit);
+    if let Some(key) = key {
+        let d = &candidate.heard.description;
+        tune::tune(&mut pad, key, d.pitch_hz, d.pitch_confidence);
+    }
+    if matches!(role, Role::ClosedHat | Role::OpenHat) {
+        pad.settings.choke_group = HAT_GROUP;
+    }
+    balance::level(stage, &mut pad);
+    pad
+}
+
+/// Why this hit.
+fn told(
+    pad: &Pad,
+    leader: usize,
+    leaders: &[&Candidate],
+    scores: &[BTreeMap<Role, f32>],
+    role: Role,
+) -> Audition {
+    let mut others: Vec<usize> = (0..leaders.len()).filter(|&i| i != leader).collect();
+    others.sort_by(|&a, &b| scores[b][&role].total_cmp(&scores[a][&role]).then(a.cmp(&b)));
+    let place = |i: usize| (leaders[i].take, leaders[i].hit, scores[i][&role]);
+    let (take, hit, score) = place(leader);
+    Audition {
+        take,
+        hit,
+        score,
+        next_best: others.into_iter().take(NEXT_BEST).map(place).collect(),
+        moves: moves::of(pad),
+    }
+}

@@ -1,0 +1,253 @@
+//! The moves of the trade: how a hit of any instrument is made into a role. They are starting points of the
+//! search; common practice, no source, unless a comment names one.
+
+use super::features::Features;
+use crate::{
+    kit::{
+        Band, Character, Compressor, Cut, Layer, LayerSettings, Limiter, Pad, Role, Saturation, Slice, Slope,
+        Timing,
+    },
+    listen::Hit,
+};
+
+/// Peak to which a hit is brought before its tone chain, dBFS: thresholds then mean the same for every hit.
+pub const WORKING_PEAK_DB: f32 = -6.0;
+/// A hit is lifted by no more than this, dB: what is softer is noise.
+const MOST_LIFT_DB: f32 = 48.0;
+
+/// A hit to be made into something.
+#[derive(Debug, Clone, Copy)]
+pub struct Source<'a> {
+    /// Index of its take.
+    pub take: usize,
+    /// The hit.
+    pub heard: &'a Hit,
+    /// Measures of the hit as it was recorded.
+    pub raw: &'a Features,
+}
+
+impl Source<'_> {
+    /// The stretch to read, brought to the working level.
+    pub fn slice(&self) -> Slice {
+        slice_of(self.take, self.heard)
+    }
+
+    /// Frequency of what carries the low end, Hz: the fundamental when there is one, else the strongest low
+    /// partial.
+    fn low_hz(&self) -> f32 {
+        let d = &self.heard.description;
+        let strongest = self.raw.scalars[21].exp();
+        d.pitch_hz.filter(|_| d.pitch_confidence > 0.5).map_or(strongest, |hz| hz.min(strongest)).max(25.0)
+    }
+
+    /// Semitones that bring the low end to `hz`, by whole octaves and a rest, within `-most_down..=most_up`.
+    fn towards(&self, hz: f32, most_down: f32, most_up: f32) -> f32 {
+        (12.0 * (hz / self.low_hz()).log2()).clamp(-most_down, most_up)
+    }
+}
+
+/// The stretch of a hit, brought to the working level.
+pub fn slice_of(take: usize, hit: &Hit) -> Slice {
+    let lift = (WORKING_PEAK_DB - hit.description.peak_db).clamp(-MOST_LIFT_DB, MOST_LIFT_DB);
+    Slice { take, start: hit.start, end: hit.end, gain_db: lift, velocities: [0.0, 1.0] }
+}
+
+/// The pad that the recipe of `role` makes of `source`, fully shaped; its note and level are not set.
+pub fn recipe(role: Role, source: &Source) -> Pad {
+    let mut pad = Pad::empty(36, role);
+    pad.slices = vec![source.slice()];
+    pad.fit = 1.0;
+    match role {
+        Role::Kick => kick(&mut pad, source),
+        Role::Snare => snare(&mut pad, source),
+        Role::Rim => rim(&mut pad, source),
+        Role::Clap => clap(&mut pad),
+        Role::ClosedHat => hat(&mut pad, source, 18.0, 38.0),
+        Role::OpenHat => hat(&mut pad, source, 120.0, 420.0),
+        Role::Shaker => shaker(&mut pad, source),
+        Role::LowTom => tom(&mut pad, source, 92.0, 380.0),
+        Role::HighTom => tom(&mut pad, source, 165.0, 260.0),
+        Role::Percussion => percussion(&mut pad, source),
+    }
+    pad
+}
+
+fn layer(start_ms: f32, pitch_st: f32, hold_ms: f32, decay_ms: f32) -> LayerSettings {
+    LayerSettings { start_ms, pitch_st, hold_ms, decay_ms, decay_curve: 0.6, ..LayerSettings::default() }
+}
+
+fn layers(pad: &mut Pad, settings: impl IntoIterator<Item = LayerSettings>) {
+    pad.layers = settings.into_iter().map(|settings| Layer { slice: None, settings }).collect();
+}
+
+fn low_cut(pad: &mut Pad, hz: f32, slope: Slope) {
+    pad.tone.low_cut = Cut { on: true, hz, slope };
+}
+
+fn high_cut(pad: &mut Pad, hz: f32) {
+    pad.tone.high_cut = Cut { on: true, hz, slope: Slope::Twelve };
+}
+
+fn band(hz: f32, gain_db: f32, q: f32) -> Band {
+    Band { on: true, hz, gain_db, q }
+}
+
+fn limiter(threshold_db: f32, makeup_db: f32) -> Limiter {
+    Limiter { on: true, threshold_db, makeup_db, ..Limiter::default() }
+}
+
+fn saturation(character: Character, drive_db: f32, mix: f32) -> Saturation {
+    Saturation { on: true, character, drive_db, mix }
+}
+
+/// An octave or more down, short, low-passed, a dip near 1 kHz, a lift in the lows and a cut below them,
+/// limited before it is saturated, punched, and the low band held; a short bright reading is the beater.
+fn kick(pad: &mut Pad, source: &Source) {
+    let body = LayerSettings {
+        drop_st: 9.0,
+        drop_ms: 18.0,
+        high_cut_hz: 1800.0,
+        ..layer(0.0, source.towards(56.0, 30.0, 7.0), 25.0, 260.0)
+    };
+    let beater = LayerSettings {
+        low_cut_hz: 1200.0,
+        high_cut_hz: 6500.0,
+        level_db: -11.0,
+        ..layer(0.0, 0.0, 1.0, 9.0)
+    };
+    layers(pad, [body, beater]);
+    low_cut(pad, 32.0, Slope::Twelve);
+    high_cut(pad, 7000.0);
+    pad.tone.limiter = limiter(-14.0, 6.0);
+    pad.tone.saturation = saturation(Character::Soft, 6.0, 0.7);
+    pad.tone.bands = [band(85.0, 6.0, 0.8), band(900.0, -7.0, 0.8), band(6000.0, -2.0, 0.7)];
+    pad.tone.punch =
+        Compressor { on: true, threshold_db: -20.0, ratio: 3.0, attack_ms: 20.0, ..Compressor::default() };
+    pad.tone.low_band = Compressor {
+        on: true,
+        threshold_db: -16.0,
+        ratio: 8.0,
+        attack_ms: 30.0,
+        release_ms: 200.0,
+        ..Compressor::default()
+    };
+}
+
+/// The body near 190 Hz and, over it, a bright smeared reading that stands for the wires.
+fn snare(pad: &mut Pad, source: &Source) {
+    let body = LayerSettings {
+        drop_st: 3.0,
+        drop_ms: 12.0,
+        high_cut_hz: 5000.0,
+        ..layer(0.0, source.towards(190.0, 19.0, 19.0), 8.0, 110.0)
+    };
+    let wires = LayerSettings { low_cut_hz: 1500.0, level_db: 2.0, ..layer(4.0, 12.0, 20.0, 190.0) };
+    layers(pad, [body, wires]);
+    pad.cloud.copies = 24;
+    pad.cloud.spread_ms = 70.0;
+    pad.cloud.timing = Timing::Early;
+    pad.cloud.pitch_st = 7.0;
+    pad.cloud.length_range = 0.5;
+    pad.cloud.diffusion = 0.7;
+    pad.cloud.cloud_db = 2.0;
+    low_cut(pad, 110.0, Slope::Twelve);
+    pad.tone.limiter = limiter(-14.0, 8.0);
+    pad.tone.saturation = saturation(Character::Hard, 10.0, 0.6);
+    pad.tone.bands = [band(190.0, 3.0, 0.8), band(600.0, -4.0, 0.9), band(4500.0, 6.0, 0.7)];
+    pad.tone.punch =
+        Compressor { on: true, threshold_db: -18.0, ratio: 3.0, attack_ms: 12.0, ..Compressor::default() };
+}
+
+/// Three readings of one hit: short; a little later, five semitones down and very short, for weight; still
+/// later, mostly noise. Lows cut, saturated, the fundamental lifted, a colouring limiter at the end.
+fn rim(pad: &mut Pad, source: &Source) {
+    let base = source.towards(480.0, 12.0, 24.0);
+    let stick = LayerSettings { low_cut_hz: 300.0, ..layer(0.0, base, 4.0, 30.0) };
+    let weight = LayerSettings { level_db: -3.0, ..layer(3.0, base - 5.0, 3.0, 14.0) };
+    let noise = LayerSettings { low_cut_hz: 2500.0, level_db: -6.0, ..layer(20.0, base + 7.0, 2.0, 16.0) };
+    layers(pad, [stick, weight, noise]);
+    low_cut(pad, 280.0, Slope::TwentyFour);
+    pad.tone.saturation = saturation(Character::Asymmetric, 9.0, 0.6);
+    pad.tone.bands = [band(250.0, -4.0, 0.7), band(1800.0, 4.0, 0.8), band(7000.0, 0.0, 0.7)];
+    pad.tone.note_bell = band(480.0, 4.0, 4.0);
+    pad.tone.colour = limiter(-10.0, 4.0);
+}
+
+/// A muted strum with a cloud in bursts. 8 to 15 ms apart they sound like one rough clap, above 20 to 30 ms
+/// like separate hits (the figures).
+fn clap(pad: &mut Pad) {
+    layers(pad, [LayerSettings { low_cut_hz: 400.0, ..layer(0.0, 7.0, 4.0, 70.0) }]);
+    pad.cloud.copies = 20;
+    pad.cloud.spread_ms = 45.0;
+    pad.cloud.timing = Timing::Bursts;
+    pad.cloud.bursts = 4;
+    pad.cloud.burst_gap_ms = 11.0;
+    pad.cloud.pitch_st = 5.0;
+    pad.cloud.cloud_db = 4.0;
+    pad.cloud.diffusion = 0.4;
+    low_cut(pad, 550.0, Slope::TwentyFour);
+    high_cut(pad, 9500.0);
+    pad.tone.saturation = saturation(Character::Hard, 10.0, 0.6);
+    pad.tone.bands = [band(300.0, -3.0, 0.7), band(1200.0, 5.0, 0.9), band(6000.0, 0.0, 0.7)];
+}
+
+/// Past the tone into the noise, high-passed; remaining tones are dipped by the tone hunt.
+fn hat(pad: &mut Pad, source: &Source, hold_ms: f32, decay_ms: f32) {
+    let up = 12.0 * (9000.0 / source.raw.scalars[12].exp()).log2();
+    let reading = LayerSettings { low_cut_hz: 3500.0, ..layer(6.0, up.clamp(0.0, 24.0), hold_ms, decay_ms) };
+    layers(pad, [reading]);
+    pad.cloud.copies = 24;
+    pad.cloud.spread_ms = if decay_ms > 100.0 { 160.0 } else { 14.0 };
+    pad.cloud.pitch_st = 9.0;
+    pad.cloud.diffusion = 0.6;
+    pad.cloud.cloud_db = 2.0;
+    low_cut(pad, 6000.0, Slope::TwentyFour);
+    pad.tone.limiter = limiter(-18.0, 10.0);
+    pad.tone.saturation = saturation(Character::Hard, 16.0, 0.7);
+    pad.tone.bands = [band(300.0, -12.0, 0.7), band(3000.0, -5.0, 0.8), band(8000.0, 6.0, 0.7)];
+}
+
+/// A scratch, high-passed, compressed, swelling, with a cloud.
+fn shaker(pad: &mut Pad, source: &Source) {
+    let up = 12.0 * (7000.0 / source.raw.scalars[12].exp()).log2();
+    let reading =
+        LayerSettings { low_cut_hz: 2500.0, attack_ms: 22.0, ..layer(4.0, up.clamp(0.0, 19.0), 10.0, 80.0) };
+    layers(pad, [reading]);
+    pad.cloud.copies = 24;
+    pad.cloud.spread_ms = 60.0;
+    pad.cloud.pitch_st = 7.0;
+    pad.cloud.diffusion = 0.6;
+    pad.cloud.cloud_db = 3.0;
+    low_cut(pad, 3800.0, Slope::TwentyFour);
+    pad.tone.saturation = saturation(Character::Soft, 12.0, 0.6);
+    pad.tone.bands = [band(300.0, -12.0, 0.7), band(2500.0, -4.0, 0.8), band(7000.0, 4.0, 0.7)];
+    pad.tone.punch =
+        Compressor { on: true, threshold_db: -24.0, ratio: 4.0, attack_ms: 2.0, ..Compressor::default() };
+}
+
+/// Tuned to its place, with a small fall in pitch, long and dark.
+fn tom(pad: &mut Pad, source: &Source, hz: f32, decay_ms: f32) {
+    let body = LayerSettings {
+        drop_st: 3.0,
+        drop_ms: 40.0,
+        high_cut_hz: 3500.0,
+        ..layer(0.0, source.towards(hz, 30.0, 12.0), 20.0, decay_ms)
+    };
+    layers(pad, [body]);
+    low_cut(pad, hz * 0.6, Slope::Twelve);
+    pad.tone.limiter = limiter(-12.0, 4.0);
+    pad.tone.saturation = saturation(Character::Soft, 4.0, 0.5);
+    pad.tone.bands = [band(hz * 1.2, 5.0, 0.8), band(800.0, -6.0, 0.8), band(5000.0, -3.0, 0.7)];
+    pad.tone.punch =
+        Compressor { on: true, threshold_db: -18.0, ratio: 2.5, attack_ms: 20.0, ..Compressor::default() };
+}
+
+/// Its own sound, tidied: lows cut, shortened, a little held.
+fn percussion(pad: &mut Pad, source: &Source) {
+    let length = source.heard.description.decay_20_ms.clamp(60.0, 500.0);
+    layers(pad, [layer(0.0, 0.0, 30.0, length)]);
+    low_cut(pad, 110.0, Slope::Twelve);
+    pad.tone.punch =
+        Compressor { on: true, threshold_db: -16.0, ratio: 2.5, attack_ms: 15.0, ..Compressor::default() };
+    pad.tone.saturation = saturation(Character::Soft, 3.0, 0.4);
+}
