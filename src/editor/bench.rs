@@ -187,8 +187,8 @@ pub fn fit_rule(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, pad: Opti
     let now = pad.map_or(desk.kit.doc.fit, |p| desk.pad(p).fit);
     let pending = state.pending_fit.filter(|p| p.pad == pad);
     let owner = pad.map_or_else(|| "Whole".to_owned(), |p| format!("Pad {}", p + 1));
-    let moved =
-        widgets::rule(ui, &Fit { whole_kit: pad.is_none() }, &owner, pending.map_or(now, |p| p.fit), width);
+    let shown = pending.or(state.sent_fit.filter(|p| p.pad == pad)).map_or(now, |p| p.fit);
+    let moved = widgets::rule(ui, &Fit { whole_kit: pad.is_none() }, &owner, shown, width);
     if let Some(fit) = moved.value.or(pending.map(|p| p.fit)) {
         let time = ui.input(|i| i.time);
         let changed = moved.value.is_some();

@@ -326,6 +326,9 @@ impl FileBrowser {
     /// The job for what was chosen; `None` while a question is open or a folder was named.
     fn confirm(&mut self, fit: f32, ctx: &Context) -> Option<Job> {
         let typed = self.name.trim().to_owned();
+        if typed.is_empty() && self.purpose != Purpose::Export {
+            return None;
+        }
         let path = self.folder.join(&typed);
         match self.purpose {
             Purpose::Open | Purpose::AddTake if path.is_dir() => {

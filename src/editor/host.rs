@@ -1,4 +1,9 @@
 //! The window inside a host: nice-plug's editor around [`super::ui`].
+//!
+//! Three things the framework does not give (read in egui-baseview 0.9 and nice-plug-egui 0.6, whose window
+//! type cannot be wrapped): files dropped onto the window are thrown away before egui sees them, although
+//! [`super::ui`] takes them; nothing tells when the window is closed; and a size is remembered without its
+//! zoom. A window handler of our own on baseview and egui_glow would give the first two.
 
 use super::{
     state::{Memory, WindowState},

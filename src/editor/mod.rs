@@ -236,6 +236,9 @@ fn take_drops(ui: &Ui, state: &mut WindowState, desk: &Desk<'_>) {
 
 /// Hands a fit to the session once the hand rests: shaping takes work.
 fn ask_for_fit(ui: &Ui, state: &mut WindowState, desk: &Desk<'_>) {
+    if desk.session.job().is_none() {
+        state.sent_fit = None;
+    }
     let Some(pending) = state.pending_fit else { return };
     let rested = ui.input(|i| i.time) - pending.moved_at;
     if pending.held {
@@ -243,7 +246,7 @@ fn ask_for_fit(ui: &Ui, state: &mut WindowState, desk: &Desk<'_>) {
     }
     if rested >= FIT_REST {
         desk.session.start(Job::SetFit { pad: pending.pad, fit: pending.fit });
-        state.pending_fit = None;
+        state.sent_fit = state.pending_fit.take();
     } else {
         ui.ctx().request_repaint_after(std::time::Duration::from_secs_f64(FIT_REST - rested));
     }

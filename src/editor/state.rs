@@ -119,6 +119,8 @@ pub struct WindowState {
     pub clipboard: Option<Pad>,
     /// A fit that the hand has set and the session has not been asked for yet.
     pub(super) pending_fit: Option<PendingFit>,
+    /// The fit that the session is working out: shown until it is there.
+    pub(super) sent_fit: Option<PendingFit>,
     /// Hits that "next best" went through, for each pad.
     pub(super) tried: [Vec<(usize, usize)>; PADS],
     pub(super) waves: Waves,

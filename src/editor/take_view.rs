@@ -77,6 +77,8 @@ pub(super) struct Shown {
 pub(super) struct User {
     pub pad: usize,
     pub role: Role,
+    /// MIDI note of the key that plays it.
+    pub note: u8,
     /// Takes turns with the cast hit.
     pub alternate: bool,
 }
@@ -115,14 +117,14 @@ fn users(kit: &Kit, take: usize) -> Vec<Vec<User>> {
     for (pad, built) in kit.doc.pads.iter().enumerate() {
         let cast = built.audition.as_ref().filter(|a| a.take == take && !built.is_empty()).map(|a| a.hit);
         if let Some(list) = cast.and_then(|hit| users.get_mut(hit)) {
-            list.push(User { pad, role: built.role, alternate: false });
+            list.push(User { pad, role: built.role, note: built.note, alternate: false });
         }
         for slice in built.slices.iter().skip(1).filter(|s| s.take == take) {
             let hit = entry.hits.partition_point(|h| h.start <= slice.start).checked_sub(1);
             if let Some(hit) = hit.filter(|&h| Some(h) != cast)
                 && entry.hits[hit].end > slice.start
             {
-                users[hit].push(User { pad, role: built.role, alternate: true });
+                users[hit].push(User { pad, role: built.role, note: built.note, alternate: true });
             }
         }
     }

@@ -13,6 +13,20 @@ fn picture(harness: &mut Harness<'_, Desk>, name: &str) {
     image.save(folder.join(format!("{name}.png"))).expect("saved");
 }
 
+/// The kit of the pictures as a file, to be opened in the real window.
+#[test]
+fn the_kit_of_the_pictures_can_be_saved() {
+    let folder = tempfile::tempdir().expect("temporary folder");
+    let file = folder.path().join("plain.kitwright");
+    plain_kit().save(&file, &Quiet).expect("saved");
+    if std::env::var_os("KITWRIGHT_SHOTS").is_some() {
+        let shots = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("target/window-shots");
+        std::fs::create_dir_all(&shots).expect("folder");
+        std::fs::copy(&file, shots.join("plain.kitwright")).expect("copied");
+    }
+    assert_eq!(Kit::load(&file, &Quiet).expect("read").doc.pads, plain_kit().doc.pads);
+}
+
 #[test]
 fn every_station_is_drawn_at_every_size() {
     let mut harness = empty_window(900.0, 600.0, 1.0);

@@ -51,8 +51,8 @@ fn draw(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>) {
     }
     let ms = (slice.end.saturating_sub(slice.start)) as f64 * 1000.0 / f64::from(take.sample_rate);
     ui.painter().text(
-        rect.left_bottom() + vec2(6.0, -4.0),
-        Align2::LEFT_BOTTOM,
+        rect.right_bottom() + vec2(-6.0, -4.0),
+        Align2::RIGHT_BOTTOM,
         format!("as recorded, {ms:.0} ms"),
         theme::small(),
         theme::INK_SOFT,

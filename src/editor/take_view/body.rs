@@ -3,7 +3,7 @@
 use super::{Shown, User};
 use crate::{
     editor::{
-        desk::Desk,
+        desk::{Desk, note_name},
         state::WindowState,
         theme,
         wave::{self, Stretch},
@@ -203,8 +203,10 @@ fn one_hit(
     let d = &hit.description;
     let pitch = d.pitch_hz.map_or_else(|| "no pitch".into(), |hz| format!("pitch {hz:.0} Hz"));
     response.on_hover_cursor(CursorIcon::PointingHand).on_hover_text_at_pointer(format!(
-        "{name}\n{:.1} dB, {pitch}, mostly around {:.0} Hz\nClick to hear it, drag it onto a pad to use it there.",
-        d.peak_db, d.centroid_hz
+        "{name}{}\n{:.1} dB, {pitch}, mostly around {:.0} Hz\nClick to hear it, drag it onto a pad to use it there.",
+        if users.is_empty() { String::new() } else { format!(" ({})", with_keys(users)) },
+        d.peak_db,
+        d.centroid_hz
     ))
 }
 
@@ -213,6 +215,12 @@ fn roles(users: &[User]) -> String {
         .iter()
         .map(|u| if u.alternate { format!("{} in turn", u.role) } else { u.role.to_string() })
         .collect();
+    words.join(", ")
+}
+
+/// Roles with the keys that play them: "kick on C2".
+fn with_keys(users: &[User]) -> String {
+    let words: Vec<String> = users.iter().map(|u| format!("{} on {}", u.role, note_name(u.note))).collect();
     words.join(", ")
 }
 
@@ -230,6 +238,7 @@ fn label(
     let text = match number {
         Some(i) if words.is_empty() => format!("hit {}", i + 1),
         _ if words.is_empty() || (users.iter().all(|u| u.alternate) && !on_bench) => return free_from,
+        _ if on_bench || number.is_some() => with_keys(users),
         _ => words,
     };
     let lit = on_bench || number.is_some();

@@ -47,16 +47,18 @@ pub fn rule(ui: &mut Ui, setting: &dyn Described, owner: &str, value: f32, width
     moved
 }
 
+/// Where a click asks for typing; presses a few points beside it count as well, so it ends above the bar.
 fn value_rect(rect: Rect) -> Rect {
     Rect::from_min_max(
         pos2(rect.left() + rect.width() * 0.5, rect.top()),
-        pos2(rect.right(), rect.top() + 16.0),
+        pos2(rect.right(), rect.top() + 12.0),
     )
 }
 
 /// What the hand does, as a new value.
 fn gesture(ui: &Ui, setting: &dyn Described, response: &Response, value: f32) -> Moved {
-    if response.double_clicked() {
+    // egui calls a double click triple when some other click came shortly before
+    if response.double_clicked() || response.triple_clicked() {
         return Moved::at_once(setting.default());
     }
     let shift = ui.input(|i| i.modifiers.shift);
