@@ -119,7 +119,8 @@ fn works(words: &[&str]) -> bool {
 /// What is missing and the one command that installs it here.
 fn advice(missing: &[&Need]) -> String {
     let names: Vec<_> = missing.iter().map(|n| n.name).collect();
-    let systems: [(&str, &str, fn(&Need) -> &str); 4] = [
+    type System = (&'static str, &'static str, fn(&Need) -> &str);
+    let systems: [System; 4] = [
         ("apt-get", "sudo apt-get install", |n| n.apt),
         ("dnf", "sudo dnf install", |n| n.dnf),
         ("pacman", "sudo pacman -S", |n| n.pacman),
