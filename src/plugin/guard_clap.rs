@@ -6,7 +6,7 @@
 //! (note names, marking the project as changed) is answered here as well.
 
 use super::{
-    CHANNELS, INPUTS, Kitwright, Link, OUTPUTS, PATIENCE,
+    CHANNELS, INPUTS, Kitwright, LastLink, Link, OUTPUTS, PATIENCE,
     clap_events::SortedEvents,
     note_names::note_names,
     spare::{HostPort, Spare, silence_all},
@@ -45,7 +45,7 @@ struct Guard {
     outer: clap_plugin,
     inner: clap_plugin,
     host: *const clap_host,
-    link: Link,
+    link: LastLink,
     /// Made in `activate`; held by one process call at a time.
     audio: Mutex<Option<Audio>>,
     news: Arc<News>,
@@ -101,7 +101,8 @@ unsafe extern "C" fn init(plugin: *const clap_plugin) -> bool {
         return false;
     }
     let (news, caller) = (guard.news.clone(), Caller(guard.host));
-    guard.link.kit_state.set_notice(Some(Box::new(move |change| {
+    let Some(params) = guard.link.params.upgrade() else { return false };
+    params.kit_state.set_notice(Some(Box::new(move |change| {
         news.names.store(true, Ordering::Release);
         if change == Change::Edited {
             news.edited.store(true, Ordering::Release);
@@ -114,7 +115,9 @@ unsafe extern "C" fn init(plugin: *const clap_plugin) -> bool {
 unsafe extern "C" fn destroy(plugin: *const clap_plugin) {
     // SAFETY: made by `Box::into_raw` in `create_plugin`; the host uses it no more.
     let guard = unsafe { Box::from_raw(plugin.cast_mut().cast::<Guard>()) };
-    guard.link.kit_state.set_notice(None);
+    if let Some(params) = guard.link.params.upgrade() {
+        params.kit_state.set_notice(None);
+    }
     if let Some(destroy) = guard.inner.destroy {
         // SAFETY: the framework takes its reference back from `plugin_data`, nothing else of it.
         unsafe { destroy(&guard.outer) };

@@ -5,7 +5,7 @@
 //! host's array), and what comes before its time is refused.
 
 use super::{
-    CHANNELS, INPUTS, Kitwright, Link, OUTPUTS, PATIENCE,
+    CHANNELS, INPUTS, Kitwright, LastLink, Link, OUTPUTS, PATIENCE,
     spare::{HostPort, Spare, silence_all},
 };
 use nice_plug::wrapper::vst3::{Wrapper, vst3};
@@ -27,10 +27,13 @@ const LONGEST: i32 = 1 << 20;
 
 /// The class that hosts hold.
 pub(super) struct Door {
+    // the instance goes before the link waits for its session
     inner: Wrapper<Kitwright>,
-    link: Link,
+    link: LastLink,
     /// Longest block announced for the next activation.
     announced: AtomicU32,
+    /// Hz, rounded up, as announced.
+    sample_rate: AtomicU32,
     /// While active; held by one process call at a time.
     audio: Mutex<Option<Audio>>,
 }
@@ -50,7 +53,13 @@ impl Door {
     pub fn new() -> Option<Self> {
         let inner = Wrapper::new();
         let link = Link::take_last_made()?;
-        Some(Self { inner, link, announced: AtomicU32::new(0), audio: Mutex::new(None) })
+        Some(Self {
+            inner,
+            link,
+            announced: AtomicU32::new(0),
+            sample_rate: AtomicU32::new(0),
+            audio: Mutex::new(None),
+        })
     }
 }
 
@@ -133,7 +142,6 @@ impl IAudioProcessorTrait for Door {
         IAudioProcessorTrait: fn canProcessSampleSize(size: int32) -> tresult;
         IAudioProcessorTrait: fn getLatencySamples() -> uint32;
         IAudioProcessorTrait: fn setProcessing(state: TBool) -> tresult;
-        IAudioProcessorTrait: fn getTailSamples() -> uint32;
     }
 
     unsafe fn setBusArrangements(
@@ -168,8 +176,14 @@ impl IAudioProcessorTrait for Door {
         let result = unsafe { self.inner.setupProcessing(setup) };
         if result == kResultOk {
             self.announced.store(asked.maxSamplesPerBlock as u32, Ordering::Release);
+            self.sample_rate.store(asked.sampleRate.ceil() as u32, Ordering::Release);
         }
         result
+    }
+
+    unsafe fn getTailSamples(&self) -> uint32 {
+        // the framework tells what sounds at present: nothing, when a host asks before a bounce
+        self.link.tail_frames(f64::from(self.sample_rate.load(Ordering::Acquire)))
     }
 
     unsafe fn process(&self, data: *mut ProcessData) -> tresult {

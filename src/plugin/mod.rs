@@ -10,6 +10,7 @@ pub mod params;
 mod process;
 mod spare;
 pub mod state;
+mod tail;
 
 use crate::{
     kit::PADS,
@@ -22,8 +23,8 @@ use state::{KitState, WindowMemory};
 use std::{
     cell::RefCell,
     path::PathBuf,
-    sync::{Arc, Mutex, PoisonError},
-    time::Duration,
+    sync::{Arc, Mutex, PoisonError, Weak},
+    time::{Duration, Instant},
 };
 
 /// Longest wait for a kit when the host activates the plugin or loads a state: better a host that waits
@@ -34,8 +35,8 @@ const PATIENCE: Duration = Duration::from_secs(30);
 pub(crate) struct Link {
     /// The open kit.
     pub session: Arc<Session>,
-    /// The kit within the host's state.
-    pub kit_state: Arc<KitState>,
+    /// The parameters, with the kit within the host's state.
+    pub params: Weak<HostParams>,
     executor: Option<AsyncExecutor<Kitwright>>,
 }
 
@@ -47,8 +48,16 @@ thread_local! {
 
 impl Link {
     /// The link of the plugin that this thread has just made.
-    pub fn take_last_made() -> Option<Self> {
-        LAST_MADE.take()
+    pub fn take_last_made() -> Option<LastLink> {
+        LAST_MADE.take().map(LastLink)
+    }
+
+    /// How long the kit can ring at its present settings, frames at `sample_rate` Hz. Not for the audio
+    /// thread.
+    pub fn tail_frames(&self, sample_rate: f64) -> u32 {
+        let Some(params) = self.params.upgrade() else { return 0 };
+        let seconds = tail::ring_seconds(&self.session.kit(), &params.trims());
+        (seconds * sample_rate).ceil() as u32
     }
 
     /// Waits until the framework's worker thread has done all that this instance has queued there. The
@@ -67,6 +76,26 @@ impl Link {
         // the worker still holds the instance for the few instructions after the fence, and must not be
         // the last to let go of it: nothing tells when, so this waits thousands of times as long
         std::thread::sleep(Duration::from_millis(10));
+    }
+}
+
+/// A link that outlives its plugin, at the door. When it goes, so has the session with its threads: one of
+/// them may hold the session for a moment yet, and hosts unload the library as soon as they may.
+pub(crate) struct LastLink(Link);
+
+impl std::ops::Deref for LastLink {
+    type Target = Link;
+    fn deref(&self) -> &Link {
+        &self.0
+    }
+}
+
+impl Drop for LastLink {
+    fn drop(&mut self) {
+        let until = Instant::now() + Duration::from_secs(5);
+        while Arc::strong_count(&self.0.session) > 1 && Instant::now() < until {
+            std::thread::sleep(Duration::from_millis(1));
+        }
     }
 }
 
@@ -99,11 +128,10 @@ impl Default for Kitwright {
             session.start(Job::LoadKit(kit));
         }
         let kit_state = KitState::new(session.clone());
-        let link = Link { session: session.clone(), kit_state: kit_state.clone(), executor: None };
-        LAST_MADE.set(Some(link));
         let params = Arc::new(HostParams::new(kit_state, Arc::new(WindowMemory::default())));
         // weak: the parameters keep the session alive, not the other way round
         let weak = Arc::downgrade(&params);
+        LAST_MADE.set(Some(Link { session: session.clone(), params: weak.clone(), executor: None }));
         session.read_trims_with(move || weak.upgrade().map(|params| params.trims()));
         Self { session, params, player: None }
     }
