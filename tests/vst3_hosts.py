@@ -4,8 +4,8 @@ The preset holds the kit of tests/support/kit.rs: sixteen pads that sound, each 
 """
 
 import gc
-import random
 import sys
+import threading
 
 import numpy as np
 
@@ -99,7 +99,7 @@ def dawdreamer_host():
     """Every bus, the side input, automation."""
     import dawdreamer
 
-    def play(notes, block=512, automation=None, side=False, main_only=False, seconds=1.0):
+    def play(notes, block=512, automation=None, side=False, main_only=False, on_thread=False, seconds=1.0):
         engine = dawdreamer.RenderEngine(48_000, block)
         plugin = engine.make_plugin_processor("kit", BUNDLE)
         plugin.load_vst3_preset(PRESET)
@@ -116,7 +116,13 @@ def dawdreamer_host():
             graph.append((engine.make_playback_processor("side", noise.astype(np.float32)), []))
         graph.append((plugin, ["side"] if side else []))
         engine.load_graph(graph)
-        engine.render(seconds)
+        if on_thread:
+            # as in a live host: made on the main thread, played on another
+            audio_thread = threading.Thread(target=engine.render, args=[seconds])
+            audio_thread.start()
+            audio_thread.join()
+        else:
+            engine.render(seconds)
         return plugin.get_audio()
 
     strokes = [(note, 0.1 + 0.05 * i) for i, note in enumerate(NOTES)]
@@ -152,11 +158,11 @@ def dawdreamer_host():
     passed("automation")
 
     # the framework dies when an instance goes with changes on their way to its window
-    dice = random.Random(1)
-    for i in range(20):
-        level = np.array([dice.random() for _ in range(4800)], dtype=np.float32)
-        names = [f"Pad {pad} {what}" for pad in range(1, 17) for what in ("Level", "Pan", "Pitch")]
-        play([(36, 0.0)], block=16, automation={name: level for name in names}, seconds=0.1)
+    dice = np.random.default_rng(2)
+    names = [f"Pad {pad} {what}" for pad in range(1, 17) for what in ("Level", "Pan", "Pitch", "Drive")]
+    for _ in range(30):
+        automation = {name: dice.uniform(0, 1, 4800).astype(np.float32) for name in names}
+        play([(36, 0.0)], block=1, automation=automation, on_thread=True, seconds=0.02)
         gc.collect()
     passed("instances go while automation is on its way")
 
