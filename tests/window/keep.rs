@@ -39,3 +39,75 @@ fn a_full_or_missing_folder_is_told_and_the_kit_stays() {
     assert_eq!(harness.state().session.kit().doc, before.doc);
     harness.get_by_label("Dismiss the message");
 }
+
+/// The first seconds of the demo take as a file.
+fn write_demo(path: &std::path::Path, seconds: usize) {
+    let (take, _) = demo::borrowed_cello(1);
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: take.sample_rate,
+        bits_per_sample: 24,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut writer = hound::WavWriter::create(path, spec).expect("created");
+    for s in take.channels[0].iter().take(seconds * take.sample_rate as usize) {
+        writer.write_sample((s * 8_388_607.0) as i32).expect("written");
+    }
+    writer.finalize().expect("finished");
+}
+
+#[test]
+fn from_an_empty_window_to_a_saved_kit() {
+    let dir = tempfile::tempdir().expect("temporary folder");
+    let (recording, saved) = (dir.path().join("cello.wav"), dir.path().join("mine.kitwright"));
+    write_demo(&recording, 16);
+    let mut harness = empty_window(900.0, 600.0, 1.0);
+    press(&mut harness, "Open a recording");
+    choose_file(&mut harness, &recording, "Open file");
+    wait_until(&mut harness, "the kit", |d| !d.session.kit().takes.is_empty() && d.session.job().is_none());
+    harness.get_by_label("Take 1: cello.wav");
+    let kit = harness.state().session.kit();
+    let filled = |kit: &Kit| kit.doc.pads.iter().filter(|p| !p.is_empty()).count();
+    assert!(filled(&kit) >= 6, "{} pads", filled(&kit));
+    let pad = kit.doc.pads.iter().position(|p| p.audition.as_ref().is_some_and(|a| !a.next_best.is_empty()));
+    let pad = pad.expect("a pad with another hit to try");
+    let now = |h: &Harness<'_, Desk>| h.state().session.kit().doc.pads[pad].clone();
+    harness.state_mut().window.pad = pad;
+    settle(&mut harness);
+
+    let first = now(&harness).audition.expect("cast");
+    press(&mut harness, "Next best hit");
+    let other = move |d: &Desk| {
+        d.session.kit().doc.pads[pad]
+            .audition
+            .as_ref()
+            .is_some_and(|a| (a.take, a.hit) != (first.take, first.hit))
+    };
+    wait_until(&mut harness, "another hit", other);
+
+    press(&mut harness, &format!("Role of pad {}", pad + 1));
+    press(&mut harness, "Role low tom");
+    wait_until(&mut harness, "the role", |d| {
+        d.session.kit().doc.pads[pad].role == kitwright::kit::Role::LowTom
+    });
+
+    harness.get_by_label(&format!("Pad {} Fit", pad + 1)).set_value_accesskit(0.25);
+    harness.run_ok();
+    wait_until(&mut harness, "the fit", |d| (d.session.kit().doc.pads[pad].fit - 0.25).abs() < 1e-6);
+
+    // a hit from the take onto the pad, by hand
+    let wanted = kit.doc.takes[0].hits.len() - 1;
+    let hit = harness.get_by_label_contains(&format!("Hit {} of take 1", wanted + 1)).rect().center();
+    let onto = harness.get_by_label_contains(&format!("Pad {}, low tom", pad + 1)).rect().center();
+    drag(&mut harness, hit, onto);
+    wait_until(&mut harness, "the dragged hit", |d| {
+        d.session.kit().doc.pads[pad].audition.as_ref().is_some_and(|a| a.hit == wanted)
+    });
+
+    press(&mut harness, "Save the kit");
+    choose_file(&mut harness, &saved, "Save here");
+    wait_until(&mut harness, "the file", |d| saved.exists() && d.session.job().is_none());
+    assert_eq!(harness.state().session.error(), None);
+    let read = Kit::load(&saved, &Quiet).expect("a kit");
+    assert_eq!(read.doc.pads, harness.state().session.kit().doc.pads);
+}
