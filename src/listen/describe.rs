@@ -61,6 +61,7 @@ impl<'a> Describer<'a> {
         d.zero_crossings_hz = zero_crossings(&parts, self.rate);
         let envelope = Envelope::of(&parts, self.rate);
         envelope.times(&mut d);
+        d.strokes = strokes(&parts, self.rate);
         self.spectrum(&parts, &mut d);
         loudness(&parts, self.take.sample_rate, &mut d);
         self.pitch(&parts, &envelope, &mut d);
@@ -85,7 +86,7 @@ impl<'a> Describer<'a> {
             let stretch =
                 STRETCH_ENDS_S.iter().position(|&e| (at as f64 / self.rate) < f64::from(e)).unwrap_or(3);
             for part in parts {
-                fill(&mut input, part, at as isize - (hop / 2) as isize);
+                fill(&mut input, part, at as isize - (hop / 2) as isize, 0.0);
                 input.iter_mut().zip(&self.window).for_each(|(x, w)| *x *= w);
                 if fft.process_with_scratch(&mut input, &mut output, &mut scratch).is_err() {
                     continue; // lengths come from the plan itself
@@ -217,12 +218,11 @@ impl Envelope {
         (last + 1 - self.top) as f64 * self.step_s
     }
 
-    /// Attack, decay and strokes.
+    /// Attack and decay.
     fn times(&self, d: &mut Description) {
         d.attack_ms = ((self.top as f64 + 0.5) * self.step_s * 1000.0) as f32;
         d.decay_20_ms = self.decay_ms(20.0);
         d.decay_60_ms = self.decay_ms(60.0).max(d.decay_20_ms);
-        d.strokes = self.strokes();
     }
 
     /// Time from the maximum until the power stays `db` below it, ms; where the hit ends before, along the
@@ -247,23 +247,33 @@ impl Envelope {
         let seconds = if slope < 0.0 { (-f64::from(db) / slope).max(seconds).min(longest) } else { longest };
         (seconds * 1000.0) as f32
     }
+}
 
-    /// Attacks within the first quarter of a second: rises by 4 dB within 5 ms over what the 6 ms before
-    /// reached, at least 5 ms apart and within 20 dB of the maximum.
-    fn strokes(&self) -> u32 {
-        let ms = |t: f64| (t / (self.step_s * 1000.0)).round().max(1.0) as usize;
-        let least = self.power[self.top] * 0.01;
-        let end = self.power.len().min(ms(250.0));
-        let (mut count, mut last) = (1, 0);
-        for i in ms(5.0)..end {
-            let before = self.power[i.saturating_sub(ms(8.0))..i.saturating_sub(ms(1.0))]
-                .iter()
-                .fold(0.0f32, |a, &b| a.max(b));
-            if self.power[i] > before * 2.5 && self.power[i] >= least && i >= last + ms(5.0) {
-                count += 1;
-                last = i;
-            }
+/// Length of a step in which strokes are counted, seconds, and the time they are counted in.
+const STROKE_STEP_S: f64 = 0.001;
+const STROKES_S: f64 = 0.25;
+
+/// Attacks within the first quarter of a second of a hit, at least 1: the brightness of the sound (the power
+/// of its slope) rises by 3 dB within 2 ms over the 5 ms before, at least 5 ms after the last attack and not
+/// below a hundredth of its maximum.
+fn strokes(parts: &[&[f32]], rate: f64) -> u32 {
+    let step = ((STROKE_STEP_S * rate).round() as usize).max(1);
+    let length = parts[0].len().min((STROKES_S * rate) as usize);
+    let mut bright = vec![0.0f32; length / step];
+    for part in parts {
+        for (b, block) in bright.iter_mut().zip(part[..length].chunks_exact(step)) {
+            *b += block.windows(2).map(|w| (w[1] - w[0]).powi(2)).sum::<f32>();
         }
-        count
     }
+    let least = bright.iter().copied().fold(0.0, f32::max) * 0.01;
+    let (mut count, mut last) = (1, 0);
+    for i in 6..bright.len().saturating_sub(1) {
+        let now = (bright[i] + bright[i + 1]) / 2.0;
+        let before = bright[i - 5..i].iter().sum::<f32>() / 5.0;
+        if now > 2.0 * before && now >= least && i >= last + 5 {
+            count += 1;
+            last = i;
+        }
+    }
+    count
 }

@@ -29,15 +29,9 @@ pub(super) struct Ends {
 impl Ends {
     /// `gate_db`: how far below a hit's loudest moment it is cut off, when it is to be cut before its decay.
     pub(super) fn new(envelope: &Envelope, gate_db: Option<f32>) -> Self {
-        let blocks = ((STEP_S * envelope.rate) as usize / envelope.step).max(1);
-        let mean = |c: &[f32]| c.iter().sum::<f32>() / c.len() as f32;
-        let steps: Vec<f32> = envelope.power.chunks(blocks).map(mean).collect();
-        let mut sorted = steps.clone();
-        let at = sorted.len() / 10;
-        let floor =
-            if sorted.is_empty() { 0.0 } else { *sorted.select_nth_unstable_by(at, f32::total_cmp).1 };
+        let (steps, blocks) = envelope.steps(STEP_S);
         let depth = gate_db.map_or(DEPTH_DB, |db| db.clamp(1.0, DEPTH_DB));
-        Self { steps, step: blocks * envelope.step, floor, share: 10f32.powf(-depth / 10.0) }
+        Self { steps, step: blocks * envelope.step, floor: envelope.floor(), share: 10f32.powf(-depth / 10.0) }
     }
 
     /// First frame after the hit that starts at `start`; `next` is where the next one starts.

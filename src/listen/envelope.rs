@@ -2,6 +2,11 @@
 
 use crate::take::Take;
 
+/// Length of a block, seconds.
+const BLOCK_S: f64 = 0.000_25;
+/// Length over which the noise floor is measured, seconds.
+const FLOOR_S: f64 = 0.01;
+
 /// Mean power of short blocks of the take.
 pub(super) struct Envelope {
     /// Samples per block.
@@ -10,18 +15,35 @@ pub(super) struct Envelope {
     pub rate: f64,
     /// Mean power per block, summed over channels.
     pub power: Vec<f32>,
+    /// Mean of each channel: its direct current.
+    pub means: Vec<f32>,
 }
 
-/// Blocks of a quarter of a millisecond.
-pub(super) fn envelope(take: &Take) -> Envelope {
-    let rate = f64::from(take.sample_rate);
-    let step = ((rate * 0.000_25) as usize).max(1);
-    let mut power = vec![0.0f32; take.frames().div_ceil(step)];
-    for channel in &take.channels {
-        let mean = channel.iter().map(|&x| f64::from(x)).sum::<f64>() / channel.len().max(1) as f64;
-        for (p, block) in power.iter_mut().zip(channel.chunks(step)) {
-            *p += block.iter().map(|x| (x - mean as f32).powi(2)).sum::<f32>() / block.len() as f32;
+impl Envelope {
+    pub(super) fn of(take: &Take) -> Self {
+        let rate = f64::from(take.sample_rate);
+        let step = ((rate * BLOCK_S) as usize).max(1);
+        let mut power = vec![0.0f32; take.frames().div_ceil(step)];
+        let mean = |c: &[f32]| (c.iter().map(|&x| f64::from(x)).sum::<f64>() / c.len().max(1) as f64) as f32;
+        let means: Vec<f32> = take.channels.iter().map(|c| mean(c)).collect();
+        for (channel, mean) in take.channels.iter().zip(&means) {
+            for (p, block) in power.iter_mut().zip(channel.chunks(step)) {
+                *p += block.iter().map(|x| (x - mean).powi(2)).sum::<f32>() / block.len() as f32;
+            }
         }
+        Self { step, rate, power, means }
     }
-    Envelope { step, rate, power }
+
+    /// Power in steps of about `seconds`, and the blocks in one.
+    pub(super) fn steps(&self, seconds: f64) -> (Vec<f32>, usize) {
+        let blocks = ((seconds * self.rate) as usize / self.step).max(1);
+        (self.power.chunks(blocks).map(|c| c.iter().sum::<f32>() / c.len() as f32).collect(), blocks)
+    }
+
+    /// Power of the noise floor: the quietest tenth of the take stays below.
+    pub(super) fn floor(&self) -> f32 {
+        let (mut steps, _) = self.steps(FLOOR_S);
+        let at = steps.len() / 10;
+        if steps.is_empty() { 0.0 } else { *steps.select_nth_unstable_by(at, f32::total_cmp).1 }
+    }
 }

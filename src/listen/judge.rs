@@ -3,13 +3,11 @@
 use super::{onsets::Candidate, refine::Start};
 
 /// Terms of the regression.
-pub(super) const TERMS: usize = 33;
+pub(super) const TERMS: usize = 39;
 
 /// Fitted by `examples/fit_listening.rs`.
 const WEIGHTS: [f32; TERMS] = [
-    -15.32, 0.03511, 0.5433, 6.433e-05, 1.341, 0.09126, 1.789, 0.03405, -0.28, 0.0583, 0.3918, -0.04405,
-    1.362, 0.06435, -0.5524, 0.05763, 0.8066, -0.008155, 0.09835, 0.02814, 1.104, -0.07031, -0.502, -0.03707,
-    1.308, 1.798, -7.916, 0.5389, -1.39, -0.1453, -0.02563, -0.3145, -0.04473,
+    -12.57, 0.07145, 1.392, -0.3304, 1.146, -0.05105, 2.138, 0.0285, 0.03519, -0.04509, -0.08922, -0.01043, 0.8433, 0.1177, -0.6874, -0.03943, 0.6334, 0.08643, 0.269, 0.01987, 0.7136, -0.09751, -0.2982, 0.04483, 0.7402, -1.626, -3.716, -0.0645, -0.2885, 0.04608, -0.2617, -0.8786, 0.9952, -0.269, -0.03157, -0.139, 0.0115, 2.727, 0.08812,
 ];
 
 /// Log odds that a candidate is the beginning of a hit.
@@ -36,15 +34,19 @@ pub(super) fn terms(c: &Candidate, start: &Start, previous: Option<&Candidate>) 
         start.surprise_db,
         recency,
         overshadowed,
+        c.dip_db,
+        c.neighbours.min(6) as f32,
     ];
     let mut terms = [1.0; TERMS];
     for (i, m) in measures.into_iter().enumerate() {
         terms[1 + 2 * i] = m;
         terms[2 + 2 * i] = (m.abs() + 0.1).sqrt();
     }
-    terms[29] = measures[2] * measures[5] / 40.0;
-    terms[30] = measures[0] * measures[7] / 30.0;
-    terms[31] = measures[2] * measures[6] / 30.0;
-    terms[32] = measures[0] * measures[11] / 30.0;
+    terms[33] = measures[2] * measures[5] / 40.0;
+    terms[34] = measures[0] * measures[7] / 30.0;
+    terms[35] = measures[2] * measures[6] / 30.0;
+    terms[36] = measures[0] * measures[11] / 30.0;
+    terms[37] = measures[12] * measures[14] / 20.0;
+    terms[38] = measures[0] * measures[14] / 20.0;
     terms
 }

@@ -24,7 +24,7 @@ mod spectrogram;
 
 pub use describe::{BAND_EDGES_HZ, STRETCH_ENDS_S};
 
-use self::{describe::Describer, ends::Ends, refine::Start, spectrogram::Spectrogram};
+use self::{describe::Describer, ends::Ends, envelope::Envelope, refine::{Ground, Start}, spectrogram::Spectrogram};
 use crate::{error::Result, progress::Progress, take::Take};
 use serde::{Deserialize, Serialize};
 
@@ -96,10 +96,11 @@ pub fn hear(take: &Take, options: &HearOptions, progress: &dyn Progress) -> Resu
     if take.frames() == 0 {
         return Ok(Vec::new());
     }
-    let spectrogram = spectrogram::analyse(take, &Part { progress, from: 0.0, to: 0.4 })?;
-    let starts = starts(take, &spectrogram, options, &Part { progress, from: 0.4, to: 0.6 })?;
+    let envelope = Envelope::of(take);
+    let spectrogram = spectrogram::analyse(take, &envelope.means, &Part { progress, from: 0.0, to: 0.4 })?;
+    let starts = starts(take, &envelope, &spectrogram, options, &Part { progress, from: 0.4, to: 0.6 })?;
     drop(spectrogram);
-    let mut hearer = Hearer::with_gate(take, options.gate_db);
+    let mut hearer = Hearer::with_gate(take, &envelope, options.gate_db);
     let mut hits = Vec::with_capacity(starts.len());
     for (i, &start) in starts.iter().enumerate() {
         progress.check()?;
@@ -157,12 +158,11 @@ struct Hearer<'a> {
 
 impl<'a> Hearer<'a> {
     fn new(take: &'a Take) -> Self {
-        Self::with_gate(take, None)
+        Self::with_gate(take, &Envelope::of(take), None)
     }
 
-    fn with_gate(take: &'a Take, gate_db: Option<f32>) -> Self {
-        let ends = Ends::new(&envelope::envelope(take), gate_db);
-        Self { take, ends, describer: Describer::new(take) }
+    fn with_gate(take: &'a Take, envelope: &Envelope, gate_db: Option<f32>) -> Self {
+        Self { take, ends: Ends::new(envelope, gate_db), describer: Describer::new(take) }
     }
 
     fn end(&self, start: u64, next: u64) -> u64 {
@@ -185,20 +185,23 @@ impl<'a> Hearer<'a> {
 
 /// Least time between two starts, seconds: flams come from 22 ms on.
 const LEAST_APART_S: f64 = 0.012;
+/// Least log odds of a hit at sensitivity 0: missing one is a little worse than one too many.
+const LEAST_LOG_ODDS: f32 = -0.4;
 /// What the whole way of the sensitivity is worth in log odds.
-const SENSITIVITY_LOG_ODDS: f32 = 2.5;
+const SENSITIVITY_LOG_ODDS: f32 = 5.0;
 
 /// First samples of all hits.
 fn starts(
     take: &Take,
+    envelope: &Envelope,
     spectrogram: &Spectrogram,
     options: &HearOptions,
     progress: &dyn Progress,
 ) -> Result<Vec<usize>> {
     let apart = (LEAST_APART_S * f64::from(take.sample_rate)) as usize;
-    let least = -SENSITIVITY_LOG_ODDS * options.sensitivity.clamp(-1.0, 1.0);
+    let least = LEAST_LOG_ODDS - SENSITIVITY_LOG_ODDS * options.sensitivity.clamp(-1.0, 1.0);
     let mut starts: Vec<usize> = Vec::new();
-    for w in weighed(take, spectrogram, progress)? {
+    for w in weighed(take, envelope, spectrogram, progress)? {
         if w.log_odds >= least && starts.last().is_none_or(|&s| w.start.sample >= s + apart) {
             starts.push(w.start.sample);
         }
@@ -207,7 +210,8 @@ fn starts(
 }
 
 /// Every candidate with its start and its log odds of being a hit.
-fn weighed(take: &Take, s: &Spectrogram, progress: &dyn Progress) -> Result<Vec<Weighed>> {
+fn weighed(take: &Take, envelope: &Envelope, s: &Spectrogram, progress: &dyn Progress) -> Result<Vec<Weighed>> {
+    let ground = Ground { means: &envelope.means, floor: envelope.floor() };
     let candidates = onsets::candidates(s);
     let mut found = Vec::with_capacity(candidates.len());
     for (i, c) in candidates.iter().enumerate() {
@@ -217,7 +221,7 @@ fn weighed(take: &Take, s: &Spectrogram, progress: &dyn Progress) -> Result<Vec<
         }
         let previous = i.checked_sub(1).map(|p| &candidates[p]);
         let earliest = previous.map_or(0, |p| s.centre(p.frame));
-        let start = refine::start(take, s.centre(c.frame), earliest);
+        let start = refine::start(take, &ground, s.centre(c.frame), earliest);
         let terms = judge::terms(c, &start, previous);
         found.push(Weighed { start, terms, log_odds: judge::log_odds(&terms) });
     }
@@ -226,8 +230,9 @@ fn weighed(take: &Take, s: &Spectrogram, progress: &dyn Progress) -> Result<Vec<
 /// Start and regression terms of every candidate: what `examples/fit_listening.rs` fits the weights to.
 #[doc(hidden)]
 pub fn evidence(take: &Take, progress: &dyn Progress) -> Result<Vec<(usize, Vec<f32>)>> {
-    let spectrogram = spectrogram::analyse(take, progress)?;
-    let weighed = weighed(take, &spectrogram, progress)?;
+    let envelope = Envelope::of(take);
+    let spectrogram = spectrogram::analyse(take, &envelope.means, progress)?;
+    let weighed = weighed(take, &envelope, &spectrogram, progress)?;
     Ok(weighed.into_iter().map(|w| (w.start.sample, w.terms.to_vec())).collect())
 }
 

@@ -19,6 +19,9 @@ const LOW_HZ: f32 = 400.0;
 const RISE_CAP_DB: f32 = 18.0;
 /// Noise power is raised by this factor before levels are taken, so that its flicker stays small.
 const NOISE_GUARD: f32 = 6.0;
+/// The highest power of noise in a narrow band, among a few frames, over its quietest tenth: a power in one
+/// bin is exponentially distributed, 0.1 of its mean at the tenth and 3 times its mean at the highest of ten.
+const FLICKER: f32 = 30.0;
 /// Upper edges of four regions of the spectrum, Hz: a hit may be heard in one of them alone.
 const REGION_EDGES_HZ: [f32; 4] = [480.0, 1350.0, 4500.0, f32::INFINITY];
 /// What the rise of the best region counts against the rise of the whole.
@@ -27,6 +30,13 @@ const REGION_SHARE: f32 = 0.6;
 const LEAST_RISE_DB: f32 = 1.5;
 /// A candidate is the highest within this many frames on either side.
 const PEAK_REACH: usize = 4;
+
+/// Candidates further apart than this have nothing to do with each other, frames.
+const DIP_FRAMES: usize = 50;
+/// Deepest dip that is told apart, dB.
+const MOST_DIP_DB: f32 = 20.0;
+/// Frames on either side in which neighbours are counted: 60 ms.
+const NEIGHBOUR_FRAMES: usize = 21;
 
 /// A moment that may be the beginning of a hit, with the rises that speak for it.
 #[derive(Debug, Clone)]
@@ -47,6 +57,10 @@ pub(super) struct Candidate {
     pub over_before_db: f32,
     /// Level of the 25 ms that follow the attack over the loudest of the last 40 ms, dB.
     pub lasting_db: f32,
+    /// How far the level dips between the candidate before and this one, dB below the lesser of the two.
+    pub dip_db: f32,
+    /// Candidates within 60 ms on either side.
+    pub neighbours: usize,
 }
 
 /// Candidates in order of time.
@@ -56,7 +70,9 @@ pub(super) fn candidates(s: &Spectrogram) -> Vec<Candidate> {
     let total: Vec<f32> = s.power.iter().map(|p| 10.0 * (p.iter().sum::<f32>() + 1e-12).log10()).collect();
     let floor_db = 10.0 * floor[..s.bands].iter().sum::<f32>().log10();
     let mut found: Vec<Candidate> = Vec::new();
-    for (t, rise) in rises.iter().enumerate() {
+    // Where the take breaks off, what rings is cut: that is no hit.
+    let whole = (s.length.saturating_sub(s.window / 2) / s.hop + 1).max(3);
+    for (t, rise) in rises.iter().enumerate().take(whole) {
         let around = &rises[t.saturating_sub(PEAK_REACH)..(t + PEAK_REACH + 1).min(rises.len())];
         let highest = rise.sum >= LEAST_RISE_DB && around.iter().all(|v| v.sum <= rise.sum);
         if !highest || found.last().is_some_and(|c| t < c.frame + PEAK_REACH) {
@@ -69,6 +85,12 @@ pub(super) fn candidates(s: &Spectrogram) -> Vec<Candidate> {
         let before = loudest(t.saturating_sub(14), t.saturating_sub(4), floor_db);
         let after = &total[(t + 6).min(total.len())..(t + 14).min(total.len())];
         let after = if after.is_empty() { before } else { after.iter().sum::<f32>() / after.len() as f32 };
+        let dip_db = found.last().filter(|c| t - c.frame < DIP_FRAMES).map_or(MOST_DIP_DB, |c| {
+            let between = &total[c.frame..=t];
+            let lowest = between.iter().copied().fold(f32::MAX, f32::min);
+            let first = loudest(c.frame, (c.frame + 6).min(t), -200.0);
+            (first.min(peak) - lowest).clamp(0.0, MOST_DIP_DB)
+        });
         let mut regions_db = rise.regions;
         regions_db.sort_by(|a, b| b.total_cmp(a));
         found.push(Candidate {
@@ -80,7 +102,14 @@ pub(super) fn candidates(s: &Spectrogram) -> Vec<Candidate> {
             over_recent_db: peak - loudest(t.saturating_sub(80), t.saturating_sub(4), floor_db),
             over_before_db: peak - before,
             lasting_db: after - before,
+            dip_db,
+            neighbours: 0,
         });
+    }
+    let frames: Vec<usize> = found.iter().map(|c| c.frame).collect();
+    for c in &mut found {
+        let near = |f: usize| frames.partition_point(|&x| x < f);
+        c.neighbours = near(c.frame + NEIGHBOUR_FRAMES) - near(c.frame.saturating_sub(NEIGHBOUR_FRAMES)) - 1;
     }
     found
 }
@@ -97,8 +126,8 @@ struct Rise {
 
 fn rises(s: &Spectrogram, floor: &[f32; MAX_BANDS]) -> Vec<Rise> {
     let n = s.bands;
-    let quiet: [f32; MAX_BANDS] = std::array::from_fn(|b| 10.0 * ((1.0 + NOISE_GUARD) * floor[b]).log10());
-    // Before the take began there was its noise floor.
+    // Before the take began there was its noise, whose flicker rises far above its quietest tenth.
+    let quiet: [f32; MAX_BANDS] = std::array::from_fn(|b| 10.0 * ((FLICKER + NOISE_GUARD) * floor[b]).log10());
     let lead = FAR_GAP + LOW_MEMORY;
     let mut levels = vec![quiet; lead];
     levels.extend(s.power.iter().map(|p| -> [f32; MAX_BANDS] {
@@ -118,7 +147,9 @@ fn rises(s: &Spectrogram, floor: &[f32; MAX_BANDS]) -> Vec<Rise> {
                     levels[t + 1 - gap - memory[b]..t + 1 - gap].iter().map(|l| l[b]).fold(f32::MIN, f32::max)
                 };
                 let near = (levels[t][b] - highest(NEAR_GAP)).clamp(0.0, RISE_CAP_DB);
-                let far = (levels[t][b] - highest(FAR_GAP)).clamp(0.0, RISE_CAP_DB);
+                // Only what still grows: after a sharp attack the far past stays low for a while.
+                let growing = levels[t + 1 - FAR_GAP..t].iter().all(|l| l[b] <= levels[t][b] + 0.5);
+                let far = if growing { (levels[t][b] - highest(FAR_GAP)).clamp(0.0, RISE_CAP_DB) } else { 0.0 };
                 rise.near += near / n as f32;
                 rise.far += far / n as f32;
                 sums[region[b]] += near.max(FAR_SHARE * far);

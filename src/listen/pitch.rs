@@ -56,7 +56,8 @@ fn by_period(period: Period, peaks: &[Peak], strongest: f32) -> Option<(f64, f32
     if let Some(peak) = near(period.hz, SAME_ST, WEAK_DB) {
         return Some((peak.hz, period.clarity));
     }
-    // No first partial at all: at least two peaks must be its multiples and hold most of the power.
+    // No first partial at all: several peaks must be its multiples, one of them odd (or the true period is
+    // shorter), and hold most of the power.
     let power = |p: &Peak| 10f64.powf(f64::from(p.level_db) / 10.0);
     let harmonic = |p: &&Peak| {
         let n = (p.hz / period.hz).round();
@@ -64,5 +65,6 @@ fn by_period(period: Period, peaks: &[Peak], strongest: f32) -> Option<(f64, f32
     };
     let fits: Vec<&Peak> = peaks.iter().filter(harmonic).collect();
     let (part, all) = (fits.iter().map(|p| power(p)).sum::<f64>(), peaks.iter().map(power).sum::<f64>());
-    (fits.len() >= 2 && part > 0.7 * all).then_some((period.hz, 0.9 * period.clarity))
+    let odd = fits.iter().any(|p| (p.hz / period.hz).round() % 2.0 == 1.0 && p.level_db >= strongest - 26.0);
+    (fits.len() >= 3 && odd && part > 0.7 * all).then_some((period.hz, 0.9 * period.clarity))
 }

@@ -17,6 +17,8 @@ const SEARCH_RATE: f64 = 50_000.0;
 /// Order of the linear prediction.
 const ORDER: usize = 24;
 
+/// Less than this before an attack tells nothing about it, ms.
+const SHORTEST_PAST_MS: f64 = 25.0;
 /// Steps in which power is followed, ms; each is averaged over four of them.
 const STEP_MS: f64 = 0.25;
 /// Lower edges of the upper readings, Hz.
@@ -43,8 +45,16 @@ pub(super) struct Start {
     pub surprise_db: f32,
 }
 
+/// What the whole take stands on.
+pub(super) struct Ground<'a> {
+    /// Direct current of each channel.
+    pub means: &'a [f32],
+    /// Power of the noise floor.
+    pub floor: f32,
+}
+
 /// The start of the hit whose attack lies around `centre`, no earlier than `earliest`.
-pub(super) fn start(take: &Take, centre: usize, earliest: usize) -> Start {
+pub(super) fn start(take: &Take, ground: &Ground, centre: usize, earliest: usize) -> Start {
     let rate = f64::from(take.sample_rate);
     let factor = (rate / SEARCH_RATE).ceil().max(1.0) as usize;
     let ms = rate * 0.001;
@@ -52,19 +62,21 @@ pub(super) fn start(take: &Take, centre: usize, earliest: usize) -> Start {
     let from = centre.saturating_sub((LOOK_BACK_MS * ms) as usize);
     let to = (centre + (LOOK_AHEAD_MS * ms) as usize).min(take.frames());
     let slow = rate / factor as f64;
-    let parts: Vec<Vec<f32>> = take.channels.iter().map(|c| decimate(&c[from..to], factor)).collect();
+    let parts: Vec<Vec<f32>> = take.channels.iter().zip(ground.means).map(|(c, &m)| decimate(&c[from..to], factor, m)).collect();
     let step = (slow * STEP_MS * 0.001).max(1.0);
     let at = (centre - from) / factor;
     let middle = (at as f64 / step) as usize;
     let limit = (earliest.saturating_sub(from) as f64 / factor as f64 / step) as usize;
 
-    let rise = |change: &dyn Fn(&[f32]) -> Vec<f32>| {
+    let rise = |change: &dyn Fn(&[f32]) -> Vec<f32>, least_floor: f32| {
         let changed: Vec<Vec<f32>> = parts.iter().map(|p| change(p)).collect();
-        rise(&powers(&changed, step), middle, limit)
+        rise(&powers(&changed, step), middle, limit, least_floor)
     };
-    let plain = rise(&|p| p.to_vec());
-    let upper = UPPER_HZ.map(|hz| rise(&|p| high_pass(p, slow, hz)));
-    let surprise = rise(&|p| unexplained(p, at, slow));
+    let plain = rise(&|p| p.to_vec(), ground.floor);
+    // At the very beginning of a take there is no moment before to compare with but its noise floor.
+    let compared = centre - from > (SHORTEST_PAST_MS * ms) as usize;
+    let upper = UPPER_HZ.map(|hz| if compared { rise(&|p| high_pass(p, slow, hz), 0.0) } else { plain });
+    let surprise = if compared { rise(&|p| unexplained(p, at, slow), 0.0) } else { plain };
 
     let clearest = [plain, upper[0], upper[1], surprise]
         .into_iter()
@@ -106,7 +118,7 @@ fn powers(parts: &[Vec<f32>], step: f64) -> Vec<f32> {
 }
 
 /// Follows the attack around step `middle` back to its first step, not before `limit`.
-fn rise(p: &[f32], middle: usize, limit: usize) -> Attack {
+fn rise(p: &[f32], middle: usize, limit: usize, least_floor: f32) -> Attack {
     let steps = |ms: f64| (ms / STEP_MS) as usize;
     let lo = middle.saturating_sub(steps(8.0)).max(limit);
     let hi = (middle + steps(25.0)).min(p.len());
@@ -124,7 +136,7 @@ fn rise(p: &[f32], middle: usize, limit: usize) -> Attack {
         floor = floor.min((sum / width as f64) as f32);
         sum += f64::from(p[i + width]) - f64::from(p[i]);
     }
-    let floor = if floor.is_finite() { floor.max(1e-12) } else { 1e-12 };
+    let floor = if floor.is_finite() { floor } else { least_floor }.max(1e-12);
     let contrast = (p[top] / floor).max(1.0);
     let least = (p[top] * ONSET_SHARE)
         .max(floor * LEAST_ABOVE)
@@ -145,13 +157,9 @@ fn rise(p: &[f32], middle: usize, limit: usize) -> Attack {
     Attack { contrast_db: 10.0 * contrast.log10(), first }
 }
 
-/// Means of `factor` samples.
-fn decimate(x: &[f32], factor: usize) -> Vec<f32> {
-    if factor == 1 {
-        x.to_vec()
-    } else {
-        x.chunks(factor).map(|c| c.iter().sum::<f32>() / c.len() as f32).collect()
-    }
+/// Means of `factor` samples, less the direct current.
+fn decimate(x: &[f32], factor: usize, mean: f32) -> Vec<f32> {
+    x.chunks(factor).map(|c| c.iter().sum::<f32>() / c.len() as f32 - mean).collect()
 }
 
 /// Second-order Butterworth high-pass (bilinear transform; Audio EQ Cookbook, R. Bristow-Johnson).

@@ -19,6 +19,10 @@ const WINDOW_S: f64 = 0.0105;
 pub(super) struct Spectrogram {
     /// Samples from one frame to the next.
     pub hop: usize,
+    /// Samples in a window.
+    pub window: usize,
+    /// Samples in the take.
+    pub length: usize,
     /// Bands in use.
     pub bands: usize,
     /// Centre frequency of each band, Hz.
@@ -40,7 +44,8 @@ fn window_length(least: f64) -> usize {
 }
 
 /// Analyses the whole take with Hann windows, a quarter of a window apart.
-pub(super) fn analyse(take: &Take, progress: &dyn Progress) -> Result<Spectrogram> {
+/// `means` is the direct current of each channel; it is taken out.
+pub(super) fn analyse(take: &Take, means: &[f32], progress: &dyn Progress) -> Result<Spectrogram> {
     let rate = f64::from(take.sample_rate);
     let window = window_length(WINDOW_S * rate);
     let hop = window / 4;
@@ -74,8 +79,8 @@ pub(super) fn analyse(take: &Take, progress: &dyn Progress) -> Result<Spectrogra
             progress.report(super::STEP, t as f32 / count as f32);
         }
         let first = (t * hop) as isize - (window / 2) as isize;
-        for channel in &take.channels {
-            fill(&mut input, channel, first);
+        for (channel, &mean) in take.channels.iter().zip(means) {
+            fill(&mut input, channel, first, mean);
             for (x, w) in input.iter_mut().zip(&shape) {
                 *x *= w;
             }
@@ -88,17 +93,19 @@ pub(super) fn analyse(take: &Take, progress: &dyn Progress) -> Result<Spectrogra
         }
     }
     let centres_hz = ranges.iter().map(|r| ((r.start + r.end) as f64 * 0.5 * bin_hz) as f32).collect();
-    Ok(Spectrogram { hop, bands, centres_hz, power })
+    Ok(Spectrogram { hop, window, length: frames, bands, centres_hz, power })
 }
 
-/// Copies `channel[first..]` into `out`, zeros outside the take.
-pub(super) fn fill(out: &mut [f32], channel: &[f32], first: isize) {
+/// Copies `channel[first..]` less `mean` into `out`, zeros outside the take.
+pub(super) fn fill(out: &mut [f32], channel: &[f32], first: isize, mean: f32) {
     let len = channel.len() as isize;
     let from = first.clamp(0, len);
     let to = (first + out.len() as isize).clamp(from, len);
     out.fill(0.0);
     if to > from {
         let at = (from - first) as usize;
-        out[at..at + (to - from) as usize].copy_from_slice(&channel[from as usize..to as usize]);
+        for (y, x) in out[at..].iter_mut().zip(&channel[from as usize..to as usize]) {
+            *y = x - mean;
+        }
     }
 }
