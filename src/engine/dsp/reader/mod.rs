@@ -18,13 +18,12 @@
 mod kernel;
 pub mod table;
 
+use kernel::RUN;
 use table::{BANDS, bands};
 
 /// One frame in 32.32 fixed point.
 pub(crate) const ONE: f64 = 4_294_967_296.0;
 const WHOLE: i64 = 1 << 32;
-/// Frames read at once.
-const RUN: usize = 64;
 /// Frames over which a gliding reading changes from one table to the next: a switch at once would
 /// click, since their transition bands differ.
 const TABLE_FADE: u8 = 32;
@@ -60,7 +59,7 @@ pub struct Reader {
 }
 
 impl Reader {
-    /// Builds the tables (once per process, about 0.1 s). Call it before the audio starts.
+    /// Builds the tables (once per process, a few milliseconds). Call it before the audio starts.
     pub fn prepare() {
         bands();
     }
@@ -83,47 +82,49 @@ impl Reader {
 
     /// Reads `out.len()` frames of one channel at a constant step.
     pub fn read_mono(&mut self, source: &[f32], step: Step, out: &mut [f32]) {
-        if self.passes_through(step) {
-            copy(source, self.position >> 32, step, out);
-            self.position += step.0 * out.len() as i64;
-            return;
-        }
-        for out in out.chunks_mut(RUN) {
-            let positions = self.positions(|_| step, out.len());
-            self.run_mono(source, &positions[..out.len()], |_| step, out);
-        }
+        self.read_constant([source], step, [out]);
     }
 
     /// Reads `out[0].len()` frames of two channels at a constant step.
     pub fn read_stereo(&mut self, source: [&[f32]; 2], step: Step, out: [&mut [f32]; 2]) {
-        let [left, right] = out;
-        if self.passes_through(step) {
-            copy(source[0], self.position >> 32, step, left);
-            copy(source[1], self.position >> 32, step, right);
-            self.position += step.0 * left.len() as i64;
-            return;
-        }
-        for (l, r) in left.chunks_mut(RUN).zip(right.chunks_mut(RUN)) {
-            let positions = self.positions(|_| step, l.len());
-            self.run_stereo(source, &positions[..l.len()], |_| step, [l, r]);
-        }
+        self.read_constant(source, step, out);
     }
 
     /// Reads `out.len()` frames of one channel; `steps` holds the step after each frame.
     pub fn glide_mono(&mut self, source: &[f32], steps: &[Step], out: &mut [f32]) {
-        for (steps, out) in steps.chunks(RUN).zip(out.chunks_mut(RUN)) {
-            let positions = self.positions(|i| steps[i], out.len());
-            self.run_mono(source, &positions[..out.len()], |i| steps[i], out);
-        }
+        self.read_gliding([source], steps, [out]);
     }
 
     /// Reads `out[0].len()` frames of two channels; `steps` holds the step after each frame.
     pub fn glide_stereo(&mut self, source: [&[f32]; 2], steps: &[Step], out: [&mut [f32]; 2]) {
-        let [left, right] = out;
-        for ((steps, l), r) in steps.chunks(RUN).zip(left.chunks_mut(RUN)).zip(right.chunks_mut(RUN)) {
-            let positions = self.positions(|i| steps[i], l.len());
-            self.run_stereo(source, &positions[..l.len()], |i| steps[i], [l, r]);
+        self.read_gliding(source, steps, out);
+    }
+
+    fn read_constant<const N: usize>(&mut self, source: [&[f32]; N], step: Step, out: [&mut [f32]; N]) {
+        if self.passes_through(step) {
+            let frames = out[0].len() as i64;
+            for (source, out) in source.iter().zip(out) {
+                copy(source, self.position >> 32, step, out);
+            }
+            self.position = self.position.saturating_add(step.0.saturating_mul(frames));
+            return;
         }
+        let band = band_for(step);
+        self.read_runs(source, out, |_| step, |_, end| (band, end));
+    }
+
+    fn read_gliding<const N: usize>(
+        &mut self,
+        source: [&[f32]; N],
+        steps: &[Step],
+        out: [&mut [f32]; N],
+    ) {
+        let same_band = |i: usize, end: usize| {
+            let band = band_for(steps[i]);
+            let same = steps[i + 1..end].iter().take_while(|s| band_for(**s) == band).count();
+            (band, i + 1 + same)
+        };
+        self.read_runs(source, out, |i| steps[i], same_band);
     }
 
     fn passes_through(&self, step: Step) -> bool {
@@ -131,77 +132,55 @@ impl Reader {
         first_table && self.fade == 0 && step.0.abs() == WHOLE && self.position as u32 == 0
     }
 
-    /// The next `n` positions; moves on behind them.
-    fn positions(&mut self, step: impl Fn(usize) -> Step, n: usize) -> [i64; RUN] {
-        let mut positions = [0; RUN];
-        for (i, p) in positions[..n].iter_mut().enumerate() {
-            *p = self.position;
-            self.position = self.position.saturating_add(step(i).0);
-        }
-        positions
-    }
-
-    fn run_mono(&mut self, source: &[f32], at: &[i64], step: impl Fn(usize) -> Step, out: &mut [f32]) {
-        let mut i = 0;
-        while i < at.len() {
-            let stretch = self.stretch(&step, i, at.len());
-            let n = i + stretch.frames;
-            kernel::mono(&bands()[stretch.band], source, &at[i..n], &mut out[i..n]);
-            if let Some(fade) = stretch.fade {
-                let mut old = [0.0; RUN];
-                kernel::mono(&bands()[fade.from], source, &at[i..n], &mut old[i..n]);
-                fade.blend(&old[i..n], &mut out[i..n]);
-            }
-            i = n;
-        }
-    }
-
-    fn run_stereo(
+    /// Reads in runs of frames that share a table. `same_band` gives, for a frame, its table and the
+    /// first frame (up to an end) that wants another one.
+    fn read_runs<const N: usize>(
         &mut self,
-        source: [&[f32]; 2],
-        at: &[i64],
+        source: [&[f32]; N],
+        mut out: [&mut [f32]; N],
         step: impl Fn(usize) -> Step,
-        out: [&mut [f32]; 2],
+        same_band: impl Fn(usize, usize) -> (u8, usize),
     ) {
-        let [left, right] = out;
-        let mut i = 0;
-        while i < at.len() {
-            let stretch = self.stretch(&step, i, at.len());
-            let n = i + stretch.frames;
-            kernel::stereo(&bands()[stretch.band], source, &at[i..n], [&mut left[i..n], &mut right[i..n]]);
-            if let Some(fade) = stretch.fade {
-                let mut old = [[0.0; RUN]; 2];
-                let [a, b] = &mut old;
-                kernel::stereo(&bands()[fade.from], source, &at[i..n], [&mut a[i..n], &mut b[i..n]]);
-                fade.blend(&old[0][i..n], &mut left[i..n]);
-                fade.blend(&old[1][i..n], &mut right[i..n]);
+        let frames = out[0].len();
+        let mut from = 0;
+        while from < frames {
+            let stretch = self.stretch(from, (from + RUN).min(frames), &same_band);
+            let to = from + stretch.frames;
+            let mut positions = [0; RUN];
+            let positions = &mut positions[..stretch.frames];
+            for (i, p) in positions.iter_mut().enumerate() {
+                *p = self.position;
+                self.position = self.position.saturating_add(step(from + i).0);
             }
-            i = n;
+            kernel::read(&bands()[stretch.band], source, positions, out.each_mut().map(|o| &mut o[from..to]));
+            if let Some(fade) = stretch.fade {
+                let mut old = [[0.0; RUN]; N];
+                let n = stretch.frames;
+                kernel::read(&bands()[fade.from], source, positions, old.each_mut().map(|o| &mut o[..n]));
+                for (old, out) in old.iter().zip(&mut out) {
+                    fade.blend(&old[..n], &mut out[from..to]);
+                }
+            }
+            from = to;
         }
     }
 
     /// The frames from `i` on that share a table (and a fade); moves the table's memory behind them.
-    fn stretch(&mut self, step: &impl Fn(usize) -> Step, i: usize, end: usize) -> Stretch {
-        if self.band == u8::MAX {
-            self.band = band_for(step(i));
-        }
+    fn stretch(&mut self, i: usize, end: usize, same_band: impl Fn(usize, usize) -> (u8, usize)) -> Stretch {
         if self.fade == 0 {
-            let wanted = band_for(step(i));
-            if wanted != self.band {
-                self.from = self.band;
+            let (wanted, until) = same_band(i, end);
+            if self.band == wanted || self.band == u8::MAX {
                 self.band = wanted;
-                self.fade = TABLE_FADE;
+                return Stretch { frames: until - i, band: wanted as usize, fade: None };
             }
+            self.from = self.band;
+            self.band = wanted;
+            self.fade = TABLE_FADE;
         }
-        let band = self.band as usize;
-        if self.fade > 0 {
-            let frames = (end - i).min(self.fade as usize);
-            let fade = Fade { from: self.from as usize, left: self.fade };
-            self.fade -= frames as u8;
-            return Stretch { frames, band, fade: Some(fade) };
-        }
-        let same = (i + 1..end).take_while(|&j| band_for(step(j)) == self.band).count();
-        Stretch { frames: 1 + same, band, fade: None }
+        let frames = (end - i).min(self.fade as usize);
+        let fade = Fade { from: self.from as usize, left: self.fade };
+        self.fade -= frames as u8;
+        Stretch { frames, band: self.band as usize, fade: Some(fade) }
     }
 }
 
