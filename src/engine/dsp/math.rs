@@ -53,6 +53,37 @@ pub fn exp2_fast(x: f32) -> f32 {
     f32::from_bits(((p.to_bits() as i32) + ((whole as i32) << 23)) as u32)
 }
 
+/// `a * b + c`, rounded once, with the same bits with and without hardware for it.
+///
+/// Without: the product is exact in double precision, the sum is rounded to odd there, and rounding
+/// that once more is right (S. Boldo, G. Melquiond, "Emulation of FMA and correctly rounded sums: proved
+/// algorithms using rounding to odd", IEEE Transactions on Computers 57(4), 2008). Results below the
+/// normal range, which sound never reaches, may differ in their last bit.
+#[inline(always)]
+pub fn fused(a: f32, b: f32, c: f32) -> f32 {
+    if cfg!(any(target_feature = "fma", target_arch = "aarch64")) {
+        a.mul_add(b, c)
+    } else {
+        emulate_fused(a, b, c)
+    }
+}
+
+#[inline(always)]
+fn emulate_fused(a: f32, b: f32, c: f32) -> f32 {
+    let (product, c) = (f64::from(a) * f64::from(b), f64::from(c));
+    let sum = product + c;
+    // What the sum lost (D. E. Knuth's two-sum).
+    let part = sum - product;
+    let lost = (product - (sum - part)) + (c - part);
+    if lost == 0.0 || !sum.is_finite() || sum.to_bits() & 1 == 1 {
+        return sum as f32;
+    }
+    // Away from zero when what was lost has the sum's sign, towards it when not: the odd neighbour.
+    let away = (lost > 0.0) == (sum > 0.0);
+    let bits = if away { sum.to_bits() + 1 } else { sum.to_bits() - 1 };
+    f64::from_bits(bits) as f32
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -69,6 +100,24 @@ mod tests {
             let v = i as f32 * 1e-3;
             let exact = f64::from(v).exp2();
             assert!((f64::from(exp2_fast(v)) / exact - 1.0).abs() < 3e-7, "{v}");
+        }
+    }
+
+    #[test]
+    fn emulated_fused_operations_are_the_real_ones() {
+        let mut seed = 1u32;
+        let mut next = || {
+            seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            // Any sign and mantissa, exponents that make sums of every alignment.
+            let exponent = 100 + ((seed >> 7) & 31);
+            f32::from_bits((seed & 0x8000_0000) | (exponent << 23) | (seed.rotate_left(9) & 0x007f_ffff))
+        };
+        for _ in 0..300_000 {
+            let (a, b, c) = (next(), next(), next());
+            // Sums that nearly cancel are the hard ones.
+            for c in [c, -(a * b), -(a * b) * 1.000_000_1] {
+                assert_eq!(emulate_fused(a, b, c).to_bits(), a.mul_add(b, c).to_bits(), "{a:e} {b:e} {c:e}");
+            }
         }
     }
 }

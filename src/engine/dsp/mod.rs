@@ -2,9 +2,10 @@
 //!
 //! Rules that every kernel here keeps:
 //! - Nothing allocates after construction.
-//! - The result is the same to the bit however the frames are chunked, and on every machine: no
-//!   fused multiply-add anywhere (it would need a slow emulation where the hardware lacks it), sums in
-//!   one fixed order that scalar and vector code share, transcendental functions from `libm` alone.
+//! - The result is the same to the bit however the frames are chunked, and on every machine:
+//!   sums in one fixed order that scalar and vector code share, fused multiply-add by name in the reader
+//!   (emulated exactly where the hardware lacks it) and nowhere else, transcendental functions from `libm`
+//!   alone.
 //! - States that feed back are flushed to zero near the denormal range on their own sample grid, so
 //!   nothing relies on the processor's flush-to-zero mode.
 //! - Usable at 44.1 to 384 kHz.

@@ -1,10 +1,15 @@
 //! The sums of the reader, for each kind of processor.
 //!
 //! One order of additions serves all: each tap's cubic is worked out by Horner's scheme, sixteen lanes
-//! each add their own taps in order, and the lanes are folded in halves. Vector units of any width do the
-//! same additions in the same order, without fused multiply-add, so the bits agree; a test compares them.
+//! each add their own taps in order, and the lanes are folded in halves. Every multiplication and
+//! its addition are fused (rounded once). Vector units of any width do the same in the same order, and
+//! processors without fused operations (before 2013) emulate them exactly, if slowly; so the bits agree
+//! everywhere. A test compares them.
 
-use super::table::{Band, Block, LANES, MAX_TAPS};
+use super::{
+    super::math::fused,
+    table::{Band, Block, LANES, MAX_TAPS},
+};
 
 /// Most frames read at once.
 pub const RUN: usize = 64;
@@ -14,12 +19,13 @@ pub const RUN: usize = 64;
 pub fn read<const N: usize>(band: &Band, source: [&[f32]; N], positions: &[i64], out: [&mut [f32]; N]) {
     #[cfg(target_arch = "x86_64")]
     {
-        if std::arch::is_x86_feature_detected!("avx512f") {
-            // SAFETY: the processor has AVX-512F, checked on the line above.
+        let fma = std::arch::is_x86_feature_detected!("avx2") && std::arch::is_x86_feature_detected!("fma");
+        if fma && std::arch::is_x86_feature_detected!("avx512f") {
+            // SAFETY: the processor has AVX-512F, AVX2 and FMA, checked above.
             return unsafe { x86::read_avx512(band, source, positions, out) };
         }
-        if std::arch::is_x86_feature_detected!("avx2") {
-            // SAFETY: the processor has AVX2, checked on the line above.
+        if fma {
+            // SAFETY: the processor has AVX2 and FMA, checked above.
             return unsafe { x86::read_avx2(band, source, positions, out) };
         }
     }
@@ -86,7 +92,8 @@ fn dot(band: &Band, spot: &Spot, x: &[f32]) -> f32 {
     let mut s = [0.0f32; LANES];
     for (Block([c3, c2, c1, c0]), x) in row.iter().zip(x.as_chunks::<LANES>().0) {
         for l in 0..LANES {
-            s[l] += (((c3[l] * u + c2[l]) * u + c1[l]) * u + c0[l]) * x[l];
+            let h = fused(fused(fused(c3[l], u, c2[l]), u, c1[l]), u, c0[l]);
+            s[l] = fused(h, x[l], s[l]);
         }
     }
     let mut width = LANES / 2;
@@ -159,8 +166,8 @@ mod x86 {
             }
         };
     }
-    reader!(read_avx512, "avx512f,avx2", quad_avx512);
-    reader!(read_avx2, "avx2", quad_avx2);
+    reader!(read_avx512, "avx512f,avx2,fma", quad_avx512);
+    reader!(read_avx2, "avx2,fma", quad_avx2);
 
     /// Four frames of each channel.
     ///
@@ -168,7 +175,7 @@ mod x86 {
     /// Each source must hold `band.taps` values from each spot's first frame on, and each target must
     /// have room for four.
     #[inline]
-    #[target_feature(enable = "avx512f,avx2")]
+    #[target_feature(enable = "avx512f,avx2,fma")]
     unsafe fn quad_avx512<const N: usize>(
         band: &Band,
         spots: &[Spot; QUAD],
@@ -187,11 +194,11 @@ mod x86 {
                     let u = _mm512_set1_ps(spot.within);
                     let mut h = _mm512_load_ps(c);
                     for power in 1..4 {
-                        h = _mm512_add_ps(_mm512_mul_ps(h, u), _mm512_load_ps(c.add(power * LANES)));
+                        h = _mm512_fmadd_ps(h, u, _mm512_load_ps(c.add(power * LANES)));
                     }
                     for (sum, x) in sum.iter_mut().zip(source) {
                         let x = _mm512_loadu_ps(x.as_ptr().add(spot.first as usize + block * LANES));
-                        sum[q] = _mm512_add_ps(sum[q], _mm512_mul_ps(h, x));
+                        sum[q] = _mm512_fmadd_ps(h, x, sum[q]);
                     }
                 }
             }
@@ -213,7 +220,7 @@ mod x86 {
     /// # Safety
     /// As for [`quad_avx512`].
     #[inline]
-    #[target_feature(enable = "avx2")]
+    #[target_feature(enable = "avx2,fma")]
     unsafe fn quad_avx2<const N: usize>(
         band: &Band,
         spots: &[Spot; QUAD],
@@ -236,12 +243,12 @@ mod x86 {
                         let u = _mm256_set1_ps(spot.within);
                         let mut h = _mm256_load_ps(c);
                         for power in 1..4 {
-                            h = _mm256_add_ps(_mm256_mul_ps(h, u), _mm256_load_ps(c.add(power * LANES)));
+                            h = _mm256_fmadd_ps(h, u, _mm256_load_ps(c.add(power * LANES)));
                         }
                         for (sum, x) in sum.iter_mut().zip(source) {
                             let at = spot.first as usize + block * LANES + 8 * half;
                             let x = _mm256_loadu_ps(x.as_ptr().add(at));
-                            sum[half] = _mm256_add_ps(sum[half], _mm256_mul_ps(h, x));
+                            sum[half] = _mm256_fmadd_ps(h, x, sum[half]);
                         }
                     }
                 }
@@ -302,15 +309,15 @@ mod tests {
             }
             same("mono", &x, &y);
             #[cfg(target_arch = "x86_64")]
-            if std::arch::is_x86_feature_detected!("avx2") {
+            if std::arch::is_x86_feature_detected!("avx2") && std::arch::is_x86_feature_detected!("fma") {
                 for (i, p) in positions.chunks(RUN).enumerate() {
                     let at = i * RUN..i * RUN + p.len();
-                    // SAFETY: the processor has AVX2, checked above.
+                    // SAFETY: the processor has AVX2 and FMA, checked above.
                     unsafe { x86::read_avx2(band, [&a, &b], p, [&mut x[at.clone()], &mut y[at]]) };
                 }
                 same("AVX2", &x, &y);
             } else {
-                eprintln!("skipped: AVX2, which this processor lacks");
+                eprintln!("skipped: AVX2 with FMA, which this processor lacks");
             }
         }
     }

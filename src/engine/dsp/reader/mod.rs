@@ -113,12 +113,7 @@ impl Reader {
         self.read_runs(source, out, |_| step, |_, end| (band, end));
     }
 
-    fn read_gliding<const N: usize>(
-        &mut self,
-        source: [&[f32]; N],
-        steps: &[Step],
-        out: [&mut [f32]; N],
-    ) {
+    fn read_gliding<const N: usize>(&mut self, source: [&[f32]; N], steps: &[Step], out: [&mut [f32]; N]) {
         let same_band = |i: usize, end: usize| {
             let band = band_for(steps[i]);
             let same = steps[i + 1..end].iter().take_while(|s| band_for(**s) == band).count();
