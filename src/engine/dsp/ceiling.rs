@@ -30,15 +30,17 @@ const MOST_OVER: f32 = 3.5;
 /// Release of the ceiling, ms (63 %).
 const RELEASE_MS: f64 = 80.0;
 const SUMS: usize = INTERVALS * SPOTS;
+/// Spots looked at side by side.
+const LANES: usize = 32;
 
 /// The ceiling of one stereo output.
 #[derive(Debug, Clone)]
 pub struct Ceiling {
     sample_rate: f64,
     ceiling: f32,
-    /// The ceiling under which each interval began, in the ring of the sums: a lower one that comes later
-    /// could not be kept any more without a jump to silence.
-    ceilings: [f32; INTERVALS],
+    /// The ceiling under which each spot's interval began, in the ring of the sums: a lower one that comes
+    /// later could not be kept any more without a jump to silence.
+    ceilings: Vec<f32>,
     release: f32,
     /// Reduction in force, 1 - gain.
     reduction: f32,
@@ -66,7 +68,7 @@ impl Ceiling {
         let mut new = Self {
             sample_rate,
             ceiling: 1.0,
-            ceilings: [1.0; INTERVALS],
+            ceilings: vec![1.0; SUMS],
             release: 0.0,
             reduction: 0.0,
             channels: [channel.clone(), channel],
@@ -100,7 +102,7 @@ impl Ceiling {
             let mut gain = 1.0 - self.reduction;
             if self.loud > 0 {
                 for (channel, x) in self.channels.iter().zip([*l, *r]) {
-                    gain = channel.largest_gain(self.weights(), x, gain, &self.ceilings);
+                    gain = largest_gain(&channel.sums, self.weights(), x, gain, &self.ceilings);
                 }
                 self.reduction = 1.0 - gain;
             }
@@ -150,14 +152,12 @@ impl Ceiling {
         for (channel, y) in self.channels.iter_mut().zip(frame) {
             channel.past[at] = y;
             if self.loud > 0 {
-                for (s, h) in channel.sums.iter_mut().zip(weights) {
-                    *s += h * y;
-                }
+                add(&mut channel.sums, weights, y);
                 // The oldest interval is complete; a new one takes its place.
                 channel.sums[at * SPOTS..(at + 1) * SPOTS].fill(0.0);
             }
         }
-        self.ceilings[at] = self.ceiling;
+        self.ceilings[at * SPOTS..(at + 1) * SPOTS].fill(self.ceiling);
         self.at = (at + 1) % INTERVALS;
     }
 
@@ -177,35 +177,82 @@ impl Ceiling {
     }
 }
 
-impl Channel {
-    /// Largest gain up to `gain` for a sample `x` that keeps every spot within its ceiling.
-    fn largest_gain(&self, weights: &[f32], x: f32, gain: f32, ceilings: &[f32; INTERVALS]) -> f32 {
-        let y = x * gain;
-        let intervals = || {
-            let (sums, _) = self.sums.as_chunks::<SPOTS>();
-            let (weights, _) = weights.as_chunks::<SPOTS>();
-            sums.iter().zip(weights).zip(ceilings)
-        };
-        let mut over = [0.0f32; SPOTS];
-        for ((s, h), ceiling) in intervals() {
-            for i in 0..SPOTS {
-                over[i] = over[i].max((s[i] + h[i] * y).abs() - ceiling);
+/// Largest gain up to `gain` for a sample `x` that keeps every spot within its ceiling.
+fn largest_gain(sums: &[f32], weights: &[f32], x: f32, gain: f32, ceilings: &[f32]) -> f32 {
+    if within(sums, weights, x * gain, ceilings) {
+        return gain;
+    }
+    // A gain between 0 and one that suits a spot suits it too: only the spots that stay over matter.
+    let mut gain = gain;
+    for ((s, h), ceilings) in
+        sums.chunks_exact(LANES).zip(weights.chunks_exact(LANES)).zip(ceilings.chunks_exact(LANES))
+    {
+        if within(s, h, x * gain, ceilings) {
+            continue;
+        }
+        for ((s, h), ceiling) in s.iter().zip(h).zip(ceilings) {
+            let add = h * x;
+            if (s + add * gain).abs() > *ceiling {
+                let room = if add > 0.0 { ceiling - s } else { ceiling + s };
+                gain = gain.min((room / add.abs()).max(0.0));
             }
         }
-        if over == [0.0; SPOTS] {
-            return gain;
+    }
+    gain
+}
+
+/// Whether every spot stays within its ceiling with a sample `y`.
+fn within(sums: &[f32], weights: &[f32], y: f32, ceilings: &[f32]) -> bool {
+    #[cfg(target_arch = "x86_64")]
+    if std::arch::is_x86_feature_detected!("avx2") {
+        // SAFETY: the processor has AVX2, checked on the line above.
+        return unsafe { within_avx2(sums, weights, y, ceilings) };
+    }
+    within_body(sums, weights, y, ceilings)
+}
+
+/// `sums` plus `y` times `weights`.
+fn add(sums: &mut [f32], weights: &[f32], y: f32) {
+    #[cfg(target_arch = "x86_64")]
+    if std::arch::is_x86_feature_detected!("avx2") {
+        // SAFETY: the processor has AVX2, checked on the line above.
+        return unsafe { add_avx2(sums, weights, y) };
+    }
+    add_body(sums, weights, y);
+}
+
+// The same code for wider registers; each spot is by itself, so the bits are the same.
+
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx2")]
+fn within_avx2(sums: &[f32], weights: &[f32], y: f32, ceilings: &[f32]) -> bool {
+    within_body(sums, weights, y, ceilings)
+}
+
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx2")]
+fn add_avx2(sums: &mut [f32], weights: &[f32], y: f32) {
+    add_body(sums, weights, y);
+}
+
+#[inline(always)]
+fn within_body(sums: &[f32], weights: &[f32], y: f32, ceilings: &[f32]) -> bool {
+    let (sums, weights, ceilings) =
+        (sums.as_chunks::<LANES>().0, weights.as_chunks::<LANES>().0, ceilings.as_chunks::<LANES>().0);
+    let mut over = [0.0f32; LANES];
+    for ((s, h), ceiling) in sums.iter().zip(weights).zip(ceilings) {
+        for i in 0..LANES {
+            let excess = (s[i] + h[i] * y).abs() - ceiling[i];
+            over[i] = if excess > over[i] { excess } else { over[i] };
         }
-        let mut gain = gain;
-        for ((s, h), ceiling) in intervals() {
-            for (s, h) in s.iter().zip(h) {
-                let add = h * x;
-                if (s + add * gain).abs() > *ceiling {
-                    let room = if add > 0.0 { ceiling - s } else { ceiling + s };
-                    gain = gain.min((room / add.abs()).max(0.0));
-                }
-            }
-        }
-        gain
+    }
+    over.iter().all(|&x| x == 0.0)
+}
+
+#[inline(always)]
+fn add_body(sums: &mut [f32], weights: &[f32], y: f32) {
+    for (s, h) in sums.iter_mut().zip(weights) {
+        *s += h * y;
     }
 }
 

@@ -10,6 +10,9 @@
 
 use super::denormal::flush;
 
+/// Two channels at one instant.
+pub type Frame = [f64; 2];
+
 /// Most all-passes in one chain.
 const MOST: usize = 6;
 /// Left even, left odd, right even, right odd.
@@ -58,31 +61,92 @@ impl HalfBand {
         self.y = [[0.0; LANES]; MOST];
     }
 
-    /// Two frames at the double rate for one: `[left, right]` in, `[[left, right]; 2]` out.
+    /// Two frames at the double rate for each one in.
     #[inline(always)]
-    pub fn double(&mut self, frame: [f64; 2]) -> [[f64; 2]; 2] {
-        let v = self.links([frame[0], frame[0], frame[1], frame[1]]);
-        [[v[0], v[2]], [v[1], v[3]]]
+    pub fn double(&mut self, input: &[Frame], output: &mut [Frame]) {
+        match self.chains.links {
+            1 => self.double_with::<1>(input, output),
+            2 => self.double_with::<2>(input, output),
+            3 => self.double_with::<3>(input, output),
+            4 => self.double_with::<4>(input, output),
+            5 => self.double_with::<5>(input, output),
+            _ => self.double_with::<MOST>(input, output),
+        }
     }
 
-    /// One frame for two at the double rate, the earlier one first.
+    /// One frame for each two at the double rate.
     #[inline(always)]
-    pub fn halve(&mut self, frames: [[f64; 2]; 2]) -> [f64; 2] {
-        let [first, second] = frames;
-        let v = self.links([second[0], first[0], second[1], first[1]]);
-        [0.5 * (v[0] + v[1]), 0.5 * (v[2] + v[3])]
+    pub fn halve(&mut self, input: &[Frame], output: &mut [Frame]) {
+        match self.chains.links {
+            1 => self.halve_with::<1>(input, output),
+            2 => self.halve_with::<2>(input, output),
+            3 => self.halve_with::<3>(input, output),
+            4 => self.halve_with::<4>(input, output),
+            5 => self.halve_with::<5>(input, output),
+            _ => self.halve_with::<MOST>(input, output),
+        }
     }
 
     #[inline(always)]
-    fn links(&mut self, mut v: [f64; LANES]) -> [f64; LANES] {
-        for link in 0..self.chains.links {
-            let c = &self.chains.c[link];
+    fn double_with<const LINKS: usize>(&mut self, input: &[Frame], output: &mut [Frame]) {
+        let mut work = self.work::<LINKS>();
+        for (x, y) in input.iter().zip(output.as_chunks_mut::<2>().0) {
+            let v = work.pass([x[0], x[0], x[1], x[1]]);
+            *y = [[v[0], v[2]], [v[1], v[3]]];
+        }
+        self.keep(work);
+    }
+
+    #[inline(always)]
+    fn halve_with<const LINKS: usize>(&mut self, input: &[Frame], output: &mut [Frame]) {
+        let mut work = self.work::<LINKS>();
+        for ([first, second], y) in input.as_chunks::<2>().0.iter().zip(output) {
+            let v = work.pass([second[0], first[0], second[1], first[1]]);
+            *y = [0.5 * (v[0] + v[1]), 0.5 * (v[2] + v[3])];
+        }
+        self.keep(work);
+    }
+
+    #[inline(always)]
+    fn work<const LINKS: usize>(&self) -> Work<LINKS> {
+        let part = |all: &[[f64; LANES]; MOST]| std::array::from_fn(|i| all[i]);
+        Work { c: part(&self.chains.c), x: part(&self.x), y: part(&self.y) }
+    }
+
+    #[inline(always)]
+    fn keep<const LINKS: usize>(&mut self, work: Work<LINKS>) {
+        self.x[..LINKS].copy_from_slice(&work.x);
+        self.y[..LINKS].copy_from_slice(&work.y);
+    }
+
+    /// Keeps what is left of a sound out of the denormal range: to be called at least every 128 frames
+    /// of the higher rate (the smallest coefficient, 0.03, takes a flushed state no lower than 1e-210
+    /// within them), always after the same number of frames.
+    pub fn flush(&mut self) {
+        for state in self.x.as_flattened_mut().iter_mut().chain(self.y.as_flattened_mut()) {
+            *state = flush(*state);
+        }
+    }
+}
+
+/// The links of both chains with their memory, small enough for registers.
+struct Work<const LINKS: usize> {
+    c: [[f64; LANES]; LINKS],
+    x: [[f64; LANES]; LINKS],
+    y: [[f64; LANES]; LINKS],
+}
+
+impl<const LINKS: usize> Work<LINKS> {
+    #[inline(always)]
+    fn pass(&mut self, mut v: [f64; LANES]) -> [f64; LANES] {
+        for link in 0..LINKS {
+            let mut out = [0.0; LANES];
             for lane in 0..LANES {
-                let out = c[lane] * (v[lane] - self.y[link][lane]) + self.x[link][lane];
-                self.x[link][lane] = v[lane];
-                v[lane] = flush(out);
-                self.y[link][lane] = v[lane];
+                out[lane] = self.c[link][lane] * (v[lane] - self.y[link][lane]) + self.x[link][lane];
             }
+            self.x[link] = v;
+            self.y[link] = out;
+            v = out;
         }
         v
     }
@@ -136,7 +200,9 @@ mod tests {
         let (mut re, mut im) = (0.0, 0.0);
         for n in 0..4000 {
             let x = if n == 0 { 1.0 } else { 0.0 };
-            for (i, y) in up.double([x, x]).iter().enumerate() {
+            let mut out = [[0.0; 2]; 2];
+            up.double(&[[x, x]], &mut out);
+            for (i, y) in out.iter().enumerate() {
                 let angle = std::f64::consts::TAU * f * (2 * n + i) as f64;
                 re += 0.5 * y[0] * angle.cos();
                 im += 0.5 * y[0] * angle.sin();

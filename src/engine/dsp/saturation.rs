@@ -16,17 +16,20 @@
 //! 200, none beyond; the curve always runs near 384 kHz.
 
 use super::{
-    denormal::flush,
     eq::{Filter, Section},
     glide::Glide,
-    halfband::HalfBand,
-    loudness::{Matcher, RUN},
+    halfband::{Frame, HalfBand},
+    loudness::Matcher,
     math::db_to_gain,
 };
 use crate::kit::Character;
 
 /// Doublings at most.
 const DOUBLINGS: usize = 3;
+/// Frames worked on at once; the grid on which states are flushed.
+const RUN: usize = 16;
+/// The same at the highest rate.
+const HIGH: usize = RUN << DOUBLINGS;
 
 /// A saturation stage for two channels.
 #[derive(Debug, Clone, Copy)]
@@ -40,7 +43,9 @@ pub struct Saturation {
     up: [HalfBand; DOUBLINGS],
     down: [HalfBand; DOUBLINGS],
     /// Last driven frame at the high rate.
-    last: [f64; 2],
+    last: Frame,
+    /// Frames until states are flushed.
+    to_flush: usize,
     /// Takes away the steady part that asymmetry makes.
     blocker: Filter,
     matcher: Matcher,
@@ -71,6 +76,7 @@ impl Saturation {
             up: halves,
             down: halves,
             last: [0.0; 2],
+            to_flush: RUN,
             blocker: Filter::new(Section::high_pass(5.0, 0.5, sample_rate)),
             matcher: Matcher::new(sample_rate),
         };
@@ -98,67 +104,110 @@ impl Saturation {
 
     /// Saturates two channels in place.
     pub fn process(&mut self, left: &mut [f32], right: &mut [f32]) {
-        for (l, r) in left.chunks_mut(RUN).zip(right.chunks_mut(RUN)) {
-            self.run(l, r);
+        let mut from = 0;
+        while from < left.len() {
+            let to = (from + self.to_flush).min(left.len());
+            self.run(&mut left[from..to], &mut right[from..to]);
+            self.to_flush -= to - from;
+            if self.to_flush == 0 {
+                self.to_flush = RUN;
+                self.up.iter_mut().chain(&mut self.down).for_each(HalfBand::flush);
+            }
+            from = to;
         }
     }
 
     fn run(&mut self, left: &mut [f32], right: &mut [f32]) {
         let n = left.len();
         let mut bent = [[0.0f32; RUN]; 2];
-        for i in 0..n {
-            let settings = [self.drive.next_frame(), self.mix.next_frame(), self.wet.next_frame()];
-            let frame = [f64::from(left[i]), f64::from(right[i])];
-            let y = self.oversampled(frame, settings);
-            (bent[0][i], bent[1][i]) = (y[0] as f32, y[1] as f32);
-        }
         let [bl, br] = &mut bent;
+        let (bl, br) = (&mut bl[..n], &mut br[..n]);
+        bl.copy_from_slice(left);
+        br.copy_from_slice(right);
+        self.bend(bl, br);
         if self.character == Character::Asymmetric {
-            self.blocker.process(&mut bl[..n], &mut br[..n]);
+            self.blocker.process(bl, br);
         }
         let mut ratios = [1.0f64; RUN];
-        self.matcher.follow([left, right], [&bl[..n], &br[..n]], &mut ratios[..n]);
+        self.matcher.follow([left, right], [bl, br], &mut ratios[..n]);
         for i in 0..n {
             let gain = ratios[i].sqrt() as f32;
             (left[i], right[i]) = (bl[i] * gain, br[i] * gain);
         }
     }
 
-    /// One frame up, through the curve, and down again.
+    fn bend(&mut self, left: &mut [f32], right: &mut [f32]) {
+        #[cfg(target_arch = "x86_64")]
+        if std::arch::is_x86_feature_detected!("avx2") {
+            // SAFETY: the processor has AVX2, checked on the line above.
+            return unsafe { self.bend_avx2(left, right) };
+        }
+        self.bend_body(left, right);
+    }
+
+    /// The same code for wider registers; nothing is added in another order.
+    #[cfg(target_arch = "x86_64")]
+    #[target_feature(enable = "avx2")]
+    fn bend_avx2(&mut self, left: &mut [f32], right: &mut [f32]) {
+        self.bend_body(left, right);
+    }
+
+    /// Up to the high rate, through the curve, and down again.
     #[inline(always)]
-    fn oversampled(&mut self, frame: [f64; 2], settings: [f64; 3]) -> [f64; 2] {
-        let mut high = [[0.0; 2]; 1 << DOUBLINGS];
-        high[0] = frame;
+    fn bend_body(&mut self, left: &mut [f32], right: &mut [f32]) {
+        let n = left.len();
+        let mut high = [[0.0f64; 2]; HIGH];
+        let mut other = [[0.0f64; 2]; HIGH];
+        for (frame, (l, r)) in high.iter_mut().zip(left.iter().zip(right.iter())) {
+            *frame = [f64::from(*l), f64::from(*r)];
+        }
         for stage in 0..self.doublings {
-            let count = 1 << stage;
-            let mut doubled = [[0.0; 2]; 1 << DOUBLINGS];
-            for i in 0..count {
-                let pair = self.up[stage].double(high[i]);
-                (doubled[2 * i], doubled[2 * i + 1]) = (pair[0], pair[1]);
-            }
-            high = doubled;
+            let count = n << stage;
+            self.up[stage].double(&high[..count], &mut other[..2 * count]);
+            std::mem::swap(&mut high, &mut other);
         }
-        let [drive, mix, wet] = settings;
-        for x in &mut high[..1 << self.doublings] {
-            for (x, last) in x.iter_mut().zip(&mut self.last) {
-                let driven = *x * drive;
-                let bent = mean(self.character, *last, driven);
-                *last = flush(driven);
-                *x += mix * (bent * wet - *x);
-            }
-        }
+        self.shape(&mut high[..n << self.doublings], n);
         for stage in (0..self.doublings).rev() {
-            for i in 0..1 << stage {
-                high[i] = self.down[stage].halve([high[2 * i], high[2 * i + 1]]);
+            let count = n << stage;
+            self.down[stage].halve(&high[..2 * count], &mut other[..count]);
+            std::mem::swap(&mut high, &mut other);
+        }
+        for (frame, (l, r)) in high.iter().zip(left.iter_mut().zip(right.iter_mut())) {
+            (*l, *r) = (frame[0] as f32, frame[1] as f32);
+        }
+    }
+
+    /// The curve, on `n` frames' worth of the high rate.
+    #[inline(always)]
+    fn shape(&mut self, high: &mut [Frame], n: usize) {
+        let mut driven = [[0.0f64; 2]; HIGH + 1];
+        driven[0] = self.last;
+        let per_frame = high.len() / n;
+        let mut settings = [[0.0; 2]; RUN];
+        for (i, frames) in high.chunks_exact(per_frame).enumerate() {
+            let drive = self.drive.next_frame();
+            settings[i] = [self.mix.next_frame(), self.wet.next_frame()];
+            for (x, y) in frames.iter().zip(&mut driven[1 + i * per_frame..]) {
+                *y = [x[0] * drive, x[1] * drive];
             }
         }
-        high[0]
+        self.last = driven[high.len()];
+        let mut bent = [[0.0f64; 2]; HIGH];
+        means(self.character, &driven[..high.len() + 1], &mut bent[..high.len()]);
+        for (i, frames) in high.chunks_exact_mut(per_frame).enumerate() {
+            let [mix, wet] = settings[i];
+            for (x, b) in frames.iter_mut().zip(&bent[i * per_frame..]) {
+                for c in 0..2 {
+                    x[c] += mix * (b[c] * wet - x[c]);
+                }
+            }
+        }
     }
 
     /// Forgets all sound and jumps to the settings last taken.
     pub fn reset(&mut self) {
         self.up.iter_mut().chain(&mut self.down).for_each(HalfBand::reset);
-        self.last = [0.0; 2];
+        (self.last, self.to_flush) = ([0.0; 2], RUN);
         self.blocker.reset();
         self.matcher.reset();
         self.jump();
@@ -175,24 +224,30 @@ pub fn curve(character: Character, x: f64) -> f64 {
     }
 }
 
-/// Mean of the curve between `a` and `b`.
+/// Mean of the curve between each frame and the next.
 #[inline(always)]
-fn mean(character: Character, a: f64, b: f64) -> f64 {
+fn means(character: Character, x: &[Frame], out: &mut [Frame]) {
+    // One loop for each character: the compiler makes vector code of it.
+    let pairs = x.as_flattened();
+    let pairs = pairs.iter().zip(&pairs[2..]);
+    let out = out.as_flattened_mut().iter_mut();
     match character {
-        Character::Soft => soft_mean(a, b, 1.0),
-        Character::Hard => hard_mean(a, b),
-        Character::Asymmetric => {
-            if a >= 0.0 && b >= 0.0 {
-                soft_mean(a, b, 1.0)
-            } else if a <= 0.0 && b <= 0.0 {
-                soft_mean(a, b, 4.0)
-            } else {
-                // On both sides of zero: each side's area, both taken from zero on.
-                let (low, high) = if a < b { (a, b) } else { (b, a) };
-                let area = high * soft_mean(0.0, high, 1.0) - low * soft_mean(0.0, low, 4.0);
-                area / (high - low)
-            }
-        }
+        Character::Soft => out.zip(pairs).for_each(|(y, (&a, &b))| *y = soft_mean(a, b, 1.0)),
+        Character::Hard => out.zip(pairs).for_each(|(y, (&a, &b))| *y = hard_mean(a, b)),
+        Character::Asymmetric => out.zip(pairs).for_each(|(y, (&a, &b))| *y = asymmetric_mean(a, b)),
+    }
+}
+
+#[inline(always)]
+fn asymmetric_mean(a: f64, b: f64) -> f64 {
+    let (low, high) = if a < b { (a, b) } else { (b, a) };
+    if low >= 0.0 {
+        soft_mean(a, b, 1.0)
+    } else if high <= 0.0 {
+        soft_mean(a, b, 4.0)
+    } else {
+        // On both sides of zero: each side's area, both taken from zero on.
+        (high * soft_mean(0.0, high, 1.0) - low * soft_mean(0.0, low, 4.0)) / (high - low)
     }
 }
 
