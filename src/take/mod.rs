@@ -4,6 +4,7 @@ mod decode;
 mod edits;
 mod flac;
 mod mix;
+pub mod shift;
 mod source;
 
 pub use decode::{MAX_FILE_BYTES, MAX_SECONDS, SAMPLE_RATES};
