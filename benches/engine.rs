@@ -19,8 +19,7 @@ const BLOCK: usize = 64;
 
 /// Sixteen pads of long pitched layers and copies, everything flat and sounding.
 fn dense_kit(layers: usize, copies: u8) -> Arc<PlayKit> {
-    let mut kit = Kit::default();
-    kit.takes = vec![noise_take(44_100, 1, 1), sine_take(48_000, 300.0, 4.0)];
+    let mut kit = Kit { takes: vec![noise_take(44_100, 1, 1), sine_take(48_000, 300.0, 4.0)], ..Kit::default() };
     for (p, pad) in kit.doc.pads.iter_mut().enumerate() {
         pad.note = 36 + p as u8;
         pad.variation = still();
@@ -155,8 +154,7 @@ fn storms(_: &mut Criterion) {
 
 /// The groove's kit: hits of a third of a second.
 fn dense_groove() -> Arc<PlayKit> {
-    let mut kit = Kit::default();
-    kit.takes = vec![noise_take(44_100, 1, 1)];
+    let mut kit = Kit { takes: vec![noise_take(44_100, 1, 1)], ..Kit::default() };
     for (p, pad) in kit.doc.pads.iter_mut().enumerate() {
         pad.slices = vec![Slice { take: 0, start: 0, end: 15_000, gain_db: -20.0, velocities: [0.0, 1.0] }];
         pad.layers[0].settings.pitch_st = -5.0 + p as f32 * 0.7;

@@ -156,7 +156,8 @@ fn direct_current_hum_and_hiss_add_no_hits() {
     loud.iter_mut().for_each(|x| *x = (*x + 0.2) * 0.7);
     // Hits softer than the hum are masked by it; every other one must be there, and nothing else.
     let level = |at: usize| alone[at..at + 480].iter().fold(0.0f64, |a, x| a.max(x.abs()));
-    let audible: Vec<usize> = truth.iter().copied().filter(|&t| level(t) > 10f64.powf(-36.0 / 20.0)).collect();
+    let audible: Vec<usize> =
+        truth.iter().copied().filter(|&t| level(t) > 10f64.powf(-36.0 / 20.0)).collect();
     let found = starts(&mono(48_000, &loud));
     for t in &audible {
         assert!(found.iter().any(|f| f.abs_diff(*t as u64) < 96), "the hit at {t} is missing: {found:?}");

@@ -109,8 +109,7 @@ fn assert_pitch(samples: &[f64], hz: f64, within: f64, what: &str) {
     }
 }
 
-const NOTES_HZ: [f64; 12] =
-    [41.2, 55.0, 73.4, 82.4, 110.0, 146.8, 196.0, 246.9, 329.6, 440.0, 659.3, 987.8];
+const NOTES_HZ: [f64; 12] = [41.2, 55.0, 73.4, 82.4, 110.0, 146.8, 196.0, 246.9, 329.6, 440.0, 659.3, 987.8];
 
 #[test]
 fn plucked_strings_are_within_10_cents() {
@@ -165,7 +164,9 @@ fn gliding_membranes_are_within_25_cents_of_where_they_settle() {
                     let phase = TAU * hz * (t + sharp * 0.03 * (1.0 - (-t / 0.03).exp()));
                     [(1.0, 1.0), (1.594, 0.5), (2.136, 0.3), (2.296, 0.2)]
                         .iter()
-                        .map(|(r, a): &(f64, f64)| 0.3 * a * (-t * (6.0 + 4.0 * r * r)).exp() * (phase * r).sin())
+                        .map(|(r, a): &(f64, f64)| {
+                            0.3 * a * (-t * (6.0 + 4.0 * r * r)).exp() * (phase * r).sin()
+                        })
                         .sum()
                 })
                 .collect();

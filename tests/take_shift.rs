@@ -83,9 +83,9 @@ fn hits_stay_on_their_frames_with_their_attacks() {
             println!("{st:+} st, hit at {start}: {db:.1} dB before it");
             assert!(db < -20.0, "{st:+} st, hit at {start}: {db:.1} dB before it");
             // The rise itself: the loudest 3 ms begin within 6 ms of the hit.
-            let best = (start - ms(20)..start + ms(40)).step_by(20).max_by(|&a, &b| {
-                energy(a, a + ms(3)).total_cmp(&energy(b, b + ms(3)))
-            });
+            let best = (start - ms(20)..start + ms(40))
+                .step_by(20)
+                .max_by(|&a, &b| energy(a, a + ms(3)).total_cmp(&energy(b, b + ms(3))));
             let late = best.unwrap() as i64 - start as i64;
             assert!(late.abs() <= ms(6) as i64, "{st:+} st: {late} frames");
         }

@@ -31,7 +31,12 @@ impl Ends {
     pub(super) fn new(envelope: &Envelope, gate_db: Option<f32>) -> Self {
         let (steps, blocks) = envelope.steps(STEP_S);
         let depth = gate_db.map_or(DEPTH_DB, |db| db.clamp(1.0, DEPTH_DB));
-        Self { steps, step: blocks * envelope.step, floor: envelope.floor(), share: 10f32.powf(-depth / 10.0) }
+        Self {
+            steps,
+            step: blocks * envelope.step,
+            floor: envelope.floor(),
+            share: 10f32.powf(-depth / 10.0),
+        }
     }
 
     /// First frame after the hit that starts at `start`; `next` is where the next one starts.

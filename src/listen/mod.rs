@@ -24,7 +24,13 @@ mod spectrogram;
 
 pub use describe::{BAND_EDGES_HZ, STRETCH_ENDS_S};
 
-use self::{describe::Describer, ends::Ends, envelope::Envelope, refine::{Ground, Start}, spectrogram::Spectrogram};
+use self::{
+    describe::Describer,
+    ends::Ends,
+    envelope::Envelope,
+    refine::{Ground, Start},
+    spectrogram::Spectrogram,
+};
 use crate::{error::Result, progress::Progress, take::Take};
 use serde::{Deserialize, Serialize};
 
@@ -210,7 +216,12 @@ fn starts(
 }
 
 /// Every candidate with its start and its log odds of being a hit.
-fn weighed(take: &Take, envelope: &Envelope, s: &Spectrogram, progress: &dyn Progress) -> Result<Vec<Weighed>> {
+fn weighed(
+    take: &Take,
+    envelope: &Envelope,
+    s: &Spectrogram,
+    progress: &dyn Progress,
+) -> Result<Vec<Weighed>> {
     let ground = Ground { means: &envelope.means, floor: envelope.floor() };
     let candidates = onsets::candidates(s);
     let mut found = Vec::with_capacity(candidates.len());

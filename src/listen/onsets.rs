@@ -127,7 +127,8 @@ struct Rise {
 fn rises(s: &Spectrogram, floor: &[f32; MAX_BANDS]) -> Vec<Rise> {
     let n = s.bands;
     // Before the take began there was its noise, whose flicker rises far above its quietest tenth.
-    let quiet: [f32; MAX_BANDS] = std::array::from_fn(|b| 10.0 * ((FLICKER + NOISE_GUARD) * floor[b]).log10());
+    let quiet: [f32; MAX_BANDS] =
+        std::array::from_fn(|b| 10.0 * ((FLICKER + NOISE_GUARD) * floor[b]).log10());
     let lead = FAR_GAP + LOW_MEMORY;
     let mut levels = vec![quiet; lead];
     levels.extend(s.power.iter().map(|p| -> [f32; MAX_BANDS] {
@@ -149,7 +150,8 @@ fn rises(s: &Spectrogram, floor: &[f32; MAX_BANDS]) -> Vec<Rise> {
                 let near = (levels[t][b] - highest(NEAR_GAP)).clamp(0.0, RISE_CAP_DB);
                 // Only what still grows: after a sharp attack the far past stays low for a while.
                 let growing = levels[t + 1 - FAR_GAP..t].iter().all(|l| l[b] <= levels[t][b] + 0.5);
-                let far = if growing { (levels[t][b] - highest(FAR_GAP)).clamp(0.0, RISE_CAP_DB) } else { 0.0 };
+                let far =
+                    if growing { (levels[t][b] - highest(FAR_GAP)).clamp(0.0, RISE_CAP_DB) } else { 0.0 };
                 rise.near += near / n as f32;
                 rise.far += far / n as f32;
                 sums[region[b]] += near.max(FAR_SHARE * far);

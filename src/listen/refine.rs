@@ -62,7 +62,8 @@ pub(super) fn start(take: &Take, ground: &Ground, centre: usize, earliest: usize
     let from = centre.saturating_sub((LOOK_BACK_MS * ms) as usize);
     let to = (centre + (LOOK_AHEAD_MS * ms) as usize).min(take.frames());
     let slow = rate / factor as f64;
-    let parts: Vec<Vec<f32>> = take.channels.iter().zip(ground.means).map(|(c, &m)| decimate(&c[from..to], factor, m)).collect();
+    let parts: Vec<Vec<f32>> =
+        take.channels.iter().zip(ground.means).map(|(c, &m)| decimate(&c[from..to], factor, m)).collect();
     let step = (slow * STEP_MS * 0.001).max(1.0);
     let at = (centre - from) / factor;
     let middle = (at as f64 / step) as usize;

@@ -165,8 +165,8 @@ fn strokes_and_takes_played_from_the_window_are_heard() {
     session.listen_to(0, 1000, 2000);
     let heard = [rig.block(), rig.block(), rig.block(), rig.block()].concat();
     let expected = |i: usize| ((1000 + i) as f32 * 0.05).sin() * 0.5 * 0.35 * crate::units::db_to_gain(-1.0);
-    for i in 300..900 {
-        assert!((heard[i] - expected(i)).abs() < 1e-4, "frame {i}: {} for {}", heard[i], expected(i));
+    for (i, &is) in heard.iter().enumerate().take(900).skip(300) {
+        assert!((is - expected(i)).abs() < 1e-4, "frame {i}: {is} for {}", expected(i));
     }
     assert_eq!(peak(&heard[1300..]), 0.0, "after its end");
     // SAFETY: as above.

@@ -33,7 +33,7 @@ const OVERLAP: usize = 8;
 /// # Errors
 /// An interval that is not a number or too far; [`Error::Cancelled`].
 pub fn shift(take: &Take, semitones: f64, progress: &dyn Progress) -> Result<Take> {
-    if !(semitones.abs() <= MAX_SHIFT_ST) {
+    if semitones.is_nan() || semitones.abs() > MAX_SHIFT_ST {
         return Err(Error::invalid(format!(
             "a take can be shifted by up to {MAX_SHIFT_ST} semitones up or down, not by {semitones}"
         )));
@@ -182,7 +182,8 @@ fn peaks(power: &[f64]) -> Vec<Peak> {
     let n = power.len();
     let is_peak = |k: usize| {
         let near = k.saturating_sub(2)..(k + 3).min(n);
-        power[k] > 0.0 && near.clone().all(|i| i == k || power[i] < power[k] || (power[i] == power[k] && i > k))
+        power[k] > 0.0
+            && near.clone().all(|i| i == k || power[i] < power[k] || (power[i] == power[k] && i > k))
     };
     let tops: Vec<usize> = (0..n).filter(|&k| is_peak(k)).collect();
     let mut start = 0;
@@ -190,7 +191,9 @@ fn peaks(power: &[f64]) -> Vec<Peak> {
         .enumerate()
         .map(|(i, &top)| {
             let end = match tops.get(i + 1) {
-                Some(&next) => (top + 1..=next).min_by(|&a, &b| power[a].total_cmp(&power[b])).unwrap_or(next),
+                Some(&next) => {
+                    (top + 1..=next).min_by(|&a, &b| power[a].total_cmp(&power[b])).unwrap_or(next)
+                }
                 None => n,
             };
             let bins = start..end;

@@ -10,7 +10,8 @@ pub fn struck(rate: f64, hz: f64, decay_s: f64, seconds: f64) -> Vec<f64> {
     (0..(rate * seconds) as usize)
         .map(|i| {
             let t = i as f64 / rate;
-            let tone = (std::f64::consts::TAU * hz * t).cos() + 0.5 * (std::f64::consts::TAU * hz * 2.756 * t).cos();
+            let tone =
+                (std::f64::consts::TAU * hz * t).cos() + 0.5 * (std::f64::consts::TAU * hz * 2.756 * t).cos();
             tone * (-t / decay_s).exp() / 1.5
         })
         .collect()

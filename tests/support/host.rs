@@ -151,7 +151,7 @@ impl SendPlugin {
 impl Host {
     pub fn new() -> Self {
         // SAFETY: the library was built from this very project.
-        let entry = unsafe { PluginEntry::load(&super::library()) }.expect("the library loads");
+        let entry = unsafe { PluginEntry::load(super::library()) }.expect("the library loads");
         let factory = entry.get_plugin_factory().expect("a factory");
         let id = factory.plugin_descriptors().next().expect("a plugin").id().expect("an id").to_owned();
         let info = HostInfo::new("test host", "none", "https://example.invalid", "1").unwrap();
@@ -172,7 +172,7 @@ impl Host {
     }
 
     pub fn told<T>(&self, read: impl FnOnce(&Told) -> T) -> T {
-        self.instance.access_shared_handler(|told| read(told))
+        self.instance.access_shared_handler(read)
     }
 
     /// Gives the plugin the call on the main thread that it asked for.
