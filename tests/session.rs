@@ -17,7 +17,8 @@ use std::{
     time::{Duration, Instant},
 };
 
-const LONG: Duration = Duration::from_secs(60);
+/// A guard against hanging, not a measure: casting in a debug build on a busy machine takes its time.
+const LONG: Duration = Duration::from_secs(300);
 
 /// Waits for every job to end.
 fn settle(session: &Session) {
