@@ -1,5 +1,5 @@
-//! Prints the measures of audio files, one JSON line each: what `cargo xtask profiles` trains on.
-//! Files are named on standard input, one per line; `--names` prints the names of the measures.
+//! Prints the measures of audio files, one JSON line each: what `tests/reference/profiles.py` trains on.
+//! Files are named on standard input, one per line.
 
 use kitwright::{cast::features, progress::Quiet, take::Take};
 use std::io::BufRead;

@@ -1,8 +1,8 @@
 //! What a one-shot is like: the numbers by which a role is recognised.
 //!
 //! Everything is measured relative to the sound's own level and start, so that loudness and leading silence
-//! do not count. The same code measures the recordings that the profiles are made from (`cargo xtask
-//! profiles`) and the pads that are scored with them.
+//! do not count. The same code measures the recordings that the profiles are made from
+//! (`tests/reference/profiles.py`) and the pads that are scored with them.
 
 use realfft::{RealFftPlanner, RealToComplex};
 use std::{cell::RefCell, sync::Arc};

@@ -1,4 +1,4 @@
-//! Role profiles, made by `cargo xtask profiles`: do not edit.
+//! Role profiles, made by `tests/reference/profiles.py`: do not edit.
 //!
 //! Trained on labelled open recordings: fluid-soundfont-gm 3.1-5.3 (MIT), musescore-general-soundfont-lossless
 //! 0.2.1-1 (MIT; its drumline CC0), sonic-pi-samples 3.2.2~repack-8 (CC0), all from Debian 12, and
