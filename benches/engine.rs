@@ -19,7 +19,8 @@ const BLOCK: usize = 64;
 
 /// Sixteen pads of long pitched layers and copies, everything flat and sounding.
 fn dense_kit(layers: usize, copies: u8) -> Arc<PlayKit> {
-    let mut kit = Kit { takes: vec![noise_take(44_100, 1, 1), sine_take(48_000, 300.0, 4.0)], ..Kit::default() };
+    let mut kit =
+        Kit { takes: vec![noise_take(44_100, 1, 1), sine_take(48_000, 300.0, 4.0)], ..Kit::default() };
     for (p, pad) in kit.doc.pads.iter_mut().enumerate() {
         pad.note = 36 + p as u8;
         pad.variation = still();

@@ -2,16 +2,18 @@
 
 mod engine_support;
 
-use assert_no_alloc::{AllocDisabler, assert_no_alloc};
 use engine_support::*;
 use kitwright::{
     engine::{Engine, Transport},
     kit::Trims,
     settings::PAD_TRIMS,
 };
+use nice_assert_no_alloc::assert_no_alloc;
 
+// With the feature the framework brings the same allocator, and there can be only one.
+#[cfg(not(feature = "guard-audio-thread"))]
 #[global_allocator]
-static GUARD: AllocDisabler = AllocDisabler;
+static GUARD: nice_assert_no_alloc::AllocDisabler = nice_assert_no_alloc::AllocDisabler;
 
 #[test]
 fn a_long_random_performance_neither_allocates_nor_frees() {
