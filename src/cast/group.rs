@@ -36,3 +36,29 @@ pub fn groups(hits: &[Option<Features>]) -> Vec<Vec<usize>> {
     }
     groups
 }
+
+/// `groups` split until there are `wanted` of them or each hit stands alone: a take of one kind of hit still
+/// fills the kit, since each role gets its own hit. The largest group gives first, its second hit each time.
+pub fn spread(mut groups: Vec<Vec<usize>>, wanted: usize) -> Vec<Vec<usize>> {
+    while groups.len() < wanted {
+        let largest = (0..groups.len()).rev().max_by_key(|&i| groups[i].len());
+        let Some(group) = largest.map(|i| &mut groups[i]).filter(|g| g.len() > 1) else { break };
+        let hit = group.remove(1);
+        groups.push(vec![hit]);
+    }
+    groups
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn alike_hits_fill_a_kit_before_they_become_alternates() {
+        let groups = vec![vec![0, 3, 4, 5], vec![1, 2]];
+        assert_eq!(spread(groups.clone(), 2), groups);
+        assert_eq!(spread(groups.clone(), 3), [vec![0, 4, 5], vec![1, 2], vec![3]]);
+        assert_eq!(spread(groups, 16).len(), 6);
+        assert!(spread(Vec::new(), 16).is_empty());
+    }
+}

@@ -51,7 +51,7 @@ pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progr
     if candidates.is_empty() || pads.is_empty() {
         return Ok(kit);
     }
-    let groups = alike(&candidates);
+    let groups = group::spread(alike(&candidates), pads.len());
     let leaders: Vec<&Candidate> = groups.iter().map(|g| &candidates[g[0]]).collect();
     let scores = audition(&kit, &leaders, &roles_of(&pads), &Part::new(progress, 0.1, 0.5))?;
     let cast = cast(&pads, &leaders, &scores);
@@ -182,12 +182,19 @@ fn candidate(kit: &Kit, take: usize, hit: usize, heard: &Hit) -> Option<Candidat
         return None;
     }
     let end = end.min(start + (MEASURED_S * rate) as usize);
-    let mut mono = audio.channels.first()?[start..end].to_vec();
-    if let Some(right) = audio.channels.get(1) {
-        mono.iter_mut().zip(&right[start..end]).for_each(|(l, r)| *l = (*l + r) * 0.5);
-    }
-    let raw = Features::of(&mono, rate)?;
+    let raw = Features::of(&mono(&audio.channels, start, end)?, rate)?;
     Some(Candidate { take, hit, heard: heard.clone(), raw })
+}
+
+/// The mean of the channels, or the stronger one where they cancel (a channel with its polarity turned).
+fn mono(channels: &[Vec<f32>], start: usize, end: usize) -> Option<Vec<f32>> {
+    let left = &channels.first()?[start..end];
+    let Some(right) = channels.get(1).map(|c| &c[start..end]) else { return Some(left.to_vec()) };
+    let mean: Vec<f32> = left.iter().zip(right).map(|(l, r)| (l + r) * 0.5).collect();
+    let energy = |x: &[f32]| x.iter().map(|s| s * s).sum::<f32>();
+    let stronger = if energy(left) >= energy(right) { left } else { right };
+    // One silent channel leaves a quarter of the energy; less than a tenth is cancelling.
+    Some(if energy(&mean) < 0.1 * energy(stronger) { stronger.to_vec() } else { mean })
 }
 
 /// Groups of alike hits, the clearest of each first: the loudest, since its noise floor is lowest.

@@ -238,7 +238,7 @@ fn weighed(
     }
     Ok(found)
 }
-/// Start and regression terms of every candidate: what `examples/fit_listening.rs` fits the weights to.
+/// Start and regression terms of every candidate: what the weights in `judge` are fitted to.
 #[doc(hidden)]
 pub fn evidence(take: &Take, progress: &dyn Progress) -> Result<Vec<(usize, Vec<f32>)>> {
     let envelope = Envelope::of(take);

@@ -33,7 +33,7 @@ const OVERLAP: usize = 8;
 /// # Errors
 /// An interval that is not a number or too far; [`Error::Cancelled`].
 pub fn shift(take: &Take, semitones: f64, progress: &dyn Progress) -> Result<Take> {
-    if semitones.is_nan() || semitones.abs() > MAX_SHIFT_ST {
+    if !semitones.is_finite() || semitones.abs() > MAX_SHIFT_ST {
         return Err(Error::invalid(format!(
             "a take can be shifted by up to {MAX_SHIFT_ST} semitones up or down, not by {semitones}"
         )));
@@ -62,6 +62,9 @@ struct Vocoder<'a> {
     size: usize,
     hop: usize,
     window: Vec<f64>,
+    /// Level that a peak keeps when its bins move by up to half a bin too little or too much, in 64ths of
+    /// a bin: the windows around it then disagree away from their middles.
+    kept: [f64; 33],
     /// Frames at which something is struck, in order.
     attacks: Vec<usize>,
     forward: Arc<dyn RealToComplex<f64>>,
@@ -80,7 +83,13 @@ struct Peak {
 impl<'a> Vocoder<'a> {
     fn new(take: &'a Take, ratio: f64) -> Self {
         let size = ((WINDOW_S * f64::from(take.sample_rate)) as usize).next_power_of_two();
-        let window = (0..size).map(|i| 0.5 - 0.5 * (TAU * i as f64 / size as f64).cos()).collect();
+        let window: Vec<f64> = (0..size).map(|i| 0.5 - 0.5 * (TAU * i as f64 / size as f64).cos()).collect();
+        let all: f64 = window.iter().map(|w| w * w).sum();
+        let kept = std::array::from_fn(|i| {
+            let bins = i as f64 / 64.0;
+            let turn = |i: usize| (TAU * bins * (i as f64 / size as f64 - 0.5)).cos();
+            window.iter().enumerate().map(|(i, w)| w * w * turn(i)).sum::<f64>() / all
+        });
         let mut planner = RealFftPlanner::new();
         Self {
             take,
@@ -88,6 +97,7 @@ impl<'a> Vocoder<'a> {
             size,
             hop: size / OVERLAP,
             window,
+            kept,
             attacks: attacks(take),
             forward: planner.plan_fft_forward(size),
             back: planner.plan_fft_inverse(size),
@@ -112,7 +122,10 @@ impl<'a> Vocoder<'a> {
             let first = (spot * self.hop) as i64 - (self.size - self.hop) as i64;
             for (spectrum, channel) in spectra.iter_mut().zip(&self.take.channels) {
                 for ((t, w), i) in time.iter_mut().zip(&self.window).zip(first..) {
-                    *t = w * usize::try_from(i).ok().and_then(|i| channel.get(i)).map_or(0.0, |&x| x.into());
+                    *t = w * usize::try_from(i)
+                        .ok()
+                        .and_then(|i| channel.get(i))
+                        .map_or(0.0, |&x| f64::from(x));
                 }
                 self.transform(&mut time, spectrum);
             }
@@ -155,7 +168,8 @@ impl<'a> Vocoder<'a> {
             // Turned about the window's middle: a bin further is half a turn more at its start.
             let bins = shift.round() as i64;
             let half_turns = if bins % 2 == 0 { 0.0 } else { TAU / 2.0 };
-            let rotation = Complex::from_polar(1.0, turn + half_turns);
+            let off = ((shift - shift.round()).abs() * 64.0).round() as usize;
+            let rotation = Complex::from_polar(1.0 / self.kept[off], turn + half_turns);
             for (from, to) in spectra.iter().zip(&mut moved) {
                 for k in peak.bins.clone() {
                     let target = usize::try_from(k as i64 + bins).ok();
