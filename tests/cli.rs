@@ -103,7 +103,9 @@ fn number(value: &Value) -> f64 {
 fn alone_it_prints_a_short_help_with_an_example_per_task() {
     let text = succeed::<&str>(&[]);
     assert!(text.lines().count() <= 15, "{text}");
-    for task in ["kitwright kit ", "kitwright hits ", "kitwright render ", "kitwright window "] {
+    for task in
+        ["kitwright kit ", "kitwright hits ", "kitwright render ", "kitwright shift ", "kitwright window "]
+    {
         assert!(text.contains(task), "{task}");
     }
     assert!(succeed(&["--help"]).contains("Usage"));
@@ -274,6 +276,25 @@ fn stems_rates_and_seeds_are_obeyed() {
     let with_seed_7 = fs::read(&out).unwrap();
     succeed(&[&fixed[..], &["--rate", "44100"]].concat());
     assert!(fs::read(&out).unwrap() != with_seed_7, "another seed draws other variations");
+}
+
+#[test]
+fn a_take_is_shifted_an_octave_down_with_its_timing() {
+    let dir = tempfile::tempdir().unwrap();
+    let sine = |hz: f64| -> Vec<f32> {
+        (0..48_000).map(|i| (0.5 * (i as f64 * hz * std::f64::consts::TAU / 48_000.0).sin()) as f32).collect()
+    };
+    let (take, low) = (dir.path().join("sine.wav"), dir.path().join("low.wav"));
+    kitwright::export::write_wav(&take, 48_000, &[&sine(440.0)]).unwrap();
+    let output = run(&["shift", take.to_str().unwrap(), "--semitones", "-12", "-o", low.to_str().unwrap()]);
+    assert!(output.status.success());
+    let mut wav = hound::WavReader::open(&low).unwrap();
+    assert_eq!((wav.spec().sample_rate, wav.duration()), (48_000, 48_000));
+    let middle: Vec<i32> = wav.samples::<i32>().map(Result::unwrap).skip(12_000).take(24_000).collect();
+    let crossings = middle.windows(2).filter(|w| w[0] < 0 && w[1] >= 0).count();
+    // half a second of 220 Hz, give or take the one at the edges
+    assert!((109..=111).contains(&crossings), "{crossings}");
+    refuse(&["shift", take.to_str().unwrap(), "--semitones", "99", "-o", low.to_str().unwrap()]);
 }
 
 #[test]

@@ -12,6 +12,8 @@ Kitwright turns the recorded sound of one instrument into a playable drum kit.
   kitwright hits take.wav                   list the hits of a recording
   kitwright render my-kit/take.kitwright song.mid --out song.wav
                                             play a MIDI file with a kit
+  kitwright shift take.wav --semitones -12 -o low.wav
+                                            an octave down, timing kept
   kitwright window my-kit/take.kitwright    play a kit in a window of its own
   kitwright demo-take take.wav              write an invented recording to try everything with
 
@@ -33,6 +35,8 @@ pub(super) enum Command {
     Kit(MakeKit),
     /// Play a MIDI file with a kit into a WAV file.
     Render(Render),
+    /// Move the pitch of a whole recording and keep its timing.
+    Shift(Shift),
     /// Play a kit in a window of its own, with audio and MIDI.
     Window(Window),
     /// Write an invented recording, a cello knocked, plucked and scraped, to try everything with.
@@ -100,6 +104,18 @@ pub(super) struct Render {
     /// Also write each pad into a file of its own in this folder.
     #[arg(long, value_name = "DIR")]
     pub stems: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Shift {
+    /// Recording.
+    pub take: PathBuf,
+    /// How far, in semitones: -12 is an octave down.
+    #[arg(long, value_name = "N", allow_negative_numbers = true)]
+    pub semitones: f64,
+    /// WAV file to write.
+    #[arg(short, long, value_name = "OUT")]
+    pub out: PathBuf,
 }
 
 #[derive(Debug, Args)]

@@ -55,6 +55,7 @@ fn obey(command: Option<Command>) -> Result<()> {
         Command::Hits(a) => hits::run(a, &terminal),
         Command::Kit(a) => kit::run(a, &terminal),
         Command::Render(a) => render::run(a, &terminal),
+        Command::Shift(a) => shift(a, &terminal),
         Command::DemoTake(a) => demo_take(a),
         Command::Window(_) => Ok(()),
     };
@@ -84,10 +85,25 @@ fn one_line(text: &str) -> String {
 /// Reads a take and tells what the user should know about it.
 fn read_take(path: &Path, progress: &dyn Progress) -> Result<Take> {
     let take = Take::read(path, progress)?;
-    for notice in &take.notices {
-        tell(&format!("{}: {notice}", path.display()));
-    }
+    pass_on_notices(path, &take);
     Ok(take)
+}
+
+fn pass_on_notices(path: &Path, take: &Take) {
+    for notice in &take.notices {
+        tell(&one_line(&format!("{}: {notice}", path.display())));
+    }
+}
+
+fn shift(a: &arguments::Shift, terminal: &Terminal) -> Result<()> {
+    let take = read_take(&a.take, terminal)?;
+    let shifted = crate::take::shift::shift(&take, a.semitones, terminal)?;
+    terminal.check()?;
+    crate::export::write_take(&shifted, &a.out)?;
+    terminal.clear();
+    pass_on_notices(&a.out, &shifted);
+    say(&format!("{}: {:.1} s", a.out.display(), shifted.seconds()));
+    Ok(())
 }
 
 fn demo_take(a: &arguments::DemoTake) -> Result<()> {
