@@ -6,6 +6,8 @@
 
 use super::{
     CHANNELS, INPUTS, Kitwright, LastLink, Link, OUTPUTS, PATIENCE,
+    marking_vst3::Marking,
+    params::REVISION_NAME,
     spare::{HostPort, Spare, silence_all},
 };
 use nice_plug::wrapper::vst3::{Wrapper, vst3};
@@ -30,6 +32,7 @@ pub(super) struct Door {
     // the instance goes before the link waits for its session
     inner: Wrapper<Kitwright>,
     link: LastLink,
+    marking: Marking,
     /// Longest block announced for the next activation.
     announced: AtomicU32,
     /// Hz, rounded up, as announced.
@@ -53,14 +56,30 @@ impl Door {
     pub fn new() -> Option<Self> {
         let inner = Wrapper::new();
         let link = Link::take_last_made()?;
+        let marking = Marking::new(revision_id(&inner)?);
         Some(Self {
             inner,
             link,
+            marking,
             announced: AtomicU32::new(0),
             sample_rate: AtomicU32::new(0),
             audio: Mutex::new(None),
         })
     }
+}
+
+/// The host's id of the revision parameter; the framework keeps its hashing to itself.
+fn revision_id(inner: &Wrapper<Kitwright>) -> Option<ParamID> {
+    // SAFETY: a structure of numbers and text; an index within the count.
+    let infos = (0..unsafe { inner.getParameterCount() }).filter_map(|index| unsafe {
+        let mut info: ParameterInfo = std::mem::zeroed();
+        (inner.getParameterInfo(index, &mut info) == kResultOk).then_some(info)
+    });
+    let named = |info: &ParameterInfo| {
+        let title = info.title.iter().map(|&unit| unit as u16).take_while(|&unit| unit != 0);
+        title.eq(REVISION_NAME.encode_utf16())
+    };
+    infos.filter(named).map(|info| info.id).next()
 }
 
 impl Drop for Door {
@@ -189,6 +208,10 @@ impl IAudioProcessorTrait for Door {
     unsafe fn process(&self, data: *mut ProcessData) -> tresult {
         // SAFETY: the host's own structure or null.
         let Some(call) = (unsafe { data.as_ref() }) else { return kInvalidArgument };
+        if let Some(params) = self.link.params.upgrade() {
+            // SAFETY: the block's own output parameters or null.
+            unsafe { self.marking.report(&params, call.outputParameterChanges) };
+        }
         if call.symbolicSampleSize != SymbolicSampleSizes_::kSample32 as i32 || call.numSamples < 0 {
             return kInvalidArgument;
         }
@@ -294,9 +317,22 @@ impl IEditControllerTrait for Door {
         IEditControllerTrait: fn normalizedParamToPlain(id: ParamID, value: ParamValue) -> ParamValue;
         IEditControllerTrait: fn plainParamToNormalized(id: ParamID, value: ParamValue) -> ParamValue;
         IEditControllerTrait: fn getParamNormalized(id: ParamID) -> ParamValue;
-        IEditControllerTrait: fn setParamNormalized(id: ParamID, value: ParamValue) -> tresult;
-        IEditControllerTrait: fn setComponentHandler(handler: *mut IComponentHandler) -> tresult;
         IEditControllerTrait: fn createView(name: FIDString) -> *mut IPlugView;
+    }
+
+    unsafe fn setParamNormalized(&self, id: ParamID, value: ParamValue) -> tresult {
+        // this is how a reported change comes to the main thread
+        self.marking.mark();
+        // SAFETY: as for this method.
+        unsafe { self.inner.setParamNormalized(id, value) }
+    }
+
+    unsafe fn setComponentHandler(&self, handler: *mut IComponentHandler) -> tresult {
+        // SAFETY: as for this method.
+        unsafe {
+            self.marking.set_handler(handler);
+            self.inner.setComponentHandler(handler)
+        }
     }
 
     unsafe fn getParameterInfo(&self, index: int32, info: *mut ParameterInfo) -> tresult {
@@ -353,3 +389,7 @@ impl IInfoListenerTrait for Door {
         IInfoListenerTrait: fn setChannelContextInfos(list: *mut IAttributeList) -> tresult;
     }
 }
+
+#[cfg(test)]
+#[path = "guard_vst3_tests.rs"]
+mod tests;

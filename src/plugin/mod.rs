@@ -5,6 +5,7 @@ mod entry_vst3;
 mod guard_clap;
 mod guard_vst3;
 mod listening;
+mod marking_vst3;
 mod note_names;
 pub mod params;
 mod process;

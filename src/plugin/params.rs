@@ -131,6 +131,9 @@ pub struct HostParams {
     pub window: Arc<WindowMemory>,
 }
 
+/// Name of the revision parameter.
+pub const REVISION_NAME: &str = "Kit revision";
+
 /// Highest number of the revision parameter; it starts again at 0 afterwards.
 pub const LAST_REVISION: i32 = 9999;
 
@@ -142,7 +145,7 @@ impl HostParams {
             pads: std::array::from_fn(|pad| {
                 PAD_TRIMS.iter().map(|s| TrimParam::new(s, format!("Pad {} {}", pad + 1, s.name))).collect()
             }),
-            revision: IntParam::new("Kit revision", 0, IntRange::Linear { min: 0, max: LAST_REVISION })
+            revision: IntParam::new(REVISION_NAME, 0, IntRange::Linear { min: 0, max: LAST_REVISION })
                 .non_automatable()
                 .hide_in_generic_ui(),
             edits_seen: AtomicU64::new(kit_state.edits()),
@@ -159,16 +162,30 @@ impl HostParams {
     }
 
     /// Moves the revision on by one, as a change the host sees, when the player has changed the kit since
-    /// the last call. The window calls it at every frame: nothing else marks a VST3 project as changed.
+    /// the last call. The window calls it at every frame.
     pub fn follow_kit(&self, setter: &ParamSetter<'_>) {
-        let edits = self.kit_state.edits();
-        if self.edits_seen.swap(edits, Ordering::AcqRel) == edits {
-            return;
-        }
-        let next = if self.revision.value() >= LAST_REVISION { 0 } else { self.revision.value() + 1 };
+        let Some(next) = self.next_revision() else { return };
         setter.begin_set_parameter(&self.revision);
         setter.set_parameter(&self.revision, next);
         setter.end_set_parameter(&self.revision);
+    }
+
+    /// The same for the audio thread, which tells the host in its own way while no window is open: the
+    /// revision's new value, normalised, when the player has changed the kit since the last call.
+    pub(super) fn follow_kit_while_playing(&self) -> Option<f32> {
+        let next = self.revision.preview_normalized(self.next_revision()?);
+        // SAFETY: the parameter is a field of this object; its value is an atomic.
+        unsafe { self.revision.as_ptr()._internal_set_normalized_value(next) };
+        Some(next)
+    }
+
+    /// The next revision when the kit was changed since the last call: each change is told once.
+    fn next_revision(&self) -> Option<i32> {
+        let edits = self.kit_state.edits();
+        if self.edits_seen.swap(edits, Ordering::AcqRel) == edits {
+            return None;
+        }
+        Some(if self.revision.value() >= LAST_REVISION { 0 } else { self.revision.value() + 1 })
     }
 
     /// Sets every trim, as one gesture each; for the window, when a kit file brings its own. A host takes

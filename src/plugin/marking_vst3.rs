@@ -1,0 +1,76 @@
+//! How a VST3 host learns that its project has changed when no window is open to tell it: a casting, a
+//! load or an import may end long after its window was closed.
+//!
+//! Only the audio thread comes by then, so it reports a new value of the revision parameter among the
+//! block's output parameters; the host hands that to the controller on its main thread, which is where
+//! VST3 allows `IComponentHandler2::setDirty`.
+
+use super::params::HostParams;
+use nice_plug::wrapper::vst3::vst3::{
+    ComPtr, ComRef,
+    Steinberg::Vst::{
+        IComponentHandler, IComponentHandler2, IComponentHandler2Trait, IParamValueQueueTrait,
+        IParameterChanges, IParameterChangesTrait, ParamID,
+    },
+};
+use std::sync::{
+    Mutex, PoisonError,
+    atomic::{AtomicBool, Ordering},
+};
+
+/// One instance's word to its host.
+pub(super) struct Marking {
+    /// The revision parameter, as the host knows it.
+    revision: ParamID,
+    /// The audio thread has reported a change; the main thread has not marked the project yet.
+    due: AtomicBool,
+    handler: Mutex<Option<ComPtr<IComponentHandler2>>>,
+}
+
+impl Marking {
+    /// For the instance whose revision parameter has this id.
+    pub fn new(revision: ParamID) -> Self {
+        Self { revision, due: AtomicBool::new(false), handler: Mutex::new(None) }
+    }
+
+    /// Reports a change of the kit since the last call, on the audio thread. A host that takes no output
+    /// parameters is asked again at the next block.
+    ///
+    /// # Safety
+    /// `changes` is null or the block's output parameters.
+    pub unsafe fn report(&self, params: &HostParams, changes: *mut IParameterChanges) {
+        // SAFETY: by this function's contract.
+        let Some(changes) = (unsafe { ComRef::from_raw(changes) }) else { return };
+        let Some(value) = params.follow_kit_while_playing() else { return };
+        self.due.store(true, Ordering::Release);
+        let (mut queue_index, mut point_index) = (0, 0);
+        // SAFETY: the host's objects, used as VST3 says: a queue for the parameter, then a point in it.
+        unsafe {
+            let queue = changes.addParameterData(&self.revision, &mut queue_index);
+            if let Some(queue) = ComRef::from_raw(queue) {
+                queue.addPoint(0, f64::from(value), &mut point_index);
+            }
+        }
+    }
+
+    /// Keeps the host's handler, as far as it can mark projects; on the main thread.
+    ///
+    /// # Safety
+    /// `handler` is null or the host's.
+    pub unsafe fn set_handler(&self, handler: *mut IComponentHandler) {
+        // SAFETY: by this function's contract.
+        let handler = unsafe { ComRef::from_raw(handler) }.and_then(|h| h.cast::<IComponentHandler2>());
+        *self.handler.lock().unwrap_or_else(PoisonError::into_inner) = handler;
+    }
+
+    /// Marks the project when a change was reported; on the main thread, whenever the host comes by.
+    pub fn mark(&self) {
+        if !self.due.swap(false, Ordering::AcqRel) {
+            return;
+        }
+        if let Some(handler) = &*self.handler.lock().unwrap_or_else(PoisonError::into_inner) {
+            // SAFETY: the host's live object, on the main thread.
+            unsafe { handler.setDirty(1) };
+        }
+    }
+}
