@@ -76,7 +76,7 @@ fn revision_id(inner: &Wrapper<Kitwright>) -> Option<ParamID> {
         (inner.getParameterInfo(index, &mut info) == kResultOk).then_some(info)
     });
     let named = |info: &ParameterInfo| {
-        let title = info.title.iter().map(|&unit| unit as u16).take_while(|&unit| unit != 0);
+        let title = info.title.iter().copied().take_while(|&unit| unit != 0);
         title.eq(REVISION_NAME.encode_utf16())
     };
     infos.filter(named).map(|info| info.id).next()
