@@ -52,18 +52,22 @@ pub fn write_folder(kit: &Arc<Kit>, dir: impl AsRef<Path>, progress: &dyn Progre
     let staged = StagedFolder::new(dir)?;
     let summary = Summary::of(kit);
 
-    let looks = write_pads(kit, staged.path(), &Part::new(progress, 0.0, 0.5))?;
-    write_groove(kit, staged.path(), &Part::new(progress, 0.5, 0.8))?;
-    let picture = overview(kit, &looks).encode_png().expect("a picture in memory can be encoded");
-    write(&staged.path().join("overview.png"), &picture)?;
-    let mut json = serde_json::to_string_pretty(&summary).expect("a summary can be written as JSON");
-    json.push('\n');
-    write(&staged.path().join("kit.json"), json.as_bytes())?;
-    kit.save(staged.path().join(kit_file(&kit.doc.name)), &Part::new(progress, 0.8, 1.0))?;
-
+    staged.write(|folder| write_contents(kit, &summary, folder, progress))?;
     progress.check()?;
     staged.commit(&former_pads(dir))?;
     Ok(summary)
+}
+
+/// Everything that a kit's folder holds.
+fn write_contents(kit: &Arc<Kit>, summary: &Summary, folder: &Path, progress: &dyn Progress) -> Result<()> {
+    let looks = write_pads(kit, folder, &Part::new(progress, 0.0, 0.5))?;
+    write_groove(kit, folder, &Part::new(progress, 0.5, 0.8))?;
+    let picture = overview(kit, &looks).encode_png().expect("a picture in memory can be encoded");
+    write(&folder.join("overview.png"), &picture)?;
+    let mut json = serde_json::to_string_pretty(summary).expect("a summary can be written as JSON");
+    json.push('\n');
+    write(&folder.join("kit.json"), json.as_bytes())?;
+    kit.save(folder.join(kit_file(&kit.doc.name)), &Part::new(progress, 0.8, 1.0))
 }
 
 /// Renders each pad into its file; returns how each one looks.
@@ -109,16 +113,36 @@ pub fn render_file(
     let options = options.checked()?;
     let staged = StagedFile::new(out)?;
     let staged_stems = stems.map(StagedFolder::new).transpose()?;
-    let mut main = WavOut::create(staged.path(), options.rate, 2)?;
+    let frames = staged.write(|out| match &staged_stems {
+        Some(folder) => folder.write(|stems| write_song(kit, score, options, out, Some(stems), progress)),
+        None => write_song(kit, score, options, out, None, progress),
+    })?;
+
+    progress.check()?;
+    if let Some(folder) = staged_stems {
+        folder.commit(&[])?;
+    }
+    staged.commit()?;
+    Ok(frames as f64 / f64::from(options.rate))
+}
+
+/// The song into `out` and, when there is a folder for them, its stems; frames written.
+fn write_song(
+    kit: &Arc<Kit>,
+    score: &Score,
+    options: RenderOptions,
+    out: &Path,
+    stems: Option<&Path>,
+    progress: &dyn Progress,
+) -> Result<u64> {
+    let mut main = WavOut::create(out, options.rate, 2)?;
     let mut pads = Vec::new();
-    if let Some(folder) = &staged_stems {
+    if let Some(folder) = stems {
         for (pad, ..) in sounding(kit) {
-            let file = pad_file(kit, pad);
-            let file = folder.path().join(file.trim_start_matches("pads/"));
+            let file = folder.join(pad_file(kit, pad).trim_start_matches("pads/"));
             pads.push((pad, WavOut::create(&file, options.rate, 2)?));
         }
     }
-
     let play = Arc::new(PlayKit::new(kit.clone(), f64::from(options.rate)));
     let frames = render(&play, score, options, progress, &mut |engine, frames| {
         let [left, right] = engine.main();
@@ -129,22 +153,16 @@ pub fn render_file(
         }
         Ok(())
     })?;
-
     main.finish()?;
     pads.into_iter().try_for_each(|(_, file)| file.finish())?;
-    progress.check()?;
-    if let Some(folder) = staged_stems {
-        folder.commit(&[])?;
-    }
-    staged.commit()?;
-    Ok(frames as f64 / f64::from(options.rate))
+    Ok(frames)
 }
 
 /// Writes a take as a WAV file of 24 bits at its own rate.
 pub fn write_take(take: &Take, out: &Path) -> Result<()> {
     let staged = StagedFile::new(out)?;
     let channels: Vec<&[f32]> = take.channels.iter().map(Vec::as_slice).collect();
-    write_wav(staged.path(), take.sample_rate, &channels)?;
+    staged.write(|path| write_wav(path, take.sample_rate, &channels))?;
     staged.commit()
 }
 

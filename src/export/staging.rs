@@ -30,9 +30,12 @@ impl StagedFile {
         Ok(Self { target: target.to_owned(), temporary })
     }
 
-    /// Where to write.
-    pub fn path(&self) -> &Path {
-        &self.temporary
+    /// Writes by `work`, which is given the hidden file's path.
+    ///
+    /// # Errors
+    /// What `work` answers, naming the file as the user knows it.
+    pub fn write<T>(&self, work: impl FnOnce(&Path) -> Result<T>) -> Result<T> {
+        work(&self.temporary).map_err(|e| rename(e, &self.temporary, &self.target))
     }
 
     /// Moves it into place, over an older file of that name.
@@ -64,9 +67,13 @@ impl StagedFolder {
         Ok(Self { target: target.to_owned(), temporary })
     }
 
-    /// Where to write.
-    pub fn path(&self) -> &Path {
-        self.temporary.path()
+    /// Writes by `work`, which is given the hidden folder's path.
+    ///
+    /// # Errors
+    /// What `work` answers, naming files as the user will know them.
+    pub fn write<T>(&self, work: impl FnOnce(&Path) -> Result<T>) -> Result<T> {
+        let hidden = self.temporary.path();
+        work(hidden).map_err(|e| rename(e, hidden, &self.target))
     }
 
     /// Moves every file into the target folder, over older ones of the same names; other files there stay,
@@ -85,6 +92,21 @@ impl StagedFolder {
             let _ = fs::remove_file(self.target.join(old));
         }
         Ok(())
+    }
+}
+
+/// An error about something hidden, as one about what it was to become.
+fn rename(error: Error, hidden: &Path, target: &Path) -> Error {
+    match error {
+        Error::File { file, trouble } => {
+            let path = match Path::new(&file).strip_prefix(hidden) {
+                Ok(rest) if rest.as_os_str().is_empty() => target.to_owned(),
+                Ok(rest) => target.join(rest),
+                Err(_) => PathBuf::from(file),
+            };
+            Error::file(path, trouble)
+        }
+        other => other,
     }
 }
 
@@ -125,4 +147,27 @@ fn like_other_files<'a, 'p, 's>(builder: &'a mut Builder<'p, 's>, _mode: u32) ->
 
 fn cannot_write(path: &Path, e: &io::Error) -> Error {
     Error::file(path, format!("cannot be written ({e}); check the folder and the free space"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn refused(path: &Path) -> Result<()> {
+        Err(cannot_write(path, &io::Error::from(io::ErrorKind::StorageFull)))
+    }
+
+    #[test]
+    fn errors_name_what_the_user_asked_for_and_not_the_hidden_place() {
+        let dir = tempfile::tempdir().unwrap();
+        let (file, folder) = (dir.path().join("song.wav"), dir.path().join("kit"));
+        let staged = StagedFile::new(&file).unwrap();
+        let said = staged.write(refused).unwrap_err().to_string();
+        assert!(said.starts_with(&file.display().to_string()) && said.contains("space"), "{said}");
+        let staged = StagedFolder::new(&folder).unwrap();
+        let said = staged.write(|p| refused(&p.join("pads/36-kick.wav"))).unwrap_err().to_string();
+        assert!(said.starts_with(&folder.join("pads/36-kick.wav").display().to_string()), "{said}");
+        let said = staged.write(|_| refused(&file)).unwrap_err().to_string();
+        assert!(said.starts_with(&file.display().to_string()), "others keep their name: {said}");
+    }
 }
