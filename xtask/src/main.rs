@@ -1,10 +1,12 @@
-//! The project's chores, each one command: `cargo xtask demo`, `test`, `bundle`, `install`, `window`.
+//! The project's chores, each one command: `cargo xtask demo`, `test`, `score`, `bundle`, `install`, `window`.
 
 mod demo;
 mod install;
 mod project;
+mod score;
 mod system;
 mod test;
+mod venv;
 mod window;
 
 use project::Project;
@@ -13,6 +15,7 @@ use std::{path::PathBuf, process::ExitCode};
 const HELP: &str = "\
 cargo xtask demo [TAKE]               build, make a kit from an invented recording (or from TAKE), bundle the plugin
 cargo xtask test                      install what the tests use, build the bundles, run every test
+cargo xtask score WHAT                a table of how well hits or pitch are heard, beside a reference implementation
 cargo xtask bundle kitwright --release
                                       CLAP and VST3 into target/bundled
 cargo xtask install [--remove]        build, and copy the plugin to your plugin folders (or take it out)
@@ -41,6 +44,8 @@ fn run(arguments: &[String]) -> Result {
         ["demo"] => demo::run(&Project::enter()?, None),
         ["demo", take] => demo::run(&Project::enter()?, Some(&path(take))),
         ["test"] => test::run(&Project::enter()?),
+        ["score"] => Err(format!("say what to score: {}", score::SCORES)),
+        ["score", what] => score::run(&Project::enter()?, what),
         ["bundle", "kitwright", ..] => Project::enter()?.bundle(&arguments[2..]),
         ["install"] => install::install(&Project::enter()?),
         ["install", "--remove"] => install::remove(),

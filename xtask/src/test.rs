@@ -3,17 +3,16 @@
 use crate::{
     Result,
     project::{self, Project, cargo},
-    system,
+    system, venv,
 };
 use std::{
-    fs,
     io::{BufRead, BufReader, Write},
-    path::{Path, PathBuf},
+    path::Path,
     process::Command,
 };
 
 /// Hosts that drive the VST3 bundle, with their versions.
-const HOSTS: [&str; 2] = ["pedalboard==0.9.26", "dawdreamer==0.9.0"];
+const HOSTS: [&str; 3] = ["numpy", "pedalboard==0.9.26", "dawdreamer==0.9.0"];
 
 /// Runs everything; the last lines are the runners' own and a list of what was skipped.
 pub fn run(project: &Project) -> Result {
@@ -28,7 +27,7 @@ pub fn run(project: &Project) -> Result {
     if !project.root.join("../shared/data").is_dir() {
         want(system::ensure(&[&system::SOUNDS]), "tests on recorded sounds");
     }
-    let python = hosts(project);
+    let python = venv::python(project, "venv", &HOSTS);
     want(python.as_ref().map(|_| ()).map_err(String::clone), "the VST3 bundle in real hosts");
 
     // the guard aborts a test when the audio thread allocates; everything is built in one go, so that
@@ -55,24 +54,6 @@ pub fn run(project: &Project) -> Result {
         skipped.iter().for_each(|line| println!("  {line}"));
     }
     if report.passed { Ok(()) } else { Err("some tests failed; see above".into()) }
-}
-
-/// The Python of a virtual environment below the target folder that holds the hosts.
-fn hosts(project: &Project) -> Result<PathBuf> {
-    let folder = project.target.join("venv");
-    let python = folder.join(if cfg!(windows) { "Scripts/python.exe" } else { "bin/python" });
-    let done = folder.join("installed.txt");
-    let wanted = HOSTS.join("\n");
-    if python.exists() && fs::read_to_string(&done).is_ok_and(|is| is == wanted) {
-        return Ok(python);
-    }
-    system::ensure(&[&system::PYTHON])?;
-    project::run(Command::new("python3").args(["-m", "venv"]).arg(&folder), "making a virtual environment")?;
-    let mut install = Command::new(&python);
-    install.args(["-m", "pip", "install", "--quiet", "--disable-pip-version-check", "numpy"]).args(HOSTS);
-    project::run(&mut install, "installing the hosts from PyPI")?;
-    fs::write(&done, wanted).map_err(|e| format!("cannot write {}: {e}", done.display()))?;
-    Ok(python)
 }
 
 /// What the test runners said.

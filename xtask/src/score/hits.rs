@@ -1,0 +1,28 @@
+//! `cargo xtask score hits`: heard hits against true ones, beside a stock spectral-flux detector.
+
+use super::{example, recordings, script, workshop};
+use crate::{
+    Result,
+    project::{self, Project},
+    venv,
+};
+use std::process::Command;
+
+/// What scores hearing: the detector and the pitch methods to compare with, the rules, a reader of FLAC.
+pub(super) const PACKAGES: [&str; 4] = ["librosa==0.11.0", "mir_eval==0.8.2", "soundfile==0.14.0", "numpy"];
+
+/// Prints how the hits of the developer recordings are heard; of the invented take where these are absent.
+pub fn run(project: &Project) -> Result {
+    let python = venv::python(project, "venv-listen", &PACKAGES)?;
+    let hearing = example(project, "hearing")?;
+    let folder = workshop(project, "hits")?;
+    project::run(Command::new(&hearing).arg("demo").arg(&folder), "writing the invented recording")?;
+    let table = script(project, &python, "score_hits.py", |command| {
+        command.arg(&hearing).arg(&folder);
+        if let Some(data) = recordings(project) {
+            command.arg(data.join("takes")).arg(data.join("real"));
+        }
+    })?;
+    table.print();
+    Ok(())
+}
