@@ -270,11 +270,15 @@ fn a_chain_that_slept_sounds_like_a_fresh_one() {
 fn meters_show_the_reductions() {
     let mut c = chain(&full());
     process(&mut c, &hits(2000, 0.9));
-    let r = c.reductions();
+    let r = c.take_reductions();
     assert!(r.limiter_db > 0.1 && r.punch_db > 0.1 && r.low_band_db > 0.1, "{r:?}");
+    assert_eq!(c.take_reductions(), Default::default(), "each reading begins anew");
+    c.bypass(Stage::Limiter, true);
+    process(&mut c, &hits(4000, 0.9));
+    assert_eq!(c.take_reductions().limiter_db, 0.0, "what is bypassed holds nothing down");
     let mut none = chain(&Tone::default());
     process(&mut none, &hits(2000, 0.9));
-    assert_eq!(none.reductions(), Default::default());
+    assert_eq!(none.take_reductions(), Default::default());
 }
 
 #[test]

@@ -30,7 +30,7 @@ mod strike;
 pub mod tone;
 mod variation;
 
-pub use meters::{LastHit, Meters};
+pub use meters::{LastCloud, LastHit, Meters, PadReductions, Scope, ShownCopy, Source};
 pub use play_kit::PlayKit;
 
 use crate::kit::{PADS, Trims};
@@ -107,7 +107,7 @@ impl Engine {
             main: output(),
             main_busy: false,
             level: Ramp::still(1.0),
-            meters: Arc::default(),
+            meters: Arc::new(Meters::new(sample_rate)),
             trims,
         }
     }
@@ -200,6 +200,7 @@ impl Engine {
         let drawn = self.pads[pad].strike(velocity, around, &mut self.hits, self.now);
         if let Some(drawn) = drawn {
             self.meters.last_hit[pad].show(&drawn);
+            self.meters.last_cloud[pad].show(&drawn.cloud[..drawn.copies]);
         }
         self.meters.pad_strokes[pad].fetch_add(1, Relaxed);
     }
@@ -236,7 +237,7 @@ impl Engine {
             self.render_run(done, n);
             done += n;
         }
-        self.meter();
+        self.meter(frames);
     }
 
     /// Main output of the last [`Engine::render`]: left and right.
@@ -308,12 +309,21 @@ impl Engine {
         }
     }
 
-    fn meter(&mut self) {
+    fn meter(&mut self, frames: usize) {
         for p in (0..PADS).filter(|p| self.sounding & (1 << p) != 0) {
             Meters::raise(&self.meters.pad_peak[p], std::mem::take(&mut self.outputs[p].peak));
+            self.meters.reductions[p]
+                .raise(&self.pads[p].take_reductions(), self.outputs[p].take_reduction_db());
         }
         Meters::raise(&self.meters.main_peak, std::mem::take(&mut self.main.peak));
+        Meters::raise(&self.meters.main_ceiling_db, self.main.take_reduction_db());
         self.meters.voices.store(self.hits.voices() as u32, Relaxed);
+        let heard = match self.meters.scope.wanted() {
+            Source::Off => return,
+            Source::Main => &self.main,
+            Source::Pad(pad) => &self.outputs[pad],
+        };
+        self.meters.scope.write(&heard.left[..frames], &heard.right[..frames]);
     }
 
     fn for_pads_on(&mut self, note: u8, mut act: impl FnMut(&mut Self, usize)) {

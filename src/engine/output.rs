@@ -54,6 +54,12 @@ impl Output {
         self.ceiling.set(self.db.target());
     }
 
+    /// Largest gain reduction of the ceiling since the last call, dB; 0 while it is off.
+    pub fn take_reduction_db(&mut self) -> f32 {
+        let db = self.ceiling.take_reduction_db();
+        if self.on.target() == 1.0 { db } else { 0.0 }
+    }
+
     /// Forgets all sound.
     pub fn reset(&mut self) {
         self.ceiling.reset();

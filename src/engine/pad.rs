@@ -10,7 +10,7 @@ use super::{
     ramp::Ramp,
     reading::Scratch,
     strike::{Drawn, Stroke},
-    tone::ToneChain,
+    tone::{Reductions, ToneChain},
     variation::{Counter, Song},
 };
 use crate::{
@@ -232,6 +232,11 @@ impl Pad {
     /// Fades all hits out.
     pub fn choke(&mut self, hits: &mut Hits, now: u64) {
         self.sides[self.current].hits.iter().for_each(|&h| hits.fade(h, now));
+    }
+
+    /// Largest gain reductions of the side that plays since the last call.
+    pub fn take_reductions(&mut self) -> Reductions {
+        self.sides[self.current].chain.take_reductions()
     }
 
     /// The pad's choke group; 0 is none.

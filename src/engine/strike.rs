@@ -38,6 +38,8 @@ pub(super) struct Drawn {
     pub slice: usize,
     pub shift: Shift,
     pub copies: usize,
+    /// The first `copies` of them.
+    pub cloud: [Copy; cloud::MAX_COPIES],
 }
 
 /// A hit on its way: the same for all of its layers.
@@ -81,7 +83,7 @@ impl Stroke<'_> {
             let layer = &pad.layers[k % pad.layers.len()];
             hits.add(id, Part::Copies, self.copy(layer, pad, &plan, copy, count));
         }
-        Some((id, Drawn { slice: slice.unwrap_or(0), shift, copies: count }))
+        Some((id, Drawn { slice: slice.unwrap_or(0), shift, copies: count, cloud: copies }))
     }
 
     fn draws(&self, index: Index, purpose: Purpose) -> Draws {

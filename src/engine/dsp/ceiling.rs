@@ -42,8 +42,9 @@ pub struct Ceiling {
     /// later could not be kept any more without a jump to silence.
     ceilings: Vec<f32>,
     release: f32,
-    /// Reduction in force, 1 - gain.
+    /// Reduction in force, 1 - gain, and the largest since it was last asked for.
     reduction: f32,
+    most: f32,
     channels: [Channel; 2],
     /// Weights of the newest sample, oldest interval first, twice over for reading as a ring.
     kernel: Vec<f32>,
@@ -71,6 +72,7 @@ impl Ceiling {
             ceilings: vec![1.0; SUMS],
             release: 0.0,
             reduction: 0.0,
+            most: 0.0,
             channels: [channel.clone(), channel],
             kernel: kernel(),
             at: 0,
@@ -105,6 +107,7 @@ impl Ceiling {
                     gain = largest_gain(&channel.sums, self.weights(), x, gain, &self.ceilings);
                 }
                 self.reduction = 1.0 - gain;
+                self.most = self.most.max(self.reduction);
             }
             (*l, *r) = (*l * gain, *r * gain);
             self.put_out([*l, *r]);
@@ -161,14 +164,15 @@ impl Ceiling {
         self.at = (at + 1) % INTERVALS;
     }
 
-    /// Gain reduction of the last frame, dB, 0 or above.
-    pub fn reduction_db(&self) -> f32 {
-        -crate::units::gain_to_db((1.0 - self.reduction).max(1e-6))
+    /// Largest gain reduction since the last call, dB, 0 or above.
+    pub fn take_reduction_db(&mut self) -> f32 {
+        let reduction = std::mem::take(&mut self.most).min(0.999_999);
+        if reduction > 0.0 { -crate::units::gain_to_db(1.0 - reduction) } else { 0.0 }
     }
 
     /// Opens fully and forgets what was put out.
     pub fn reset(&mut self) {
-        (self.reduction, self.at, self.loud) = (0.0, 0, 0);
+        (self.reduction, self.most, self.at, self.loud) = (0.0, 0.0, 0, 0);
         self.ceilings.fill(self.ceiling);
         for channel in &mut self.channels {
             channel.sums.fill(0.0);

@@ -64,12 +64,22 @@ pub struct Compressor {
     /// Detector, dB of reduction: held peak and its smoothed form.
     peak_db: f32,
     smooth_db: f32,
+    /// Largest reduction since it was last asked for, dB.
+    most_db: f32,
 }
 
 impl Compressor {
     /// At rest, at `sample_rate` Hz.
     pub fn new(curve: Curve, sample_rate: f64) -> Self {
-        let mut new = Self { sample_rate, curve, attack: 0.0, release: 0.0, peak_db: 0.0, smooth_db: 0.0 };
+        let mut new = Self {
+            sample_rate,
+            curve,
+            attack: 0.0,
+            release: 0.0,
+            peak_db: 0.0,
+            smooth_db: 0.0,
+            most_db: 0.0,
+        };
         new.set_times();
         new
     }
@@ -102,6 +112,7 @@ impl Compressor {
             peak = flush32(g.max(self.release * peak + (1.0 - self.release) * *g));
             smooth = flush32(self.attack * smooth + (1.0 - self.attack) * peak);
             *g = smooth;
+            self.most_db = self.most_db.max(smooth);
         }
         (self.peak_db, self.smooth_db) = (peak, smooth);
     }
@@ -114,14 +125,14 @@ impl Compressor {
         }
     }
 
-    /// Gain reduction in force, dB, 0 or above.
-    pub fn reduction_db(&self) -> f32 {
-        self.smooth_db
+    /// Largest gain reduction since the last call, dB, 0 or above.
+    pub fn take_reduction_db(&mut self) -> f32 {
+        std::mem::take(&mut self.most_db)
     }
 
     /// Opens fully at once.
     pub fn reset(&mut self) {
-        (self.peak_db, self.smooth_db) = (0.0, 0.0);
+        (self.peak_db, self.smooth_db, self.most_db) = (0.0, 0.0, 0.0);
     }
 }
 

@@ -50,7 +50,8 @@ pub struct Limiter {
     past: [u32; MAX_LOOKAHEAD + 1],
     at: usize,
     sum: u64,
-    reduction: f32,
+    /// Largest reduction since it was last asked for.
+    most: f32,
 }
 
 impl Limiter {
@@ -67,7 +68,7 @@ impl Limiter {
             past: [0; MAX_LOOKAHEAD + 1],
             at: 0,
             sum: 0,
-            reduction: 0.0,
+            most: 0.0,
         };
         new.set(threshold_db, release_ms, makeup_db);
         new.makeup.jump();
@@ -121,7 +122,6 @@ impl Limiter {
                 let makeup = self.makeup.next_frame() as f32;
                 (*l, *r) = (*l * makeup, *r * makeup);
             }
-            self.reduction = 0.0;
             return;
         }
         let mut own = [0.0f32; RUN];
@@ -142,19 +142,21 @@ impl Limiter {
         self.past[self.at] = step;
         self.at = if self.at == self.window { 0 } else { self.at + 1 };
         let average = self.sum as f64 / (GRID * (self.window + 1) as f64);
-        self.reduction = average.max(self.instant) as f32;
+        let reduction = average.max(self.instant) as f32;
+        self.most = self.most.max(reduction);
         // Rounding must not lift it over the threshold.
-        (1.0 - self.reduction).min(own)
+        (1.0 - reduction).min(own)
     }
 
-    /// Gain reduction of the last frame, dB, 0 or above.
-    pub fn reduction_db(&self) -> f32 {
-        -crate::units::gain_to_db(1.0 - self.reduction.min(0.999_999))
+    /// Largest gain reduction since the last call, dB, 0 or above.
+    pub fn take_reduction_db(&mut self) -> f32 {
+        let reduction = std::mem::take(&mut self.most).min(0.999_999);
+        if reduction > 0.0 { -crate::units::gain_to_db(1.0 - reduction) } else { 0.0 }
     }
 
     /// Opens fully at once.
     pub fn reset(&mut self) {
-        (self.held, self.instant, self.sum, self.at, self.reduction) = (0.0, 0.0, 0, 0, 0.0);
+        (self.held, self.instant, self.sum, self.at, self.most) = (0.0, 0.0, 0, 0, 0.0);
         self.past.fill(0);
         self.makeup.jump();
     }

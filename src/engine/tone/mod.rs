@@ -31,7 +31,7 @@ const QUIET_MS: f64 = 30.0;
 /// Limiters in a chain.
 const LIMITERS: usize = 2;
 
-/// Gain reductions of a chain's stages at its last frame, dB, 0 or above.
+/// Largest gain reductions of a chain's stages within a stretch of time, dB, 0 or above.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Reductions {
     /// The first limiter.
@@ -313,9 +313,9 @@ impl ToneChain {
         }
     }
 
-    /// Gain reductions at the last frame.
-    pub fn reductions(&self) -> Reductions {
-        let of = |stage| self.stages.reduction_db(stage);
+    /// Largest gain reductions since the last call.
+    pub fn take_reductions(&mut self) -> Reductions {
+        let mut of = |stage| self.stages.take_reduction_db(stage);
         Reductions {
             limiter_db: of(Stage::Limiter),
             punch_db: of(Stage::Punch),

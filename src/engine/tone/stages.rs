@@ -285,18 +285,19 @@ impl Stages {
         self.whole.reset();
     }
 
-    /// Gain reduction of a stage at its last frame, dB; 0 for stages that are off or have none.
-    pub fn reduction_db(&self, stage: Stage) -> f32 {
-        if !self.switches.on[stage as usize] {
-            return 0.0;
-        }
-        match stage {
-            Stage::Limiter => self.limiter.reduction_db(),
-            Stage::Colour => self.colour.reduction_db(),
-            Stage::Punch => self.punch.compressor.reduction_db() * self.punch.amount,
-            Stage::LowBand => self.low_band.compressor.reduction_db() * self.low_band.amount,
+    /// Largest gain reduction of a stage since the last call, dB; 0 for stages that are off, bypassed or
+    /// have none.
+    pub fn take_reduction_db(&mut self, stage: Stage) -> f32 {
+        let db = match stage {
+            Stage::Limiter => self.limiter.take_reduction_db(),
+            Stage::Colour => self.colour.take_reduction_db(),
+            Stage::Punch => self.punch.compressor.take_reduction_db() * self.punch.amount,
+            Stage::LowBand => self.low_band.compressor.take_reduction_db() * self.low_band.amount,
             _ => 0.0,
-        }
+        };
+        let s = &self.switches;
+        let heard = s.on[stage as usize] && !s.bypassed[stage as usize] && !s.whole_bypassed;
+        if heard { db } else { 0.0 }
     }
 }
 
