@@ -61,7 +61,8 @@ pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progr
         shaping.check()?;
         let (index, leader) = work[i];
         let (note, role) = Role::DEFAULT_PADS[index];
-        let mut pad = shape(stage, role, leaders[leader], options.fit, options.key);
+        let mut pad = shape(role, leaders[leader], options.fit, options.key);
+        balance::level(stage, &mut pad, balance::KICK_LUFS);
         pad.note = note;
         pad.slices.extend(
             groups[leader][1..]
@@ -76,6 +77,7 @@ pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progr
     for ((index, _), pad) in work.iter().zip(made) {
         kit.doc.pads[*index] = pad?;
     }
+    balance::whole(&mut kit);
     kit.doc.mend();
     Ok(kit)
 }
@@ -114,7 +116,9 @@ pub fn make_pad(
     let candidate = candidate(kit, source.0, source.1, hit)
         .ok_or_else(|| Error::invalid(format!("pad {}: this hit is silent; choose another", pad + 1)))?;
     let mut stage = Stage::new(kit);
-    let mut made = shape(&mut stage, role, &candidate, fit, kit.doc.key);
+    let mut made = shape(role, &candidate, fit, kit.doc.key);
+    let kick_lufs = balance::kick_lufs(&mut stage, kit, pad).unwrap_or(balance::KICK_LUFS);
+    balance::level(&mut stage, &mut made, kick_lufs);
     let score = stage.measure(&made).map_or(0.0, |f| score::score(role, &f));
     made.note = old.note;
     made.settings.pan = old.settings.pan;
@@ -258,14 +262,8 @@ fn cast(pads: &[usize], candidates: &[&Candidate], scores: &[BTreeMap<Role, f32>
     cast
 }
 
-/// The pad that a hit makes in a role at `fit`, tuned and balanced; note and alternates are not set.
-fn shape(
-    stage: &mut Stage,
-    role: Role,
-    candidate: &Candidate,
-    fit: f32,
-    key: Option<crate::kit::Key>,
-) -> Pad {
+/// The pad that a hit makes in a role at `fit`, tuned; note, level and alternates are not set.
+fn shape(role: Role, candidate: &Candidate, fit: f32, key: Option<crate::kit::Key>) -> Pad {
     let shaped = recipe(role, &candidate.source());
     let mut pad = blend::at(&shaped, fit);
     if let Some(key) = key {
@@ -275,7 +273,6 @@ fn shape(
     if matches!(role, Role::ClosedHat | Role::OpenHat) {
         pad.settings.choke_group = HAT_GROUP;
     }
-    balance::level(stage, &mut pad);
     pad
 }
 
