@@ -8,6 +8,7 @@
 //! | `judge` | which of those moments are hits |
 //! | `envelope`, `ends` | where hits end |
 //! | `describe`, `peaks`, `period`, `pitch` | what a hit is like |
+//! | `key` | the key of a song's loop |
 //! | [`edit`] | hits set by hand |
 
 mod describe;
@@ -15,6 +16,7 @@ pub mod edit;
 mod ends;
 mod envelope;
 mod judge;
+mod key;
 mod onsets;
 mod peaks;
 mod period;
@@ -23,6 +25,7 @@ mod refine;
 mod spectrogram;
 
 pub use describe::{BAND_EDGES_HZ, STRETCH_ENDS_S};
+pub use key::{HeardKey, hear_key, key_of};
 
 use self::{
     describe::Describer,

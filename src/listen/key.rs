@@ -1,0 +1,163 @@
+//! The key of a song, from a recording of its loop.
+//!
+//! Spectral peaks are counted by pitch class, each also for the fundamentals whose harmonic it may be
+//! (weights after Gómez, "Tonal Description of Polyphonic Audio for Music Content Processing", 2006), and the
+//! distribution is compared with the key profiles of Krumhansl and Kessler (1982) by correlation
+//! (Krumhansl, "Cognitive Foundations of Musical Pitch", 1990, chapter 4).
+
+use crate::{
+    error::Result,
+    kit::{Key, Mode},
+    progress::Progress,
+    take::Take,
+    units::hz_to_note,
+};
+use realfft::RealFftPlanner;
+
+/// Ratings of the twelve pitch classes in a major and a minor key, from the tonic upwards (Krumhansl and
+/// Kessler, 1982, as printed in Krumhansl, 1990, p. 30).
+const MAJOR: [f64; 12] = [6.35, 2.23, 3.48, 2.33, 4.38, 4.09, 2.52, 5.19, 2.39, 3.66, 2.29, 2.88];
+const MINOR: [f64; 12] = [6.33, 2.68, 3.52, 5.38, 2.60, 3.53, 2.54, 4.75, 3.98, 2.69, 3.34, 3.17];
+
+/// Window of analysis, seconds: semitones of a bass at 55 Hz are 3.3 Hz apart.
+const WINDOW_S: f64 = 0.37;
+/// Fundamentals and their harmonics are searched here, Hz.
+const RANGE_HZ: [f64; 2] = [50.0, 2500.0];
+/// Peaks of a window that count.
+const PEAKS: usize = 24;
+/// Peaks further below the window's highest do not count, dB.
+const DEPTH_DB: f64 = 40.0;
+/// Each further harmonic's share, and how many there are (Gómez, 2006).
+const HARMONIC_SHARE: f64 = 0.6;
+const HARMONICS: usize = 4;
+/// Least correlation with a key for the recording to have one: distributions drawn at random pass 0.5 often.
+const LEAST_CORRELATION: f64 = 0.6;
+/// Least distance to the next-best key.
+const LEAST_LEAD: f64 = 0.01;
+
+/// A key and how well it explains what was heard.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct HeardKey {
+    /// The key.
+    pub key: Key,
+    /// Correlation of the pitch classes with the key's profile, up to 1.
+    pub correlation: f64,
+    /// How far the next-best key correlates less.
+    pub lead: f64,
+}
+
+/// The key of a recording; `None` when it has no tones or could as well be in another.
+///
+/// # Errors
+/// Only when cancelled.
+pub fn hear_key(take: &Take, progress: &dyn Progress) -> Result<Option<HeardKey>> {
+    let tones = tones(take, progress)?;
+    let found = key_of(&pitch_classes(&tones));
+    Ok(found.filter(|k| k.correlation >= LEAST_CORRELATION && k.lead >= LEAST_LEAD))
+}
+
+/// The key that explains best how long or loud each pitch class (C first) sounds; `None` when nothing does.
+pub fn key_of(pitch_classes: &[f64; 12]) -> Option<HeardKey> {
+    let mut all: Vec<(f64, Key)> = (0..12u8)
+        .flat_map(|tonic| [Mode::Major, Mode::Minor].map(|mode| Key { tonic, mode }))
+        .filter_map(|key| {
+            let profile = match key.mode {
+                Mode::Major => &MAJOR,
+                Mode::Minor => &MINOR,
+            };
+            let turned = std::array::from_fn(|i| profile[(i + 12 - key.tonic as usize) % 12]);
+            Some((correlation(pitch_classes, &turned)?, key))
+        })
+        .collect();
+    all.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let &[(best, key), (next, _), ..] = &all[..] else { return None };
+    Some(HeardKey { key, correlation: best, lead: best - next })
+}
+
+/// Pearson's correlation; `None` when either is constant.
+fn correlation(a: &[f64; 12], b: &[f64; 12]) -> Option<f64> {
+    let mean = |x: &[f64; 12]| x.iter().sum::<f64>() / 12.0;
+    let (ma, mb) = (mean(a), mean(b));
+    let sum = |f: &dyn Fn(f64, f64) -> f64| a.iter().zip(b).map(|(a, b)| f(a - ma, b - mb)).sum::<f64>();
+    let scale = (sum(&|a, _| a * a) * sum(&|_, b| b * b)).sqrt();
+    (scale > 0.0 && scale.is_finite()).then(|| sum(&|a, b| a * b) / scale)
+}
+
+/// A spectral peak: its note (MIDI, with a fraction) and amplitude.
+type Tone = (f64, f64);
+
+/// The peaks of every window of the take, half a window apart.
+fn tones(take: &Take, progress: &dyn Progress) -> Result<Vec<Tone>> {
+    let rate = f64::from(take.sample_rate);
+    let window = ((WINDOW_S * rate) as usize).next_power_of_two();
+    let fft = RealFftPlanner::<f32>::new().plan_fft_forward(window);
+    let (mut input, mut output) = (fft.make_input_vec(), fft.make_output_vec());
+    let shape: Vec<f32> = (0..window)
+        .map(|i| (0.5 - 0.5 * (std::f64::consts::TAU * (i as f64 + 0.5) / window as f64).cos()) as f32)
+        .collect();
+    let mut found = Vec::new();
+    let mut power = vec![0.0f64; window / 2 + 1];
+    for start in (0..take.frames()).step_by(window / 2) {
+        progress.check()?;
+        progress.report("hearing the key", start as f32 / take.frames() as f32);
+        power.fill(0.0);
+        for channel in &take.channels {
+            let part = &channel[start..channel.len().min(start + window)];
+            input.fill(0.0);
+            for ((to, from), shape) in input.iter_mut().zip(part).zip(&shape) {
+                *to = from * shape;
+            }
+            fft.process(&mut input, &mut output).expect("lengths as planned");
+            // powers add up, so that opposite channels do not cancel
+            for (sum, bin) in power.iter_mut().zip(&output) {
+                *sum += f64::from(bin.norm_sqr());
+            }
+        }
+        found.extend(peaks(&power, rate / window as f64));
+    }
+    Ok(found)
+}
+
+/// The highest peaks of a power spectrum, their places refined by a parabola through the levels.
+fn peaks(power: &[f64], bin_hz: f64) -> Vec<Tone> {
+    let bin = |hz: f64| ((hz / bin_hz) as usize).clamp(1, power.len().saturating_sub(2));
+    let range = bin(RANGE_HZ[0])..bin(RANGE_HZ[1]);
+    let floor = power[range.clone()].iter().fold(0.0, |a: f64, &b| a.max(b)) * 10f64.powf(-DEPTH_DB / 10.0);
+    let mut found: Vec<(usize, f64)> = range
+        .filter(|&i| power[i] > floor && power[i] > power[i - 1] && power[i] >= power[i + 1])
+        .map(|i| (i, power[i]))
+        .collect();
+    found.sort_by(|a, b| b.1.total_cmp(&a.1));
+    found.truncate(PEAKS);
+    found
+        .into_iter()
+        .map(|(i, height)| {
+            let [a, b, c] = [i - 1, i, i + 1].map(|i| power[i].max(f64::MIN_POSITIVE).ln());
+            let off = (0.5 * (a - c) / (a - 2.0 * b + c)).clamp(-0.5, 0.5);
+            (hz_to_note((i as f64 + off) * bin_hz), height.sqrt())
+        })
+        .collect()
+}
+
+/// How much of each pitch class (C first) the tones hold, by the recording's own tuning.
+fn pitch_classes(tones: &[Tone]) -> [f64; 12] {
+    // the mean of the notes' fractions on the circle: an instrument need not stand at 440 Hz
+    let (x, y) = tones.iter().fold((0.0, 0.0), |(x, y), (note, weight)| {
+        let (sin, cos) = (note * std::f64::consts::TAU).sin_cos();
+        (x + weight * cos, y + weight * sin)
+    });
+    let tuning = y.atan2(x) / std::f64::consts::TAU;
+    let mut classes = [0.0; 12];
+    for &(note, weight) in tones {
+        let mut share = weight;
+        for harmonic in 1..=HARMONICS {
+            let root = note - 12.0 * (harmonic as f64).log2() - tuning;
+            let near = root.round();
+            // what lies between two notes belongs to neither
+            let apart = (root - near).abs();
+            classes[(near as i64).rem_euclid(12) as usize] += share * (1.0 - 2.0 * apart);
+            share *= HARMONIC_SHARE;
+        }
+    }
+    classes
+}

@@ -1,0 +1,108 @@
+//! The key of a song is heard from a recording of its loop.
+//!
+//! Oracles: music21 (PyPI) for the key of a distribution of pitch classes; cadences in every key, made here
+//! from plucked tones, for the way from the recording to that distribution.
+
+use kitwright::{
+    kit::{Key, Mode},
+    listen::{hear_key, key_of},
+    progress::Quiet,
+    take::Take,
+    units::note_to_hz,
+};
+use serde::Deserialize;
+
+#[derive(Deserialize)]
+struct Case {
+    lengths: [f64; 12],
+    tonic: u8,
+    mode: String,
+    correlation: f64,
+}
+
+#[test]
+fn distributions_of_pitch_classes_have_the_key_and_correlation_that_music21_finds() {
+    let cases: Vec<Case> = serde_json::from_str(include_str!("reference/keys.json")).unwrap();
+    assert_eq!(cases.len(), 24);
+    for case in cases {
+        let found = key_of(&case.lengths).unwrap();
+        let mode = if case.mode == "major" { Mode::Major } else { Mode::Minor };
+        assert_eq!(found.key, Key { tonic: case.tonic, mode });
+        assert!((found.correlation - case.correlation).abs() < 1e-6, "{}", found.correlation);
+    }
+}
+
+/// Chords as notes above the tonic with their lengths in beats: full cadences, with a bass below.
+const MAJOR: [(&[i32], f64); 5] = [
+    (&[0, 4, 7], 2.0),
+    (&[5, 9, 12], 2.0),
+    (&[7, 11, 14], 1.0),
+    (&[7, 11, 14, 17], 1.0),
+    (&[0, 4, 7, 12], 2.0),
+];
+const MINOR: [(&[i32], f64); 5] =
+    [(&[0, 3, 7], 2.0), (&[5, 8, 12], 2.0), (&[7, 10, 14], 1.0), (&[7, 11, 14], 1.0), (&[0, 3, 7, 12], 2.0)];
+
+const RATE: u32 = 44_100;
+
+/// A loop of plucked tones: eight harmonics, the higher ones weaker and shorter (common practice, no source).
+fn cadence(key: Key, detuned_st: f64) -> Take {
+    let chords = match key.mode {
+        Mode::Major => &MAJOR,
+        Mode::Minor => &MINOR,
+    };
+    let beat = 0.4 * f64::from(RATE);
+    let mut samples = vec![0.0f32; (8.5 * beat) as usize];
+    let mut at = 0.0;
+    for (notes, beats) in chords {
+        let bass = notes[0] - 12;
+        for note in notes.iter().copied().chain([bass]) {
+            let hz = note_to_hz(f64::from(48 + i32::from(key.tonic) + note) + detuned_st);
+            for h in 1..=8 {
+                let step = std::f64::consts::TAU * hz * f64::from(h) / f64::from(RATE);
+                let fall = -1.5 * f64::from(h) / f64::from(RATE);
+                for (i, s) in samples[at as usize..].iter_mut().take((beats * beat) as usize).enumerate() {
+                    let i = i as f64;
+                    *s += (0.1 / f64::from(h) * (step * i).sin() * (fall * i).exp()) as f32;
+                }
+            }
+        }
+        at += beats * beat;
+    }
+    // and a floor of hiss 50 dB below
+    let mut noise = 1u32;
+    for s in &mut samples {
+        noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        *s += (f64::from(noise >> 8) / f64::from(1 << 24) - 0.5) as f32 * 0.002;
+    }
+    Take::from_samples("loop", RATE, vec![samples])
+}
+
+#[test]
+fn cadences_are_heard_in_their_key_also_out_of_tune() {
+    for tonic in 0..12 {
+        for mode in [Mode::Major, Mode::Minor] {
+            let key = Key { tonic, mode };
+            let detuned = f64::from(tonic) * 0.07 - 0.4;
+            let heard = hear_key(&cadence(key, detuned), &Quiet).unwrap();
+            assert_eq!(heard.map(|h| h.key), Some(key), "{detuned} st off: {heard:?}");
+        }
+    }
+}
+
+#[test]
+fn what_has_no_key_is_given_none() {
+    let mut noise = 7u32;
+    let hiss: Vec<f32> = (0..RATE * 4)
+        .map(|_| {
+            noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (noise >> 8) as f32 / (1 << 24) as f32 - 0.5
+        })
+        .collect();
+    for (what, samples) in
+        [("noise", hiss), ("silence", vec![0.0; 44_100]), ("a click", vec![1.0]), ("nothing", vec![])]
+    {
+        let heard = hear_key(&Take::from_samples(what, RATE, vec![samples]), &Quiet).unwrap();
+        assert_eq!(heard, None, "{what}");
+    }
+}
