@@ -463,3 +463,46 @@ fn hour_of_music() -> Vec<u8> {
     Smf { header, tracks: vec![track] }.write_std(&mut bytes).unwrap();
     bytes
 }
+
+fn write_mono(path: &Path, rate: u32, samples: impl Iterator<Item = f64>) {
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: rate,
+        bits_per_sample: 16,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut writer = hound::WavWriter::create(path, spec).unwrap();
+    samples.for_each(|s| writer.write_sample((s * 32_767.0) as i16).unwrap());
+    writer.finalize().unwrap();
+}
+
+#[test]
+fn a_kit_is_tuned_to_the_key_heard_in_a_song_or_told_when_there_is_none() {
+    let dir = tempfile::tempdir().unwrap();
+    let take = short_take(dir.path());
+    let [song, hiss] = ["song.wav", "hiss.wav"].map(|name| dir.path().join(name));
+    // G major: the chords of its tonic, its dominant and its tonic
+    let chords = [[98.0, 196.0, 246.9, 293.7], [146.8, 293.7, 370.0, 440.0], [98.0, 392.0, 493.9, 587.3]];
+    let tone = |hz: f64, i: u32| (std::f64::consts::TAU * hz * f64::from(i) / 22_050.0).sin() * 0.1;
+    let chord = |c: [f64; 4]| (0..22_050).map(move |i| c.iter().map(|&hz| tone(hz, i)).sum());
+    write_mono(&song, 22_050, chords.into_iter().flat_map(chord));
+    let mut noise = 1u32;
+    let hissing = (0..44_100).map(|_| {
+        noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        f64::from(noise >> 8) / f64::from(1 << 24) - 0.5
+    });
+    write_mono(&hiss, 22_050, hissing);
+
+    let out = dir.path().join("kit");
+    let words = |song: &Path| {
+        let song = song.to_str().unwrap().to_owned();
+        let [take, out] = [&take, &out].map(|p| p.to_str().unwrap().to_owned());
+        let text = ["kit", &take, "--out", &out, "--roles", "low tom", "--key-from", &song];
+        text.map(str::to_owned)
+    };
+    let sentence = refuse(&words(&hiss));
+    assert!(sentence.contains("hiss.wav") && sentence.contains("key"), "{sentence}");
+    assert!(!out.exists());
+    let text = succeed(&words(&song));
+    assert!(text.contains("G major"), "{text}");
+}

@@ -14,6 +14,8 @@ mod recipe;
 pub mod score;
 mod tune;
 
+pub use tune::set_key;
+
 use crate::{
     error::Result,
     kit::{Key, Kit, Pad, Role},

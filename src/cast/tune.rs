@@ -1,7 +1,7 @@
 //! Tuning: pads with a pitch move to the nearest note of the song's key.
 
 use crate::{
-    kit::{Band, Key, Pad, Role},
+    kit::{Band, Key, Kit, Pad, Role},
     units::{hz_to_note, note_to_hz},
 };
 
@@ -42,6 +42,19 @@ pub fn tune(pad: &mut Pad, key: Key, hit_hz: Option<f32>, confidence: f32) {
     }
     let gain_db = pad.tone.note_bell.gain_db;
     pad.tone.note_bell = Band { on: gain_db != 0.0, hz: wanted as f32, gain_db, q: pad.tone.note_bell.q };
+}
+
+/// Gives the kit a key and moves every pad that has a pitch to its nearest note; without one, pads stay where
+/// they are. Pads that were tuned by hand move as well: by less than two semitones, like all others.
+pub fn set_key(kit: &mut Kit, key: Option<Key>) {
+    kit.doc.key = key;
+    let Some(key) = key else { return };
+    for pad in &mut kit.doc.pads {
+        let hit = pad.audition.as_ref().and_then(|a| kit.doc.takes.get(a.take)?.hits.get(a.hit));
+        if let Some(hit) = hit {
+            tune(pad, key, hit.description.pitch_hz, hit.description.pitch_confidence);
+        }
+    }
 }
 
 #[cfg(test)]

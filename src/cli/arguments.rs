@@ -75,6 +75,9 @@ pub(super) struct MakeKit {
     /// Tune pads that have a pitch to this key.
     #[arg(long, value_name = "KEY")]
     pub key: Option<Key>,
+    /// Tune them to the key that is heard in this recording, a loop of the song.
+    #[arg(long, value_name = "SONG", conflicts_with = "key")]
+    pub key_from: Option<PathBuf>,
     /// Name of the kit; the first recording's name when not given.
     #[arg(long, value_name = "NAME")]
     pub name: Option<String>,

@@ -8,7 +8,7 @@ use crate::{
     cast::{CastOptions, HeardTake, make_kit},
     error::{Error, Result},
     export::{Summary, kit_file, write_folder},
-    listen::{HearOptions, hear},
+    listen::{HearOptions, hear, read_key},
 };
 use std::{path::Path, sync::Arc};
 
@@ -21,12 +21,13 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
         let trouble = "no hits were heard; record some knocks, plucks or scratches well above the noise";
         return Err(Error::file(&a.take[0], trouble));
     }
+    let heard_key = a.key_from.as_deref().map(|song| read_key(song, terminal)).transpose()?;
     let options = CastOptions {
         name: a.name.clone().unwrap_or_else(|| stem(&a.take[0])),
         fit: a.fit,
         seed: a.seed,
         roles: a.roles.clone(),
-        key: a.key,
+        key: a.key.or(heard_key),
     };
     let kit = Arc::new(make_kit(&takes, &options, terminal)?);
     let summary = write_folder(&kit, &a.out, terminal)?;
@@ -35,6 +36,9 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
         say(&serde_json::to_string_pretty(&summary).expect("a summary can be written as JSON"));
     } else {
         say(&report(&summary, &a.out));
+        if let Some(key) = kit.doc.key {
+            say(&format!("key:      {key}"));
+        }
     }
     Ok(())
 }

@@ -6,13 +6,14 @@
 //! (Krumhansl, "Cognitive Foundations of Musical Pitch", 1990, chapter 4).
 
 use crate::{
-    error::Result,
+    error::{Error, Result},
     kit::{Key, Mode},
-    progress::Progress,
+    progress::{Part, Progress},
     take::Take,
     units::hz_to_note,
 };
 use realfft::RealFftPlanner;
+use std::path::Path;
 
 /// Ratings of the twelve pitch classes in a major and a minor key, from the tonic upwards (Krumhansl and
 /// Kessler, 1982, as printed in Krumhansl, 1990, p. 30).
@@ -44,6 +45,18 @@ pub struct HeardKey {
     pub correlation: f64,
     /// How far the next-best key correlates less.
     pub lead: f64,
+}
+
+/// The key of a recording in a file.
+///
+/// # Errors
+/// Cancelled, a file that cannot be read, or one that has no clear key.
+pub fn read_key(path: &Path, progress: &dyn Progress) -> Result<Key> {
+    let take = Take::read(path, &Part::new(progress, 0.0, 0.5))?;
+    let heard = hear_key(&take, &Part::new(progress, 0.5, 1.0))?;
+    heard.map(|h| h.key).ok_or_else(|| {
+        Error::file(path, "no key can be told from it; give a loop with tones in it, or name the key")
+    })
 }
 
 /// The key of a recording; `None` when it has no tones or could as well be in another.

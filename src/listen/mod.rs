@@ -25,7 +25,7 @@ mod refine;
 mod spectrogram;
 
 pub use describe::{BAND_EDGES_HZ, STRETCH_ENDS_S};
-pub use key::{HeardKey, hear_key, key_of};
+pub use key::{HeardKey, hear_key, key_of, read_key};
 
 use self::{
     describe::Describer,

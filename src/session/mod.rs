@@ -127,6 +127,9 @@ pub enum Job {
         /// 0 to 1.
         fit: f32,
     },
+    /// Hear the song's key from a recording of its loop, and tune the pads that have a pitch to it. The
+    /// recording itself is not kept.
+    HearKey(PathBuf),
     /// Read a kit file.
     LoadKit(PathBuf),
     /// Write the kit file.

@@ -26,6 +26,7 @@ pub(super) fn run(job: Job, shared: &Shared, progress: &dyn Progress) -> Result<
         Job::Recast => recast(shared, progress),
         Job::SetHit { pad, source, role } => set_hit(shared, pad, source, role, progress),
         Job::SetFit { pad, fit } => set_fit(shared, pad, fit, progress),
+        Job::HearKey(path) => hear_key(shared, &path, progress),
         Job::LoadKit(path) => load(shared, &path, progress),
         Job::SaveKit(path) => shared.kit_with_trims().save(path, progress),
         Job::Export(path) => export(shared, &path, progress),
@@ -202,6 +203,15 @@ fn set_fit(shared: &Shared, pad: Option<usize>, fit: f32, progress: &dyn Progres
         for (index, pad) in made {
             kit.doc.pads[index] = pad;
         }
+        Ok(())
+    })
+}
+
+fn hear_key(shared: &Shared, path: &Path, progress: &dyn Progress) -> Result<()> {
+    let key = listen::read_key(path, progress)?;
+    progress.check()?;
+    shared.change(&format!("key {key}"), false, |kit| {
+        cast::set_key(kit, Some(key));
         Ok(())
     })
 }
