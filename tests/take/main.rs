@@ -1,0 +1,11 @@
+//! Takes: what is read is what was recorded, and what cannot be read is refused in one sentence.
+//!
+//! Oracles: for WAV the writer `hound`, for AIFF bytes written here after the format's description, for
+//! FLAC `ffmpeg`'s decoder, for the lossy formats `ffmpeg`'s encoders and decoders.
+
+mod broken;
+mod flac;
+mod others;
+mod refused;
+mod support;
+mod uncompressed;
