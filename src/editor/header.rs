@@ -155,7 +155,6 @@ fn zoom(ui: &mut Ui, state: &mut WindowState) {
             });
             if entry.clicked() {
                 state.memory.zoom = zoom;
-                ui.ctx().set_zoom_factor(zoom);
                 ui.close();
             }
         }

@@ -162,6 +162,7 @@ pub fn pad_name(pad: usize, desk: &Desk<'_>) -> String {
 
 fn one_pad(ui: &mut Ui, tile: Rect, state: &mut WindowState, desk: &mut Desk<'_>, pad: usize, place: usize) {
     let chosen = state.pad == pad;
+    state.tiles.0[pad] = tile;
     let painter = ui.painter().clone();
     painter.rect_filled(tile, theme::ROUND, if chosen { theme::WOOD_HIGH } else { theme::WOOD });
     let head = Rect::from_min_size(tile.min, vec2(tile.width(), 34.0));

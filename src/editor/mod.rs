@@ -14,17 +14,20 @@
 //! | [`bench`] | one pad |
 //! | [`kit_view`] | sixteen pads along their keys |
 //! | [`header`], [`file_browser`], [`about`] | files, steps back, work, trouble |
+//! | [`drops`], [`record`] | files dropped onto the window, recording the side input |
 //! | [`trims`], [`host`] | host parameters, the window inside a host |
 
 pub mod about;
 pub mod bench;
 pub mod compare;
 pub mod desk;
+pub mod drops;
 pub mod envelope;
 pub mod file_browser;
 pub mod header;
 pub mod host;
 pub mod kit_view;
+pub mod record;
 pub mod state;
 pub mod take_view;
 pub mod theme;
@@ -55,16 +58,17 @@ pub fn frame(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
     if let Some(trims) = desk.session.take_loaded_trims() {
         desk.trims.put_all(&trims);
     }
-    remember_size(ui, state);
-    take_drops(ui, state, desk);
+    drops::take(ui, state, desk);
     ask_for_fit(ui, state, desk);
     state.lights.follow(ui, desk);
+    state.side.follow(desk);
+    state.tiles = drops::Tiles::default();
     let rect = ui.ctx().content_rect();
     ui.set_clip_rect(rect);
     ui.painter().rect_filled(rect, 0, theme::GROUND);
     let first = desk.kit.takes.is_empty() && desk.kit.doc.pads.iter().all(|p| p.is_empty());
     let rect = if first { rect } else { top(ui, rect, state, desk) };
-    let rect = notices(ui, rect, desk);
+    let rect = notices(ui, rect, state, desk);
     if first {
         first_start(ui, rect, state, desk);
     } else {
@@ -72,6 +76,7 @@ pub fn frame(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
         rooms(ui, rect, state, desk);
     }
     boxes(ui, state, desk);
+    drops::hint(ui, state, desk);
 }
 
 /// Take, bench and kit, from above downwards.
@@ -121,8 +126,8 @@ fn top(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_>) ->
     Rect::from_min_max(pos2(rect.left(), head.bottom()), rect.max)
 }
 
-/// Work and trouble, a line each while there is any; gives what is left below.
-fn notices(ui: &mut Ui, mut rect: Rect, desk: &Desk<'_>) -> Rect {
+/// Recording, work and trouble, a line each while there is any; gives what is left below.
+fn notices(ui: &mut Ui, mut rect: Rect, state: &WindowState, desk: &Desk<'_>) -> Rect {
     let mut line = |ui: &mut Ui, name: &str, show: &mut dyn FnMut(&mut Ui, Rect)| {
         let place = Rect::from_min_size(rect.min, vec2(rect.width(), header::NOTICE));
         ui.scope_builder(UiBuilder::new().id_salt(name).max_rect(place), |ui| {
@@ -130,6 +135,10 @@ fn notices(ui: &mut Ui, mut rect: Rect, desk: &Desk<'_>) -> Rect {
         });
         rect.min.y += header::NOTICE;
     };
+    if let Some(recording) = desk.session.recording() {
+        line(ui, "recording", &mut |ui, place| record::line(ui, place, state, desk, recording));
+        ui.ctx().request_repaint_after(std::time::Duration::from_millis(50));
+    }
     if let Some(job) = desk.session.job() {
         line(ui, "job", &mut |ui, place| header::job(ui, place, desk, &job.step, job.done));
         ui.ctx().request_repaint_after(std::time::Duration::from_millis(100));
@@ -142,10 +151,10 @@ fn notices(ui: &mut Ui, mut rect: Rect, desk: &Desk<'_>) -> Rect {
 
 /// One sentence and one button.
 fn first_start(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>) {
-    if desk.session.job().is_some() {
+    if desk.session.job().is_some() || desk.session.recording().is_some() {
         return;
     }
-    let place = Rect::from_center_size(rect.center(), vec2(rect.width().min(620.0), 150.0));
+    let place = Rect::from_center_size(rect.center(), vec2(rect.width().min(620.0), 190.0));
     ui.scope_builder(UiBuilder::new().id_salt("first").max_rect(place), |ui| {
         ui.vertical_centered(|ui| {
             let sentence =
@@ -156,6 +165,11 @@ fn first_start(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>
             let button = ui.add(egui::Button::new(text).fill(theme::AMBER).min_size(vec2(200.0, 40.0)));
             if widgets::named(button, egui::Role::Button, "Open a recording").clicked() {
                 state.browser = Some(FileBrowser::new(Purpose::Open, &state.memory, "", ui.ctx()));
+            }
+            // whoever sends a track to the side input wants it recorded
+            if desk.session.side_heard() {
+                ui.add_space(theme::GAP);
+                record::button(ui, desk);
             }
         });
     });
@@ -208,30 +222,6 @@ fn notice_new_kit(state: &mut WindowState, desk: &Desk<'_>) {
         state.take.expected = None;
     }
     state.last_kit = Some(desk.kit.clone());
-}
-
-fn remember_size(ui: &Ui, state: &mut WindowState) {
-    let size = ui.ctx().content_rect().size();
-    state.memory.width = size.x.round().max(1.0) as u32;
-    state.memory.height = size.y.round().max(1.0) as u32;
-}
-
-/// Files dropped onto the window, where the system delivers them.
-fn take_drops(ui: &Ui, state: &mut WindowState, desk: &Desk<'_>) {
-    let dropped: Vec<std::path::PathBuf> =
-        ui.input(|i| i.raw.dropped_files.iter().map(|f| f.path().to_owned()).collect());
-    let kit = dropped.iter().find(|f| file_browser::is_kit(f));
-    if let Some(kit) = kit {
-        state.memory.remember(kit);
-        desk.session.start(Job::LoadKit(kit.clone()));
-    } else if !dropped.is_empty() {
-        dropped.iter().for_each(|f| state.memory.remember(f));
-        if desk.kit.takes.is_empty() {
-            desk.session.start(Job::NewKit { takes: dropped, fit: desk.kit.doc.fit });
-        } else {
-            dropped.into_iter().for_each(|f| desk.session.start(Job::AddTake(f)));
-        }
-    }
 }
 
 /// Hands a fit to the session once the hand rests: shaping takes work.

@@ -1,7 +1,8 @@
 //! What the window itself remembers: what is chosen, where one looks, what is being typed.
 
 use super::{
-    compare::Compare, file_browser::FileBrowser, kit_view::Lights, take_view::TakeView, wave::Waves,
+    compare::Compare, drops::Tiles, file_browser::FileBrowser, kit_view::Lights, record::SideInput,
+    take_view::TakeView, wave::Waves,
 };
 use crate::kit::{Kit, PADS, Pad};
 use serde::{Deserialize, Serialize};
@@ -11,9 +12,9 @@ use std::{path::PathBuf, sync::Arc};
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
 pub struct Memory {
-    /// Width in points at zoom 1.
+    /// Width of the window, logical pixels.
     pub width: u32,
-    /// Height in points at zoom 1.
+    /// Height of the window, logical pixels.
     pub height: u32,
     /// Zoom, 0.75 to 3.
     pub zoom: f32,
@@ -24,7 +25,7 @@ pub struct Memory {
 }
 
 impl Memory {
-    /// Smallest size that the window is laid out for.
+    /// Smallest size that the window is laid out for, points.
     pub const MIN_SIZE: [u32; 2] = [900, 600];
     /// Zooms on offer.
     pub const ZOOMS: [f32; 8] = [0.75, 0.9, 1.0, 1.25, 1.5, 2.0, 2.5, 3.0];
@@ -38,10 +39,30 @@ impl Memory {
         self.recent.truncate(Self::RECENT);
     }
 
+    /// Remembers the window's size, logical pixels.
+    pub fn keep_size(&mut self, width: f64, height: f64) {
+        self.width = width.round().max(1.0) as u32;
+        self.height = height.round().max(1.0) as u32;
+    }
+
+    /// The zoom at which everything fits into a window of this size in logical pixels: the chosen one, or
+    /// less where the host gives too little room.
+    pub fn zoom_that_fits(&self, width: f64, height: f64) -> f32 {
+        let [least_width, least_height] = Self::MIN_SIZE.map(f64::from);
+        let room = (width / least_width).min(height / least_height) as f32;
+        self.zoom.min(room).max(0.25)
+    }
+
+    /// The smallest window, logical pixels: the smallest layout at the smallest zoom.
+    pub fn smallest() -> [u32; 2] {
+        Self::MIN_SIZE.map(|side| (side as f32 * Self::ZOOMS[0]) as u32)
+    }
+
     /// Values from an unknown source moved into what the window can show.
     pub fn mended(mut self) -> Self {
-        self.width = self.width.clamp(Self::MIN_SIZE[0], 16_384);
-        self.height = self.height.clamp(Self::MIN_SIZE[1], 16_384);
+        let [width, height] = Self::smallest();
+        self.width = self.width.clamp(width, 16_384);
+        self.height = self.height.clamp(height, 16_384);
         self.zoom = if self.zoom.is_finite() { self.zoom.clamp(0.75, 3.0) } else { 1.0 };
         self.recent.truncate(Self::RECENT);
         self
@@ -123,6 +144,9 @@ pub struct WindowState {
     pub(super) sent_fit: Option<PendingFit>,
     /// Hits that "next best" went through, for each pad.
     pub(super) tried: [Vec<(usize, usize)>; PADS],
+    /// Where the pads lie on the screen.
+    pub(super) tiles: Tiles,
+    pub(super) side: SideInput,
     pub(super) waves: Waves,
     pub(super) spectrum: super::bench::spectrum::Spectrum,
     /// Trims that the host moved a moment ago.
@@ -146,6 +170,26 @@ pub(super) struct PendingFit {
     pub held: bool,
 }
 
+impl WindowState {
+    /// The window is closed: what was chosen and copied stays, boxes, waves and what the hand held go.
+    pub fn close(&mut self) {
+        let memory = std::mem::take(&mut self.memory);
+        *self = Self {
+            memory,
+            pad: self.pad,
+            station: self.station,
+            layer: self.layer,
+            stage: self.stage,
+            take: std::mem::take(&mut self.take),
+            compare: std::mem::take(&mut self.compare),
+            clipboard: self.clipboard.take(),
+            tried: std::mem::take(&mut self.tried),
+            last_kit: self.last_kit.take(),
+            ..Self::default()
+        };
+    }
+}
+
 impl std::fmt::Debug for WindowState {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.debug_struct("WindowState")
@@ -162,8 +206,17 @@ mod tests {
     #[test]
     fn a_memory_from_anywhere_is_mended() {
         let wild = Memory { width: 0, height: u32::MAX, zoom: f32::NAN, ..Memory::default() }.mended();
-        assert_eq!((wild.width, wild.height, wild.zoom), (900, 16_384, 1.0));
+        assert_eq!((wild.width, wild.height, wild.zoom), (675, 16_384, 1.0));
         assert_eq!(Memory { zoom: 9.0, ..Memory::default() }.mended().zoom, 3.0);
+    }
+
+    #[test]
+    fn a_zoom_that_does_not_fit_is_lowered() {
+        let memory = Memory { zoom: 2.0, ..Memory::default() };
+        assert_eq!(memory.zoom_that_fits(1800.0, 1200.0), 2.0);
+        assert_eq!(memory.zoom_that_fits(1800.0, 900.0), 1.5);
+        assert_eq!(Memory::default().zoom_that_fits(675.0, 450.0), 0.75);
+        assert_eq!(Memory::default().zoom_that_fits(3840.0, 2160.0), 1.0);
     }
 
     #[test]

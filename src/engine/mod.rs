@@ -180,6 +180,14 @@ impl Engine {
         self.trims = trims;
     }
 
+    /// Passes stages of a pad's tone chain by at equal loudness, bit 0 being the first of
+    /// [`crate::kit::Stage`]; the change is faded.
+    pub fn bypass(&mut self, pad: usize, stages: u8) {
+        if let Some(pad) = self.pads.get_mut(pad) {
+            pad.bypass(stages);
+        }
+    }
+
     /// Where the song stands at the next frame.
     pub fn set_transport(&mut self, transport: Transport) {
         self.song.set(transport, self.now);

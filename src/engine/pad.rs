@@ -14,7 +14,7 @@ use super::{
     variation::{Counter, Song},
 };
 use crate::{
-    kit::Trims,
+    kit::{Tone, Trims},
     settings::{KitTrims, PadTrims},
 };
 
@@ -179,6 +179,15 @@ impl Pad {
                 }
             } else {
                 self.tune(kits);
+            }
+        }
+    }
+
+    /// Passes stages of its tone chain by, or no longer; bit 0 is the first of [`Stage`].
+    pub fn bypass(&mut self, stages: u8) {
+        for stage in Tone::ORDER {
+            for side in &mut self.sides {
+                side.chain.bypass(stage, stages & (1 << stage as u8) != 0);
             }
         }
     }

@@ -232,7 +232,12 @@ impl Plugin for Kitwright {
         context: &mut impl ProcessContext<Self>,
     ) -> ProcessStatus {
         match &mut self.player {
-            Some(player) => player.process(buffer, aux.outputs, context),
+            Some(player) => {
+                if let Some(side) = aux.inputs.first_mut() {
+                    player.hear_side(side.as_slice());
+                }
+                player.process(buffer, aux.outputs, context)
+            }
             None => {
                 silence(buffer);
                 aux.outputs.iter_mut().for_each(silence);

@@ -22,6 +22,8 @@ pub(super) struct Player {
     listener: Listener,
     /// Notes of the pads of the kit that plays, for strokes from the window.
     notes: [u8; PADS],
+    /// Stages of each pad that are passed by for comparing.
+    bypassed: [u8; PADS],
 }
 
 impl Player {
@@ -31,8 +33,8 @@ impl Player {
         let engine = Engine::new(sample_rate);
         session.attach_engine(sample_rate, engine.meters());
         let listener = Listener::new(session.clone(), sample_rate);
-        let (trims, notes) = (TrimReader::default(), [0; PADS]);
-        let mut player = Self { engine, session, params, trims, listener, notes };
+        let (trims, notes, bypassed) = (TrimReader::default(), [0; PADS], [0; PADS]);
+        let mut player = Self { engine, session, params, trims, listener, notes, bypassed };
         player.receive();
         player
     }
@@ -62,7 +64,21 @@ impl Player {
         if self.trims.refresh(&self.params) {
             self.engine.set_trims(&self.trims.trims);
         }
+        for (pad, last) in self.bypassed.iter_mut().enumerate() {
+            let now = self.session.bypassed_stages(pad);
+            if now != *last {
+                *last = now;
+                self.engine.bypass(pad, now);
+            }
+        }
         self.listener.receive();
+    }
+
+    /// Takes a block of the side input, when the host gives one.
+    pub fn hear_side(&self, side: &[&mut [f32]]) {
+        if let [left, right, ..] = side {
+            self.session.hear_side([left, right]);
+        }
     }
 
     /// Fills every output of the block.

@@ -1,6 +1,6 @@
 //! Undo and redo: whole kits, which share their takes and cost little.
 
-use crate::kit::Kit;
+use crate::kit::{Kit, Trims};
 use std::{
     collections::VecDeque,
     sync::Arc,
@@ -25,6 +25,30 @@ struct Step {
     name: String,
     kit: Arc<Kit>,
     at: Instant,
+    /// The host's trims that belong to the kit: only where a kit file brought others.
+    trims: Option<Trims>,
+}
+
+/// What there is before a step is taken back or repeated.
+pub(super) struct Now {
+    pub kit: Arc<Kit>,
+    pub trims: Option<Trims>,
+}
+
+/// What a step brings back.
+pub(super) struct Back {
+    pub name: String,
+    pub kit: Arc<Kit>,
+    pub trims: Option<Trims>,
+}
+
+impl Step {
+    /// What this step brings, and the step of the same name that leads back to `now`.
+    fn turn(self, now: Now) -> (Back, Step) {
+        let trims = if self.trims.is_some() { now.trims } else { None };
+        let way_back = Step { name: self.name.clone(), kit: now.kit, at: self.at, trims };
+        (Back { name: self.name, kit: self.kit, trims: self.trims }, way_back)
+    }
 }
 
 impl History {
@@ -44,23 +68,30 @@ impl History {
         if self.done.len() == STEPS {
             self.done.pop_front();
         }
-        self.done.push_back(Step { name: name.to_owned(), kit: before, at });
+        self.done.push_back(Step { name: name.to_owned(), kit: before, at, trims: None });
     }
 
-    /// The last step's name and the kit before it; `now` is kept for [`History::redo`].
-    pub(super) fn undo(&mut self, now: Arc<Kit>) -> Option<(String, Arc<Kit>)> {
-        let step = self.done.pop_back()?;
-        self.undone.push(Step { name: step.name.clone(), kit: now, at: step.at });
-        Some((step.name, step.kit))
+    /// The last step, when it has this name, brings back these trims as well.
+    pub(super) fn bring_trims(&mut self, name: &str, trims: Option<Trims>) {
+        if let Some(last) = self.done.back_mut().filter(|s| s.name == name) {
+            last.trims = trims;
+        }
     }
 
-    /// The name of the step last taken back and the kit after it; `now` is kept for [`History::undo`].
-    pub(super) fn redo(&mut self, now: Arc<Kit>) -> Option<(String, Arc<Kit>)> {
-        let step = self.undone.pop()?;
+    /// Takes the last step back; `now` is kept for [`History::redo`].
+    pub(super) fn undo(&mut self, now: Now) -> Option<Back> {
+        let (back, way_back) = self.done.pop_back()?.turn(now);
+        self.undone.push(way_back);
+        Some(back)
+    }
+
+    /// Repeats the step last taken back; `now` is kept for [`History::undo`].
+    pub(super) fn redo(&mut self, now: Now) -> Option<Back> {
+        let (back, mut way_back) = self.undone.pop()?.turn(now);
         // no edit merges with a repeated step
-        let at = step.at.checked_sub(MERGE).unwrap_or(step.at);
-        self.done.push_back(Step { name: step.name.clone(), kit: now, at });
-        Some((step.name, step.kit))
+        way_back.at = way_back.at.checked_sub(MERGE).unwrap_or(way_back.at);
+        self.done.push_back(way_back);
+        Some(back)
     }
 
     pub(super) fn forget(&mut self) {

@@ -23,7 +23,7 @@ pub(super) struct Jobs {
 }
 
 #[derive(Default)]
-struct Queue {
+pub(super) struct Queue {
     line: Mutex<Line>,
     changed: Condvar,
 }
@@ -68,8 +68,12 @@ impl Jobs {
     }
 
     pub(super) fn push(&self, job: Job) {
-        lock(&self.queue.line).waiting.push_back(job);
-        self.queue.changed.notify_all();
+        self.queue.push(job);
+    }
+
+    /// The line itself, for a thread that has a job to ask for.
+    pub(super) fn queue(&self) -> Arc<Queue> {
+        self.queue.clone()
     }
 
     pub(super) fn state(&self) -> Option<JobState> {
@@ -101,6 +105,11 @@ impl Jobs {
 }
 
 impl Queue {
+    pub(super) fn push(&self, job: Job) {
+        lock(&self.line).waiting.push_back(job);
+        self.changed.notify_all();
+    }
+
     fn run(&self, shared: &Shared) {
         while let Some((job, running)) = self.next() {
             let result = catch_unwind(AssertUnwindSafe(|| work::run(job, shared, &*running)));

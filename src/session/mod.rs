@@ -7,19 +7,29 @@
 mod history;
 mod jobs;
 mod ready;
+mod record;
 mod shared;
 mod work;
 
-use self::{jobs::Jobs, ready::Ready, shared::Shared};
+pub use self::record::{MAX_RECORDING_SECONDS, Recording};
+
+use self::{jobs::Jobs, ready::Ready, record::Recorder, shared::Shared};
 use crate::{
     engine::{Meters, PlayKit},
     error::{Error, Result},
-    kit::{Kit, Role, Trims},
+    kit::{Kit, PADS, Role, Stage, Trims},
     listen::HearOptions,
     take::Take,
 };
 use crossbeam_queue::ArrayQueue;
-use std::{path::PathBuf, sync::Arc, time::Duration};
+use std::{
+    path::PathBuf,
+    sync::{
+        Arc,
+        atomic::{AtomicU8, Ordering::Relaxed},
+    },
+    time::Duration,
+};
 
 /// Strokes from the window that wait for the audio thread at most.
 const STROKES: usize = 64;
@@ -105,6 +115,20 @@ pub enum Job {
     },
     /// Decode one more take and hear it; the pads stay as they are.
     AddTake(PathBuf),
+    /// Hear what was recorded last: a kit of it when there is no take yet, else one more take.
+    KeepRecording {
+        /// Shaping of the pads of a new kit.
+        fit: f32,
+    },
+    /// Decode one more take and put the hit of it that serves best on a pad.
+    PutFile {
+        /// Pad, 0 to 15.
+        pad: usize,
+        /// The recording.
+        file: PathBuf,
+        /// Its role.
+        role: Role,
+    },
     /// Hear a take again; hits set by hand stay.
     HearAgain(usize, HearOptions),
     /// Change the hits of a take by hand; pads keep their sound.
@@ -144,6 +168,9 @@ pub struct Session {
     jobs: Jobs,
     ready: Arc<Ready>,
     strokes: ArrayQueue<Stroke>,
+    recorder: Arc<Recorder>,
+    /// Stages of each pad's tone chain that are passed by for comparing, one bit each.
+    bypassed: [AtomicU8; PADS],
 }
 
 impl std::fmt::Debug for Session {
@@ -164,6 +191,8 @@ impl Session {
             ready: Ready::start(shared.clone()),
             shared,
             strokes: ArrayQueue::new(STROKES),
+            recorder: Arc::default(),
+            bypassed: Default::default(),
         })
     }
 
@@ -292,6 +321,68 @@ impl Session {
         drop(stretch);
     }
 
+    /// Begins to record the side input, for at most [`MAX_RECORDING_SECONDS`]; does nothing while it records
+    /// or while no engine is attached.
+    pub fn record(&self, fit: f32) {
+        let Some(rate) = self.ready.sample_rate() else { return };
+        let (shared, jobs) = (self.shared.clone(), self.jobs.queue());
+        self.recorder.start(rate.round() as u32, move |take| {
+            shared.set_recorded(take);
+            jobs.push(Job::KeepRecording { fit });
+        });
+    }
+
+    /// Ends the recording and hears it as [`Job::KeepRecording`].
+    pub fn stop_recording(&self) {
+        self.recorder.stop(true);
+    }
+
+    /// Ends the recording and forgets it.
+    pub fn discard_recording(&self) {
+        self.recorder.stop(false);
+    }
+
+    /// The running recording, if any.
+    pub fn recording(&self) -> Option<Recording> {
+        self.recorder.state()
+    }
+
+    /// Highest sample of the side input since the last call, 0 to 1 and above.
+    pub fn take_side_peak(&self) -> f32 {
+        self.recorder.take_peak()
+    }
+
+    /// Whether anything to speak of ever came in at the side input.
+    pub fn side_heard(&self) -> bool {
+        self.recorder.heard()
+    }
+
+    /// For the audio thread: a block of the side input, left and right.
+    pub fn hear_side(&self, channels: [&[f32]; 2]) {
+        self.recorder.hear(channels);
+    }
+
+    /// Passes a stage of a pad's tone chain by, to compare at equal loudness; no part of the kit.
+    pub fn bypass(&self, pad: usize, stage: Stage, bypassed: bool) {
+        let Some(stages) = self.bypassed.get(pad) else { return };
+        let bit = 1 << stage as u8;
+        if bypassed {
+            stages.fetch_or(bit, Relaxed);
+        } else {
+            stages.fetch_and(!bit, Relaxed);
+        }
+    }
+
+    /// Whether a stage of a pad is passed by.
+    pub fn is_bypassed(&self, pad: usize, stage: Stage) -> bool {
+        self.bypassed_stages(pad) & (1 << stage as u8) != 0
+    }
+
+    /// The stages of a pad that are passed by, bit 0 being the first of [`Stage`].
+    pub fn bypassed_stages(&self, pad: usize) -> u8 {
+        self.bypassed.get(pad).map_or(0, |stages| stages.load(Relaxed))
+    }
+
     /// The meters of the engine that plays, when it plays.
     pub fn meters(&self) -> Option<Arc<Meters>> {
         self.ready.meters()
@@ -352,6 +443,7 @@ impl Session {
 impl Drop for Session {
     /// Cancels what runs and ends both threads.
     fn drop(&mut self) {
+        self.recorder.end();
         self.jobs.end();
         self.ready.end();
     }

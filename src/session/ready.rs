@@ -190,6 +190,11 @@ impl Ready {
         }
     }
 
+    /// Rate of the attached engine, Hz.
+    pub(super) fn sample_rate(&self) -> Option<f64> {
+        self.engine.load().as_ref().map(|e| e.sample_rate)
+    }
+
     pub(super) fn meters(&self) -> Option<Arc<Meters>> {
         self.engine.load().as_ref().map(|e| e.meters.clone())
     }

@@ -1,6 +1,6 @@
 //! What the session's threads and its callers share: the kit with its history, the last error, the hook.
 
-use super::history::History;
+use super::history::{Back, History, Now};
 use crate::{
     error::{Error, Result},
     kit::{Kit, Trims},
@@ -50,6 +50,7 @@ pub(super) struct Shared {
     restored: AtomicU64,
     read_trims: Mutex<Option<Arc<ReadTrims>>>,
     loaded_trims: Mutex<Option<Trims>>,
+    recorded: Mutex<Option<Take>>,
     /// The thread that makes kits ready, to be woken by changes.
     readier: Mutex<Option<Thread>>,
 }
@@ -91,6 +92,20 @@ impl Shared {
         Ok(())
     }
 
+    /// Puts a kit from a file in place, as one step; its trims wait to be set as parameters, and taking the
+    /// step back brings back those of now.
+    pub(super) fn load(&self, kit: Kit) -> Result<()> {
+        let now = self.trims();
+        let trims = kit.doc.trims.clone();
+        self.change("load kit", false, |before| {
+            *before = kit;
+            Ok(())
+        })?;
+        lock(&self.history).bring_trims("load kit", now);
+        self.set_loaded_trims(trims);
+        Ok(())
+    }
+
     /// Puts the kit of a host's state in place and forgets all steps; its revision.
     pub(super) fn start_over(&self, kit: Kit) -> u64 {
         let mut history = lock(&self.history);
@@ -114,16 +129,24 @@ impl Shared {
         self.step(History::redo)
     }
 
-    fn step(
-        &self,
-        step: impl FnOnce(&mut History, Arc<Kit>) -> Option<(String, Arc<Kit>)>,
-    ) -> Option<String> {
+    fn step(&self, step: impl FnOnce(&mut History, Now) -> Option<Back>) -> Option<String> {
+        // read before the history is held: the host's parameters have locks of their own
+        let trims = self.trims();
         let mut history = lock(&self.history);
-        let (name, kit) = step(&mut history, self.kit())?;
-        self.put(kit);
+        let back = step(&mut history, Now { kit: self.kit(), trims })?;
+        self.put(back.kit);
         drop(history);
+        if let Some(trims) = back.trims {
+            self.set_loaded_trims(trims);
+        }
         self.tell();
-        Some(name)
+        Some(back.name)
+    }
+
+    /// The host's parameters as they are, where there is a host.
+    fn trims(&self) -> Option<Trims> {
+        let read = lock(&self.read_trims).clone();
+        read.and_then(|read| read())
     }
 
     pub(super) fn names(&self) -> Vec<String> {
@@ -158,8 +181,7 @@ impl Shared {
     /// The kit with the trims as they are now, for a file.
     pub(super) fn kit_with_trims(&self) -> Arc<Kit> {
         let kit = self.kit();
-        let read = lock(&self.read_trims).clone();
-        match read.and_then(|read| read()) {
+        match self.trims() {
             Some(trims) if trims != kit.doc.trims => {
                 let mut kit = Kit::clone(&kit);
                 kit.doc.trims = trims;
@@ -175,6 +197,14 @@ impl Shared {
 
     pub(super) fn take_loaded_trims(&self) -> Option<Trims> {
         lock(&self.loaded_trims).take()
+    }
+
+    pub(super) fn set_recorded(&self, take: Take) {
+        *lock(&self.recorded) = Some(take);
+    }
+
+    pub(super) fn take_recorded(&self) -> Option<Take> {
+        lock(&self.recorded).take()
     }
 
     pub(super) fn set_hook(&self, hook: impl Fn() + Send + Sync + 'static) {

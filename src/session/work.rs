@@ -21,6 +21,8 @@ pub(super) fn run(job: Job, shared: &Shared, progress: &dyn Progress) -> Result<
     match job {
         Job::NewKit { takes, fit } => new_kit(shared, &takes, fit, progress),
         Job::AddTake(path) => add_take(shared, &path, progress),
+        Job::KeepRecording { fit } => keep_recording(shared, fit, progress),
+        Job::PutFile { pad, file, role } => put_file(shared, pad, &file, role, progress),
         Job::HearAgain(take, options) => hear_again(shared, take, options, progress),
         Job::EditHits(take, edit) => edit_hits(shared, take, edit, progress),
         Job::Recast => recast(shared, progress),
@@ -43,21 +45,97 @@ fn new_kit(shared: &Shared, paths: &[PathBuf], fit: f32, progress: &dyn Progress
         heard.push(read_and_hear(path, &Part::nth(&reading, i, paths.len()))?);
     }
     let name = paths[0].file_stem().unwrap_or_default().to_string_lossy().into_owned();
+    kit_of(shared, &heard, name, fit, &Part::new(progress, 0.3, 1.0))
+}
+
+fn kit_of(
+    shared: &Shared,
+    heard: &[HeardTake],
+    name: String,
+    fit: f32,
+    progress: &dyn Progress,
+) -> Result<()> {
     let options = CastOptions { name, fit, ..CastOptions::default() };
-    let kit = cast::make_kit(&heard, &options, &Part::new(progress, 0.3, 0.9))?;
-    kit.check_state_size(&Part::new(progress, 0.9, 1.0))?;
+    let kit = cast::make_kit(heard, &options, &Part::new(progress, 0.0, 0.85))?;
+    kit.check_state_size(&Part::new(progress, 0.85, 1.0))?;
     put(shared, "new kit", progress, kit)
 }
 
 fn add_take(shared: &Shared, path: &Path, progress: &dyn Progress) -> Result<()> {
-    let (take, hits) = read_and_hear(path, &Part::new(progress, 0.0, 0.8))?;
-    let mut with = Kit::clone(&shared.kit());
-    with.takes.push(take.clone());
-    with.check_state_size(&Part::new(progress, 0.8, 1.0))?;
+    let heard = read_and_hear(path, &Part::new(progress, 0.0, 0.8))?;
+    add_heard(shared, heard, &Part::new(progress, 0.8, 1.0))
+}
+
+fn add_heard(shared: &Shared, (take, hits): HeardTake, progress: &dyn Progress) -> Result<()> {
+    with_take(&shared.kit(), &take, &hits).check_state_size(progress)?;
     progress.check()?;
     shared.change(&format!("add take {}", take.name), false, |kit| {
-        kit.doc.takes.push(TakeEntry::new(&take, hits));
-        kit.takes.push(take);
+        *kit = with_take(kit, &take, &hits);
+        Ok(())
+    })
+}
+
+fn with_take(kit: &Kit, take: &Arc<Take>, hits: &[Hit]) -> Kit {
+    let mut kit = kit.clone();
+    kit.doc.takes.push(TakeEntry::new(take, hits.to_vec()));
+    kit.takes.push(take.clone());
+    kit
+}
+
+/// Peak below which a recording holds nothing: -80 dB of full scale.
+const NOTHING: f32 = 1e-4;
+
+fn keep_recording(shared: &Shared, fit: f32, progress: &dyn Progress) -> Result<()> {
+    let Some(mut take) = shared.take_recorded() else { return Ok(()) };
+    if take.channels.iter().flatten().all(|s| s.abs() < NOTHING) {
+        return Err(Error::invalid(
+            "nothing came in at the side input; send a track to it in the host, and record again",
+        ));
+    }
+    let kit = shared.kit();
+    take.name = format!("recording {}", kit.takes.len() + 1);
+    let hits = listen::hear(&take, &HearOptions::default(), &Part::new(progress, 0.0, 0.4))?;
+    let heard = (Arc::new(take), hits);
+    let rest = Part::new(progress, 0.4, 1.0);
+    if kit.takes.is_empty() {
+        kit_of(shared, &[heard], "Recording".into(), fit, &rest)
+    } else {
+        add_heard(shared, heard, &rest)
+    }
+}
+
+/// Hits of a dropped file that are tried on its pad: the loudest.
+const TRIED: usize = 8;
+
+fn put_file(shared: &Shared, pad: usize, path: &Path, role: Role, progress: &dyn Progress) -> Result<()> {
+    let (take, hits) = read_and_hear(path, &Part::new(progress, 0.0, 0.5))?;
+    let before = shared.kit();
+    let old = pad_of(&before, pad)?;
+    let fit = if old.is_empty() { before.doc.fit } else { old.fit };
+    let with = with_take(&before, &take, &hits);
+    with.check_state_size(&Part::new(progress, 0.5, 0.6))?;
+    let mut loudest: Vec<usize> = (0..hits.len()).collect();
+    loudest.sort_by(|&a, &b| hits[b].description.peak_db.total_cmp(&hits[a].description.peak_db));
+    loudest.truncate(TRIED);
+    let part = Part::new(progress, 0.6, 1.0);
+    let mut best: Option<Pad> = None;
+    for (n, &hit) in loudest.iter().enumerate() {
+        let source = (before.takes.len(), hit);
+        let made = cast::make_pad(&with, pad, source, role, fit, &Part::nth(&part, n, loudest.len()));
+        progress.check()?;
+        // one that is too short or too soft to be a pad leaves the others
+        let Ok(made) = made else { continue };
+        let score = |p: &Pad| p.audition.as_ref().map_or(0.0, |a| a.score);
+        if best.as_ref().is_none_or(|b| score(&made) > score(b)) {
+            best = Some(made);
+        }
+    }
+    let best = best
+        .ok_or_else(|| Error::file(path, "holds no hit that can be a pad; drop a recording with a stroke"))?;
+    shared.change(&format!("pad {} takes {}", pad + 1, take.name), false, |kit| {
+        still(kit, &before)?;
+        *kit = with_take(kit, &take, &hits);
+        kit.doc.pads[pad] = best;
         Ok(())
     })
 }
@@ -219,10 +297,8 @@ fn hear_key(shared: &Shared, path: &Path, progress: &dyn Progress) -> Result<()>
 fn load(shared: &Shared, path: &Path, progress: &dyn Progress) -> Result<()> {
     let kit = Kit::load(path, &Part::new(progress, 0.0, 0.9))?;
     kit.check_state_size(&Part::new(progress, 0.9, 1.0))?;
-    let trims = kit.doc.trims.clone();
-    put(shared, "load kit", progress, kit)?;
-    shared.set_loaded_trims(trims);
-    Ok(())
+    progress.check()?;
+    shared.load(kit)
 }
 
 fn export(shared: &Shared, folder: &Path, progress: &dyn Progress) -> Result<()> {

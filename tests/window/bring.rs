@@ -63,7 +63,162 @@ fn a_take_is_added_beside_the_first() {
     assert_eq!(harness.state().window.memory.recent, [file]);
 }
 
-/// Three decaying knocks, half a second apart.
+/// A file as the system hands it to the window.
+#[derive(Debug)]
+struct Dropped(std::path::PathBuf);
+
+impl egui::DroppedFile for Dropped {
+    fn path(&self) -> &std::path::Path {
+        &self.0
+    }
+    fn bytes(&self) -> Result<Vec<u8>, String> {
+        Err("the window reads no files".into())
+    }
+}
+
+/// Drops files at a place of the window.
+fn drop_files(harness: &mut Harness<'_, Desk>, files: &[&std::path::Path], at: egui::Pos2) {
+    let hovered = files.iter().map(|f| egui::HoveredFile { path: Some((*f).into()), ..Default::default() });
+    harness.input_mut().hovered_files = hovered.collect();
+    harness.hover_at(at);
+    harness.step();
+    harness.input_mut().hovered_files.clear();
+    let dropped = files.iter().map(|f| Arc::new(Dropped((*f).into())) as egui::DroppedFileHandle);
+    harness.input_mut().dropped_files = dropped.collect();
+    harness.hover_at(at);
+    harness.step();
+}
+
+#[test]
+fn a_recording_dropped_onto_the_window_becomes_a_take_and_onto_a_pad_the_pad() {
+    let dir = tempfile::tempdir().expect("temporary folder");
+    let file = dir.path().join("knock.wav");
+    write_knocks(&file);
+    let mut harness = window();
+    let before = harness.state().session.kit();
+    let take = harness.get_by_label("Wave of take 1").rect().center();
+    drop_files(&mut harness, &[&file], take);
+    wait_until(&mut harness, "the second take", |d| d.session.kit().takes.len() == 2);
+    assert_eq!(harness.state().session.kit().doc.pads, before.doc.pads, "the pads stay");
+    assert_eq!(harness.state().window.memory.recent, [file.clone()]);
+
+    let pad = harness.get_by_label("Pad 3, snare").rect().center();
+    drop_files(&mut harness, &[&file], pad);
+    wait_until(&mut harness, "the third take", |d| d.session.kit().takes.len() == 3);
+    let kit = harness.state().session.kit();
+    let source = kit.doc.pads[2].audition.as_ref().expect("made of a hit");
+    assert_eq!((source.take, kit.doc.pads[2].role), (2, kitwright::kit::Role::Snare));
+    assert_eq!((harness.state().window.pad, kit.doc.pads[2].note), (2, before.doc.pads[2].note));
+    for (i, pad) in kit.doc.pads.iter().enumerate().filter(|(i, _)| *i != 2) {
+        assert_eq!(*pad, before.doc.pads[i], "pad {} stays", i + 1);
+    }
+    press(&mut harness, "Undo");
+    assert_eq!(harness.state().session.kit().doc.pads, before.doc.pads, "one step back");
+}
+
+#[test]
+fn several_files_dropped_onto_a_pad_go_to_the_pads_after_it_as_well() {
+    let dir = tempfile::tempdir().expect("temporary folder");
+    let files = ["a.wav", "b.wav"].map(|name| dir.path().join(name));
+    files.iter().for_each(|f| write_knocks(f));
+    let mut harness = window();
+    let at = harness.get_by_label("Pad 15, high tom").rect().center();
+    drop_files(&mut harness, &[&files[0], &files[1]], at);
+    wait_until(&mut harness, "both", |d| d.session.kit().takes.len() == 3 && d.session.job().is_none());
+    let kit = harness.state().session.kit();
+    let take = |pad: usize| kit.doc.pads[pad].audition.as_ref().expect("made of a hit").take;
+    assert_eq!((take(14), take(15)), (1, 2));
+}
+
+#[test]
+fn a_recording_dropped_onto_an_empty_window_becomes_a_kit_and_a_kit_is_opened() {
+    let dir = tempfile::tempdir().expect("temporary folder");
+    let (recording, kit) = (dir.path().join("knock.wav"), dir.path().join("plain.kitwright"));
+    write_knocks(&recording);
+    plain_kit().save(&kit, &Quiet).expect("saved");
+    let mut harness = empty_window(900.0, 600.0, 1.0);
+    settle(&mut harness);
+    drop_files(&mut harness, &[&recording], egui::pos2(300.0, 500.0));
+    wait_until(&mut harness, "the kit", |d| d.session.kit().takes.len() == 1);
+    drop_files(&mut harness, &[&kit], egui::pos2(300.0, 500.0));
+    wait_until(&mut harness, "the other kit", |d| d.session.kit().doc.name == "Borrowed cello");
+}
+
+/// What a host sends to the side input: three knocks, then whatever comes while the window draws.
+fn send_to_side(session: &Session) {
+    for block in knocks().chunks(512) {
+        session.hear_side([block, block]);
+        // the recorder's own thread takes it away meanwhile
+        std::thread::sleep(Duration::from_micros(500));
+    }
+}
+
+#[test]
+fn the_side_input_is_recorded_into_one_more_take() {
+    let mut harness = window();
+    assert!(
+        harness.get_by_label("Record the side input").accesskit_node().is_disabled(),
+        "nothing plays yet"
+    );
+    harness.state().session.attach_engine(48_000.0, Arc::default());
+    settle(&mut harness);
+    press(&mut harness, "Record the side input");
+    assert!(harness.query_by_label("Record the side input").is_none());
+    send_to_side(&harness.state().session);
+    harness.step();
+    harness.get_by_label_contains("Level of the side input: -");
+    harness.get_by_label("Discard the recording");
+    press(&mut harness, "Stop the recording");
+    wait_until(&mut harness, "the take", |d| d.session.kit().takes.len() == 2);
+    let kit = harness.state().session.kit();
+    assert_eq!(kit.takes[1].channels, [knocks()], "every frame, once: both sides were the same");
+    assert_eq!(kit.takes[1].name, "recording 2");
+    assert!(kit.doc.takes[1].hits.len() >= 3, "{} hits", kit.doc.takes[1].hits.len());
+    press(&mut harness, "Take 2: recording 2");
+}
+
+#[test]
+fn a_discarded_and_a_silent_recording_leave_the_kit_alone() {
+    let mut harness = window();
+    harness.state().session.attach_engine(48_000.0, Arc::default());
+    settle(&mut harness);
+    press(&mut harness, "Record the side input");
+    send_to_side(&harness.state().session);
+    press(&mut harness, "Discard the recording");
+    wait_until(&mut harness, "the end", |d| d.session.recording().is_none());
+    press(&mut harness, "Record the side input");
+    harness.state().session.hear_side([&[0.0; 4800], &[0.0; 4800]]);
+    press(&mut harness, "Stop the recording");
+    wait_until(&mut harness, "the trouble", |d| d.session.error().is_some());
+    harness.get_by_label_contains("send a track to it in the host");
+    assert_eq!(harness.state().session.kit().takes.len(), 1);
+}
+
+#[test]
+fn an_empty_window_offers_to_record_once_something_comes_in_and_makes_a_kit_of_it() {
+    let mut harness = empty_window(900.0, 600.0, 1.0);
+    harness.state().session.attach_engine(48_000.0, Arc::default());
+    settle(&mut harness);
+    assert!(harness.query_by_label("Record the side input").is_none());
+    send_to_side(&harness.state().session);
+    settle(&mut harness);
+    press(&mut harness, "Record the side input");
+    send_to_side(&harness.state().session);
+    press(&mut harness, "Stop the recording");
+    wait_until(&mut harness, "the kit", |d| d.session.kit().takes.len() == 1);
+    assert!(harness.state().session.kit().doc.pads.iter().any(|p| !p.is_empty()));
+}
+
+/// Three decaying knocks, half a second apart, on the 24-bit grid of takes.
+fn knocks() -> Vec<f32> {
+    let sample = |i: u32| {
+        let t = f64::from(i % 24_000) / 48_000.0;
+        let knock = (t * 180.0 * std::f64::consts::TAU).sin() * (-t * 40.0).exp();
+        (knock * f64::from(u8::from(i >= 24_000)) * 20_000.0).round() / 32_768.0
+    };
+    (0..96_000).map(|i| sample(i) as f32).collect()
+}
+
 fn write_knocks(path: &std::path::Path) {
     let spec = hound::WavSpec {
         channels: 1,
@@ -72,11 +227,8 @@ fn write_knocks(path: &std::path::Path) {
         sample_format: hound::SampleFormat::Int,
     };
     let mut writer = hound::WavWriter::create(path, spec).expect("created");
-    for i in 0..96_000_u32 {
-        let t = f64::from(i % 24_000) / 48_000.0;
-        let knock = (t * 180.0 * std::f64::consts::TAU).sin() * (-t * 40.0).exp();
-        let sounding = f64::from(u8::from(i >= 24_000));
-        writer.write_sample((knock * sounding * 20_000.0) as i16).expect("written");
+    for sample in knocks() {
+        writer.write_sample((sample * 32_768.0) as i16).expect("written");
     }
     writer.finalize().expect("finished");
 }

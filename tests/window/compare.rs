@@ -60,3 +60,51 @@ fn a_and_b_of_a_pad_and_of_the_kit_keep_both_states() {
         assert_eq!(f64::from(level(&harness)), values[1]);
     }
 }
+
+#[test]
+fn each_stage_and_the_whole_chain_are_taken_out_and_in_without_touching_the_kit() {
+    use kitwright::kit::Stage;
+    let mut harness = window();
+    press(&mut harness, "Tone");
+    let revision = harness.state().session.revision();
+    let out = |h: &Harness<'_, Desk>, stage| h.state().session.is_bypassed(0, stage);
+    press(&mut harness, "Stage EQ");
+    press(&mut harness, "Bypass EQ");
+    assert!(out(&harness, Stage::Eq) && !out(&harness, Stage::Cuts));
+    press(&mut harness, "Stage Cuts");
+    press(&mut harness, "Bypass Cuts");
+    press(&mut harness, "Stage EQ");
+    press(&mut harness, "Bypass EQ");
+    assert!(!out(&harness, Stage::Eq) && out(&harness, Stage::Cuts));
+    press(&mut harness, "Bypass the tone");
+    assert!(!harness.state().trims.trims.pads[0].tone);
+    press(&mut harness, "Bypass the tone");
+    assert!(harness.state().trims.trims.pads[0].tone);
+    assert_eq!(harness.state().session.revision(), revision);
+}
+
+#[test]
+fn a_hundred_steps_and_more_can_be_read_and_taken_back() {
+    let mut harness = place();
+    let before = harness.state().session.kit().doc.pads.clone();
+    for i in 0..120 {
+        // alternating names: steps of one name within a second would merge
+        let (pad, word) = (i % 16, ["level", "pan"][i % 2]);
+        harness.state().session.edit(&format!("pad {} {word}", pad + 1), |kit| {
+            let s = &mut kit.doc.pads[pad].settings;
+            if i % 2 == 0 { s.level_db -= 0.5 } else { s.pan += 0.01 }
+        });
+    }
+    settle(&mut harness);
+    press(&mut harness, "List of steps");
+    assert!(harness.state().session.history().len() >= 120);
+    assert!(harness.get_all_by_label("Back before pad 8 pan").count() >= 1);
+    harness.key_press(egui::Key::Escape);
+    harness.run_ok();
+    for _ in 0..120 {
+        harness.key_press_modifiers(egui::Modifiers::COMMAND, egui::Key::Z);
+        harness.step();
+    }
+    harness.run_ok();
+    assert_eq!(harness.state().session.kit().doc.pads, before);
+}

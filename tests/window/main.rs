@@ -11,7 +11,10 @@ mod raster;
 mod shape;
 mod take;
 
-use egui_kittest::{Harness, kittest::Queryable};
+use egui_kittest::{
+    Harness,
+    kittest::{NodeT, Queryable},
+};
 use kitwright::{
     demo,
     editor::{self, PlainTrims, WindowState, theme},

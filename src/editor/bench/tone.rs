@@ -95,7 +95,11 @@ fn chain(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>, tone: &Tone)
         ui.spacing_mut().item_spacing.x = 4.0;
         for (i, stage) in tone.order.into_iter().enumerate() {
             let on = is_on(tone, stage);
-            let text = format!("{}{}", word(stage), if on { " on" } else { "" });
+            let text = match (desk.session.is_bypassed(state.pad, stage), on) {
+                (true, _) => format!("{} out", word(stage)),
+                (false, true) => format!("{} on", word(stage)),
+                (false, false) => word(stage).to_owned(),
+            };
             let help = "Shows this stage; the sound passes the stages from left to right.";
             if widgets::toggle(ui, state.stage == i, &text, &format!("Stage {}", word(stage)), help).clicked()
             {
@@ -103,8 +107,9 @@ fn chain(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>, tone: &Tone)
             }
         }
         let pad = state.pad;
-        bypass(ui, pad, desk);
         let at = state.stage;
+        bypass_stage(ui, pad, desk, tone.order[at]);
+        bypass(ui, pad, desk);
         for (text, name, to) in
             [("<", "Stage earlier", at.checked_sub(1)), (">", "Stage later", Some(at + 1))]
         {
@@ -117,12 +122,24 @@ fn chain(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>, tone: &Tone)
     });
 }
 
+/// The stage at hand out or in, at equal loudness, for comparing; the kit stays as it is.
+fn bypass_stage(ui: &mut Ui, pad: usize, desk: &Desk<'_>, stage: Stage) {
+    let out = desk.session.is_bypassed(pad, stage);
+    let help = "Takes this stage out and in again at equal loudness, to compare.";
+    let text = if out { "Stage is out" } else { "Without it" };
+    if widgets::toggle(ui, out, text, &format!("Bypass {}", word(stage)), help).clicked() {
+        desk.session.bypass(pad, stage, !out);
+    }
+}
+
 /// The whole chain in or out, at equal loudness; it is the host's trim, so that it can be automated.
 fn bypass(ui: &mut Ui, pad: usize, desk: &mut Desk<'_>) {
     let trim = Trim::pad(pad, "tone");
     let out = desk.trims.get(trim) < 0.5;
-    let help = "Takes the whole tone chain out and in again, to compare.";
-    if widgets::toggle(ui, out, if out { "Bypassed" } else { "Bypass" }, "Bypass the tone", help).clicked() {
+    let help = "Takes the whole tone chain out and in again at equal loudness, to compare.";
+    if widgets::toggle(ui, out, if out { "All is out" } else { "Without all" }, "Bypass the tone", help)
+        .clicked()
+    {
         desk.trims.put(trim, if out { 1.0 } else { 0.0 });
     }
 }

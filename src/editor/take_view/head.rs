@@ -5,6 +5,7 @@ use crate::{
     editor::{
         desk::Desk,
         file_browser::{FileBrowser, Purpose},
+        record,
         state::WindowState,
         theme, widgets,
     },
@@ -54,6 +55,9 @@ fn takes(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
     .clicked()
     {
         state.browser = Some(FileBrowser::new(Purpose::AddTake, &state.memory, "", ui.ctx()));
+    }
+    if desk.session.recording().is_none() {
+        record::button(ui, desk);
     }
 }
 

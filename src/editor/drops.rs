@@ -1,0 +1,101 @@
+//! Files dropped onto the window: a kit is loaded, a recording becomes a take, and one dropped onto a pad
+//! becomes the pad.
+
+use super::{desk::Desk, file_browser, state::WindowState, theme};
+use crate::{kit::PADS, session::Job};
+use egui::{Align2, LayerId, Order, Rect, Ui, pos2, vec2};
+use std::path::PathBuf;
+
+/// Where the pads lie on the screen, for what is dropped onto them.
+#[derive(Debug)]
+pub struct Tiles(pub [Rect; PADS]);
+
+impl Default for Tiles {
+    /// No pad is shown.
+    fn default() -> Self {
+        Self([Rect::NOTHING; PADS])
+    }
+}
+
+/// What lies under the pointer, as the words of the hint.
+fn words(pad: Option<usize>, files: &[PathBuf], empty: bool) -> String {
+    match (files, pad) {
+        _ if files.iter().any(|f| file_browser::is_kit(f)) => "Drop: opens the kit".into(),
+        ([_], Some(pad)) => format!("Drop: becomes pad {}", pad + 1),
+        (_, Some(pad)) => format!("Drop: becomes pad {} and those after it", pad + 1),
+        _ if empty => "Drop: makes a kit of it".into(),
+        _ => "Drop: one more take; onto a pad: becomes the pad".into(),
+    }
+}
+
+/// Takes what was dropped since the last frame.
+pub(super) fn take(ui: &Ui, state: &mut WindowState, desk: &Desk<'_>) {
+    let files: Vec<PathBuf> = ui.input(|i| i.raw.dropped_files.iter().map(|f| f.path().to_owned()).collect());
+    if files.is_empty() {
+        return;
+    }
+    files.iter().for_each(|f| state.memory.remember(f));
+    let pad = pad_under(ui, state);
+    if let Some(kit) = files.iter().find(|f| file_browser::is_kit(f)) {
+        desk.session.start(Job::LoadKit(kit.clone()));
+    } else if let Some(pad) = pad {
+        state.pad = pad;
+        onto_pads(desk, pad, files);
+    } else if desk.kit.takes.is_empty() {
+        desk.session.start(Job::NewKit { takes: files, fit: desk.kit.doc.fit });
+    } else {
+        files.into_iter().for_each(|f| desk.session.start(Job::AddTake(f)));
+    }
+}
+
+/// One file a pad, from `pad` on along the keys; what finds no pad becomes a take.
+fn onto_pads(desk: &Desk<'_>, pad: usize, files: Vec<PathBuf>) {
+    let along = desk.pads_along_the_keys();
+    let first = along.iter().position(|p| *p == pad).unwrap_or(0);
+    for (i, file) in files.into_iter().enumerate() {
+        desk.session.start(match along.get(first + i) {
+            Some(&pad) => Job::PutFile { pad, file, role: desk.pad(pad).role },
+            None => Job::AddTake(file),
+        });
+    }
+}
+
+fn pad_under(ui: &Ui, state: &WindowState) -> Option<usize> {
+    let at = ui.input(|i| i.pointer.latest_pos())?;
+    state.tiles.0.iter().position(|tile| tile.contains(at))
+}
+
+/// Says what a drop would do while files hover over the window.
+pub(super) fn hint(ui: &Ui, state: &WindowState, desk: &Desk<'_>) {
+    let files: Vec<PathBuf> =
+        ui.input(|i| i.raw.hovered_files.iter().filter_map(|f| f.path.clone()).collect());
+    if files.is_empty() {
+        return;
+    }
+    let painter = ui.ctx().layer_painter(LayerId::new(Order::Foreground, egui::Id::unique("drop hint")));
+    let pad = pad_under(ui, state);
+    if let Some(pad) = pad {
+        painter.rect_stroke(state.tiles.0[pad], theme::ROUND, (2.0, theme::INK), egui::StrokeKind::Inside);
+    }
+    let text = words(pad, &files, desk.kit.takes.is_empty());
+    let galley = painter.layout_no_wrap(text, theme::title(), theme::ON_AMBER);
+    let screen = ui.ctx().content_rect();
+    let at = pos2(screen.center().x, screen.top() + 60.0);
+    let place = Align2::CENTER_CENTER.anchor_size(at, galley.size()).expand2(vec2(14.0, 8.0));
+    painter.rect_filled(place, theme::ROUND, theme::AMBER);
+    painter.galley(place.min + vec2(14.0, 8.0), galley, theme::ON_AMBER);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_hint_says_what_the_drop_does() {
+        let wav = || vec![PathBuf::from("a.wav")];
+        assert_eq!(words(Some(2), &wav(), false), "Drop: becomes pad 3");
+        assert_eq!(words(None, &wav(), true), "Drop: makes a kit of it");
+        assert_eq!(words(Some(2), &[PathBuf::from("a.kitwright")], false), "Drop: opens the kit");
+        assert!(words(Some(0), &[wav(), wav()].concat(), false).contains("those after it"));
+    }
+}

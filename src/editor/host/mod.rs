@@ -1,0 +1,261 @@
+//! The window inside a host: an editor of our own on baseview and egui_glow.
+//!
+//! The framework's ready-made egui window throws dropped files away, never tells that it was closed and
+//! forgets the zoom; its window type cannot be wrapped (read in egui-baseview 0.9 and nice-plug-egui 0.6).
+//! So this part speaks to baseview itself, which is the same on the three systems:
+//!
+//! | part | what it does |
+//! | --- | --- |
+//! | this file | the framework's editor: makes windows, answers the host |
+//! | [`window`] | one open window: events in, frames out, its end |
+//! | [`input`] | what baseview tells, in egui's words |
+//! | [`keys`] | the keyboard |
+//! | [`paint`] | OpenGL |
+//! | [`glance`] | whether a frame is worth drawing |
+//! | [`trims`] | host parameters |
+
+mod glance;
+mod input;
+mod keys;
+mod paint;
+mod trims;
+mod window;
+
+use super::state::{Memory, WindowState};
+use crate::{plugin::params::HostParams, session::Session};
+use baseview::{
+    HandlerError, WindowSettings, WindowWaker,
+    dpi::{LogicalSize, Size},
+    gl::GlConfig,
+    host::Host,
+};
+use nice_plug::{
+    context::gui::GuiContext,
+    editor::{
+        Editor, EditorHandle, HostCallbacks, HostMainThreadCaller, HostMethods, Modifiers,
+        ParentWindowHandle, ResizeHint, SizeConstraints, SpawnedEditor, VirtualKeyCode, dpi::NativeSize,
+    },
+};
+use std::{
+    collections::VecDeque,
+    error::Error,
+    sync::{
+        Arc, Mutex, MutexGuard, PoisonError,
+        atomic::{AtomicBool, Ordering::Relaxed},
+    },
+};
+
+/// The editor of one plugin instance.
+pub struct HostEditor {
+    parts: Arc<Parts>,
+}
+
+/// What every window of one instance shares; windows come one after the other.
+pub(super) struct Parts {
+    pub session: Arc<Session>,
+    pub params: Arc<HostParams>,
+    /// What the window remembers while it is closed: the pad on the bench, what was copied.
+    pub state: Mutex<WindowState>,
+    /// Size in logical pixels and the system's scale.
+    frame: Mutex<(LogicalSize<f64>, f64)>,
+    /// Keys that the host hands on instead of the system.
+    host_keys: Mutex<VecDeque<egui::Event>>,
+    /// A text is being typed: such keys are ours.
+    typing: AtomicBool,
+    /// Wakes the open window.
+    waker: Mutex<Option<WindowWaker>>,
+}
+
+impl Parts {
+    /// Remembers the window's size; the host may ask at any time.
+    pub fn keep_frame(&self, size: LogicalSize<f64>, scale: f64) {
+        *lock(&self.frame) = (size, scale);
+    }
+
+    fn wake(&self) {
+        if let Some(waker) = &*lock(&self.waker) {
+            waker.request_redraw();
+        }
+    }
+}
+
+/// A lock whose holder may have panicked: what it guards is whole after every statement.
+pub(super) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// The editor of a plugin instance; its size and zoom lie in the parameters' window memory.
+pub fn create(session: Arc<Session>, params: Arc<HostParams>) -> Option<HostEditor> {
+    let memory = params.window.get::<Memory>().mended();
+    let parts = Parts {
+        session,
+        params,
+        frame: Mutex::new((size_of(&memory), 1.0)),
+        state: Mutex::new(WindowState { memory, ..WindowState::default() }),
+        host_keys: Mutex::default(),
+        typing: AtomicBool::new(false),
+        waker: Mutex::default(),
+    };
+    Some(HostEditor { parts: Arc::new(parts) })
+}
+
+fn size_of(memory: &Memory) -> LogicalSize<f64> {
+    LogicalSize::new(f64::from(memory.width), f64::from(memory.height))
+}
+
+fn smallest() -> LogicalSize<f64> {
+    let [width, height] = Memory::smallest();
+    LogicalSize::new(f64::from(width), f64::from(height))
+}
+
+fn resize_hint() -> ResizeHint {
+    let smallest = smallest().cast();
+    ResizeHint { size_constraints: SizeConstraints::min_logical_size(smallest), ..ResizeHint::RESIZABLE }
+}
+
+impl Editor for HostEditor {
+    type Handle = HostHandle;
+
+    fn spawn(
+        &self,
+        parent: Option<ParentWindowHandle>,
+        wait_for_parent: bool,
+        fallback_scale_factor: Option<f64>,
+        gui_context: GuiContext,
+        host: Option<HostMethods>,
+    ) -> Result<SpawnedEditor<HostHandle>, Box<dyn Error>> {
+        let memory = self.parts.params.window.get::<Memory>().mended();
+        let settings = WindowSettings::new()
+            .with_title("Kitwright")
+            .with_size(Size::Logical(size_of(&memory)))
+            .with_min_size::<Size>(Some(smallest().into()))
+            .with_parent(parent.as_ref())
+            .with_wait_for_parent(wait_for_parent)
+            .with_fallback_scale_factor(fallback_scale_factor)
+            .with_gl_config(GlConfig::default());
+        let parts = self.parts.clone();
+        let window = baseview::Window::create_with_host(
+            settings,
+            move |context| window::HostWindow::open(context, parts, gui_context, memory),
+            host.map(host_of),
+        )?;
+        *lock(&self.parts.waker) = Some(window.waker());
+        Ok(SpawnedEditor { handle: HostHandle { parts: self.parts.clone() }, window })
+    }
+
+    fn size(&self) -> NativeSize<u32> {
+        let (size, scale) = *lock(&self.parts.frame);
+        NativeSize::from_size(size.into(), scale)
+    }
+
+    fn resize_hint(&self) -> ResizeHint {
+        resize_hint()
+    }
+}
+
+/// The host's side of one open window.
+pub struct HostHandle {
+    parts: Arc<Parts>,
+}
+
+impl EditorHandle for HostHandle {
+    type Window = baseview::Window;
+    type Error = baseview::Error;
+
+    fn run_until_closed(window: baseview::Window) -> Result<(), baseview::Error> {
+        window.run_until_closed()
+    }
+
+    fn set_parent(
+        &self,
+        parent: ParentWindowHandle,
+        window: &baseview::Window,
+    ) -> Result<(), baseview::Error> {
+        window.set_parent(&parent)
+    }
+
+    fn show(&self, window: &baseview::Window) -> Result<(), baseview::Error> {
+        let shown = window.show();
+        // not every system asks a window for a frame when it appears
+        self.parts.wake();
+        shown
+    }
+
+    fn hide(&self, window: &baseview::Window) -> Result<(), baseview::Error> {
+        window.hide()
+    }
+
+    fn set_size(&self, size: NativeSize<u32>, window: &baseview::Window) -> Result<(), baseview::Error> {
+        let scale = window.size().scale_factor;
+        window.resize(size.to_physical(scale))
+    }
+
+    fn host_main_thread_callback(&self, window: &baseview::Window) {
+        window.host_main_thread_callback();
+    }
+
+    fn adjust_size(&self, size: NativeSize<u32>, window: &baseview::Window) -> Option<NativeSize<u32>> {
+        let now = window.size();
+        let native = NativeSize::from_logical_or_physical(now.logical, now.physical);
+        Some(resize_hint().adjust_size(size, native, now.scale_factor))
+    }
+
+    fn set_fallback_scale_factor(
+        &self,
+        scale: f64,
+        window: &baseview::Window,
+    ) -> Result<(), baseview::Error> {
+        window.suggest_fallback_scale_factor(scale)
+    }
+
+    /// Keys that a host takes from the system before the window sees them: ours while a text is typed.
+    fn on_virtual_key_from_host(&self, key: VirtualKeyCode, is_down: bool, modifiers: Modifiers) -> bool {
+        if !self.parts.typing.load(Relaxed) {
+            return false;
+        }
+        let Some(events) = keys::from_host(key, is_down, modifiers) else { return false };
+        lock(&self.parts.host_keys).extend(events);
+        self.parts.wake();
+        true
+    }
+
+    fn state_changed(&self) {
+        self.parts.wake();
+    }
+
+    fn param_value_changed(&self, _id: &str, _normalized_value: f32) {
+        self.parts.wake();
+    }
+
+    fn param_modulation_changed(&self, _id: &str, _modulation_offset: f32) {
+        self.parts.wake();
+    }
+}
+
+impl Drop for HostHandle {
+    fn drop(&mut self) {
+        *lock(&self.parts.waker) = None;
+    }
+}
+
+/// The host's callbacks as baseview takes them: the framework repeats those traits, word for word.
+fn host_of(methods: HostMethods) -> Host {
+    struct Callbacks(Box<dyn HostCallbacks>);
+    impl baseview::host::HostCallbacks for Callbacks {
+        fn request_resize(&mut self, size: baseview::WindowSize) -> Result<(), HandlerError> {
+            self.0.request_resize(size.physical.into(), size.scale_factor).map_err(HandlerError::from_boxed)
+        }
+        fn destroyed(&mut self) {
+            self.0.destroyed();
+        }
+    }
+    struct MainThread(Box<dyn HostMainThreadCaller>);
+    impl baseview::host::HostMainThreadCaller for MainThread {
+        fn call_main_thread(&mut self) {
+            self.0.call_main_thread();
+        }
+    }
+    Host::new()
+        .with_callbacks(Callbacks(methods.callbacks))
+        .with_main_thread(MainThread(methods.main_thread_caller))
+}

@@ -1,0 +1,61 @@
+//! Trims through the host, so that it can record and automate them.
+
+use crate::{
+    editor::trims::{Trim, TrimAccess},
+    plugin::params::{HostParams, TrimParam},
+    settings::{KIT_TRIMS, PAD_TRIMS},
+};
+use nice_plug::prelude::ParamSetter;
+
+/// The host's parameters for one frame.
+pub(super) struct HostTrims<'a> {
+    /// The way to the host.
+    pub setter: &'a ParamSetter<'a>,
+    /// The parameters.
+    pub params: &'a HostParams,
+    /// Gestures begun and not ended, over all frames.
+    pub held: &'a mut Vec<Trim>,
+}
+
+impl HostTrims<'_> {
+    fn param(&self, trim: Trim) -> &TrimParam {
+        match trim {
+            Trim::Kit(i) => &self.params.kit[i],
+            Trim::Pad(pad, i) => &self.params.pads[pad][i],
+        }
+    }
+
+    /// Ends what is still held: the window goes.
+    pub fn let_go(&mut self) {
+        for trim in std::mem::take(self.held) {
+            self.param(trim).end(self.setter);
+        }
+    }
+}
+
+impl TrimAccess for HostTrims<'_> {
+    fn get(&self, trim: Trim) -> f32 {
+        match trim {
+            Trim::Kit(i) => self.param(trim).value(&KIT_TRIMS[i]),
+            Trim::Pad(_, i) => self.param(trim).value(&PAD_TRIMS[i]),
+        }
+    }
+
+    fn begin(&mut self, trim: Trim) {
+        self.held.push(trim);
+        self.param(trim).begin(self.setter);
+    }
+
+    fn set(&mut self, trim: Trim, value: f32) {
+        let travel = match trim {
+            Trim::Kit(i) => KIT_TRIMS[i].to_travel(value),
+            Trim::Pad(_, i) => PAD_TRIMS[i].to_travel(value),
+        };
+        self.param(trim).set_travel(self.setter, travel);
+    }
+
+    fn end(&mut self, trim: Trim) {
+        self.held.retain(|held| *held != trim);
+        self.param(trim).end(self.setter);
+    }
+}

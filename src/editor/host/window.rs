@@ -1,0 +1,223 @@
+//! One open window: its events, its frames and its end.
+
+use super::{Parts, glance::Glance, input, input::Input, keys, lock, paint::Canvas, trims::HostTrims};
+use crate::editor::{
+    state::{Memory, WindowState},
+    theme,
+    trims::Trim,
+};
+use baseview::{
+    Event, EventStatus, HandlerError, MouseCursor, MouseEvent, TimerHandle, WindowContext, WindowEvent,
+    WindowHandler, WindowSize,
+    dpi::{LogicalSize, Size},
+};
+use copypasta::{ClipboardContext, ClipboardProvider};
+use egui::{Context, OutputCommand};
+use nice_plug::context::gui::GuiContext;
+use std::{
+    cell::{Cell, RefCell},
+    sync::{Arc, atomic::Ordering::Relaxed},
+    time::{Duration, Instant},
+};
+
+/// How often the session is looked at.
+const GLANCE: Duration = Duration::from_millis(16);
+
+/// An open window. Baseview may call back into it from `resize` and `focus`: no cell is borrowed there.
+pub(super) struct HostWindow {
+    window: WindowContext,
+    parts: Arc<Parts>,
+    gui: GuiContext,
+    egui: Context,
+    canvas: RefCell<Canvas>,
+    input: RefCell<Input>,
+    clipboard: RefCell<Option<ClipboardContext>>,
+    cursor: Cell<MouseCursor>,
+    glance: RefCell<Glance>,
+    /// Controls under the hand.
+    held: RefCell<Vec<Trim>>,
+    timer: TimerHandle,
+    opened: Instant,
+}
+
+impl HostWindow {
+    /// Dresses egui and readies OpenGL; `memory` is what the host's project remembers.
+    ///
+    /// # Errors
+    /// When the system offers no usable OpenGL.
+    pub fn open(
+        window: WindowContext,
+        parts: Arc<Parts>,
+        gui: GuiContext,
+        memory: Memory,
+    ) -> Result<Self, HandlerError> {
+        let canvas = Canvas::new(&window)?;
+        let egui = Context::default();
+        theme::apply(&egui);
+        let waker = window.waker();
+        egui.set_request_repaint_callback(move |request| waker.request_redraw_after(request.delay));
+        lock(&parts.state).memory = memory;
+        let size = window.size();
+        parts.keep_frame(size.logical, size.scale_factor);
+        Ok(Self {
+            input: RefCell::new(Input::new(canvas.max_texture_side())),
+            canvas: RefCell::new(canvas),
+            // a system without a clipboard is no reason to stay shut
+            clipboard: RefCell::new(ClipboardContext::new().ok()),
+            cursor: Cell::new(MouseCursor::Default),
+            glance: RefCell::new(Glance::at(&parts.session)),
+            held: RefCell::default(),
+            timer: window.create_timer(GLANCE)?,
+            opened: Instant::now(),
+            window,
+            parts,
+            gui,
+            egui,
+        })
+    }
+
+    /// One frame of the window; its memory goes to the host when it changed.
+    fn frame(&self, ui: &mut egui::Ui, state: &mut WindowState, size: WindowSize) {
+        let before = state.memory.clone();
+        state.memory.keep_size(size.logical.width, size.logical.height);
+        let setter = self.gui.param_setter();
+        let mut trims =
+            HostTrims { setter: &setter, params: &self.parts.params, held: &mut self.held.borrow_mut() };
+        crate::editor::ui(ui, state, &self.parts.session, &mut trims);
+        if state.memory != before {
+            self.parts.params.window.put(&state.memory);
+        }
+        self.parts.params.follow_kit(&setter);
+    }
+
+    /// Grows or shrinks the window with its zoom.
+    fn follow_zoom(&self, before: f32, after: f32, size: WindowSize) {
+        if before == after {
+            return;
+        }
+        let factor = f64::from(after / before);
+        let wanted = LogicalSize::new(size.logical.width * factor, size.logical.height * factor);
+        // a host may refuse: then the next frame is drawn at the zoom that fits
+        let _ = self.window.resize(Size::Logical(wanted));
+        self.window.request_redraw();
+    }
+
+    fn follow_output(&self, output: egui::PlatformOutput) -> Result<(), HandlerError> {
+        for command in output.commands {
+            if let OutputCommand::CopyText(text) = command
+                && let Some(clipboard) = &mut *self.clipboard.borrow_mut()
+            {
+                // the clipboard may be held by another program; the text is still in the window
+                let _ = clipboard.set_contents(text);
+            }
+        }
+        let cursor = input::cursor(output.cursor_icon);
+        if self.cursor.replace(cursor) != cursor {
+            self.window.set_mouse_cursor(cursor)?;
+        }
+        Ok(())
+    }
+
+    fn pasted(&self) -> Option<String> {
+        self.clipboard.borrow_mut().as_mut()?.get_contents().ok()
+    }
+
+    fn on_key(&self, event: &keyboard_types::KeyboardEvent) -> EventStatus {
+        let events = keys::events(event, || self.pasted());
+        let ours = self.egui.egui_wants_keyboard_input() || events.iter().any(keys::is_ours);
+        let mut input = self.input.borrow_mut();
+        input.hold(event.modifiers);
+        input.extend(events);
+        // what the window has no use for goes back to the host, where the system knows a way
+        if ours { EventStatus::Captured } else { EventStatus::Ignored }
+    }
+}
+
+impl WindowHandler for HostWindow {
+    fn draw(&self) -> Result<(), HandlerError> {
+        let size = self.window.size();
+        if size.physical.width == 0 || size.physical.height == 0 {
+            return Ok(());
+        }
+        let (output, zooms) = {
+            let mut state = lock(&self.parts.state);
+            let before = state.memory.zoom;
+            let zoom = state.memory.zoom_that_fits(size.logical.width, size.logical.height);
+            self.egui.options_mut(|o| o.zoom_factor = zoom);
+            let points = size.physical.to_logical::<f32>(size.scale_factor * f64::from(zoom));
+            let mut input = self.input.borrow_mut();
+            input.extend(lock(&self.parts.host_keys).drain(..));
+            let raw = input.take(
+                egui::vec2(points.width, points.height),
+                size.scale_factor as f32,
+                self.opened.elapsed().as_secs_f64(),
+            );
+            drop(input);
+            let output = self.egui.run_ui(raw, |ui| self.frame(ui, &mut state, size));
+            (output, [before, state.memory.zoom])
+        };
+        self.parts.typing.store(self.egui.text_edit_focused(), Relaxed);
+        let mut textures = output.textures_delta;
+        let shapes = self.egui.tessellate(output.shapes, output.pixels_per_point);
+        self.canvas.borrow_mut().paint(size.physical, output.pixels_per_point, &shapes, &mut textures)?;
+        self.follow_zoom(zooms[0], zooms[1], size);
+        self.follow_output(output.platform_output)
+    }
+
+    fn resized(&self, size: WindowSize) -> Result<(), HandlerError> {
+        self.parts.keep_frame(size.logical, size.scale_factor);
+        self.window.request_redraw();
+        Ok(())
+    }
+
+    fn on_event(&self, event: Event) -> EventStatus {
+        let status = match event {
+            Event::Mouse(event) => {
+                // a window inside another gets the keyboard only when it asks
+                if matches!(event, MouseEvent::ButtonPressed { .. }) && !self.window.has_focus() {
+                    // without it the mouse still works
+                    let _ = self.window.focus();
+                }
+                self.input.borrow_mut().mouse(event, self.egui.pixels_per_point())
+            }
+            Event::Keyboard(event) => Some(self.on_key(&event)),
+            Event::Window(WindowEvent::Focused) => {
+                self.input.borrow_mut().focus(true);
+                Some(EventStatus::Captured)
+            }
+            Event::Window(WindowEvent::Unfocused) => {
+                self.input.borrow_mut().focus(false);
+                Some(EventStatus::Captured)
+            }
+            _ => None,
+        };
+        if status.is_some() {
+            self.window.request_redraw();
+        }
+        status.unwrap_or(EventStatus::Ignored)
+    }
+
+    fn on_timer(&self, timer: &TimerHandle) {
+        if *timer != self.timer {
+            return;
+        }
+        let now = Glance::at(&self.parts.session);
+        let mut last = self.glance.borrow_mut();
+        if now.calls_for_a_frame(&last) {
+            self.window.request_redraw();
+        }
+        *last = now;
+    }
+}
+
+impl Drop for HostWindow {
+    /// The window is closed: no control stays held, no box open, no wave in memory.
+    fn drop(&mut self) {
+        let setter = self.gui.param_setter();
+        HostTrims { setter: &setter, params: &self.parts.params, held: &mut self.held.borrow_mut() }.let_go();
+        self.parts.typing.store(false, Relaxed);
+        let mut state = lock(&self.parts.state);
+        state.close();
+        self.parts.params.window.put(&state.memory);
+    }
+}

@@ -1,0 +1,94 @@
+//! Recording the side input: the button, and the line that says so while it runs.
+
+use super::{desk::Desk, state::WindowState, theme, widgets};
+use crate::{
+    session::{MAX_RECORDING_SECONDS, Recording},
+    units::gain_to_db,
+};
+use egui::{Rect, RichText, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+
+/// Softest level that the meter shows, dB.
+const FLOOR_DB: f32 = -60.0;
+
+/// The meter of the side input.
+#[derive(Debug, Default)]
+pub struct SideInput {
+    /// Peak of this frame, 0 to 1 and above.
+    peak: f32,
+}
+
+impl SideInput {
+    /// Looks at the input; falls to a tenth within a second at 20 frames a second.
+    pub fn follow(&mut self, desk: &Desk<'_>) {
+        self.peak = desk.session.take_side_peak().max(self.peak * 0.89);
+    }
+}
+
+/// The button that begins a recording.
+pub(super) fn button(ui: &mut Ui, desk: &Desk<'_>) {
+    let ready = desk.session.meters().is_some();
+    let help = format!(
+        "Records the side input, at most {} min, into a take. Send a track to it in the host first.",
+        MAX_RECORDING_SECONDS / 60
+    );
+    let none = "Nothing plays this plugin at the moment, so there is no side input to record.";
+    let button = ui.add_enabled(ready, egui::Button::new("Record"));
+    let button = widgets::named(button, Role::Button, "Record the side input");
+    if button.on_hover_text(help).on_disabled_hover_text(none).clicked() {
+        desk.session.record(desk.kit.doc.fit);
+    }
+}
+
+/// The line of a running recording, in `rect`: how long, how loud, and the ways to end it.
+pub(super) fn line(ui: &mut Ui, rect: Rect, state: &WindowState, desk: &Desk<'_>, now: Recording) {
+    ui.painter().rect_filled(rect, 0, theme::WOOD_HIGH);
+    ui.add_space(12.0);
+    let (dot, _) = ui.allocate_exact_size(vec2(12.0, 12.0), Sense::hover());
+    ui.painter().circle_filled(dot.center(), 5.0, theme::ALARM);
+    ui.label(RichText::new(format!("Recording the side input: {}", time(now.seconds))).strong());
+    level(ui, state.side.peak);
+    if widgets::button(ui, "Stop", "Stop the recording", "Ends it and hears it: one more take.").clicked() {
+        desk.session.stop_recording();
+    }
+    if widgets::button(ui, "Discard", "Discard the recording", "Ends it and forgets it.").clicked() {
+        desk.session.discard_recording();
+    }
+    if now.lost_seconds > 0.0 {
+        let text = format!("{:.0} ms lost: the machine stalled", now.lost_seconds * 1000.0);
+        ui.label(RichText::new(text).color(theme::ALARM));
+    }
+}
+
+fn level(ui: &mut Ui, peak: f32) {
+    let (rect, response) = ui.allocate_exact_size(vec2(120.0, 10.0), Sense::hover());
+    let db = if peak > 0.0 { gain_to_db(peak) } else { FLOOR_DB };
+    let words = if db <= FLOOR_DB { "silent".to_owned() } else { format!("{db:.0} dB") };
+    response
+        .widget_info(|| WidgetInfo::labeled(Role::Meter, true, format!("Level of the side input: {words}")));
+    ui.painter().rect_filled(rect, 1, theme::WELL);
+    let share = ((db - FLOOR_DB) / -FLOOR_DB).clamp(0.0, 1.0);
+    let filled = Rect::from_min_max(rect.min, pos2(rect.left() + share * rect.width(), rect.bottom()));
+    ui.painter().rect_filled(filled, 1, if db > -0.5 { theme::ALARM } else { theme::COPPER });
+    ui.label(RichText::new(words).font(theme::small()).color(theme::INK));
+}
+
+fn time(seconds: f32) -> String {
+    let whole = seconds.max(0.0) as u32;
+    let tenth = ((seconds - whole as f32) * 10.0).clamp(0.0, 9.0) as u32;
+    match whole / 60 {
+        0 => format!("{whole}.{tenth} s"),
+        minutes => format!("{minutes} min {:02}.{tenth} s", whole % 60),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_read_like_a_clock() {
+        assert_eq!(time(0.0), "0.0 s");
+        assert_eq!(time(9.96), "9.9 s");
+        assert_eq!(time(75.25), "1 min 15.2 s");
+    }
+}
