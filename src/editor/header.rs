@@ -102,6 +102,19 @@ fn files(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
     }
 }
 
+/// Undo and redo by the keyboard, where the host lets its keys through.
+pub(super) fn step_keys(ui: &Ui, desk: &Desk<'_>) {
+    if ui.ctx().text_edit_focused() {
+        return;
+    }
+    let pressed = |modifiers: Modifiers, key| ui.input_mut(|i| i.consume_key(modifiers, key));
+    if pressed(Modifiers::COMMAND | Modifiers::SHIFT, Key::Z) || pressed(Modifiers::COMMAND, Key::Y) {
+        desk.session.redo();
+    } else if pressed(Modifiers::COMMAND, Key::Z) {
+        desk.session.undo();
+    }
+}
+
 /// Undo and redo, as buttons because hosts often keep the keys, and the list of steps.
 fn steps(ui: &mut Ui, desk: &Desk<'_>) {
     let history = desk.session.history();
@@ -110,14 +123,9 @@ fn steps(ui: &mut Ui, desk: &Desk<'_>) {
     let undo = ui.add_enabled(!history.is_empty(), egui::Button::new("Undo"));
     let undo = widgets::named(undo, Role::Button, "Undo").on_hover_text(&last).on_disabled_hover_text(&last);
     let redo = widgets::button(ui, "Redo", "Redo", "Repeats the step taken back last.");
-    let typing = ui.ctx().text_edit_focused();
-    let ctrl = |modifiers: Modifiers, key| !typing && ui.input_mut(|i| i.consume_key(modifiers, key));
-    if redo.clicked()
-        || ctrl(Modifiers::COMMAND | Modifiers::SHIFT, Key::Z)
-        || ctrl(Modifiers::COMMAND, Key::Y)
-    {
+    if redo.clicked() {
         desk.session.redo();
-    } else if undo.clicked() || ctrl(Modifiers::COMMAND, Key::Z) {
+    } else if undo.clicked() {
         desk.session.undo();
     }
     let list = widgets::button(ui, "Steps", "List of steps", "Everything that was done, newest first.");

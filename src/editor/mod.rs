@@ -66,7 +66,11 @@ pub fn frame(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
     let rect = ui.ctx().content_rect();
     ui.set_clip_rect(rect);
     ui.painter().rect_filled(rect, 0, theme::GROUND);
-    let first = desk.kit.takes.is_empty() && desk.kit.doc.pads.iter().all(|p| p.is_empty());
+    header::step_keys(ui, desk);
+    // an empty kit that steps led to is no first start
+    let first = desk.kit.takes.is_empty()
+        && desk.kit.doc.pads.iter().all(|p| p.is_empty())
+        && desk.session.undone().is_empty();
     let rect = if first { rect } else { top(ui, rect, state, desk) };
     let rect = notices(ui, rect, state, desk);
     if first {

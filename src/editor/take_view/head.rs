@@ -62,7 +62,8 @@ fn takes(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
 }
 
 fn take_tools(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, shown: &Shown) {
-    ui.label(RichText::new(format!("{} hits", shown.users.len())).color(theme::INK_SOFT));
+    let hits = if shown.users.len() == 1 { "1 hit".into() } else { format!("{} hits", shown.users.len()) };
+    ui.label(RichText::new(hits).color(theme::INK_SOFT));
     let slider = egui::Slider::new(&mut state.take.sensitivity, -1.0..=1.0).show_value(false);
     let response = ui.scope(|ui| {
         ui.spacing_mut().slider_width = 80.0;
