@@ -67,6 +67,7 @@ pub fn frame(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
     ui.set_clip_rect(rect);
     ui.painter().rect_filled(rect, 0, theme::GROUND);
     header::step_keys(ui, desk);
+    desk.kit = desk.session.kit();
     // an empty kit that steps led to is no first start
     let first = desk.kit.takes.is_empty()
         && desk.kit.doc.pads.iter().all(|p| p.is_empty())
@@ -211,6 +212,8 @@ fn notice_new_kit(state: &mut WindowState, desk: &Desk<'_>) {
     let same_takes = last.takes.len() <= desk.kit.takes.len()
         && last.takes.iter().zip(&desk.kit.takes).all(|(a, b)| Arc::ptr_eq(a, b));
     if !same_takes {
+        let filled = desk.kit.doc.pads.iter().position(|p| !p.is_empty());
+        state.pad = if desk.pad(state.pad).is_empty() { filled.unwrap_or(state.pad) } else { state.pad };
         state.waves.keep(&desk.kit.takes);
         state.take.turn_to(0);
         state.compare.forget();

@@ -100,7 +100,7 @@ fn a_recording_dropped_onto_the_window_becomes_a_take_and_onto_a_pad_the_pad() {
     drop_files(&mut harness, &[&file], take);
     wait_until(&mut harness, "the second take", |d| d.session.kit().takes.len() == 2);
     assert_eq!(harness.state().session.kit().doc.pads, before.doc.pads, "the pads stay");
-    assert_eq!(harness.state().window.memory.recent, [file.clone()]);
+    assert_eq!(harness.state().window.memory.recent, std::slice::from_ref(&file));
 
     let pad = harness.get_by_label("Pad 3, snare").rect().center();
     drop_files(&mut harness, &[&file], pad);
