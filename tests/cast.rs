@@ -75,3 +75,25 @@ fn the_groove_of_a_fresh_kit_peaks_near_6_db_below_full_scale() {
     let peak = groove_peak_db(&DEMO);
     assert!((-8.0..=-4.0).contains(&peak), "the groove peaks at {peak:.1} dBFS");
 }
+
+#[test]
+fn soft_strokes_of_one_sound_become_its_soft_velocities() {
+    // one tone struck eight times, every other time 24 dB softer, over a floor that both stand out of
+    let mut samples = vec![0.0f32; 12_000];
+    for stroke in 0..8 {
+        let peak = if stroke % 2 == 0 { 0.7 } else { 0.044 };
+        samples.extend((0..24_000).map(|i| {
+            let t = i as f32 / 48_000.0;
+            peak * (std::f32::consts::TAU * 180.0 * t).sin() * (-14.0 * t).exp()
+        }));
+    }
+    let options = CastOptions { roles: Some(vec![Role::LowTom]), ..CastOptions::default() };
+    let kit = kit_of(Take::from_samples("tom", 48_000, vec![samples]), &options);
+    let pad = kit.doc.pads.iter().find(|p| !p.is_empty()).expect("a low tom");
+    assert_eq!(pad.slices.len(), 8);
+    for slice in &pad.slices {
+        let soft = (slice.start + 100 - 12_000) / 24_000 % 2 == 1;
+        let [low, high] = slice.velocities;
+        assert!(if soft { low == 0.0 && high < 0.4 } else { high == 1.0 && low > 0.1 }, "{slice:?}");
+    }
+}

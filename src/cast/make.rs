@@ -6,8 +6,8 @@ use super::{
     balance, blend,
     features::Features,
     group, moves,
-    recipe::{Source, recipe, slice_of},
-    score, tune,
+    recipe::{Source, recipe},
+    score, strokes, tune,
 };
 use crate::{
     error::{Error, Result},
@@ -22,8 +22,6 @@ use std::{collections::BTreeMap, sync::Arc};
 const SHORTEST_S: f64 = 0.01;
 /// Longest part of a hit that is measured, seconds.
 const MEASURED_S: f64 = 0.8;
-/// Alternates of a pad at most, with the hit that was cast.
-const MOST_ALTERNATES: usize = 6;
 /// Next-best hits that the player is shown.
 const NEXT_BEST: usize = 3;
 /// Pads of one choke group: the hats.
@@ -64,12 +62,9 @@ pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progr
         let mut pad = shape(role, leaders[leader], options.fit, options.key);
         balance::level(stage, &mut pad, balance::KICK_LUFS);
         pad.note = note;
-        pad.slices.extend(
-            groups[leader][1..]
-                .iter()
-                .take(MOST_ALTERNATES - 1)
-                .map(|&c| slice_of(candidates[c].take, &candidates[c].heard)),
-        );
+        let strokes: Vec<(usize, &Hit)> =
+            groups[leader].iter().map(|&c| (candidates[c].take, &candidates[c].heard)).collect();
+        pad.slices = strokes::slices(&strokes, pad.layers[0].settings.velocity_level);
         pad.audition = Some(told(&pad, leader, &leaders, &scores, role));
         shaping.report("shaping pads", (i + 1) as f32 / work.len() as f32);
         Ok(pad)
@@ -123,7 +118,10 @@ pub fn make_pad(
     made.note = old.note;
     made.settings.pan = old.settings.pan;
     let same = old.audition.as_ref().filter(|a| (a.take, a.hit) == source && old.role == role);
-    made.slices.extend(same.iter().flat_map(|_| old.slices.iter().skip(1).copied()));
+    if let (Some(_), Some(first)) = (same, old.slices.first()) {
+        made.slices[0].velocities = first.velocities;
+        made.slices.extend(&old.slices[1..]);
+    }
     made.audition = Some(Audition {
         take: source.0,
         hit: source.1,

@@ -12,6 +12,7 @@ mod moves;
 mod profiles;
 mod recipe;
 pub mod score;
+mod strokes;
 mod tune;
 
 pub use tune::set_key;
