@@ -109,6 +109,6 @@ fn shift(a: &arguments::Shift, terminal: &Terminal) -> Result<()> {
 fn demo_take(a: &arguments::DemoTake) -> Result<()> {
     let (take, starts) = crate::demo::borrowed_cello(a.seed);
     crate::export::write_take(&take, &a.out)?;
-    say(&format!("{}: {} hits in {:.1} s", a.out.display(), starts.len(), take.seconds()));
+    say(&format!("{}: {} strokes in {:.1} s", a.out.display(), starts.len(), take.seconds()));
     Ok(())
 }
