@@ -1,6 +1,10 @@
 //! Kits, performances and measures that the engine's tests share.
 #![allow(dead_code)]
 
+pub mod denormals;
+pub mod groove;
+pub mod shares;
+
 use kitwright::{
     engine::{Engine, PlayKit},
     kit::{Kit, Layer, PADS, Slice, Timing, Trims, Variation},

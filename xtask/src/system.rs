@@ -46,6 +46,16 @@ pub const FFMPEG: Need = Need {
     brew: "ffmpeg",
 };
 
+/// Counts instructions.
+pub const VALGRIND: Need = Need {
+    name: "valgrind",
+    check: &["valgrind", "--version"],
+    apt: "valgrind",
+    dnf: "valgrind",
+    pacman: "valgrind",
+    brew: "",
+};
+
 /// Python with its venv module, for the hosts of the VST3 tests.
 pub const PYTHON: Need = Need {
     name: "Python 3 with venv",

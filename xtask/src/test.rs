@@ -24,6 +24,7 @@ pub fn run(project: &Project) -> Result {
         }
     };
     want(system::ensure(&[&system::FFMPEG]), "comparison with other decoders");
+    want(system::ensure(&[&system::VALGRIND]), "the count of instructions");
     if !project.root.join("../shared/data").is_dir() {
         want(system::ensure(&[&system::SOUNDS]), "tests on recorded sounds");
     }

@@ -13,23 +13,132 @@ use super::{
 
 /// Most frames read at once.
 pub const RUN: usize = 64;
+/// Stretches of a source copied between zeros where a reading crosses one of its ends: one that serves
+/// readings up to three times as fast as recorded, and one for every table.
+const SHORT: usize = 256;
+const LONG: usize = 2304;
 
-/// Reads `N` channels at up to [`RUN`] `positions` (32.32 fixed point) with the same coefficients; zero
-/// outside of `source`.
-pub fn read<const N: usize>(band: &Band, source: [&[f32]; N], positions: &[i64], out: [&mut [f32]; N]) {
+/// Where up to [`RUN`] frames are read (32.32 fixed point), and between which bounds they certainly lie.
+pub struct Positions {
+    list: [i64; RUN],
+    frames: usize,
+    low: i64,
+    high: i64,
+}
+
+impl Positions {
+    /// `frames` of them, each a `step` after the one before, from `position` on, which moves behind them.
+    pub fn steady(position: &mut i64, step: i64, frames: usize) -> Self {
+        let mut list = [0; RUN];
+        for p in &mut list[..frames] {
+            *p = *position;
+            *position = position.saturating_add(step);
+        }
+        // They rise or fall throughout.
+        let (first, last) = (list[0], list[frames.max(1) - 1]);
+        Self { list, frames, low: first.min(last), high: first.max(last) }
+    }
+
+    /// The same with a step of its own after each.
+    pub fn gliding(position: &mut i64, steps: impl Iterator<Item = i64>) -> Self {
+        let mut new = Self { list: [0; RUN], frames: 0, low: i64::MAX, high: i64::MIN };
+        for (p, step) in new.list.iter_mut().zip(steps) {
+            *p = *position;
+            new.frames += 1;
+            (new.low, new.high) = (new.low.min(*p), new.high.max(*p));
+            *position = position.saturating_add(step);
+        }
+        new
+    }
+}
+
+/// Reads `N` channels at `positions` with the same coefficients; zero outside of `source`.
+pub fn read<const N: usize>(band: &Band, source: [&[f32]; N], positions: &Positions, out: [&mut [f32]; N]) {
+    let Positions { low, high, .. } = *positions;
+    let positions = &positions.list[..positions.frames];
+    if positions.is_empty() {
+        return;
+    }
+    let length = source.iter().fold(usize::MAX, |n, s| n.min(s.len()));
+    let reach = (band.taps / 2 - 1) as i64;
+    let from = (low >> 32) - reach;
+    let to = (high >> 32) - reach + band.taps as i64;
+    if from >= 0 && to as u64 <= length as u64 {
+        return read_inside(band, source, positions, out);
+    }
+    let span = (to - from) as usize;
+    if span <= SHORT {
+        read_padded::<N, SHORT>(band, source, from, positions, out);
+    } else if span <= LONG {
+        read_padded::<N, LONG>(band, source, from, positions, out);
+    } else {
+        // Faster than any table is for.
+        read_portable(band, source, positions, out);
+    }
+}
+
+/// [`read`] over an end of the source: what lies around it is zero.
+#[cold]
+#[inline(never)]
+fn read_padded<const N: usize, const SPAN: usize>(
+    band: &Band,
+    source: [&[f32]; N],
+    from: i64,
+    positions: &[i64],
+    out: [&mut [f32]; N],
+) {
+    let padded = source.map(|source| {
+        let mut padded = [0.0f32; SPAN];
+        let length = source.len() as i64;
+        let (first, last) = (from.clamp(0, length), (from + SPAN as i64).clamp(0, length));
+        if first < last {
+            let at = (first - from) as usize;
+            let inside = &source[first as usize..last as usize];
+            padded[at..at + inside.len()].copy_from_slice(inside);
+        }
+        padded
+    });
+    let mut moved = [0; RUN];
+    let moved = &mut moved[..positions.len()];
+    for (moved, position) in moved.iter_mut().zip(positions) {
+        *moved = position - (from << 32);
+    }
+    read_inside(band, padded.each_ref().map(|p| &p[..]), moved, out);
+}
+
+/// [`read`] where every tap lies within the source.
+fn read_inside<const N: usize>(band: &Band, source: [&[f32]; N], positions: &[i64], out: [&mut [f32]; N]) {
     #[cfg(target_arch = "x86_64")]
-    {
-        let fma = std::arch::is_x86_feature_detected!("avx2") && std::arch::is_x86_feature_detected!("fma");
-        if fma && std::arch::is_x86_feature_detected!("avx512f") {
-            // SAFETY: the processor has AVX-512F, AVX2 and FMA, checked above.
-            return unsafe { x86::read_avx512(band, source, positions, out) };
-        }
-        if fma {
-            // SAFETY: the processor has AVX2 and FMA, checked above.
-            return unsafe { x86::read_avx2(band, source, positions, out) };
-        }
+    match unit() {
+        // SAFETY: the processor has AVX-512F, AVX2 and FMA, checked by `unit`; the taps of every position
+        // lie within the sources, which the caller has checked.
+        Unit::Avx512 => return unsafe { x86::read_avx512(band, source, positions, out) },
+        // SAFETY: the same with AVX2 and FMA.
+        Unit::Avx2 => return unsafe { x86::read_avx2(band, source, positions, out) },
+        Unit::Portable => (),
     }
     read_portable(band, source, positions, out);
+}
+
+/// What the sums are worked out with.
+#[cfg(target_arch = "x86_64")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Unit {
+    Avx512,
+    Avx2,
+    Portable,
+}
+
+#[cfg(target_arch = "x86_64")]
+#[inline]
+fn unit() -> Unit {
+    if !(std::arch::is_x86_feature_detected!("avx2") && std::arch::is_x86_feature_detected!("fma")) {
+        Unit::Portable
+    } else if std::arch::is_x86_feature_detected!("avx512f") {
+        Unit::Avx512
+    } else {
+        Unit::Avx2
+    }
 }
 
 /// [`read`] without vector instructions of its own: what the others must agree with.
@@ -48,7 +157,7 @@ pub fn read_portable<const N: usize>(
 }
 
 /// Where a position falls in table and source.
-#[derive(Clone, Copy, Default)]
+#[derive(Clone, Copy)]
 struct Spot {
     /// Source frame under the first tap.
     first: i64,
@@ -125,7 +234,7 @@ fn at_edge(band: &Band, spot: &Spot, source: &[f32]) -> f32 {
 
 #[cfg(target_arch = "x86_64")]
 mod x86 {
-    use super::{Band, LANES, RUN, Spot, read_portable};
+    use super::{Band, LANES, Spot};
     use std::arch::x86_64::*;
 
     /// Frames summed up side by side: their chains of additions overlap, and their lanes are folded
@@ -134,35 +243,37 @@ mod x86 {
 
     macro_rules! reader {
         ($name:ident, $feature:literal, $quad:ident) => {
+            /// # Safety
+            /// The taps of every position must lie within every source.
             #[target_feature(enable = $feature)]
-            pub fn $name<const N: usize>(
+            pub unsafe fn $name<const N: usize>(
                 band: &Band,
                 source: [&[f32]; N],
                 positions: &[i64],
                 mut out: [&mut [f32]; N],
             ) {
-                let length = source.iter().fold(usize::MAX, |n, s| n.min(s.len()));
-                let mut spots = [Spot::default(); RUN];
-                let spots = &mut spots[..positions.len()];
-                for (spot, &position) in spots.iter_mut().zip(positions) {
-                    *spot = Spot::new(band, position);
+                for out in &mut out {
+                    assert!(out.len() >= positions.len());
                 }
-                let (quads, rest) = spots.as_chunks::<QUAD>();
-                for (i, spots) in quads.iter().enumerate() {
+                let (quads, rest) = positions.as_chunks::<QUAD>();
+                for (i, quad) in quads.iter().enumerate() {
                     let at = i * QUAD;
-                    let inside = |s: &Spot| s.inside(band.taps, length);
-                    if !(spots.iter().all(inside) && out.iter().all(|o| o.len() >= at + QUAD)) {
-                        let out = out.each_mut().map(|o| &mut o[at..at + QUAD]);
-                        read_portable(band, source, &positions[at..at + QUAD], out);
-                        continue;
-                    }
-                    // SAFETY: the taps of all four spots lie inside every source, and the targets have
-                    // room for four values, both checked above.
-                    unsafe { $quad(band, spots, &source, out.each_mut().map(|o| o.as_mut_ptr().add(at))) };
+                    let spots = quad.map(|p| Spot::new(band, p));
+                    // SAFETY: the caller vouches for the sources; the targets have room for four values
+                    // from here on, checked above.
+                    unsafe { $quad(band, &spots, &source, out.each_mut().map(|o| o.as_mut_ptr().add(at))) };
                 }
-                let at = positions.len() - rest.len();
-                let out = out.each_mut().map(|o| &mut o[at..positions.len()]);
-                read_portable(band, source, &positions[at..], out);
+                if let Some(last) = rest.last() {
+                    // The rest as four frames, the last one over again.
+                    let at = positions.len() - rest.len();
+                    let spots = std::array::from_fn(|i| Spot::new(band, *rest.get(i).unwrap_or(last)));
+                    let mut four = [[0.0; QUAD]; N];
+                    // SAFETY: the caller vouches for the sources; the targets hold four values.
+                    unsafe { $quad(band, &spots, &source, four.each_mut().map(|f| f.as_mut_ptr())) };
+                    for (out, four) in out.iter_mut().zip(&four) {
+                        out[at..positions.len()].copy_from_slice(&four[..rest.len()]);
+                    }
+                }
             }
         };
     }
@@ -203,16 +314,28 @@ mod x86 {
                 }
             }
         }
-        for (sum, out) in sum.iter().zip(out) {
-            let mut folded = [_mm_setzero_ps(); QUAD];
-            for (folded, s) in folded.iter_mut().zip(sum) {
-                let high = _mm256_castpd_ps(_mm512_extractf64x4_pd::<1>(_mm512_castps_pd(*s)));
-                let s = _mm256_add_ps(_mm512_castps512_ps256(*s), high);
-                *folded = _mm_add_ps(_mm256_castps256_ps128(s), _mm256_extractf128_ps::<1>(s));
-            }
+        for (sum, out) in sum.into_iter().zip(out) {
             // SAFETY: the caller vouches for the targets.
-            unsafe { _mm_storeu_ps(out, finish(folded)) };
+            unsafe { _mm_storeu_ps(out, fold_avx512(sum)) };
         }
+    }
+
+    /// Four times sixteen lanes to four sums, in halves.
+    #[inline]
+    #[target_feature(enable = "avx512f")]
+    fn fold_avx512([a, b, c, d]: [__m512; QUAD]) -> __m128 {
+        // Quarters 0 and 1 onto 2 and 3, of two sums at once; then 0 onto 1, of all four.
+        let halves = |a, b| {
+            let low = _mm512_shuffle_f32x4::<0b01_00_01_00>(a, b);
+            _mm512_add_ps(low, _mm512_shuffle_f32x4::<0b11_10_11_10>(a, b))
+        };
+        let (ab, cd) = (halves(a, b), halves(c, d));
+        let even = _mm512_shuffle_f32x4::<0b10_00_10_00>(ab, cd);
+        let s = _mm512_add_ps(even, _mm512_shuffle_f32x4::<0b11_01_11_01>(ab, cd));
+        let s = _mm512_add_ps(s, _mm512_permute_ps::<0b01_00_11_10>(s));
+        let s = _mm512_add_ps(s, _mm512_permute_ps::<0b10_11_00_01>(s));
+        let firsts = _mm512_setr_epi32(0, 4, 8, 12, 0, 4, 8, 12, 0, 4, 8, 12, 0, 4, 8, 12);
+        _mm512_castps512_ps128(_mm512_permutexvar_ps(firsts, s))
     }
 
     /// The same with registers of half the width.
@@ -278,6 +401,12 @@ mod x86 {
 mod tests {
     use super::{super::table::bands, *};
 
+    fn placed(list: &[i64]) -> Positions {
+        let mut first = list[0];
+        let steps = list.windows(2).map(|w| w[1] - w[0]).chain([0]);
+        Positions::gliding(&mut first, steps)
+    }
+
     #[test]
     fn vector_code_gives_the_bits_of_the_portable_code() {
         let mut seed = 1u32;
@@ -299,23 +428,27 @@ mod tests {
             let (mut x, mut y) = (vec![9.0; n], vec![9.0; n]);
             for (i, p) in positions.chunks(RUN).enumerate() {
                 let at = i * RUN..i * RUN + p.len();
-                read(band, [&a, &b], p, [&mut x[at.clone()], &mut y[at]]);
+                read(band, [&a, &b], &placed(p), [&mut x[at.clone()], &mut y[at]]);
             }
             same("chosen", &x, &y);
             for (i, p) in positions.chunks(RUN).enumerate() {
                 let at = i * RUN..i * RUN + p.len();
-                read(band, [&a], p, [&mut x[at.clone()]]);
-                read(band, [&b], p, [&mut y[at]]);
+                read(band, [&a], &placed(p), [&mut x[at.clone()]]);
+                read(band, [&b], &placed(p), [&mut y[at]]);
             }
             same("mono", &x, &y);
             #[cfg(target_arch = "x86_64")]
-            if std::arch::is_x86_feature_detected!("avx2") && std::arch::is_x86_feature_detected!("fma") {
-                for (i, p) in positions.chunks(RUN).enumerate() {
-                    let at = i * RUN..i * RUN + p.len();
-                    // SAFETY: the processor has AVX2 and FMA, checked above.
+            if unit() != Unit::Portable {
+                let inside: Vec<i64> = (0..1001).map(|i| (600 << 32) + i * 12_234_567_891).collect();
+                read_portable(band, [&a, &b], &inside, [&mut l, &mut r]);
+                for (i, p) in inside.chunks(RUN - 1).enumerate() {
+                    let at = i * (RUN - 1)..i * (RUN - 1) + p.len();
+                    // SAFETY: the processor has AVX2 and FMA, checked above; no position comes nearer to an
+                    // end than half of the most taps.
                     unsafe { x86::read_avx2(band, [&a, &b], p, [&mut x[at.clone()], &mut y[at]]) };
                 }
-                same("AVX2", &x, &y);
+                assert!(x.iter().zip(&l).all(|(a, b)| a.to_bits() == b.to_bits()), "AVX2, left");
+                assert!(y.iter().zip(&r).all(|(a, b)| a.to_bits() == b.to_bits()), "AVX2, right");
             } else {
                 eprintln!("skipped: AVX2 with FMA, which this processor lacks");
             }

@@ -18,7 +18,7 @@
 mod kernel;
 pub mod table;
 
-use kernel::RUN;
+use kernel::{Positions, RUN};
 use table::{BANDS, bands};
 
 /// One frame in 32.32 fixed point.
@@ -110,7 +110,8 @@ impl Reader {
             return;
         }
         let band = band_for(step);
-        self.read_runs(source, out, |_| step, |_, end| (band, end));
+        let place = |position: &mut i64, _, n| Positions::steady(position, step.0, n);
+        self.read_runs(source, out, place, |_, end| (band, end));
     }
 
     fn read_gliding<const N: usize>(&mut self, source: [&[f32]; N], steps: &[Step], out: [&mut [f32]; N]) {
@@ -119,7 +120,10 @@ impl Reader {
             let same = steps[i + 1..end].iter().take_while(|s| band_for(**s) == band).count();
             (band, i + 1 + same)
         };
-        self.read_runs(source, out, |i| steps[i], same_band);
+        let place = |position: &mut i64, from: usize, n: usize| {
+            Positions::gliding(position, steps[from..from + n].iter().map(|s| s.0))
+        };
+        self.read_runs(source, out, place, same_band);
     }
 
     fn passes_through(&self, step: Step) -> bool {
@@ -127,13 +131,14 @@ impl Reader {
         first_table && self.fade == 0 && step.0.abs() == WHOLE && self.position as u32 == 0
     }
 
-    /// Reads in runs of frames that share a table. `same_band` gives, for a frame, its table and the
-    /// first frame (up to an end) that wants another one.
+    /// Reads in runs of frames that share a table. `place` puts down where so many frames from one on are
+    /// read and moves on behind them; `same_band` gives, for a frame, its table and the first frame (up to
+    /// an end) that wants another one.
     fn read_runs<const N: usize>(
         &mut self,
         source: [&[f32]; N],
         mut out: [&mut [f32]; N],
-        step: impl Fn(usize) -> Step,
+        place: impl Fn(&mut i64, usize, usize) -> Positions,
         same_band: impl Fn(usize, usize) -> (u8, usize),
     ) {
         let frames = out[0].len();
@@ -141,17 +146,17 @@ impl Reader {
         while from < frames {
             let stretch = self.stretch(from, (from + RUN).min(frames), &same_band);
             let to = from + stretch.frames;
-            let mut positions = [0; RUN];
-            let positions = &mut positions[..stretch.frames];
-            for (i, p) in positions.iter_mut().enumerate() {
-                *p = self.position;
-                self.position = self.position.saturating_add(step(from + i).0);
-            }
-            kernel::read(&bands()[stretch.band], source, positions, out.each_mut().map(|o| &mut o[from..to]));
+            let positions = place(&mut self.position, from, stretch.frames);
+            kernel::read(
+                &bands()[stretch.band],
+                source,
+                &positions,
+                out.each_mut().map(|o| &mut o[from..to]),
+            );
             if let Some(fade) = stretch.fade {
                 let mut old = [[0.0; RUN]; N];
                 let n = stretch.frames;
-                kernel::read(&bands()[fade.from], source, positions, old.each_mut().map(|o| &mut o[..n]));
+                kernel::read(&bands()[fade.from], source, &positions, old.each_mut().map(|o| &mut o[..n]));
                 for (old, out) in old.iter().zip(&mut out) {
                     fade.blend(&old[..n], &mut out[from..to]);
                 }
