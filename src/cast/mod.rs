@@ -14,8 +14,11 @@ mod recipe;
 pub mod score;
 mod strokes;
 mod tune;
+mod typical;
 
 pub use tune::set_key;
+
+pub use typical::{TypicalBand, typical_bands};
 
 use crate::{
     error::Result,

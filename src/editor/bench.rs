@@ -1,10 +1,12 @@
 //! The bench: one pad's path from its hit to its role, from left to right.
 
-mod cloud;
+pub(super) mod cloud;
 mod curve;
 mod hit;
 mod layers;
+pub(super) mod live;
 pub(super) mod place;
+pub(super) mod reductions;
 pub(super) mod spectrum;
 mod tone;
 
@@ -14,6 +16,7 @@ use super::{
     theme, widgets,
 };
 use crate::{
+    engine::Source,
     kit::{Pad, Role as PadRole},
     session::Job,
 };
@@ -27,6 +30,12 @@ pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_
     let strip = Rect::from_min_size(rect.min + vec2(8.0, 6.0), vec2(rect.width() - 16.0, 40.0));
     let panel =
         Rect::from_min_max(pos2(rect.left() + 10.0, strip.bottom() + 6.0), rect.max - vec2(10.0, 8.0));
+    state.reductions.follow(ui, state.pad, desk);
+    if state.station != Station::Tone
+        && let Some(meters) = desk.session.meters()
+    {
+        meters.scope.listen(Source::Off);
+    }
     ui.scope_builder(UiBuilder::new().id_salt("path").max_rect(strip), |ui| path(ui, strip, state, desk));
     ui.scope_builder(
         UiBuilder::new().id_salt(("panel", state.pad, state.station.word())).max_rect(panel),

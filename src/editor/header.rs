@@ -207,20 +207,22 @@ pub fn trouble(ui: &mut Ui, rect: Rect, desk: &Desk<'_>, error: &Error) {
 }
 
 /// The kit's own trims, in a box.
-pub fn kit_settings(ui: &Ui, open: &mut bool, desk: &mut Desk<'_>) {
-    if !*open {
+pub fn kit_settings(ui: &Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
+    if !state.kit_settings {
         return;
     }
+    let ceiling = state.reductions.main_ceiling();
     let modal = theme::modal("kit settings").show(ui.ctx(), |ui| {
         ui.set_width(450.0);
         ui.label(RichText::new("Output of the kit").font(theme::title()));
         let values: Vec<f32> = (0..KIT_TRIMS.len()).map(|i| desk.trims.get(Trim::Kit(i))).collect();
         let rows = KIT_TRIMS.iter().enumerate().map(|(i, s)| (i, s as &dyn Described, values[i]));
         widgets::grid(ui, "Kit trim", rows, |i, m| desk.move_trim(Trim::Kit(i), m));
+        bench::reductions::meter(ui, "the ceiling", ceiling);
         ui.add_space(theme::GAP);
         widgets::button(ui, "Close", "Close the output", "Back to the kit.").clicked()
     });
     if modal.should_close() || modal.inner {
-        *open = false;
+        state.kit_settings = false;
     }
 }

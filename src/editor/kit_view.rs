@@ -103,6 +103,11 @@ impl Lights {
         self.lit_at[pad].is_some_and(|at| self.time - at < LIGHT)
     }
 
+    /// When the pad was last struck, in the window's time, s.
+    pub fn struck_at(&self, pad: usize) -> Option<f64> {
+        self.lit_at[pad]
+    }
+
     /// Level of the main output, 0 (nothing) to 1 (full scale).
     pub fn main_share(&self) -> f32 {
         share(self.main_db)

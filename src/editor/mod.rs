@@ -182,7 +182,7 @@ fn first_start(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>
 
 /// What lies over the window: the file browser, the About box, the output.
 fn boxes(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
-    header::kit_settings(ui, &mut state.kit_settings, desk);
+    header::kit_settings(ui, state, desk);
     about::show(ui.ctx(), &mut state.about);
     let Some(browser) = &mut state.browser else { return };
     match browser.show(ui.ctx(), &mut state.memory, desk.kit.doc.fit) {

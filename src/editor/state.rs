@@ -149,6 +149,9 @@ pub struct WindowState {
     pub(super) side: SideInput,
     pub(super) waves: Waves,
     pub(super) spectrum: super::bench::spectrum::Spectrum,
+    pub(super) live: super::bench::live::Live,
+    pub(super) reductions: super::bench::reductions::Held,
+    pub(super) cloud: super::bench::cloud::Shown,
     /// Trims that the host moved a moment ago.
     pub(super) automation: super::bench::place::Automation,
     /// The kit of the frame before: a new one may have other takes.

@@ -4,6 +4,7 @@
 
 mod bring;
 mod compare;
+mod cost;
 mod keep;
 mod kit;
 mod looks;

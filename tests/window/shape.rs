@@ -158,3 +158,96 @@ fn trims_belong_to_the_host_and_leave_the_kit_alone() {
     assert_eq!(harness.state().trims.open_gestures, 0);
     assert_eq!(harness.state().session.revision(), revision);
 }
+
+/// Plays the session's kit as a host would, with what the window asks for.
+struct Player {
+    engine: kitwright::engine::Engine,
+}
+
+impl Player {
+    fn new(session: &Session) -> Self {
+        let engine = kitwright::engine::Engine::new(48_000.0);
+        session.attach_engine(48_000.0, engine.meters());
+        Self { engine }
+    }
+
+    /// Strikes a pad and plays on for so many ms.
+    fn strike(&mut self, session: &Session, pad: usize, ms: usize) {
+        while let Some(kit) = session.take_play_kit() {
+            self.engine.set_kit(kit);
+        }
+        let note = session.kit().doc.pads[pad].note;
+        self.engine.note_on(note, 1.0);
+        for _ in 0..ms * 48 / 64 {
+            self.engine.render(64);
+        }
+    }
+}
+
+#[test]
+fn the_tone_shows_what_sounds_and_how_far_it_is_held_down() {
+    let mut harness = window();
+    harness.state().session.edit("limiter", |kit| {
+        let limiter = &mut kit.doc.pads[0].tone.limiter;
+        limiter.on = true;
+        limiter.threshold_db = -30.0;
+    });
+    let mut player = Player::new(&harness.state().session);
+    press(&mut harness, "Tone");
+    press(&mut harness, "Stage Limiter");
+    harness.get_by_label("Frequency response of cuts and EQ, over the hit");
+    harness.get_by_label("Gain reduction of the limiter stage: 0 dB");
+    player.strike(&harness.state().session, 0, 60);
+    harness.step();
+    player.strike(&harness.state().session, 0, 60);
+    harness.step();
+    harness.get_by_label("Frequency response of cuts and EQ, over the sound as it is");
+    let reading = harness.get_by_label_contains("Gain reduction of the limiter stage: -");
+    let db: f32 = reading
+        .accesskit_node()
+        .label()
+        .and_then(|l| l.rsplit('-').next().and_then(|n| n.trim_end_matches(" dB").parse().ok()))
+        .expect("a number");
+    assert!((3.0..30.0).contains(&db), "{db} dB");
+    // it falls and ends, and then nothing is drawn any more
+    for _ in 0..1200 {
+        harness.step();
+    }
+    harness.get_by_label("Gain reduction of the limiter stage: 0 dB");
+    harness.get_by_label("Frequency response of cuts and EQ, over the hit");
+    press(&mut harness, "Hit");
+    let meters = harness.state().session.meters().expect("it plays");
+    assert_eq!(meters.scope.source(), kitwright::engine::Source::Off, "nobody looks: nothing is written");
+}
+
+#[test]
+fn the_cloud_shows_each_stroke_s_own_draw() {
+    let mut harness = window();
+    let mut player = Player::new(&harness.state().session);
+    press(&mut harness, "Cloud");
+    harness.get_by_label_contains("Picture of 24 copies as an example");
+    player.strike(&harness.state().session, 0, 20);
+    harness.step();
+    harness.get_by_label_contains("Picture of 24 copies of the last stroke");
+    let look = |h: &mut Harness<'_, Desk>| {
+        let rect = h.get_by_label_contains("Picture of 24 copies").rect();
+        for _ in 0..240 {
+            h.step();
+        }
+        let image = h.render().expect("rendered");
+        image::imageops::crop_imm(
+            &image,
+            rect.left() as u32,
+            rect.top() as u32,
+            rect.width() as u32,
+            rect.height() as u32,
+        )
+        .to_image()
+    };
+    let first = look(&mut harness);
+    player.strike(&harness.state().session, 0, 20);
+    let second = look(&mut harness);
+    assert!(first != second, "another stroke, another draw");
+    let again = look(&mut harness);
+    assert!(second == again, "no stroke, no change");
+}

@@ -7,16 +7,42 @@ use crate::{
         theme,
         widgets::{self, Described},
     },
+    engine::{Meters, ShownCopy},
     kit::{CLOUD, Cloud, Draw, Timing},
 };
 use egui::{Align2, Rect, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
+use std::sync::atomic::Ordering::Relaxed;
 
-pub(super) fn show(ui: &mut Ui, panel: Rect, state: &WindowState, desk: &Desk<'_>) {
+/// The copies of a pad's latest stroke, as the engine drew them.
+#[derive(Debug, Default)]
+pub struct Shown {
+    pad: usize,
+    strokes: u32,
+    copies: Vec<ShownCopy>,
+    read: Vec<ShownCopy>,
+}
+
+impl Shown {
+    /// Takes the latest draw of `pad`; `None` before its first stroke.
+    fn follow(&mut self, meters: &Meters, pad: usize) -> Option<&[ShownCopy]> {
+        let strokes = meters.pad_strokes[pad].load(Relaxed);
+        // a draw that is being written is taken in the next frame
+        if (pad, strokes) != (self.pad, self.strokes) && meters.last_cloud[pad].read(&mut self.read) {
+            std::mem::swap(&mut self.copies, &mut self.read);
+            (self.pad, self.strokes) = (pad, strokes);
+        }
+        (strokes > 0 && self.pad == pad).then_some(&self.copies)
+    }
+}
+
+pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Desk<'_>) {
     let pad = state.pad;
     let cloud = desk.pad(pad).cloud;
     let picture = Rect::from_min_size(panel.min, vec2((panel.width() * 0.36).min(480.0), panel.height()));
     let right = Rect::from_min_max(pos2(picture.right() + 14.0, panel.top()), panel.max);
-    draw(ui, picture, &cloud);
+    let since = state.lights.struck_at(pad).map(|at| ui.input(|i| i.time) - at);
+    let drawn = desk.session.meters().and_then(|m| state.cloud.follow(&m, pad).map(<[_]>::to_vec));
+    draw(ui, picture, &cloud, drawn.as_deref(), since);
     ui.scope_builder(UiBuilder::new().id_salt("cloud settings").max_rect(right), |ui| {
         ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
             let owner = format!("Pad {} cloud", pad + 1);
@@ -31,58 +57,85 @@ pub(super) fn show(ui: &mut Ui, panel: Rect, state: &WindowState, desk: &Desk<'_
     });
 }
 
-/// Where copies can fall: one example draw, always the same, in the range that the settings give.
-fn draw(ui: &mut Ui, rect: Rect, cloud: &Cloud) {
+/// The copies of the last stroke, lit as they sound; before the first stroke an example in the manner of the
+/// settings.
+fn draw(ui: &mut Ui, rect: Rect, cloud: &Cloud, drawn: Option<&[ShownCopy]>, since: Option<f64>) {
     let response = ui.interact(rect, ui.scope_id().with("cloud picture"), Sense::hover());
+    let copies = drawn.map_or(usize::from(cloud.copies), <[_]>::len);
+    let what = if drawn.is_some() { "of the last stroke" } else { "as an example" };
     response.widget_info(|| {
-        WidgetInfo::labeled(
-            egui::Role::Image,
-            true,
-            format!("Picture of {} copies, time across, pitch up", cloud.copies),
-        )
+        let name = format!("Picture of {copies} copies {what}, time across, pitch up");
+        WidgetInfo::labeled(egui::Role::Image, true, name)
     });
     let painter = ui.painter_at(rect);
     painter.rect_filled(rect, theme::ROUND, theme::WELL);
     let field = rect.shrink2(vec2(16.0, 18.0));
     painter.hline(rect.x_range(), field.center().y, (1.0, theme::WOOD_HIGH));
-    painter.circle_filled(pos2(field.left(), field.center().y), 6.0, theme::AMBER);
-    for copy in example(cloud) {
-        let at = pos2(
-            field.left() + copy.time * field.width(),
-            field.center().y - copy.pitch * field.height() * 0.5,
-        );
-        painter.circle(at, 1.5 + 4.0 * copy.level, theme::COPPER.gamma_multiply(0.75), (1.0, theme::GROUND));
-    }
-    let words = if cloud.copies == 0 {
-        "no copies: the hit alone".to_owned()
-    } else {
-        format!("an example: {} within {}", cloud.copies, CLOUD[1].show(cloud.spread_ms))
+    let scale = Scale::of(cloud, drawn.unwrap_or_default());
+    let place = |c: &Copy| {
+        pos2(field.left() + c.time * field.width(), field.center().y - c.pitch * field.height() * 0.5)
     };
-    painter.text(
-        rect.left_bottom() + vec2(6.0, -3.0),
-        Align2::LEFT_BOTTOM,
-        words,
-        theme::small(),
-        theme::INK_SOFT,
-    );
-    let range = CLOUD.iter().find(|s| s.id == "pitch_st").map(|s| s.show(cloud.pitch_st)).unwrap_or_default();
-    painter.text(
-        rect.right_top() + vec2(-6.0, 3.0),
-        Align2::RIGHT_TOP,
-        format!("pitch, {range}"),
-        theme::small(),
-        theme::INK_SOFT,
-    );
-    painter.text(
-        rect.right_bottom() + vec2(-6.0, -3.0),
-        Align2::RIGHT_BOTTOM,
-        "down",
-        theme::small(),
-        theme::INK_SOFT,
-    );
+    let head = since.map(|s| s as f32 * 1000.0 / scale.ms).filter(|head| drawn.is_some() && *head <= 1.1);
+    if let Some(head) = head {
+        let x = field.left() + head * field.width();
+        painter.vline(x, rect.y_range(), (1.0, theme::AMBER));
+        ui.ctx().request_repaint_after(std::time::Duration::from_millis(16));
+    }
+    painter.circle_filled(pos2(field.left(), field.center().y), 6.0, theme::AMBER);
+    let all = drawn.map_or_else(|| example(cloud), |d| d.iter().map(|c| scale.copy(c)).collect());
+    for copy in &all {
+        let sounding = head.is_some_and(|head| (0.0..0.15).contains(&(head - copy.time)));
+        let fill = if sounding { theme::AMBER } else { theme::COPPER.gamma_multiply(0.75) };
+        painter.circle(place(copy), 1.5 + 4.0 * copy.level, fill, (1.0, theme::GROUND));
+    }
+    captions(&painter, rect, cloud, drawn, &scale);
     response.on_hover_text(
         "Time across, pitch up, level as size; the amber dot is the hit itself. Each stroke draws anew.",
     );
+}
+
+fn captions(painter: &egui::Painter, rect: Rect, cloud: &Cloud, drawn: Option<&[ShownCopy]>, scale: &Scale) {
+    let words = match drawn {
+        Some([]) => "the last stroke: no copies".to_owned(),
+        Some(copies) => format!("the last stroke: {} within {:.0} ms", copies.len(), scale.ms),
+        None if cloud.copies == 0 => "no copies: the hit alone".to_owned(),
+        None => format!("an example: {} within {}", cloud.copies, CLOUD[1].show(cloud.spread_ms)),
+    };
+    for (corner, align, words) in [
+        (rect.left_bottom() + vec2(6.0, -3.0), Align2::LEFT_BOTTOM, words),
+        (rect.right_top() + vec2(-6.0, 3.0), Align2::RIGHT_TOP, format!("pitch, {:.2} st up", scale.st)),
+        (rect.right_bottom() + vec2(-6.0, -3.0), Align2::RIGHT_BOTTOM, "down".to_owned()),
+    ] {
+        painter.text(corner, align, words, theme::small(), theme::INK_SOFT);
+    }
+}
+
+/// What the edges of the picture mean.
+#[derive(Debug, PartialEq)]
+struct Scale {
+    /// Right edge, ms.
+    ms: f32,
+    /// Upper edge, semitones.
+    st: f32,
+}
+
+impl Scale {
+    /// The ranges of the settings, or more where a draw goes beyond them (the host's trims widen them).
+    fn of(cloud: &Cloud, drawn: &[ShownCopy]) -> Self {
+        let most = |least: f32, of: fn(&ShownCopy) -> f32| drawn.iter().map(of).fold(least, f32::max);
+        Self {
+            ms: most(cloud.spread_ms.max(1.0), |c| c.delay_ms),
+            st: most(cloud.pitch_st.max(0.01), |c| c.pitch_st.abs()),
+        }
+    }
+
+    fn copy(&self, copy: &ShownCopy) -> Copy {
+        Copy {
+            time: (copy.delay_ms / self.ms).clamp(0.0, 1.0),
+            pitch: (copy.pitch_st / self.st).clamp(-1.0, 1.0),
+            level: (1.0 + copy.level_db / 40.0).clamp(0.0, 1.0),
+        }
+    }
 }
 
 #[derive(Debug, PartialEq)]
@@ -142,6 +195,18 @@ fn fraction(i: usize, dimension: u32) -> f32 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_draw_beyond_the_settings_stays_in_the_picture() {
+        let cloud = Cloud { spread_ms: 20.0, pitch_st: 0.5, ..Cloud::default() };
+        let drawn =
+            |delay_ms, pitch_st, level_db| ShownCopy { delay_ms, pitch_st, level_db, ..Default::default() };
+        assert_eq!(Scale::of(&cloud, &[drawn(5.0, 0.1, 0.0)]), Scale { ms: 20.0, st: 0.5 });
+        let wide = [drawn(40.0, -2.0, -10.0), drawn(10.0, 1.0, 0.0)];
+        let scale = Scale::of(&cloud, &wide);
+        assert_eq!(scale.copy(&wide[0]), Copy { time: 1.0, pitch: -1.0, level: 0.75 });
+        assert_eq!(scale.copy(&wide[1]), Copy { time: 0.25, pitch: 0.5, level: 1.0 });
+    }
 
     #[test]
     fn the_example_has_as_many_copies_as_the_cloud_all_in_range() {

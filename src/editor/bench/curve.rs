@@ -1,10 +1,11 @@
 //! The tone chain's cuts and EQ as one response curve, with handles for the bands.
 
-use super::spectrum;
+use super::spectrum::{self, Levels};
 use crate::{
+    cast::typical_bands,
     editor::{desk::Desk, state::WindowState, theme},
     engine::dsp::eq::Section,
-    kit::{BAND, Tone},
+    kit::{BAND, Role as PadRole, Tone},
 };
 use egui::{Align2, CursorIcon, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 
@@ -49,7 +50,6 @@ pub(super) fn sections(tone: &Tone) -> Vec<Section> {
 pub(super) fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>) {
     let tone = &desk.pad(state.pad).tone.clone();
     let response = ui.interact(rect, ui.scope_id().with("curve"), Sense::hover());
-    response.widget_info(|| WidgetInfo::labeled(Role::Image, true, "Frequency response of cuts and EQ"));
     let painter = ui.painter_at(rect);
     painter.rect_filled(rect, theme::ROUND, theme::WELL);
     for (hz, word) in [(100.0, "100 Hz"), (1000.0, "1 kHz"), (10_000.0, "10k")] {
@@ -78,7 +78,14 @@ pub(super) fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk
         );
     }
     let all = sections(tone);
-    hit_spectrum(ui, rect, state, desk, &all);
+    let now = ui.input(|i| i.time);
+    let live = desk.session.meters().and_then(|m| state.live.follow(&m, state.pad, now));
+    let over = if live.is_some() { "over the sound as it is" } else { "over the hit" };
+    response.widget_info(|| {
+        WidgetInfo::labeled(Role::Image, true, format!("Frequency response of cuts and EQ, {over}"))
+    });
+    let heard = spectra(ui, rect, state, desk, &all, live);
+    target(ui, rect, desk.pad(state.pad).role, heard.as_ref());
     let steps = (rect.width() / 2.0) as usize;
     let line: Vec<Pos2> = (0..=steps)
         .map(|i| {
@@ -93,22 +100,121 @@ pub(super) fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk
     }
 }
 
-/// The spectrum of the hit as the curve leaves it, in the background.
-fn hit_spectrum(ui: &Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>, all: &[Section]) {
-    let Some(slice) = desk.pad(state.pad).slices.first().copied() else { return };
-    let Some(take) = desk.kit.takes.get(slice.take) else { return };
-    let Some(levels) = state.spectrum.get(take, slice, ui.ctx()) else { return };
+/// What sounds, in the background, or the hit as the curve leaves it while nothing does. Gives what it shows.
+fn spectra(
+    ui: &Ui,
+    rect: Rect,
+    state: &mut WindowState,
+    desk: &Desk<'_>,
+    all: &[Section],
+    live: Option<Levels>,
+) -> Option<Levels> {
+    if let Some(levels) = live {
+        ui.ctx().request_repaint_after(std::time::Duration::from_millis(16));
+        bars(ui, rect, &levels, theme::COPPER_DIM.gamma_multiply(0.6));
+        words(ui, rect, "as it sounds");
+        return Some(levels);
+    }
+    let slice = desk.pad(state.pad).slices.first().copied()?;
+    let levels = state.spectrum.get(desk.kit.takes.get(slice.take)?, slice, ui.ctx())?;
+    let mut shaped: Levels = std::array::from_fn(|i| {
+        let hz = (spectrum::edge_hz(i) * spectrum::edge_hz(i + 1)).sqrt();
+        levels[i] + all.iter().map(|s| s.magnitude_db(hz, RATE)).sum::<f64>() as f32
+    });
+    let top = shaped.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+    shaped.iter_mut().for_each(|l| *l -= top);
+    bars(ui, rect, &shaped, theme::WOOD_HIGH);
+    words(ui, rect, "the hit through the curve");
+    Some(shaped)
+}
+
+fn words(ui: &Ui, rect: Rect, text: &str) {
+    let at = rect.right_top() + vec2(-5.0, 2.0);
+    ui.painter().text(at, Align2::RIGHT_TOP, text, theme::small(), theme::INK_SOFT);
+}
+
+/// Height of a level that lies `db` below the strongest.
+fn height_of(rect: Rect, db: f32) -> f32 {
+    (1.0 - db / SPECTRUM_FLOOR_DB).clamp(0.0, 1.0) * rect.height() * 0.88
+}
+
+fn bars(ui: &Ui, rect: Rect, levels: &Levels, colour: egui::Color32) {
     let mut mesh = egui::Mesh::default();
     let width = rect.width() / spectrum::BANDS as f32;
     for (i, level) in levels.iter().enumerate() {
         let left = rect.left() + i as f32 * width;
-        let hz = hz_at(rect, left + width / 2.0);
-        let db = level + all.iter().map(|s| s.magnitude_db(hz, RATE)).sum::<f64>() as f32;
-        let height = ((db - SPECTRUM_FLOOR_DB) / -SPECTRUM_FLOOR_DB).clamp(0.0, 1.2) * rect.height() * 0.8;
-        let bar = Rect::from_min_max(pos2(left, rect.bottom() - height), pos2(left + width, rect.bottom()));
-        mesh.add_colored_rect(bar.intersect(rect), theme::WOOD_HIGH);
+        let top = rect.bottom() - height_of(rect, *level);
+        mesh.add_colored_rect(Rect::from_min_max(pos2(left, top), pos2(left + width, rect.bottom())), colour);
     }
     ui.painter().add(egui::Shape::mesh(mesh));
+}
+
+/// The range in which recordings of the role lie (one standard deviation to each side), laid where it comes
+/// closest to what is heard.
+fn target(ui: &Ui, rect: Rect, role: PadRole, heard: Option<&Levels>) {
+    let band = target_band(role, heard);
+    let y = |db: f32| rect.bottom() - height_of(rect, db);
+    let line = |side: f32| -> Vec<Pos2> {
+        band.iter().map(|t| pos2(x_of(rect, t.hz), y(t.level_db + side * t.spread_db))).collect()
+    };
+    let (high, low) = (line(1.0), line(-1.0));
+    let fill = theme::AMBER.gamma_multiply(0.14);
+    let mut mesh = egui::Mesh::default();
+    for (above, below) in high.iter().zip(&low) {
+        mesh.colored_vertex(*above, fill);
+        mesh.colored_vertex(*below, fill);
+    }
+    for i in 0..band.len().saturating_sub(1) as u32 {
+        mesh.add_triangle(2 * i, 2 * i + 1, 2 * i + 2);
+        mesh.add_triangle(2 * i + 1, 2 * i + 2, 2 * i + 3);
+    }
+    let painter = ui.painter_at(rect);
+    painter.add(egui::Shape::mesh(mesh));
+    for edge in [high, low] {
+        painter.extend(egui::Shape::dashed_line(&edge, (1.0, theme::AMBER.gamma_multiply(0.7)), 4.0, 4.0));
+    }
+    let text = format!("between the dashed lines: most {} recordings", role.word());
+    let at = rect.right_top() + vec2(-5.0, 16.0);
+    if rect.width() > 320.0 {
+        painter.text(at, Align2::RIGHT_TOP, text, theme::small(), theme::AMBER);
+    }
+}
+
+/// A point of the target, on the scale of the bars.
+#[derive(Debug, Clone, Copy)]
+struct TargetPoint {
+    hz: f64,
+    level_db: f32,
+    spread_db: f32,
+}
+
+/// The role's typical bands as power in bands like those of the bars, raised or lowered as a whole by the mean
+/// difference to what is heard where that is more than silence.
+fn target_band(role: PadRole, heard: Option<&Levels>) -> Vec<TargetPoint> {
+    // bars are equally wide on a logarithmic axis: their power is density times frequency, but for a constant
+    let mut band: Vec<TargetPoint> = typical_bands(role)
+        .iter()
+        .map(|b| TargetPoint {
+            hz: f64::from(b.hz),
+            level_db: b.density_db + 10.0 * b.hz.log10(),
+            spread_db: b.spread_db,
+        })
+        .collect();
+    let top = band.iter().map(|t| t.level_db).fold(f32::NEG_INFINITY, f32::max);
+    band.iter_mut().for_each(|t| t.level_db -= top);
+    let Some(heard) = heard else { return band };
+    let share = |hz: f64| (hz / EDGES[0]).ln() / (EDGES[1] / EDGES[0]).ln();
+    let at = |hz: f64| heard[((share(hz) * spectrum::BANDS as f64) as usize).min(spectrum::BANDS - 1)];
+    let (mut sum, mut weight) = (0.0, 0.0);
+    for t in band.iter().filter(|t| at(t.hz) > SPECTRUM_FLOOR_DB && t.level_db > SPECTRUM_FLOOR_DB) {
+        // what both hold much of counts most
+        let w = 10f32.powf((at(t.hz) + t.level_db) / 40.0);
+        sum += w * (at(t.hz) - t.level_db);
+        weight += w;
+    }
+    let lift = if weight > 0.0 { (sum / weight).clamp(-24.0, 24.0) } else { 0.0 };
+    band.iter_mut().for_each(|t| t.level_db += lift);
+    band
 }
 
 fn handle(ui: &mut Ui, rect: Rect, state: &WindowState, desk: &Desk<'_>, band: usize) {
@@ -180,6 +286,21 @@ mod tests {
         let at = |hz| sections(&tone).iter().map(|s| s.magnitude_db(hz, RATE)).sum::<f64>();
         assert!((at(1000.0) - 6.0).abs() < 0.01);
         assert!(at(30.0).abs() < 0.1);
+    }
+
+    #[test]
+    fn the_target_lies_where_the_sound_does_and_keeps_its_shape() {
+        let alone = target_band(PadRole::Kick, None);
+        assert!(alone.iter().all(|t| t.level_db <= 0.0));
+        let softer: Levels = std::array::from_fn(|i| {
+            let hz = (spectrum::edge_hz(i) * spectrum::edge_hz(i + 1)).sqrt();
+            let near = |t: &&TargetPoint| (t.hz / hz).ln().abs();
+            alone.iter().min_by(|a, b| near(a).total_cmp(&near(b))).map_or(-60.0, |t| t.level_db - 6.0)
+        });
+        let moved = target_band(PadRole::Kick, Some(&softer));
+        for (a, b) in alone.iter().zip(&moved) {
+            assert!((a.level_db - b.level_db - 6.0).abs() < 1.0, "{} to {} dB", a.level_db, b.level_db);
+        }
     }
 
     #[test]

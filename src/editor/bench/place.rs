@@ -1,5 +1,6 @@
 //! Level and place, manner of playing, variation; and the trims that a host automates.
 
+use super::reductions;
 use crate::{
     editor::{
         desk::Desk,
@@ -27,6 +28,7 @@ pub(super) fn show(ui: &mut Ui, state: &WindowState, desk: &Desk<'_>) {
             }
         });
         note_row(ui, pad, desk);
+        reductions::meter(ui, "the pad's ceiling", state.reductions.pad_ceiling());
         ui.add_space(theme::GAP);
         ui.horizontal(|ui| {
             ui.label(RichText::new("From hit to hit").color(theme::INK_SOFT));

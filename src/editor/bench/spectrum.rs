@@ -1,7 +1,7 @@
 //! The spectrum of a pad's hit, worked out off the frame's path.
 
 use crate::{kit::Slice, take::Take};
-use realfft::RealFftPlanner;
+use realfft::{RealFftPlanner, num_complex::Complex};
 use std::{
     sync::{Arc, Mutex, mpsc},
     thread::JoinHandle,
@@ -14,7 +14,7 @@ pub const EDGES_HZ: [f64; 2] = [20.0, 20_000.0];
 /// Samples that are looked at, from the beginning of the hit.
 const LENGTH: usize = 1 << 15;
 
-/// Levels in dB below the strongest band; what lies between two bins takes the nearer one.
+/// One number a band: power, or dB below the strongest.
 pub type Levels = [f32; BANDS];
 
 /// The spectrum of the hit on the bench. One at a time: the bench shows one pad.
@@ -80,15 +80,31 @@ fn levels(take: &Take, start: usize, end: usize) -> Levels {
     }
     // the lengths are those of the plan
     let _ = fft.process(&mut input, &mut output);
-    let hz_per_bin = f64::from(take.sample_rate) / LENGTH as f64;
-    let edge = |band: usize| EDGES_HZ[0] * (EDGES_HZ[1] / EDGES_HZ[0]).powf(band as f64 / BANDS as f64);
-    let power: Levels = std::array::from_fn(|band| {
-        let first = ((edge(band) / hz_per_bin).round() as usize).clamp(1, output.len() - 1);
-        let last = ((edge(band + 1) / hz_per_bin).round() as usize).clamp(first + 1, output.len());
-        output[first..last].iter().map(|c| c.norm_sqr()).sum()
-    });
+    let power = band_power(&output, f64::from(take.sample_rate) / LENGTH as f64);
     let strongest = power.iter().copied().fold(f32::MIN_POSITIVE, f32::max);
     power.map(|p| 10.0 * (p / strongest).max(1e-12).log10())
+}
+
+/// Lower edge of a band, Hz; that of `BANDS` is the upper edge of the last.
+pub fn edge_hz(band: usize) -> f64 {
+    EDGES_HZ[0] * (EDGES_HZ[1] / EDGES_HZ[0]).powf(band as f64 / BANDS as f64)
+}
+
+/// Power in each band; a bin's power is spread evenly over its width, so that bands narrower than a bin
+/// get their share.
+pub fn band_power(bins: &[Complex<f32>], hz_per_bin: f64) -> Levels {
+    // power below the upper edge of each bin; bin k reaches from k - 1/2 to k + 1/2, the constant is left out
+    let mut below = vec![0.0_f64; bins.len()];
+    for k in 1..bins.len() {
+        below[k] = below[k - 1] + f64::from(bins[k].norm_sqr());
+    }
+    let until = |hz: f64| {
+        let place = (hz / hz_per_bin - 0.5).clamp(0.0, (bins.len() - 1) as f64);
+        let k = place.floor() as usize;
+        let next = (k + 1).min(bins.len() - 1);
+        below[k] + (below[next] - below[k]) * place.fract()
+    };
+    std::array::from_fn(|band| (until(edge_hz(band + 1)) - until(edge_hz(band))).max(0.0) as f32)
 }
 
 #[cfg(test)]

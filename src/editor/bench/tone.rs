@@ -1,6 +1,6 @@
 //! The tone chain: its stages in the order in which the sound passes, and the settings of one of them.
 
-use super::curve;
+use super::{curve, reductions};
 use crate::{
     editor::{
         desk::Desk,
@@ -83,6 +83,9 @@ pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &mut
         ScrollArea::vertical().id_salt(("stage", state.pad, state.stage)).auto_shrink([false, false]).show(
             ui,
             |ui| {
+                if let Some(db) = state.reductions.of(stage) {
+                    reductions::meter(ui, &format!("the {} stage", word(stage).to_lowercase()), db);
+                }
                 settings(ui, state.pad, desk, &tone, stage);
             },
         );

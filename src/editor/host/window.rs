@@ -159,7 +159,11 @@ impl WindowHandler for HostWindow {
         self.parts.typing.store(self.egui.text_edit_focused(), Relaxed);
         let mut textures = output.textures_delta;
         let shapes = self.egui.tessellate(output.shapes, output.pixels_per_point);
-        self.canvas.borrow_mut().paint(size.physical, output.pixels_per_point, &shapes, &mut textures)?;
+        let painted =
+            self.canvas.borrow_mut().paint(size.physical, output.pixels_per_point, &shapes, &mut textures);
+        // what a lost context has left over goes with the window
+        textures.clear();
+        painted?;
         self.follow_zoom(zooms[0], zooms[1], size);
         self.follow_output(output.platform_output)
     }
@@ -216,6 +220,9 @@ impl Drop for HostWindow {
         let setter = self.gui.param_setter();
         HostTrims { setter: &setter, params: &self.parts.params, held: &mut self.held.borrow_mut() }.let_go();
         self.parts.typing.store(false, Relaxed);
+        if let Some(meters) = self.parts.session.meters() {
+            meters.scope.listen(crate::engine::Source::Off);
+        }
         let mut state = lock(&self.parts.state);
         state.close();
         self.parts.params.window.put(&state.memory);

@@ -65,9 +65,7 @@ fn ground(ui: &mut Ui, field: Rect, state: &mut WindowState, shown: &Shown) {
         state.take.cursor = Some(frame.clamp(0.0, frames) as u64);
     }
     // hits lie over the field: ask for the pointer, not for the field's own hovering
-    if let Some(at) =
-        ui.input(|i| i.pointer.hover_pos()).filter(|p| field.contains(*p) && ui.ui_contains_pointer())
-    {
+    if let Some(at) = ui.input(|i| i.pointer.hover_pos()).filter(|_| ui.rect_contains_pointer(field)) {
         let delta = ui.input_mut(|i| std::mem::take(&mut i.smooth_scroll_delta));
         if delta.y != 0.0 {
             let around = wave::frame_at(field, state.take.sight[0], state.take.sight[1], at);
