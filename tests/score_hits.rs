@@ -64,8 +64,8 @@ fn assembled_takes_reach_their_floors_or_are_skipped() {
     let tallies = tallies(&folder);
     // d01, d03, ... were used in fitting.
     let [_, unseen, all] = table(&tallies, ["odd half (fitted to)", "even half (unseen)"], |i| i % 2 == 0);
-    for (name, sum) in [("the unseen half", &unseen), ("all", &all)] {
-        assert!(sum.f_measure() >= 0.98, "{name}: F {:.4}", sum.f_measure());
+    for (name, sum, least) in [("the unseen half", &unseen, 0.98), ("all", &all, 0.985)] {
+        assert!(sum.f_measure() >= least, "{name}: F {:.4}", sum.f_measure());
         assert!(sum.sharp_share() >= 0.97, "{name}: {:.4} of the sharp hits within 5 ms", sum.sharp_share());
         assert!(sum.median_error_ms().abs() <= 1.0, "{name}: median {:.2} ms", sum.median_error_ms());
     }

@@ -5,7 +5,8 @@
 //! | `spectrogram` | the take as band levels over short frames |
 //! | `onsets` | moments that may be the beginning of a hit |
 //! | `refine` | the sample where the energy begins to rise |
-//! | `judge` | which of those moments are hits |
+//! | `judge`, `weights` | which of those moments are hits |
+//! | `swell` | where a slow onset becomes audible |
 //! | `envelope`, `ends` | where hits end |
 //! | `describe`, `peaks`, `period`, `pitch` | what a hit is like |
 //! | `key` | the key of a song's loop |
@@ -23,6 +24,8 @@ mod period;
 mod pitch;
 mod refine;
 mod spectrogram;
+mod swell;
+mod weights;
 
 pub use describe::{BAND_EDGES_HZ, STRETCH_ENDS_S};
 pub use key::{HeardKey, hear_key, key_of, read_key};
@@ -195,9 +198,9 @@ impl<'a> Hearer<'a> {
 /// Least time between two starts, seconds: flams come from 22 ms on.
 const LEAST_APART_S: f64 = 0.012;
 /// Least log odds of a hit at sensitivity 0: missing one is a little worse than one too many.
-const LEAST_LOG_ODDS: f32 = -0.4;
+const LEAST_LOG_ODDS: f32 = -0.2;
 /// What the whole way of the sensitivity is worth in log odds.
-const SENSITIVITY_LOG_ODDS: f32 = 5.0;
+const SENSITIVITY_LOG_ODDS: f32 = 7.0;
 
 /// First samples of all hits.
 fn starts(
@@ -207,12 +210,14 @@ fn starts(
     options: &HearOptions,
     progress: &dyn Progress,
 ) -> Result<Vec<usize>> {
-    let apart = (LEAST_APART_S * f64::from(take.sample_rate)) as usize;
+    let rate = f64::from(take.sample_rate);
+    let apart = (LEAST_APART_S * rate) as usize;
     let least = LEAST_LOG_ODDS - SENSITIVITY_LOG_ODDS * options.sensitivity.clamp(-1.0, 1.0);
     let mut starts: Vec<usize> = Vec::new();
     for w in weighed(take, envelope, spectrogram, progress)? {
-        if w.log_odds >= least && starts.last().is_none_or(|&s| w.start.sample >= s + apart) {
-            starts.push(w.start.sample);
+        let earliest = starts.last().map_or(0, |&s| s + apart);
+        if w.log_odds >= least && w.start.sample >= earliest {
+            starts.push(swell::audible(spectrogram, rate, w.start.sample, earliest));
         }
     }
     Ok(starts)
@@ -236,23 +241,24 @@ fn weighed(
         let previous = i.checked_sub(1).map(|p| &candidates[p]);
         let earliest = previous.map_or(0, |p| s.centre(p.frame));
         let start = refine::start(take, &ground, s.centre(c.frame), earliest);
-        let terms = judge::terms(c, &start, previous);
-        found.push(Weighed { start, terms, log_odds: judge::log_odds(&terms) });
+        let measures = judge::measures(c, &start, previous);
+        found.push(Weighed { start, measures, log_odds: judge::log_odds(&measures) });
     }
     Ok(found)
 }
-/// Start and regression terms of every candidate: what the weights in `judge` are fitted to.
+
+/// Start and measures of every candidate: what the weights in `judge` are fitted to.
 #[doc(hidden)]
 pub fn evidence(take: &Take, progress: &dyn Progress) -> Result<Vec<(usize, Vec<f32>)>> {
     let envelope = Envelope::of(take);
     let spectrogram = spectrogram::analyse(take, &envelope.means, progress)?;
     let weighed = weighed(take, &envelope, &spectrogram, progress)?;
-    Ok(weighed.into_iter().map(|w| (w.start.sample, w.terms.to_vec())).collect())
+    Ok(weighed.into_iter().map(|w| (w.start.sample, w.measures.to_vec())).collect())
 }
 
 /// A candidate with its start and what is held for its being a hit.
 struct Weighed {
     start: Start,
-    terms: [f32; judge::TERMS],
+    measures: [f32; judge::MEASURES],
     log_odds: f32,
 }

@@ -35,6 +35,8 @@ const PEAK_REACH: usize = 4;
 const DIP_FRAMES: usize = 50;
 /// Deepest dip that is told apart, dB.
 const MOST_DIP_DB: f32 = 20.0;
+/// Frames of past in which a band's level is nothing new: 100 ms.
+const NOVELTY_FRAMES: usize = 38;
 /// Frames on either side in which neighbours are counted: 60 ms.
 const NEIGHBOUR_FRAMES: usize = 21;
 
@@ -61,6 +63,15 @@ pub(super) struct Candidate {
     pub dip_db: f32,
     /// Candidates within 60 ms on either side.
     pub neighbours: usize,
+    /// Mean rise of all bands over the highest of each in the last 100 ms, dB: a grain of a scratch brings
+    /// nothing new, a stroke of a roll does.
+    pub novelty_db: f32,
+    /// Mean level of the 55 ms that follow over that of the 70 ms before, dB.
+    pub step_db: f32,
+    /// How the level went in the 80 ms before, dB: up in a swell, down where something dies away.
+    pub drift_db: f32,
+    /// How far the loudest of the 100 ms that follow stands above the attack, dB.
+    pub outdone_db: f32,
 }
 
 /// Candidates in order of time.
@@ -80,6 +91,11 @@ pub(super) fn candidates(s: &Spectrogram) -> Vec<Candidate> {
         }
         let loudest = |from: usize, to: usize, least: f32| {
             total[from.min(total.len())..to.min(total.len())].iter().copied().fold(least, f32::max)
+        };
+        let mean = |from: usize, to: usize| {
+            let part = &total[from.min(total.len())..to.min(total.len())];
+            let sum: f32 = part.iter().map(|&db| db.max(floor_db)).sum();
+            if part.is_empty() { floor_db } else { sum / part.len() as f32 }
         };
         let peak = loudest(t, t + 8, -200.0);
         let before = loudest(t.saturating_sub(14), t.saturating_sub(4), floor_db);
@@ -104,6 +120,11 @@ pub(super) fn candidates(s: &Spectrogram) -> Vec<Candidate> {
             lasting_db: after - before,
             dip_db,
             neighbours: 0,
+            novelty_db: novelty(s, &floor, t),
+            step_db: mean(t + 4, t + 24) - mean(t.saturating_sub(30), t.saturating_sub(4)),
+            drift_db: mean(t.saturating_sub(12), t.saturating_sub(4))
+                - mean(t.saturating_sub(34), t.saturating_sub(22)),
+            outdone_db: loudest(t + 8, t + 46, peak) - peak,
         });
     }
     let frames: Vec<usize> = found.iter().map(|c| c.frame).collect();
@@ -112,6 +133,20 @@ pub(super) fn candidates(s: &Spectrogram) -> Vec<Candidate> {
         c.neighbours = near(c.frame + NEIGHBOUR_FRAMES) - near(c.frame.saturating_sub(NEIGHBOUR_FRAMES)) - 1;
     }
     found
+}
+
+/// Mean rise of all bands around frame `t` over the highest of each in [`NOVELTY_FRAMES`] before, dB.
+fn novelty(s: &Spectrogram, floor: &[f32; MAX_BANDS], t: usize) -> f32 {
+    let highest = |from: usize, to: usize, b: usize| {
+        let part = &s.power[from.min(s.power.len())..to.min(s.power.len())];
+        part.iter().map(|p| p[b]).fold(0.0f32, f32::max)
+    };
+    let rises = (0..s.bands).map(|b| {
+        let now = highest(t, t + 5, b) + NOISE_GUARD * floor[b];
+        let past = highest(t.saturating_sub(NOVELTY_FRAMES), t.saturating_sub(3), b) + NOISE_GUARD * floor[b];
+        (10.0 * (now / past).log10()).clamp(0.0, RISE_CAP_DB)
+    });
+    rises.sum::<f32>() / s.bands.max(1) as f32
 }
 
 /// Rises of one frame over its past, dB.

@@ -1,0 +1,119 @@
+"""Fits the weights of src/listen/weights.rs to takes with true onsets.
+
+    python hearing_fit.py HEARING OUT FIT HELD DATA [MORE...]
+
+HEARING is the built example `hearing`; OUT the file to write (src/listen/weights.rs). FIT and HELD are folders
+that hearing_takes.py has filled; DATA the developer recordings. Weights are fitted to FIT, the odd half of DATA's
+assembled takes and its first real take; HELD, the even half, the other real takes and MORE are only reported.
+
+A logistic regression with ridge over the measures that `hearing evidence` tells: each, standardised and clipped at
+4; the square root of its size; and all products of two. Detections inside a strum's or a scratch's own time weigh
+little against it, those within 12 ms of a true onset nothing.
+"""
+import pathlib
+import sys
+
+import numpy as np
+from sklearn.linear_model import LogisticRegression
+
+from hearing import EARLY_S, WINDOW_S, Tally, ask, truth
+
+FARTHEST, RIDGE, INSIDE, RECORDED = 4.0, 0.1, 0.15, 3.0
+# as in src/listen/mod.rs
+APART_S, LEAST_LOG_ODDS = 0.012, -0.2
+
+
+def load(program, files):
+    """Candidates of each take, and whether each is a true onset; weight 0 near one, -1 inside its sound."""
+    takes = []
+    for file, found in zip(files, ask(program, "evidence", files)):
+        rows = truth(file)
+        times = np.array([r["t"] for r in rows])
+        found.sort(key=lambda c: c[0])
+        starts = np.array([c[0] for c in found])
+        off = np.abs(times[:, None] - starts[None])
+        is_hit, weight, taken = np.zeros(len(starts)), np.ones(len(starts)), set()
+        for k in np.argsort(off, axis=None):
+            i, j = divmod(int(k), len(starts))
+            if off[i, j] > WINDOW_S:
+                break
+            if i not in taken and not is_hit[j]:
+                taken.add(i)
+                is_hit[j] = 1
+        for j in np.flatnonzero(is_hit == 0):
+            if any(r["t"] - EARLY_S <= starts[j] <= r["t"] + 0.012 for r in rows):
+                weight[j] = 0
+            elif any(r["t"] <= starts[j] <= r["t"] + r["free"] for r in rows):
+                weight[j] = -1
+        takes.append((rows, starts, np.array([c[1] for c in found]), is_hit, weight))
+    return takes
+
+
+def report(name, takes, odds):
+    tally = Tally()
+    for rows, starts, measures, *_ in takes:
+        heard = []
+        for at, value in zip(starts, odds(measures)):
+            if value >= LEAST_LOG_ODDS and (not heard or at >= heard[-1] + APART_S):
+                heard.append(at)
+        tally.add(rows, heard)
+    print(f"{name:32}", *(f"{c:>10}" for c in tally.cells()))
+
+
+def audio(folder):
+    return sorted(p for p in pathlib.Path(folder).iterdir() if p.suffix in (".flac", ".wav"))
+
+
+def rust(name, values):
+    numbers = ", ".join(np.format_float_positional(v, 5, fractional=False, trim="0") for v in values)
+    return f"pub(super) const {name}: [f32; {len(values)}] = [{numbers}];\n"
+
+
+def main():
+    program, out, fit, held, data = sys.argv[1], *map(pathlib.Path, sys.argv[2:6])
+    assembled, real = audio(data / "takes"), audio(data / "real")
+    made = load(program, audio(fit))
+    recorded = load(program, assembled[0::2] + real[:1])
+    others = {
+        "made, other instruments": audio(held),
+        "assembled, even half": assembled[1::2],
+        "real, others": real[1:],
+        **{pathlib.Path(more).name: audio(more) for more in sys.argv[6:]},
+    }
+
+    measures, is_hit = (np.concatenate([t[k] for t in made + recorded]) for k in (2, 3))
+    weight = np.concatenate([t[4] for t in made] + [RECORDED * t[4] for t in recorded])
+    weight = np.where(weight < 0, -INSIDE * weight, weight)
+    kept = weight > 0
+    means, scales = measures[kept].mean(0), measures[kept].std(0)
+    upper = np.triu_indices(measures.shape[1])
+
+    def terms(m):
+        z = np.clip((m - means) / scales, -FARTHEST, FARTHEST)
+        return np.concatenate([z, np.sqrt(np.abs(m) + 0.1), z[:, upper[0]] * z[:, upper[1]]], 1)
+
+    x = terms(measures[kept])
+    middle, spread = x.mean(0), x.std(0)
+    model = LogisticRegression(C=RIDGE, max_iter=3000)
+    model.fit((x - middle) / spread, is_hit[kept], sample_weight=weight[kept])
+    weights = model.coef_[0] / spread
+    bias = float(model.intercept_[0] - weights @ middle)
+
+    def odds(m):
+        return terms(m) @ weights + bias
+
+    print(f"{'':32}", *(f"{c:>10}" for c in ("true", "matched", "false", "F", "F strict", "sharp", "flams", "median")))
+    report("fitted to: made", made, odds)
+    report("fitted to: recorded", recorded, odds)
+    for name, files in others.items():
+        report(f"unseen: {name}", load(program, files), odds)
+    n = measures.shape[1]
+    text = "//! Weights of `judge`, written by `tests/reference/hearing_fit.py`; not to be edited by hand.\n\n"
+    text += f"pub(super) const BIAS: f32 = {bias:.5f};\n"
+    parts = [("MEANS", means), ("SCALES", scales), ("LINEAR", weights[:n]), ("ROOTS", weights[n : 2 * n])]
+    for name, values in [*parts, ("PRODUCTS", weights[2 * n :])]:
+        text += rust(name, values)
+    out.write_text(text)
+
+
+main()
