@@ -15,6 +15,12 @@ pub const VELOCITY: f32 = 110.0 / 127.0;
 /// Longest audition, seconds: what the measures look at.
 const LONGEST_S: f64 = super::features::LONGEST_S + 0.05;
 
+/// An audition ends when everything has been this far below the peak (56 dB: what the measures take for
+/// nothing lies at 60)...
+const UNHEARD: f32 = 1.6e-3;
+/// ...for this long, seconds.
+const UNHEARD_S: f64 = 0.06;
+
 /// A place to play pads: one engine, used again and again. One for each thread.
 pub struct Stage {
     engine: Engine,
@@ -32,6 +38,17 @@ impl Stage {
 
     /// Plays one stroke of `pad`, as loud as it is, without ceiling: left and right.
     pub fn play(&mut self, pad: &Pad, seconds: f64) -> [Vec<f32>; 2] {
+        self.play_until(pad, seconds, |_| false)
+    }
+
+    /// Plays one stroke until silence, or until `done` says of the left and right sound so far that it is
+    /// enough.
+    fn play_until(
+        &mut self,
+        pad: &Pad,
+        seconds: f64,
+        mut done: impl FnMut(&[Vec<f32>; 2]) -> bool,
+    ) -> [Vec<f32>; 2] {
         let mut doc = Document { pads: Document::default().pads, ..self.doc.clone() };
         // a pad sounds the same wherever it stands, and each stroke the same: draws are frozen
         doc.pads[0] = pad.clone();
@@ -45,7 +62,7 @@ impl Stage {
         self.engine.strike(0, VELOCITY);
         let frames = (seconds * RATE) as usize;
         let mut out = [Vec::with_capacity(frames), Vec::with_capacity(frames)];
-        while out[0].len() < frames && !self.engine.is_silent() {
+        while out[0].len() < frames && !self.engine.is_silent() && !done(&out) {
             let n = Engine::MAX_CHUNK.min(frames - out[0].len());
             self.engine.render(n);
             for (out, part) in out.iter_mut().zip(self.engine.pad(0)) {
@@ -57,7 +74,18 @@ impl Stage {
 
     /// Plays `pad` and measures it; `None` when nothing is heard.
     pub fn measure(&mut self, pad: &Pad) -> Option<Features> {
-        let [left, right] = self.play(pad, LONGEST_S);
+        let (mut peak, mut last, mut seen) = (0.0f32, 0, 0);
+        let [left, right] = self.play_until(pad, LONGEST_S, |[left, right]| {
+            for (i, (l, r)) in left.iter().zip(right).enumerate().skip(seen) {
+                let level = l.abs().max(r.abs());
+                peak = peak.max(level);
+                if level > peak * UNHEARD {
+                    last = i;
+                }
+            }
+            seen = left.len();
+            peak > 0.0 && seen - last > (UNHEARD_S * RATE) as usize
+        });
         Features::of(&mono(&left, &right), RATE)
     }
 }

@@ -20,6 +20,8 @@ const GONE_DB: f32 = -60.0;
 pub fn at(shaped: &Pad, fit: f32) -> Pad {
     let fit = if fit.is_nan() { 0.0 } else { fit.clamp(0.0, 1.0) };
     let mut pad = shaped.clone();
+    let asked = fit;
+    let fit = travelled(asked);
     if fit < 1.0 {
         let raw = raw(shaped);
         for ((out, a), b) in pad.layers.iter_mut().zip(&raw.layers).zip(&shaped.layers) {
@@ -36,8 +38,14 @@ pub fn at(shaped: &Pad, fit: f32) -> Pad {
     if fit == 0.0 {
         rest(&mut pad);
     }
-    pad.fit = fit;
+    pad.fit = asked;
     pad
+}
+
+/// How far the controls have travelled at a fit: quickly at first, since a role is heard as itself only
+/// close to it, then ever more slowly; found by trial.
+fn travelled(fit: f32) -> f32 {
+    1.0 - (1.0 - fit).powf(2.5)
 }
 
 /// The raw end: the hit as it was recorded, with an envelope that lasts as long as the hit does in its role

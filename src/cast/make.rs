@@ -1,17 +1,19 @@
 //! From hits to a kit: audition, assignment, shaping, tuning, balance.
 
 use super::{
-    CastOptions, HeardTake, assign,
+    CastOptions, HeardTake,
+    aim::Aim,
+    assign,
     audition::{Stage, on_all_cores},
     balance, blend,
     features::Features,
-    group, moves,
+    fit, group, moves,
     recipe::{Source, recipe},
     score, strokes, tune,
 };
 use crate::{
     error::{Error, Result},
-    kit::{Audition, Document, Kit, Pad, Role, TakeEntry},
+    kit::{Audition, Document, Key, Kit, Pad, Role, TakeEntry},
     listen::Hit,
     progress::{Part, Progress},
     take::Take,
@@ -59,13 +61,16 @@ pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progr
         shaping.check()?;
         let (index, leader) = work[i];
         let (note, role) = Role::DEFAULT_PADS[index];
-        let mut pad = shape(role, leaders[leader], options.fit, options.key);
+        let how = How { fit: kit.doc.fit, key: options.key };
+        let mut pad = shape(stage, role, leaders[leader], &how, &shaping)?;
         balance::level(stage, &mut pad, balance::KICK_LUFS);
         pad.note = note;
         let strokes: Vec<(usize, &Hit)> =
             groups[leader].iter().map(|&c| (candidates[c].take, &candidates[c].heard)).collect();
         pad.slices = strokes::slices(&strokes, pad.layers[0].settings.velocity_level);
-        pad.audition = Some(told(&pad, leader, &leaders, &scores, role));
+        let mut told = told(&pad, leader, &leaders, &scores, role);
+        told.score = stage.measure(&pad).map_or(0.0, |f| score::score(role, &f));
+        pad.audition = Some(told);
         shaping.report("shaping pads", (i + 1) as f32 / work.len() as f32);
         Ok(pad)
     });
@@ -111,7 +116,8 @@ pub fn make_pad(
     let candidate = candidate(kit, source.0, source.1, hit)
         .ok_or_else(|| Error::invalid(format!("pad {}: this hit is silent; choose another", pad + 1)))?;
     let mut stage = Stage::new(kit);
-    let mut made = shape(role, &candidate, fit, kit.doc.key);
+    let how = How { fit, key: kit.doc.key };
+    let mut made = shape(&mut stage, role, &candidate, &how, progress)?;
     let kick_lufs = balance::kick_lufs(&mut stage, kit, pad).unwrap_or(balance::KICK_LUFS);
     balance::level(&mut stage, &mut made, kick_lufs);
     let score = stage.measure(&made).map_or(0.0, |f| score::score(role, &f));
@@ -260,18 +266,36 @@ fn cast(pads: &[usize], candidates: &[&Candidate], scores: &[BTreeMap<Role, f32>
     cast
 }
 
-/// The pad that a hit makes in a role at `fit`, tuned; note, level and alternates are not set.
-fn shape(role: Role, candidate: &Candidate, fit: f32, key: Option<crate::kit::Key>) -> Pad {
-    let shaped = recipe(role, &candidate.source());
-    let mut pad = blend::at(&shaped, fit);
-    if let Some(key) = key {
+/// How pads are shaped.
+struct How {
+    fit: f32,
+    key: Option<Key>,
+}
+
+/// The pad that a hit makes in a role: fitted and tuned; note, level and alternates are not set.
+fn shape(
+    stage: &mut Stage,
+    role: Role,
+    candidate: &Candidate,
+    how: &How,
+    progress: &dyn Progress,
+) -> Result<Pad> {
+    let mut shaped = recipe(role, &candidate.source());
+    // percussion stays what it is, and at the raw end nothing of the search is heard
+    if role != Role::Percussion && how.fit > 0.0 {
+        // the search draws by the hit, not by the kit's seed: which sound is found shall not be luck
+        let seed = candidate.heard.start;
+        shaped = fit::fitted(stage, &shaped, &Aim::Role(role), &candidate.raw, seed, progress)?;
+    }
+    let mut pad = blend::at(&shaped, how.fit);
+    if let Some(key) = how.key {
         let d = &candidate.heard.description;
         tune::tune(&mut pad, key, d.pitch_hz, d.pitch_confidence);
     }
     if matches!(role, Role::ClosedHat | Role::OpenHat) {
         pad.settings.choke_group = HAT_GROUP;
     }
-    pad
+    Ok(pad)
 }
 
 /// Why this hit.

@@ -1,11 +1,13 @@
 //! Casting: which hit serves which role, found by playing it there through the engine; and fitting: how
 //! far it is shaped towards the role.
 
+mod aim;
 mod assign;
 pub mod audition;
 pub mod balance;
 mod blend;
 pub mod features;
+mod fit;
 mod group;
 mod make;
 mod moves;

@@ -15,6 +15,9 @@ pub const WORKING_PEAK_DB: f32 = -6.0;
 /// A hit is lifted by no more than this, dB: what is softer is noise.
 const MOST_LIFT_DB: f32 = 48.0;
 
+/// A hit that has fallen by 20 dB within this time is a click.
+const SHORT_MS: f32 = 40.0;
+
 /// A hit to be made into something.
 #[derive(Debug, Clone, Copy)]
 pub struct Source<'a> {
@@ -161,15 +164,22 @@ fn snare(pad: &mut Pad, source: &Source) {
 /// Three readings of one hit: short; a little later, five semitones down and very short, for weight; still
 /// later, mostly noise. Lows cut, saturated, the fundamental lifted, a colouring limiter at the end.
 fn rim(pad: &mut Pad, source: &Source) {
-    let base = source.towards(480.0, 12.0, 24.0);
-    let stick = LayerSettings { low_cut_hz: 300.0, ..layer(0.0, base, 4.0, 30.0) };
-    let weight = LayerSettings { level_db: -3.0, ..layer(3.0, base - 5.0, 3.0, 14.0) };
-    let noise = LayerSettings { low_cut_hz: 2500.0, level_db: -6.0, ..layer(20.0, base + 7.0, 2.0, 16.0) };
+    let base = source.towards(900.0, 12.0, 24.0);
+    let stick = LayerSettings { low_cut_hz: 500.0, ..layer(0.0, base, 3.0, 110.0) };
+    let weight = LayerSettings { level_db: -4.0, ..layer(2.0, base - 5.0, 2.0, 40.0) };
+    let noise = LayerSettings { low_cut_hz: 2000.0, level_db: -10.0, ..layer(15.0, base + 7.0, 2.0, 90.0) };
     layers(pad, [stick, weight, noise]);
-    low_cut(pad, 280.0, Slope::TwentyFour);
+    // a breath of room: a dry stroke that ends at once is a click
+    pad.cloud.copies = 6;
+    pad.cloud.spread_ms = 30.0;
+    pad.cloud.pitch_st = 1.0;
+    pad.cloud.diffusion = 0.8;
+    pad.cloud.cloud_db = -22.0;
+    low_cut(pad, 400.0, Slope::TwentyFour);
+    high_cut(pad, 8000.0);
     pad.tone.saturation = saturation(Character::Asymmetric, 9.0, 0.6);
-    pad.tone.bands = [band(250.0, -4.0, 0.7), band(1800.0, 4.0, 0.8), band(7000.0, 0.0, 0.7)];
-    pad.tone.note_bell = band(480.0, 4.0, 4.0);
+    pad.tone.bands = [band(300.0, -9.0, 0.7), band(2000.0, 4.0, 0.8), band(9000.0, -8.0, 0.7)];
+    pad.tone.note_bell = band(950.0, 4.0, 4.0);
     pad.tone.colour = limiter(-10.0, 4.0);
 }
 
@@ -209,20 +219,20 @@ fn hat(pad: &mut Pad, source: &Source, hold_ms: f32, decay_ms: f32) {
 
 /// A scratch, high-passed, compressed, swelling, with a cloud.
 fn shaker(pad: &mut Pad, source: &Source) {
-    let up = 12.0 * (7000.0 / source.raw.scalars[12].exp()).log2();
+    let up = 12.0 * (11_000.0 / source.raw.scalars[12].exp()).log2();
     let reading =
-        LayerSettings { low_cut_hz: 2500.0, attack_ms: 22.0, ..layer(4.0, up.clamp(0.0, 19.0), 10.0, 80.0) };
+        LayerSettings { low_cut_hz: 4000.0, attack_ms: 14.0, ..layer(4.0, up.clamp(0.0, 24.0), 4.0, 45.0) };
     layers(pad, [reading]);
     pad.cloud.copies = 24;
-    pad.cloud.spread_ms = 60.0;
+    pad.cloud.spread_ms = 25.0;
     pad.cloud.pitch_st = 7.0;
     pad.cloud.diffusion = 0.6;
     pad.cloud.cloud_db = 3.0;
-    low_cut(pad, 3800.0, Slope::TwentyFour);
-    pad.tone.saturation = saturation(Character::Soft, 12.0, 0.6);
-    pad.tone.bands = [band(300.0, -12.0, 0.7), band(2500.0, -4.0, 0.8), band(7000.0, 4.0, 0.7)];
+    low_cut(pad, 6500.0, Slope::TwentyFour);
+    pad.tone.saturation = saturation(Character::Hard, 14.0, 0.7);
+    pad.tone.bands = [band(300.0, -12.0, 0.7), band(3500.0, -6.0, 0.8), band(10_000.0, 9.0, 0.7)];
     pad.tone.punch =
-        Compressor { on: true, threshold_db: -24.0, ratio: 4.0, attack_ms: 2.0, ..Compressor::default() };
+        Compressor { on: true, threshold_db: -24.0, ratio: 3.0, attack_ms: 2.0, ..Compressor::default() };
 }
 
 /// Tuned to its place, with a small fall in pitch, long and dark.
@@ -244,8 +254,15 @@ fn tom(pad: &mut Pad, source: &Source, hz: f32, decay_ms: f32) {
 
 /// Its own sound, tidied: lows cut, shortened, a little held.
 fn percussion(pad: &mut Pad, source: &Source) {
-    let length = source.heard.description.decay_20_ms.clamp(60.0, 500.0);
-    layers(pad, [layer(0.0, 0.0, 30.0, length)]);
+    let length = source.heard.description.decay_20_ms;
+    layers(pad, [layer(0.0, 0.0, 30.0, length.clamp(60.0, 500.0))]);
+    if length < SHORT_MS {
+        // what is over at once gets a breath of room
+        pad.cloud.copies = 8;
+        pad.cloud.spread_ms = 40.0;
+        pad.cloud.diffusion = 0.7;
+        pad.cloud.cloud_db = -9.0;
+    }
     low_cut(pad, 110.0, Slope::Twelve);
     pad.tone.punch =
         Compressor { on: true, threshold_db: -16.0, ratio: 2.5, attack_ms: 15.0, ..Compressor::default() };

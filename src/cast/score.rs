@@ -4,8 +4,14 @@
 //! nets with one hidden layer, all on the measures of [`super::features`]. The numbers are in
 //! [`super::profiles`].
 
-use super::{features::Features, profiles as p};
+use super::{
+    features::{COUNT, Features},
+    profiles as p,
+};
 use crate::kit::Role;
+
+/// Least probability that is told apart.
+const LEAST: f32 = 1e-3;
 
 /// What the models tell apart, in the order of the profiles.
 pub const CLASSES: [&str; 10] =
@@ -14,22 +20,26 @@ pub const CLASSES: [&str; 10] =
 /// Probability of each class; they add up to 1.
 pub type Probabilities = [f32; CLASSES.len()];
 
-/// What the models say about a sound.
+/// What the models say about a sound: the mean of their probabilities.
 pub fn probabilities(features: &Features) -> Probabilities {
+    let models = models(features);
+    std::array::from_fn(|c| models.iter().map(|m| m[c]).sum::<f32>() / models.len() as f32)
+}
+
+/// What each model says.
+fn models(features: &Features) -> [Probabilities; 4] {
     let z = standard(features);
-    let mut sum = softmax(&line(&z));
-    let nets = [
-        (&p::NET0_IN_BIAS, &p::NET0_IN, &p::NET0_OUT_BIAS, &p::NET0_OUT),
-        (&p::NET1_IN_BIAS, &p::NET1_IN, &p::NET1_OUT_BIAS, &p::NET1_OUT),
-        (&p::NET2_IN_BIAS, &p::NET2_IN, &p::NET2_OUT_BIAS, &p::NET2_OUT),
-    ];
-    for (in_bias, weights, out_bias, out) in nets {
+    let net = |in_bias: &[f32], weights: &[[f32; COUNT]], out_bias: &Probabilities, out: &[[f32; 16]]| {
         let hidden: Vec<f32> =
             in_bias.iter().zip(weights).map(|(b, w)| libm::tanhf(b + dot(w, &z))).collect();
-        let logits = std::array::from_fn(|c| out_bias[c] + dot(&out[c], &hidden));
-        sum.iter_mut().zip(softmax(&logits)).for_each(|(s, p)| *s += p);
-    }
-    sum.map(|s| s / (nets.len() + 1) as f32)
+        softmax(&std::array::from_fn(|c| out_bias[c] + dot(&out[c], &hidden)))
+    };
+    [
+        softmax(&line(&z)),
+        net(&p::NET0_IN_BIAS, &p::NET0_IN, &p::NET0_OUT_BIAS, &p::NET0_OUT),
+        net(&p::NET1_IN_BIAS, &p::NET1_IN, &p::NET1_OUT_BIAS, &p::NET1_OUT),
+        net(&p::NET2_IN_BIAS, &p::NET2_IN, &p::NET2_OUT_BIAS, &p::NET2_OUT),
+    ]
 }
 
 /// Measures in standard deviations from the mean, at most 3: what is far out counts as far, not as proof.
@@ -72,6 +82,19 @@ pub fn class_of(role: Role) -> usize {
 /// A percussion pad may be anything with a clear stroke, so that what is told apart least suits it least.
 pub fn score(role: Role, features: &Features) -> f32 {
     probabilities(features)[class_of(role)]
+}
+
+/// How much it would surprise to hear a sound called by a role: minus the logarithm of each model's
+/// probability, averaged, so that all models have to agree. For hats the probability of the other hat counts in part,
+/// since how open it is matters less than that it is one.
+pub(super) fn surprise(role: Role, features: &Features) -> f32 {
+    let models = models(features);
+    let sure = |m: &Probabilities| match role {
+        Role::ClosedHat => m[4] + 0.5 * m[5],
+        Role::OpenHat => m[5] + 0.8 * m[4],
+        role => m[class_of(role)],
+    };
+    models.iter().map(|m| -libm::logf(sure(m) + LEAST)).sum::<f32>() / models.len() as f32
 }
 
 /// Distance from what is typical of a role, in standard deviations (root mean square over all measures).
