@@ -203,7 +203,7 @@ fn a_strum_is_one_hit_with_its_strings_inside() {
 #[test]
 fn a_swelling_sound_is_one_hit_from_where_it_becomes_audible() {
     let rate = 48_000.0;
-    for seed in 0..3 {
+    for seed in 0..8 {
         let mut x = hiss((rate * 3.0) as usize, -70.0, seed + 4);
         let bowed: Vec<f64> = burst(rate, 1e9, 1.0, seed + 21)
             .iter()
@@ -227,7 +227,7 @@ fn the_invented_take_is_heard_stroke_by_stroke() {
         assert!(found.iter().any(|f| (f - t).abs() <= 0.025), "the stroke at {t:.3} s is missing");
     }
     // A scrape's grain or two may count as hits of their own.
-    assert!(found.len() <= truth.len() + 3, "{} hits for {} strokes", found.len(), truth.len());
+    assert!(found.len() <= truth.len() + 2, "{} hits for {} strokes", found.len(), truth.len());
 }
 
 #[test]

@@ -199,6 +199,10 @@ impl<'a> Hearer<'a> {
 const LEAST_APART_S: f64 = 0.012;
 /// Least log odds of a hit at sensitivity 0: missing one is a little worse than one too many.
 const LEAST_LOG_ODDS: f32 = -0.2;
+/// What a ripple on the slope of a hit must bring more, in log odds, within this time from the hit's start,
+/// seconds.
+const SLOPE_LOG_ODDS: f32 = 6.0;
+const SWELL_S: f64 = 0.3;
 /// What the whole way of the sensitivity is worth in log odds.
 const SENSITIVITY_LOG_ODDS: f32 = 7.0;
 
@@ -211,11 +215,13 @@ fn starts(
     progress: &dyn Progress,
 ) -> Result<Vec<usize>> {
     let rate = f64::from(take.sample_rate);
-    let apart = (LEAST_APART_S * rate) as usize;
+    let (apart, swell) = ((LEAST_APART_S * rate) as usize, (SWELL_S * rate) as usize);
     let least = LEAST_LOG_ODDS - SENSITIVITY_LOG_ODDS * options.sensitivity.clamp(-1.0, 1.0);
     let mut starts: Vec<usize> = Vec::new();
     for w in weighed(take, envelope, spectrogram, progress)? {
         let earliest = starts.last().map_or(0, |&s| s + apart);
+        let swells = w.on_a_slope && starts.last().is_some_and(|&s| w.start.sample < s + swell);
+        let least = if swells { least + SLOPE_LOG_ODDS } else { least };
         if w.log_odds >= least && w.start.sample >= earliest {
             starts.push(swell::audible(spectrogram, rate, w.start.sample, earliest));
         }
@@ -242,7 +248,8 @@ fn weighed(
         let earliest = previous.map_or(0, |p| s.centre(p.frame));
         let start = refine::start(take, &ground, s.centre(c.frame), earliest);
         let measures = judge::measures(c, &start, previous);
-        found.push(Weighed { start, measures, log_odds: judge::log_odds(&measures) });
+        let (log_odds, on_a_slope) = (judge::log_odds(&measures), judge::on_a_slope(c, &start));
+        found.push(Weighed { start, measures, log_odds, on_a_slope });
     }
     Ok(found)
 }
@@ -261,4 +268,5 @@ struct Weighed {
     start: Start,
     measures: [f32; judge::MEASURES],
     log_odds: f32,
+    on_a_slope: bool,
 }

@@ -43,6 +43,11 @@ pub(super) struct Start {
     pub upper_contrast_db: f32,
     /// The same in what linear prediction does not explain.
     pub surprise_db: f32,
+    /// Highest of the attack's first 8 ms over the highest of the 15 ms before, dB, -20 to 40: little in a
+    /// swell, however far it rises in all.
+    pub plain_step_db: f32,
+    /// The same above 800 or 3500 Hz, or in what is not explained, whichever is more.
+    pub upper_step_db: f32,
 }
 
 /// What the whole take stands on.
@@ -89,6 +94,8 @@ pub(super) fn start(take: &Take, ground: &Ground, centre: usize, earliest: usize
         plain_contrast_db: cap(plain.contrast_db),
         upper_contrast_db: cap(upper[0].contrast_db.max(upper[1].contrast_db)),
         surprise_db: cap(surprise.contrast_db),
+        plain_step_db: plain.step_db.clamp(-20.0, 40.0),
+        upper_step_db: upper[0].step_db.max(upper[1].step_db).max(surprise.step_db).clamp(-20.0, 40.0),
     }
 }
 
@@ -99,6 +106,8 @@ struct Attack {
     contrast_db: f32,
     /// First step of the attack.
     first: usize,
+    /// Highest of its first 8 ms over the highest of the 15 ms before, dB.
+    step_db: f32,
 }
 
 /// Power in steps, averaged over 1 ms, summed over channels.
@@ -124,7 +133,7 @@ fn rise(p: &[f32], middle: usize, limit: usize, least_floor: f32) -> Attack {
     let lo = middle.saturating_sub(steps(8.0)).max(limit);
     let hi = (middle + steps(25.0)).min(p.len());
     if lo >= hi {
-        return Attack { contrast_db: 0.0, first: middle };
+        return Attack { contrast_db: 0.0, first: middle, step_db: 0.0 };
     }
     let top = (lo..hi).max_by(|&a, &b| p[a].total_cmp(&p[b])).unwrap_or(lo);
     let past = middle.saturating_sub(steps(80.0)).max(limit);
@@ -155,7 +164,14 @@ fn rise(p: &[f32], middle: usize, limit: usize, least_floor: f32) -> Attack {
             first = i;
         }
     }
-    Attack { contrast_db: 10.0 * contrast.log10(), first }
+    let highest = |from: usize, to: usize| p[from..to].iter().copied().fold(1e-12, f32::max);
+    let after = highest(first, (first + steps(8.0)).min(p.len()));
+    let before = highest(first.saturating_sub(steps(16.0)), first.saturating_sub(steps(1.0)));
+    Attack {
+        contrast_db: 10.0 * contrast.log10(),
+        first,
+        step_db: 10.0 * (after / before.max(floor)).log10(),
+    }
 }
 
 /// Means of `factor` samples, less the direct current.

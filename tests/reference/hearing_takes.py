@@ -305,7 +305,10 @@ def take(seed, sounds, stem):
     plucked = [k[1] for k in kinds if k[0] == "pluck"]
     if plucked and rng.random() < 0.5:
         kinds.append(("strummed", plucked[0]))
-    kinds += [name for name in ("scratch", "breath") if rng.random() < 0.3]
+    if rng.random() < 0.3:
+        kinds.append("scratch")
+    if stem.name.startswith("held") and rng.random() < 0.3:
+        kinds.append("breath")  # not fitted to: a rule of its own decides about what swells
     wet = rng.random() < REVERBERANT
     player.need = 6.0 if wet else 3.0  # the room's tail covers more than is counted
     player.play(kinds)
