@@ -14,7 +14,7 @@ use crate::{
     session::{Job, Stroke},
     units::gain_to_db,
 };
-use egui::{Align2, CursorIcon, Key, Rect, Response, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+use egui::{Align2, CursorIcon, Event, Key, Rect, Response, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 use std::sync::atomic::Ordering;
 
 /// A pad under way to another.
@@ -129,17 +129,27 @@ pub fn strike(state: &mut WindowState, desk: &Desk<'_>, pad: usize, velocity: f3
     state.lights.light(pad);
 }
 
-/// Plays the pads from the computer keyboard while no text is typed.
+/// Plays the pads from the computer keyboard while no text is typed; a key that is held strikes once.
 pub fn play_keys(ui: &Ui, state: &mut WindowState, desk: &Desk<'_>) {
+    if ui.ctx().text_edit_focused() {
+        return;
+    }
+    // events, not what is down: a quick tap comes and goes within one frame
+    let pressed: Vec<Key> = ui.input(|i| {
+        let fresh = |e: &Event| match *e {
+            Event::Key { key, pressed: true, repeat: false, modifiers, .. } => {
+                (!modifiers.command && !modifiers.alt).then_some(key)
+            }
+            _ => None,
+        };
+        i.events.iter().filter_map(fresh).collect()
+    });
     let order = desk.pads_along_the_keys();
-    let listening = !ui.ctx().text_edit_focused();
-    for (place, (key, _)) in PLAYING_KEYS.iter().enumerate() {
-        let down = ui.input(|i| i.key_down(*key) && !i.modifiers.command && !i.modifiers.alt) && listening;
-        if down && !state.keys_down[place] {
+    for key in pressed {
+        if let Some(place) = PLAYING_KEYS.iter().position(|(k, _)| *k == key) {
             strike(state, desk, order[place], KEY_VELOCITY);
             ui.ctx().request_repaint();
         }
-        state.keys_down[place] = down;
     }
 }
 
@@ -392,9 +402,6 @@ fn key_cap(ui: &Ui, rect: Rect, state: &WindowState, desk: &Desk<'_>, pad: usize
     );
     let (_, letter) = PLAYING_KEYS[place];
     clip.text(pos2(cap.center().x, cap.bottom() - 2.0), Align2::CENTER_BOTTOM, letter, theme::small(), ink);
-    if lit {
-        painter.circle_filled(pos2(rect.center().x, rect.top() - 6.0), 3.0, theme::AMBER);
-    }
 }
 
 #[cfg(test)]

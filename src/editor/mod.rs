@@ -87,7 +87,7 @@ pub fn frame(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
 /// Take, bench and kit, from above downwards.
 fn rooms(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_>) {
     let rect = rect.shrink2(vec2(8.0, 6.0));
-    let take_height = (rect.height() * 0.28).clamp(148.0, 420.0);
+    let take_height = (rect.height() * 0.28).clamp(156.0, 420.0);
     let kit_height = (rect.height() * 0.27).clamp(172.0, 320.0);
     let gap = 12.0;
     let take = Rect::from_min_size(rect.min, vec2(rect.width(), take_height));

@@ -156,8 +156,6 @@ pub struct WindowState {
     pub(super) automation: super::bench::place::Automation,
     /// The kit of the frame before: a new one may have other takes.
     pub(super) last_kit: Option<Arc<Kit>>,
-    /// Set by tests and hosts that cannot read the keyboard otherwise: keys that are down.
-    pub(super) keys_down: [bool; PADS],
 }
 
 /// A fit on its way to the session: work starts once the hand rests.

@@ -83,6 +83,9 @@ pub(super) struct User {
     pub alternate: bool,
 }
 
+/// Height of the line above the wave.
+const HEAD: f32 = 36.0;
+
 /// Shows the take in `rect`.
 pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_>) {
     state.take.root = None;
@@ -100,8 +103,8 @@ pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_
     }
     let pyramid = state.waves.get(&take, ui.ctx());
     let shown = Shown { users: users(&desk.kit, index), take, pyramid, index };
-    let head_rect = Rect::from_min_size(rect.min, egui::vec2(rect.width(), 26.0));
-    let body_rect = Rect::from_min_max(egui::pos2(rect.left(), rect.top() + 28.0), rect.max);
+    let head_rect = Rect::from_min_size(rect.min, egui::vec2(rect.width(), HEAD));
+    let body_rect = Rect::from_min_max(egui::pos2(rect.left(), rect.top() + HEAD), rect.max);
     ui.scope_builder(UiBuilder::new().id_salt("take head").max_rect(head_rect), |ui| {
         head::show(ui, state, desk, &shown)
     });

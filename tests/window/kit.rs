@@ -32,6 +32,22 @@ fn computer_keys_play_the_pads_along_the_keys() {
         let stroke = harness.state().session.take_stroke().expect("a stroke");
         assert_eq!(harness.state().session.kit().doc.pads[stroke.pad].note, note);
     }
+    // a tap that comes and goes within one frame; a key that is held strikes once
+    for pressed in [true, false] {
+        let (key, modifiers) = (egui::Key::Z, egui::Modifiers::NONE);
+        harness.event(egui::Event::Key { key, physical_key: None, pressed, repeat: false, modifiers });
+    }
+    harness.run_ok();
+    harness.state().session.take_stroke().expect("the tap");
+    for _ in 0..3 {
+        let (key, modifiers) = (egui::Key::Z, egui::Modifiers::NONE);
+        harness.event(egui::Event::Key { key, physical_key: None, pressed: true, repeat: false, modifiers });
+        harness.step();
+    }
+    harness.state().session.take_stroke().expect("the first press");
+    assert!(harness.state().session.take_stroke().is_none(), "the system's repetition is no stroke");
+    harness.key_up(egui::Key::Z);
+    harness.run_ok();
     // not while a text is typed
     harness.get_by_label("Name of the kit").focus();
     harness.run_ok();

@@ -106,7 +106,8 @@ fn the_start_of_a_hit_is_dragged() {
 fn hearing_again_with_less_sensitivity_finds_fewer_hits() {
     let mut harness = window();
     let before = hits(&harness);
-    harness.state_mut().window.take.sensitivity = -1.0;
+    harness.get_by_label("Hearing Sensitivity").set_value_accesskit(-1.0);
+    harness.run_ok();
     press(&mut harness, "Hear the take again");
     wait_until(&mut harness, "the hearing", |d| d.session.kit().doc.takes[0].hits.len() < before);
 }

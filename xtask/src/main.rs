@@ -1,9 +1,11 @@
-//! The project's chores, each one command: `cargo xtask demo`, `test`, `score`, `bundle`, `install`, `window`.
+//! The project's chores, each one command: `cargo xtask demo`, `test`, `score`, `bundle`, `install`, `window`,
+//! `shots`.
 
 mod demo;
 mod install;
 mod project;
 mod score;
+mod shots;
 mod system;
 mod test;
 mod venv;
@@ -19,7 +21,8 @@ cargo xtask score WHAT                a table of how well hits or pitch are hear
 cargo xtask bundle kitwright --release
                                       CLAP and VST3 into target/bundled
 cargo xtask install [--remove]        build, and copy the plugin to your plugin folders (or take it out)
-cargo xtask window [KIT]              the plugin's window as a program of its own, with audio and MIDI";
+cargo xtask window [KIT]              the plugin's window as a program of its own, with audio and MIDI
+cargo xtask shots [PROGRAM]           pictures of the real window, driven through the whole job (Linux)";
 
 /// What a chore returns: a sentence for the person who can act on it when it fails.
 type Result<T = ()> = std::result::Result<T, String>;
@@ -49,6 +52,8 @@ fn run(arguments: &[String]) -> Result {
         ["bundle", "kitwright", ..] => Project::enter()?.bundle(&arguments[2..]),
         ["install"] => install::install(&Project::enter()?),
         ["install", "--remove"] => install::remove(),
+        ["shots"] => shots::run(&Project::enter()?, None),
+        ["shots", program] => shots::run(&Project::enter()?, Some(path(program))),
         ["window"] => window::run(&Project::enter()?, None),
         ["window", kit] => window::run(&Project::enter()?, Some(&path(kit))),
         [] | ["help" | "-h" | "--help"] => {

@@ -76,6 +76,46 @@ pub const SOUNDS: Need = Need {
     brew: "",
 };
 
+/// A screen in memory, for pictures of the window.
+pub const XVFB: Need = Need {
+    name: "Xvfb with software OpenGL",
+    check: &["sh", "-c", "command -v Xvfb"],
+    apt: "xvfb libgl1-mesa-dri",
+    dnf: "xorg-x11-server-Xvfb mesa-dri-drivers",
+    pacman: "xorg-server-xvfb mesa",
+    brew: "",
+};
+
+/// Moves the mouse and presses keys.
+pub const XDOTOOL: Need = Need {
+    name: "xdotool",
+    check: &["sh", "-c", "command -v xdotool"],
+    apt: "xdotool",
+    dnf: "xdotool",
+    pacman: "xdotool",
+    brew: "",
+};
+
+/// Takes pictures of windows and shrinks them.
+pub const IMAGEMAGICK: Need = Need {
+    name: "ImageMagick",
+    check: &["sh", "-c", "command -v import"],
+    apt: "imagemagick",
+    dnf: "ImageMagick",
+    pacman: "imagemagick",
+    brew: "imagemagick",
+};
+
+/// Python's way to X11, for dropping files onto the window.
+pub const XLIB: Need = Need {
+    name: "Python's Xlib",
+    check: &["/usr/bin/python3", "-c", "import Xlib"],
+    apt: "python3-xlib",
+    dnf: "python3-xlib",
+    pacman: "python-xlib",
+    brew: "",
+};
+
 /// Makes sure that everything is there, installing with apt as root or through `sudo -n` what is not.
 ///
 /// # Errors

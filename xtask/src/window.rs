@@ -5,11 +5,20 @@ use crate::{
     project::{self, Project, cargo},
     system,
 };
-use std::{path::Path, process::Command};
+use std::{
+    path::{Path, PathBuf},
+    process::Command,
+};
 
-/// Builds with the window's feature and opens it. The build lies in a folder of its own, since the
-/// feature would rebuild the framework back and forth.
+/// Builds with the window's feature and opens it.
 pub fn run(project: &Project, kit: Option<&Path>) -> Result {
+    let program = build(project)?;
+    project::run(Command::new(program).arg("window").args(kit), "the window")
+}
+
+/// Builds with the window's feature; the program. The build lies in a folder of its own, since the feature
+/// would rebuild the framework back and forth.
+pub fn build(project: &Project) -> Result<PathBuf> {
     if cfg!(target_os = "linux") {
         system::ensure(&[&system::ALSA, &system::JACK])?;
     }
@@ -26,6 +35,5 @@ pub fn run(project: &Project, kit: Option<&Path>) -> Result {
         "kitwright",
     ]);
     project::run(build.env("CARGO_TARGET_DIR", &target), "building the window")?;
-    let program = target.join("release").join(format!("kitwright{}", std::env::consts::EXE_SUFFIX));
-    project::run(Command::new(program).arg("window").args(kit), "the window")
+    Ok(target.join("release").join(format!("kitwright{}", std::env::consts::EXE_SUFFIX)))
 }

@@ -1,12 +1,7 @@
 //! The cloud as a picture of its copies: time across, pitch up, level as size.
 
 use crate::{
-    editor::{
-        desk::Desk,
-        state::WindowState,
-        theme,
-        widgets::{self, Described},
-    },
+    editor::{desk::Desk, state::WindowState, theme, widgets},
     engine::{Meters, ShownCopy},
     kit::{CLOUD, Cloud, Draw, Timing},
 };
@@ -46,12 +41,9 @@ pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Des
     ui.scope_builder(UiBuilder::new().id_salt("cloud settings").max_rect(right), |ui| {
         ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
             let owner = format!("Pad {} cloud", pad + 1);
-            let rows = CLOUD.iter().enumerate().map(|(i, s)| (i, s as &dyn Described, (s.get)(&cloud)));
-            widgets::grid(ui, &owner, rows, |i, m| {
-                if let Some(v) = m.value {
-                    let what = format!("cloud {}", CLOUD[i].name.to_lowercase());
-                    desk.edit_pad(pad, &what, |p| (CLOUD[i].set)(&mut p.cloud, v));
-                }
+            widgets::table(ui, &owner, &CLOUD, &cloud, |setting, value| {
+                let what = format!("cloud {}", setting.name.to_lowercase());
+                desk.edit_pad(pad, &what, |p| (setting.set)(&mut p.cloud, value));
             });
         });
     });

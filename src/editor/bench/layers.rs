@@ -7,7 +7,7 @@ use crate::{
         state::WindowState,
         theme,
         wave::{self, Stretch},
-        widgets::{self, Described},
+        widgets,
     },
     kit::{LAYER, LAYERS, Layer, LayerSettings, Slice},
     units::st_to_ratio,
@@ -27,11 +27,8 @@ pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Des
         let Some(settings) = built.layers.get(layer).map(|l| l.settings) else { return };
         ScrollArea::vertical().id_salt(("layer", pad, layer)).auto_shrink([false, false]).show(ui, |ui| {
             let owner = format!("Pad {} layer {}", pad + 1, layer + 1);
-            let rows = LAYER.iter().enumerate().map(|(i, s)| (i, s as &dyn Described, (s.get)(&settings)));
-            widgets::grid(ui, &owner, rows, |i, m| {
-                if let Some(v) = m.value {
-                    set(desk, pad, layer, LAYER[i].name, |s| (LAYER[i].set)(s, v));
-                }
+            widgets::table(ui, &owner, &LAYER, &settings, |setting, value| {
+                set(desk, pad, layer, setting.name, |s| (setting.set)(s, value));
             });
         });
     });

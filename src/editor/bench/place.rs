@@ -21,14 +21,14 @@ pub(super) fn show(ui: &mut Ui, state: &WindowState, desk: &Desk<'_>) {
     ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
         ui.label(RichText::new("In the kit").color(theme::INK_SOFT));
         let owner = format!("Pad {}", pad + 1);
-        let rows = PAD.iter().enumerate().map(|(i, s)| (i, s as &dyn Described, (s.get)(&built.settings)));
-        widgets::grid(ui, &owner, rows, |i, m| {
-            if let Some(v) = m.value {
-                desk.edit_pad(pad, &PAD[i].name.to_lowercase(), |p| (PAD[i].set)(&mut p.settings, v));
-            }
+        widgets::table(ui, &owner, &PAD, &built.settings, |setting, value| {
+            desk.edit_pad(pad, &setting.name.to_lowercase(), |p| (setting.set)(&mut p.settings, value));
         });
-        note_row(ui, pad, desk);
-        reductions::meter(ui, "the pad's ceiling", state.reductions.pad_ceiling());
+        ui.horizontal(|ui| {
+            note_row(ui, pad, desk);
+            ui.add_space(theme::GAP * 3.0);
+            reductions::meter(ui, "the pad's ceiling", state.reductions.pad_ceiling());
+        });
         ui.add_space(theme::GAP);
         ui.horizontal(|ui| {
             ui.label(RichText::new("From hit to hit").color(theme::INK_SOFT));
@@ -36,13 +36,9 @@ pub(super) fn show(ui: &mut Ui, state: &WindowState, desk: &Desk<'_>) {
             last_draw(ui, pad, desk);
         });
         let owner = format!("Pad {} variation", pad + 1);
-        let rows =
-            VARIATION.iter().enumerate().map(|(i, s)| (i, s as &dyn Described, (s.get)(&built.variation)));
-        widgets::grid(ui, &owner, rows, |i, m| {
-            if let Some(v) = m.value {
-                let what = format!("variation {}", VARIATION[i].name.to_lowercase());
-                desk.edit_pad(pad, &what, |p| (VARIATION[i].set)(&mut p.variation, v));
-            }
+        widgets::table(ui, &owner, &VARIATION, &built.variation, |setting, value| {
+            let what = format!("variation {}", setting.name.to_lowercase());
+            desk.edit_pad(pad, &what, |p| (setting.set)(&mut p.variation, value));
         });
     });
 }

@@ -2,13 +2,7 @@
 
 use super::{curve, reductions};
 use crate::{
-    editor::{
-        desk::Desk,
-        state::WindowState,
-        theme,
-        trims::Trim,
-        widgets::{self, Described},
-    },
+    editor::{desk::Desk, state::WindowState, theme, trims::Trim, widgets},
     kit::{BAND, COMPRESSOR, CUT, LIMITER, SATURATION, Stage, Tone},
     settings::{Curve, Setting, Unit},
 };
@@ -190,12 +184,9 @@ fn section<T: 'static>(
 ) {
     ui.label(RichText::new(title).color(theme::INK_SOFT));
     let owner = format!("Pad {} {}", pad + 1, title.to_lowercase());
-    let rows = table.iter().enumerate().map(|(i, s)| (i, s as &dyn Described, (s.get)(now)));
-    widgets::grid(ui, &owner, rows, |i, m| {
-        if let Some(v) = m.value {
-            let what = format!("{} {}", title.to_lowercase(), table[i].name.to_lowercase());
-            desk.edit_pad(pad, &what, |p| (table[i].set)(reach(&mut p.tone), v));
-        }
+    widgets::table(ui, &owner, table, now, |setting, value| {
+        let what = format!("{} {}", title.to_lowercase(), setting.name.to_lowercase());
+        desk.edit_pad(pad, &what, |p| (setting.set)(reach(&mut p.tone), value));
     });
     ui.add_space(theme::GAP);
 }

@@ -11,8 +11,22 @@ use crate::{
     },
     listen::HearOptions,
     session::{HitEdit, Job},
+    settings::{Curve, Setting, Unit},
 };
 use egui::{Align, Layout, RichText, Ui};
+
+static SENSITIVITY: Setting<f32> = Setting {
+    id: "sensitivity",
+    name: "Sensitivity",
+    unit: Unit::Percent,
+    min: -1.0,
+    max: 1.0,
+    curve: Curve::Linear,
+    default: 0.0,
+    help: "Left: fewer hits. Right: more hits. Then press Hear again.",
+    get: |v| *v,
+    set: |v, new| *v = new,
+};
 
 pub(super) fn show(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>, shown: &Shown) {
     ui.horizontal(|ui| {
@@ -64,13 +78,10 @@ fn takes(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
 fn take_tools(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, shown: &Shown) {
     let hits = if shown.users.len() == 1 { "1 hit".into() } else { format!("{} hits", shown.users.len()) };
     ui.label(RichText::new(hits).color(theme::INK_SOFT));
-    let slider = egui::Slider::new(&mut state.take.sensitivity, -1.0..=1.0).show_value(false);
-    let response = ui.scope(|ui| {
-        ui.spacing_mut().slider_width = 80.0;
-        ui.add(slider)
-    });
-    widgets::named(response.inner, egui::Role::Slider, "Sensitivity of hearing")
-        .on_hover_text("Left: fewer hits. Right: more hits. Then press Hear again.");
+    let moved = widgets::rule(ui, &SENSITIVITY, "Hearing", state.take.sensitivity, 96.0);
+    if let Some(value) = moved.value {
+        state.take.sensitivity = value;
+    }
     if widgets::button(
         ui,
         "Hear again",

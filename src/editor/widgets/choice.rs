@@ -1,6 +1,6 @@
 //! Settings that are on or off, and settings that are one of a few words.
 
-use super::{Described, Moved, control_size, focus_edge, text_in};
+use super::{Described, Moved, caption, control_size, focus_edge, text_in};
 use crate::editor::theme;
 use egui::{Align2, Popup, Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 
@@ -13,15 +13,7 @@ pub fn switch(ui: &mut Ui, setting: &dyn Described, owner: &str, value: f32, wid
     });
     let painter = ui.painter();
     let lit = response.hovered() || response.has_focus();
-    text_in(
-        painter,
-        rect.left_top(),
-        Align2::LEFT_TOP,
-        setting.name(),
-        theme::small(),
-        theme::INK_SOFT,
-        rect.width(),
-    );
+    caption(painter, rect, setting, rect.width());
     let track = Rect::from_min_size(rect.left_top() + vec2(0.0, 18.0), vec2(34.0, 14.0));
     painter.rect(
         track,
@@ -62,15 +54,7 @@ pub fn choice(
     response.widget_info(|| WidgetInfo::labeled(Role::ComboBox, ui.is_enabled(), &name));
     ui.ctx().accesskit_node_builder(response.id, |node| node.set_value(setting.show(value)));
     let painter = ui.painter();
-    text_in(
-        painter,
-        rect.left_top(),
-        Align2::LEFT_TOP,
-        setting.name(),
-        theme::small(),
-        theme::INK_SOFT,
-        rect.width(),
-    );
+    caption(painter, rect, setting, rect.width());
     let field = Rect::from_min_max(rect.left_top() + vec2(0.0, 15.0), rect.max);
     let fill = if response.hovered() { theme::WOOD_LIT } else { theme::WOOD_HIGH };
     painter.rect_filled(field, theme::ROUND, fill);

@@ -121,6 +121,28 @@ pub fn grid<'a>(
     });
 }
 
+/// Controls for a whole table of settings of `now`; calls back with each setting that the hand gave a value.
+pub fn table<T>(
+    ui: &mut Ui,
+    owner: &str,
+    table: &'static [Setting<T>],
+    now: &T,
+    mut moved: impl FnMut(&'static Setting<T>, f32),
+) {
+    let rows = table.iter().enumerate().map(|(i, s)| (i, s as &dyn Described, (s.get)(now)));
+    grid(ui, owner, rows, |i, m| {
+        if let Some(value) = m.value {
+            moved(&table[i], value);
+        }
+    });
+}
+
+/// The setting's name in the corner of its control.
+fn caption(painter: &Painter, rect: Rect, setting: &dyn Described, width: f32) {
+    let (font, ink) = (theme::small(), theme::INK_SOFT);
+    text_in(painter, rect.left_top(), Align2::LEFT_TOP, setting.name(), font, ink, width);
+}
+
 /// Width of controls so that columns fill `available`.
 fn control_width(available: f32) -> f32 {
     let gap = theme::GAP * 2.0;

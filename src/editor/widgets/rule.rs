@@ -1,6 +1,6 @@
 //! The rule: a number on a line, with its name and its value above it.
 
-use super::{Described, Moved, control_size, focus_edge, text_in};
+use super::{Described, Moved, caption, control_size, focus_edge, text_in};
 use crate::editor::theme;
 use egui::{
     Align2, EventFilter, Id, Key, Rect, Response, Sense, TextEdit, Ui, WidgetInfo, accesskit, pos2, vec2,
@@ -174,15 +174,7 @@ fn paint(ui: &Ui, setting: &dyn Described, value: f32, rect: Rect, response: &Re
         if held { theme::AMBER } else { theme::INK },
         rect.width() * 0.6,
     );
-    text_in(
-        painter,
-        rect.left_top(),
-        Align2::LEFT_TOP,
-        setting.name(),
-        theme::small(),
-        theme::INK_SOFT,
-        right.left() - rect.left() - 4.0,
-    );
+    caption(painter, rect, setting, right.left() - rect.left() - 4.0);
     let bar = Rect::from_min_max(pos2(rect.left(), rect.top() + 20.0), pos2(rect.right(), rect.top() + 30.0));
     painter.rect_filled(bar, theme::ROUND, theme::WELL);
     let x = |travel: f32| bar.left() + travel * bar.width();
@@ -215,15 +207,7 @@ fn type_value(ui: &mut Ui, setting: &dyn Described, name: &str, typing: Id, rect
     let mut text: String = ui.data(|d| d.get_temp(typing)).unwrap_or_default();
     let understood = setting.read(&text);
     let edge = if understood.is_some() { theme::AMBER } else { theme::ALARM };
-    text_in(
-        ui.painter(),
-        rect.left_top(),
-        Align2::LEFT_TOP,
-        setting.name(),
-        theme::small(),
-        theme::INK_SOFT,
-        rect.width(),
-    );
+    caption(ui.painter(), rect, setting, rect.width());
     let field = Rect::from_min_max(pos2(rect.left(), rect.top() + 14.0), rect.max);
     let edit_id = typing.with("field");
     let response = ui
