@@ -175,7 +175,7 @@ fn target(ui: &Ui, rect: Rect, role: PadRole, heard: Option<&Levels>) {
     }
     let text = format!("between the dashed lines: most {} recordings", role.word());
     let at = rect.right_top() + vec2(-5.0, 16.0);
-    if rect.width() > 320.0 {
+    if rect.width() > 400.0 {
         painter.text(at, Align2::RIGHT_TOP, text, theme::small(), theme::AMBER);
     }
 }

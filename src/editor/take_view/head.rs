@@ -29,7 +29,7 @@ static SENSITIVITY: Setting<f32> = Setting {
 };
 
 pub(super) fn show(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>, shown: &Shown) {
-    ui.horizontal(|ui| {
+    ui.horizontal_centered(|ui| {
         takes(ui, state, desk);
         ui.separator();
         match state.take.hit.filter(|&h| h < shown.users.len()) {
