@@ -3,8 +3,12 @@
 //! `cargo bench --bench dsp`. Rates are frames per second; compare lines of one run with each other,
 //! never with another machine or another day.
 
+#[path = "../tests/engine_support/mod.rs"]
+mod engine_support;
+
 use biquad::Biquad;
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
+use engine_support::rivals::Rubato;
 use kitwright::{
     engine::{
         dsp::{
@@ -19,11 +23,6 @@ use kitwright::{
     kit::{Band, Character, Compressor, Cut, Limiter, Saturation as SaturationSettings, Tone},
     settings::PadTrims,
 };
-use rubato::{
-    WindowFunction,
-    interpolation::get_nearest_times_2,
-    sinc_interpolator::{SincInterpolator, make_interpolator},
-};
 use std::hint::black_box;
 
 const FRAMES: usize = 4096;
@@ -33,29 +32,17 @@ fn source(frames: usize) -> Vec<f32> {
     (0..frames).map(|i| (i as f32 * 0.1).sin() * 0.5).collect()
 }
 
-/// The published quality of both: better than 110 dB to 15 kHz (tests/dsp_reader.rs for ours; 64 taps,
-/// Blackman-Harris squared, 1024 phases with straight lines between them for the other).
+/// The published quality of both: better than 110 dB to 15 kHz (tests/dsp_reader.rs for ours,
+/// tests/engine_support/rivals.rs for the other).
 fn reading(c: &mut Criterion) {
-    const PHASES: usize = 1024;
-    const TAPS: usize = 64;
     Reader::prepare();
     let [left, right] = [source(FRAMES * 5), source(FRAMES * 5)];
     let (mut l, mut r) = (vec![0.0; FRAMES], vec![0.0; FRAMES]);
     let mut group = c.benchmark_group("reading one semitone up");
     group.throughput(Throughput::Elements(FRAMES as u64));
-    let other = make_interpolator::<f32>(TAPS, 1.0, None, PHASES, WindowFunction::BlackmanHarris2);
+    let other = Rubato::new();
     let ratio = (1.0f64 / 12.0).exp2();
-    let read_other = |source: &[f32], out: &mut [f32]| {
-        let mut position = 1000.3f64;
-        for y in out {
-            let t = position - TAPS as f64 / 2.0 + 1.0 - 1.0 / PHASES as f64;
-            let mut near = [(0isize, 0isize); 2];
-            get_nearest_times_2(t, PHASES as isize, &mut near);
-            let [a, b] = near.map(|(i, p)| other.get_sinc_interpolated(source, i as usize, p as usize));
-            *y = a + (b - a) * (t * PHASES as f64).fract() as f32;
-            position += ratio;
-        }
-    };
+    let read_other = |source: &[f32], out: &mut [f32]| other.read(source, 1000.3, ratio, out);
     let step = Step::from_ratio(ratio);
     group.bench_function("rubato, mono", |b| b.iter(|| read_other(black_box(&left), &mut l)));
     group.bench_function("own, mono", |b| {

@@ -2,7 +2,9 @@
 #![allow(dead_code)]
 
 pub mod denormals;
+pub mod figures;
 pub mod groove;
+pub mod rivals;
 pub mod shares;
 
 use kitwright::{

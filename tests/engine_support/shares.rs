@@ -143,7 +143,7 @@ pub fn line() -> Line {
 /// Multiply-adds that the storm's readings take in a second: the taps of the slow tables, each a cubic (three)
 /// and a product (one).
 pub fn storm_multiply_adds() -> f64 {
-    const TAPS: f64 = 64.0;
+    const TAPS: f64 = kitwright::engine::dsp::reader::table::BASE_TAPS as f64;
     STORM as f64 * RATE * TAPS * 4.0
 }
 

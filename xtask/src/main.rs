@@ -18,6 +18,7 @@ const HELP: &str = "\
 cargo xtask demo [TAKE]               build, make a kit from an invented recording (or from TAKE), bundle the plugin
 cargo xtask test                      install what the tests use, build the bundles, run every test
 cargo xtask score WHAT                a table of how well hits or pitch are heard, beside a reference implementation
+cargo xtask score sound [TAKE]        every figure of the sound beside its target, and files to judge by ear
 cargo xtask bundle kitwright --release
                                       CLAP and VST3 into target/bundled
 cargo xtask install [--remove]        build, and copy the plugin to your plugin folders (or take it out)
@@ -48,7 +49,8 @@ fn run(arguments: &[String]) -> Result {
         ["demo", take] => demo::run(&Project::enter()?, Some(&path(take))),
         ["test"] => test::run(&Project::enter()?),
         ["score"] => Err(format!("say what to score: {}", score::SCORES)),
-        ["score", what] => score::run(&Project::enter()?, what),
+        ["score", what] => score::run(&Project::enter()?, what, None),
+        ["score", "sound", take] => score::run(&Project::enter()?, "sound", Some(&path(take))),
         ["bundle", "kitwright", ..] => Project::enter()?.bundle(&arguments[2..]),
         ["install"] => install::install(&Project::enter()?),
         ["install", "--remove"] => install::remove(),

@@ -7,6 +7,7 @@
 
 mod hits;
 mod pitch;
+mod sound;
 
 use crate::{
     Result,
@@ -19,16 +20,17 @@ use std::{
 };
 
 /// The scores there are, for help and errors.
-pub const SCORES: &str = "hits, pitch";
+pub const SCORES: &str = "hits, pitch, sound";
 
-/// Measures `what` and prints its table.
+/// Measures `what` and prints its table; the score of the sound can be given a take to make its files from.
 ///
 /// # Errors
 /// A sentence when there is no such score, or what it needs cannot be had.
-pub fn run(project: &Project, what: &str) -> Result {
+pub fn run(project: &Project, what: &str, take: Option<&Path>) -> Result {
     match what {
         "hits" => hits::run(project),
         "pitch" => pitch::run(project),
+        "sound" => sound::run(project, take),
         _ => Err(format!("there is no such score \"{what}\"; there are: {SCORES}")),
     }
 }
@@ -137,7 +139,7 @@ mod tests {
     #[test]
     fn an_unknown_score_is_refused_with_the_list_of_those_there_are() {
         let nowhere = Project { root: PathBuf::new(), target: PathBuf::new() };
-        let said = run(&nowhere, "beauty").unwrap_err();
+        let said = run(&nowhere, "beauty", None).unwrap_err();
         assert!(said.contains("beauty") && said.contains("hits"), "{said}");
     }
 }

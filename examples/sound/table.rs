@@ -1,0 +1,204 @@
+//! Every figure of the sound, measured here and now, beside its target.
+
+use crate::engine_support::{
+    denormals,
+    figures::{cloud, colour, dynamics, filters, reading, tone},
+    rivals, shares,
+};
+use kitwright::{engine::dsp::reader::Reader, kit::Character};
+use serde_json::{Value, json};
+
+/// One line: what, what is wanted, what was measured, whether that is enough, and where it comes from.
+type Row = [String; 5];
+
+/// The table as `xtask/src/score.rs` reads it.
+pub fn figures() -> Value {
+    Reader::prepare();
+    let mut rows = Vec::new();
+    for (part, measure) in [
+        ("reading", reading as fn(&mut Vec<Row>)),
+        ("filters", filters),
+        ("dynamics", dynamics),
+        ("colour", colour),
+        ("cloud", cloud),
+        ("speed", speed),
+        ("denormals", denormals),
+    ] {
+        eprintln!("measuring {part}");
+        measure(&mut rows);
+    }
+    let missed = rows.iter().filter(|r| r[3] == "no").count();
+    json!({
+        "title": "The sound's figures",
+        "columns": ["figure", "wanted", "measured", "reached", "how it is measured"],
+        "rows": rows,
+        "notes": [
+            format!("{} figures, {missed} not reached", rows.len()),
+            "processor time of one thread, the least of several runs of each block; compare within this table only",
+            "targets without a source named are the project's own",
+        ],
+    })
+}
+
+fn row(rows: &mut Vec<Row>, figure: &str, wanted: &str, measured: String, reached: bool, how: &str) {
+    let reached = match (wanted, reached) {
+        ("", _) => "",
+        (_, true) => "yes",
+        (_, false) => "no",
+    };
+    rows.push([figure.into(), wanted.into(), measured, reached.into(), how.into()]);
+}
+
+fn reading(rows: &mut Vec<Row>) {
+    let (snr, loss) = reading::noise_and_loss(1.0);
+    let how = "least-squares fit of sines, 44.1 kHz, +1 st";
+    row(rows, "signal to noise to 15 kHz", ">= 110 dB", format!("{snr:.1} dB"), snr >= 110.0, how);
+    row(rows, "loss to 15 kHz", "<= 0.1 dB", format!("{loss:.4} dB"), loss <= 0.1, how);
+    let rejection = reading::PITCHED_UP.map(reading::alias_rejection).into_iter().fold(f64::MAX, f64::min);
+    let how = "sines above the new half rate, +1 to +24 st";
+    row(rows, "alias rejection", ">= 100 dB", format!("{rejection:.1} dB"), rejection >= 100.0, how);
+    let changed = reading::changed_at_ratio_one();
+    row(rows, "samples changed at ratio 1", "0", changed.to_string(), changed == 0, "forwards and backwards");
+    let noise = reading::glide_noise();
+    let how = "a glide over 18 st against its exact phase";
+    row(rows, "noise of a glide", "<= -105 dB", format!("{noise:.1} dB"), noise <= -105.0, how);
+}
+
+fn filters(rows: &mut Vec<Row>) {
+    for gain in [12.0, -12.0] {
+        let off = filters::ten_khz_bell(gain);
+        let figure = format!("bell at 10 kHz, {gain:+} dB, Q 1, 48 kHz");
+        let how = "to 20 kHz against scipy.signal's analogue prototype";
+        row(rows, &figure, "<= 0.6 dB off", format!("{off:.3} dB"), off <= 0.6, how);
+    }
+    let off = filters::crossover_sum();
+    let how = "sum of the bands, 44.1 to 192 kHz, splits 60 Hz to 2 kHz";
+    row(rows, "crossover sums flat", "<= 0.1 dB", format!("{off:.4} dB"), off <= 0.1, how);
+}
+
+fn dynamics(rows: &mut Vec<Row>) {
+    let (curve, whole) = dynamics::static_curve();
+    let how = "Giannoulis, Massberg, Reiss (2012), equation 4";
+    row(rows, "static curve", "<= 0.1 dB off", format!("{curve:.5} dB"), curve <= 0.1, how);
+    row(rows, "compressor on steady levels", "<= 0.1 dB off", format!("{whole:.4} dB"), whole <= 0.1, how);
+    let off = dynamics::times();
+    let how = "63 % of a step, apart from one frame";
+    row(rows, "attack and release times", "<= 1 % off", format!("{:.2} %", off * 100.0), off <= 0.01, how);
+    let (meter, own) = dynamics::ceiling();
+    for (figure, peak, how) in [
+        (
+            "true peak over the ceiling, 4 times",
+            meter,
+            "ebur128 (ITU-R BS.1770), twelve kinds of nasty material",
+        ),
+        ("true peak over the ceiling, 16 times", own, "our own long sinc on the same material"),
+    ] {
+        let over = peak + 1.0;
+        row(rows, figure, "<= 0.1 dB", format!("{over:+.3} dB"), over <= 0.1, how);
+    }
+}
+
+fn colour(rows: &mut Vec<Row>) {
+    for &character in Character::ALL {
+        let distance = |rate| colour::alias_distance(character, 5000.0, 20.0, rate);
+        let least = colour::RATES.map(distance).into_iter().fold(f64::MAX, f64::min);
+        let figure = format!("harmonics over aliases, {}", character.word());
+        let how = "5 kHz, +20 dB drive, below 20 kHz, 44.1 to 192 kHz";
+        row(rows, &figure, ">= 70 dB", format!("{least:.1} dB"), least >= 70.0, how);
+    }
+    let change = colour::loudness_change();
+    let how = "ebur128, sines and hits, drive 0 to 36 dB";
+    row(rows, "loudness held by saturations", "<= 1 LU off", format!("{change:.2} LU"), change <= 1.0, how);
+    let apart = tone::bypass();
+    let (what, most) = apart.iter().max_by(|a, b| a.1.abs().total_cmp(&b.1.abs())).expect("stages");
+    let how = format!("ebur128, each of {}; the largest: {what}", apart.len());
+    row(rows, "bypassed stage's loudness", "<= 1 LU off", format!("{most:+.2} LU"), most.abs() <= 1.0, &how);
+}
+
+fn cloud(rows: &mut Vec<Row>) {
+    let found = cloud::distributions();
+    let (what, most) = found.iter().max_by(|a, b| a.1.total_cmp(&b.1)).expect("distributions");
+    let how = format!(
+        "Kolmogorov-Smirnov at 0.1 %, {} laws, {} hits; the largest: {what}",
+        found.len(),
+        cloud::HITS
+    );
+    row(rows, "draws follow their laws", "<= 1.00 of the distance", format!("{most:.2}"), *most <= 1.0, &how);
+    let likeness = cloud::likeness_of_live_hits();
+    for (figure, r, how) in [
+        ("likeness of live hits, noise", likeness.noise, "largest correlation among twelve, cloud of 12"),
+        ("a low tone with a cloud", likeness.tone_in_cloud, "median correlation of neighbours, cloud of 12"),
+        ("a low tone without one", likeness.tone, "the same, a fresh pad's small variations alone"),
+    ] {
+        row(rows, figure, "< 0.98", format!("{r:.3}"), r < 0.98, how);
+    }
+    let apart = cloud::placed_apart();
+    let how = "samples that differ between two passes";
+    row(rows, "placed hits differ", "0", apart.to_string(), apart == 0, how);
+}
+
+fn speed(rows: &mut Vec<Row>) {
+    let (snr, loss) = rivals::quality();
+    let measured = format!("{snr:.1} dB, {loss:.3} dB loss");
+    let how = "rubato, 64 taps, 1024 phases: signal to noise and loss as for ours";
+    row(rows, "the reader beside ours reaches", "110 dB, 0.1 dB", measured, snr >= 110.0 && loss <= 0.1, how);
+    for (figure, wanted, [own, other]) in [
+        ("reading mono", 3.0, rivals::reading(1)),
+        ("reading stereo", 3.0, rivals::reading(2)),
+        ("second-order filter, stereo", 1.0, rivals::filtering()),
+    ] {
+        let measured = format!("{:.2} times: {:.1} M/s", own / other, own * 1e-6);
+        let how = if figure.starts_with("reading") { "rubato" } else { "the biquad crate" };
+        let how = format!("{how}: {:.1} M frames/s in the same run", other * 1e-6);
+        row(rows, figure, &format!(">= {wanted} times"), measured, own / other >= wanted, &how);
+    }
+    let storm = shares::storm(7);
+    let how = "832 readings struck at once, blocks of 64 at 48 kHz";
+    row(
+        rows,
+        "storm, worst block",
+        "< 80 % of a core",
+        format!("{:.1} %", storm.worst),
+        storm.worst < 80.0,
+        how,
+    );
+    row(rows, "storm, 99.9th percentile", "", format!("{:.1} %", storm.high), true, how);
+    row(rows, "storm, median", "", format!("{:.1} %", storm.median), true, how);
+    let (wanted, can) = (shares::storm_multiply_adds(), shares::multiply_adds_a_second());
+    let how = format!(
+        "{:.1} of {:.1} billion multiply-adds/s: {:.1} % of a core at least",
+        wanted * 1e-9,
+        can * 1e-9,
+        wanted / can * 100.0
+    );
+    let times = storm.median / (wanted / can * 100.0);
+    row(rows, "storm against arithmetic alone", "", format!("{times:.1} times"), true, &how);
+    let groove = shares::groove(3);
+    let how = "four pads on each 16th at 120, clouds of 12, blocks of 64";
+    row(rows, "groove, worst block", "< 15 %", format!("{:.1} %", groove.worst), groove.worst < 15.0, how);
+    row(rows, "groove, 99.9th percentile", "", format!("{:.1} %", groove.high), true, how);
+    row(rows, "groove, median", "", format!("{:.1} %", groove.median), true, how);
+    let idle = shares::idle(3);
+    row(
+        rows,
+        "idle, median",
+        "< 0.05 %",
+        format!("{:.3} %", idle.median),
+        idle.median < 0.05,
+        "a kit, no note",
+    );
+    let line = shares::line();
+    let measured = format!("{:.1} us + {:.1} ns a voice", line.base_us, line.voice_ns);
+    let how = format!("49 to 784 voices, a block of 64; the line misses by {:.0} % at most", line.miss);
+    row(rows, "cost against voices", "a line", measured, line.miss < 15.0, &how);
+}
+
+fn denormals(rows: &mut Vec<Row>) {
+    let found = denormals::tails(3600, 5);
+    let how = "an hour of tails, something ringing all the time";
+    row(rows, "denormal samples put out", "0", found.put_out.to_string(), found.put_out == 0, how);
+    if denormals::met_denormals().is_some() {
+        let how = "the same hour, by the processor's own flag, in blocks of 256";
+        row(rows, "blocks that met a denormal inside", "0", found.met.to_string(), found.met == 0, how);
+    }
+}

@@ -1,0 +1,39 @@
+//! `cargo xtask score sound [TAKE]`: every figure of the sound beside its target, and files to judge by ear.
+
+use super::{Table, workshop};
+use crate::{
+    Result,
+    project::{self, Project, cargo},
+};
+use std::{
+    path::Path,
+    process::{Command, Stdio},
+};
+
+/// Prints the table and writes the listening folder, from the invented take or from `take`.
+///
+/// The program is built in the release profile, since it measures speed as well; the first time takes minutes.
+pub fn run(project: &Project, take: Option<&Path>) -> Result {
+    eprintln!("building the example \"sound\" in the release profile");
+    project::run(
+        cargo().args(["build", "--quiet", "--release", "--example", "sound"]),
+        "building what measures",
+    )?;
+    let program =
+        project.target.join("release/examples").join(format!("sound{}", std::env::consts::EXE_SUFFIX));
+    let folder = workshop(project, "sound")?;
+
+    project::run(Command::new(&program).arg("listen").arg(&folder).args(take), "writing what to listen to")?;
+    let said = Command::new(&program).arg("figures").stderr(Stdio::inherit()).output();
+    let said = said.map_err(|e| format!("the example \"sound\" could not be started: {e}"))?;
+    if !said.status.success() {
+        return Err(format!("measuring the sound failed ({}); see above", said.status));
+    }
+    // Measuring prints what it finds on the way; the table is the last line.
+    let text = String::from_utf8_lossy(&said.stdout);
+    let table = Table::parse(text.lines().last().unwrap_or_default().as_bytes())
+        .map_err(|e| format!("the example \"sound\" printed no table: {e}"))?;
+    table.print();
+    println!("to listen to: {}", folder.display());
+    Ok(())
+}
