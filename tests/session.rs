@@ -506,3 +506,43 @@ fn a_broken_state_leaves_the_kit_and_survives_the_next_save() {
     session.edit("name", |kit| kit.doc.name = "a".into());
     assert!(session.state().unwrap().len() > 100, "a change makes the kit the state again");
 }
+
+#[test]
+fn taking_back_a_loaded_kit_brings_back_the_host_s_trims_and_repeating_it_the_file_s() {
+    use kitwright::kit::Trims;
+    let with = |level_db: f32| {
+        let mut trims = Trims::default();
+        trims.pads[3].level_db = level_db;
+        trims
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("other.kitwright");
+    let mut other = Kit::default();
+    other.doc.name = "other".into();
+    other.doc.trims = with(-6.0);
+    other.save(&file, &kitwright::progress::Quiet).unwrap();
+
+    let session = Session::new();
+    let host = Arc::new(std::sync::Mutex::new(with(-3.0)));
+    let read = host.clone();
+    session.read_trims_with(move || Some(read.lock().unwrap().clone()));
+    // as a window does: what waits becomes the host's
+    let follow = || {
+        let trims = session.take_loaded_trims();
+        trims.iter().for_each(|t| *host.lock().unwrap() = t.clone());
+        trims
+    };
+    session.edit("name", |kit| kit.doc.name = "mine".into());
+    session.start(Job::LoadKit(file));
+    until("the kit", || session.kit().doc.name == "other");
+    settle(&session);
+    assert_eq!(follow(), Some(with(-6.0)));
+    host.lock().unwrap().pads[3].level_db = -7.0;
+    session.undo();
+    assert_eq!((session.kit().doc.name.as_str(), follow()), ("mine", Some(with(-3.0))));
+    session.undo();
+    assert_eq!(follow(), None, "other steps leave the host's trims alone");
+    session.redo();
+    session.redo();
+    assert_eq!((session.kit().doc.name.as_str(), follow()), ("other", Some(with(-7.0))));
+}

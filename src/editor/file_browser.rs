@@ -25,6 +25,8 @@ pub enum Purpose {
     Open,
     /// One more take for the kit.
     AddTake,
+    /// A recording of the song's loop, to hear its key from.
+    Song,
     /// Where the kit goes.
     Save,
     /// The folder that receives pads, groove and picture.
@@ -36,6 +38,7 @@ impl Purpose {
         match self {
             Self::Open => "Open a recording or a kit",
             Self::AddTake => "Add a take of the same instrument",
+            Self::Song => "Tune the kit to a recording of the song",
             Self::Save => "Save the kit",
             Self::Export => "Export pads, groove and picture",
         }
@@ -45,6 +48,7 @@ impl Purpose {
         match self {
             Self::Open => "Open file",
             Self::AddTake => "Add this take",
+            Self::Song => "Tune to this",
             Self::Save => "Save here",
             Self::Export => "Export here",
         }
@@ -52,7 +56,7 @@ impl Purpose {
 
     fn name_label(self) -> &'static str {
         match self {
-            Self::Open | Self::AddTake => "File",
+            Self::Open | Self::AddTake | Self::Song => "File",
             Self::Save => "File name",
             Self::Export => "New folder",
         }
@@ -62,7 +66,7 @@ impl Purpose {
         let audio = AUDIO.contains(&extension);
         match self {
             Self::Open => audio || extension == KIT,
-            Self::AddTake => audio,
+            Self::AddTake | Self::Song => audio,
             Self::Save => extension == KIT,
             Self::Export => false,
         }
@@ -302,6 +306,7 @@ impl FileBrowser {
             let help = match self.purpose {
                 Purpose::Open => "Makes a kit of a recording, or opens a kit.",
                 Purpose::AddTake => "The pads stay as they are.",
+                Purpose::Song => "Hears its key; pads with a pitch are tuned to it.",
                 Purpose::Save => "One file with everything in it.",
                 Purpose::Export => "WAV files of the pads, a groove, its MIDI and a picture.",
             };
@@ -331,13 +336,14 @@ impl FileBrowser {
         }
         let path = self.folder.join(&typed);
         match self.purpose {
-            Purpose::Open | Purpose::AddTake if path.is_dir() => {
+            Purpose::Open | Purpose::AddTake | Purpose::Song if path.is_dir() => {
                 self.name.clear();
                 self.go(path, ctx);
                 None
             }
             Purpose::Open => Some(job_for(path, fit)),
             Purpose::AddTake => Some(Job::AddTake(path)),
+            Purpose::Song => Some(Job::HearKey(path)),
             Purpose::Save => {
                 let path = with_ending(path);
                 if path.exists() && self.replace.as_ref() != Some(&path) {

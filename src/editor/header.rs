@@ -206,6 +206,15 @@ pub fn trouble(ui: &mut Ui, rect: Rect, desk: &Desk<'_>, error: &Error) {
     label.on_hover_text(text);
 }
 
+/// The key that the kit is tuned to, and the way to another; whether that was asked for.
+fn tune_to_song(ui: &mut Ui, desk: &Desk<'_>) -> bool {
+    let help = "Hears the key of a recording of your song, and tunes the pads that have a pitch to it.";
+    let pressed = widgets::button(ui, "Tune to a song", "Tune the kit to a song", help).clicked();
+    let words = desk.kit.doc.key.map_or_else(|| "tuned to no key".to_owned(), |k| format!("tuned to {k}"));
+    ui.label(RichText::new(words).color(theme::INK_SOFT));
+    pressed
+}
+
 /// The kit's own trims, in a box.
 pub fn kit_settings(ui: &Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
     if !state.kit_settings {
@@ -220,9 +229,15 @@ pub fn kit_settings(ui: &Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
         widgets::grid(ui, "Kit trim", rows, |i, m| desk.move_trim(Trim::Kit(i), m));
         bench::reductions::meter(ui, "the ceiling", ceiling);
         ui.add_space(theme::GAP);
-        widgets::button(ui, "Close", "Close the output", "Back to the kit.").clicked()
+        let song = ui.horizontal(|ui| tune_to_song(ui, desk)).inner;
+        ui.add_space(theme::GAP);
+        (song, widgets::button(ui, "Close", "Close the output", "Back to the kit.").clicked())
     });
-    if modal.should_close() || modal.inner {
+    let (song, close) = modal.inner;
+    if song {
+        state.browser = Some(FileBrowser::new(Purpose::Song, &state.memory, "", ui.ctx()));
+    }
+    if modal.should_close() || close || song {
         state.kit_settings = false;
     }
 }

@@ -10,6 +10,7 @@ mod kit;
 mod looks;
 mod raster;
 mod shape;
+mod snapshots;
 mod take;
 
 use egui_kittest::{

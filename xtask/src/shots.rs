@@ -14,8 +14,10 @@ use std::{
     time::{Duration, Instant},
 };
 
-/// Longest wait for work of the window.
-const PATIENCE: Duration = Duration::from_secs(180);
+/// Longest wait for work of the window; generous, for busy machines.
+const PATIENCE: Duration = Duration::from_secs(600);
+/// Colour of the ground of the line of running work (`WOOD_HIGH` of the window's palette).
+const WORK_LINE: [u8; 3] = [0x36, 0x2c, 0x26];
 /// Drops files onto a window and asks it to close.
 const X11: &str = include_str!("shots/x11.py");
 
@@ -195,6 +197,8 @@ struct Desk<'a> {
     screen: &'a Screen,
     program: std::cell::RefCell<Child>,
     window: String,
+    /// Of the window, pixels.
+    width: std::cell::Cell<usize>,
     folder: PathBuf,
 }
 
@@ -205,7 +209,13 @@ impl<'a> Desk<'a> {
             .args(["window", "--", "--backend", "dummy"])
             .spawn()
             .map_err(|e| format!("the window could not be started: {e}"))?;
-        let mut desk = Self { screen, program: child.into(), window: String::new(), folder: folder.into() };
+        let mut desk = Self {
+            screen,
+            program: child.into(),
+            window: String::new(),
+            width: 0.into(),
+            folder: folder.into(),
+        };
         let start = Instant::now();
         while desk.window.is_empty() {
             if start.elapsed() > PATIENCE {
@@ -237,6 +247,7 @@ impl<'a> Desk<'a> {
     }
 
     fn resize(&self, width: u32, height: u32) -> Result {
+        self.width.set(width as usize);
         self.xdotool(&["windowsize", "--sync", &self.window, &width.to_string(), &height.to_string()])?;
         self.settle()
     }
@@ -293,7 +304,14 @@ impl<'a> Desk<'a> {
         sleep(Duration::from_millis(1200));
     }
 
-    /// Waits until the picture stays the same for a while: work is done, nothing moves.
+    /// Whether the line of running work is there: its ground lies at the top of an empty window and below the
+    /// top line of any other.
+    fn works(&self, picture: &[u8]) -> bool {
+        let at = |y: usize| (y * self.width.get() + 1) * 3;
+        [10, 54].into_iter().any(|y| picture.get(at(y)..at(y) + 3) == Some(&WORK_LINE))
+    }
+
+    /// Waits until no work runs and the picture stays the same for a while.
     fn settle(&self) -> Result {
         let start = Instant::now();
         let (mut last, mut same) = (self.picture()?, 0);
@@ -304,7 +322,7 @@ impl<'a> Desk<'a> {
             }
             sleep(Duration::from_millis(400));
             let now = self.picture()?;
-            same = if now == last { same + 1 } else { 0 };
+            same = if now == last && !self.works(&now) { same + 1 } else { 0 };
             last = now;
         }
         Ok(())
