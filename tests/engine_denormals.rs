@@ -6,8 +6,7 @@ use engine_support::denormals::{met_denormals, tails};
 
 #[test]
 fn an_hour_of_tails_holds_no_denormal() {
-    // Each of sixteen pads rings out to silence three times; `cargo xtask score sound` counts an hour in which
-    // something rings all the time.
+    // Each of sixteen pads rings out to silence three times.
     let found = tails(3600, 75);
     println!("{found:?}");
     assert!(found.sounding > found.frames / 20, "there are tails: {found:?}");
