@@ -37,7 +37,11 @@ use self::{
     refine::{Ground, Start},
     spectrogram::Spectrogram,
 };
-use crate::{error::Result, progress::Progress, take::Take};
+use crate::{
+    error::Result,
+    progress::{Part, Progress},
+    take::Take,
+};
 use serde::{Deserialize, Serialize};
 
 /// One sounding event in a take.
@@ -109,8 +113,8 @@ pub fn hear(take: &Take, options: &HearOptions, progress: &dyn Progress) -> Resu
         return Ok(Vec::new());
     }
     let envelope = Envelope::of(take);
-    let spectrogram = spectrogram::analyse(take, &envelope.means, &Part { progress, from: 0.0, to: 0.4 })?;
-    let starts = starts(take, &envelope, &spectrogram, options, &Part { progress, from: 0.4, to: 0.6 })?;
+    let spectrogram = spectrogram::analyse(take, &envelope.means, &Part::new(progress, 0.0, 0.4))?;
+    let starts = starts(take, &envelope, &spectrogram, options, &Part::new(progress, 0.4, 0.6))?;
     drop(spectrogram);
     let mut hearer = Hearer::with_gate(take, &envelope, options.gate_db);
     let mut hits = Vec::with_capacity(starts.len());
@@ -143,23 +147,6 @@ pub fn describe(take: &Take, start: usize, end: usize) -> Description {
 
 /// What progress is reported under.
 const STEP: &str = "hearing hits";
-
-/// A stretch of the progress of the whole.
-struct Part<'a> {
-    progress: &'a dyn Progress,
-    from: f32,
-    to: f32,
-}
-
-impl Progress for Part<'_> {
-    fn report(&self, step: &str, done: f32) {
-        self.progress.report(step, self.from + (self.to - self.from) * done);
-    }
-
-    fn cancelled(&self) -> bool {
-        self.progress.cancelled()
-    }
-}
 
 /// Ends and describes hits of one take.
 struct Hearer<'a> {

@@ -16,7 +16,7 @@ const AUDIBLE_DB: f32 = 2.5;
 /// A hit whose bands stand no further above the quiet stretch is left as it was found, dB.
 const CLEAR_DB: f32 = 14.0;
 /// Nothing further below the hit's own peak belongs to it, dB.
-const DEPTH_DB: f32 = 30.0;
+const DEPTH_DB: f32 = 26.0;
 /// Going back, the level may rise by no more than this over the lowest so far, dB.
 const RIPPLE_DB: f32 = 3.0;
 /// Shorter ways are an attack's own, seconds: `refine` knows them better.
@@ -47,7 +47,7 @@ pub(super) fn audible(s: &Spectrogram, rate: f64, start: usize, earliest: usize)
         top
     };
     let before = highest(quiet..quiet + QUIET);
-    let peak = highest(at..at + REACH / 2);
+    let peak = highest(at..at + REACH);
     let mut own: Vec<usize> = (0..s.bands).collect();
     own.sort_by(|&a, &b| (peak[b] / before[b]).total_cmp(&(peak[a] / before[a])));
     own.truncate(OWN_BANDS);
