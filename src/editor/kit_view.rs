@@ -254,7 +254,9 @@ fn surface(
     let response = ui.interact(rect, ui.scope_id().with(("pad", pad)), Sense::click_and_drag());
     let name = pad_name(pad, desk);
     response.widget_info(|| WidgetInfo::selected(Role::Button, true, state.pad == pad, &name));
-    let pressed_here = response.is_pointer_button_down_on() && ui.input(|i| i.pointer.primary_pressed());
+    let pressed = ui.input(|i| i.pointer.primary_pressed());
+    // a tap may come and go within one frame
+    let pressed_here = pressed && (response.is_pointer_button_down_on() || response.clicked());
     if pressed_here && let Some(at) = response.interact_pointer_pos() {
         state.pad = pad;
         // the higher, the harder

@@ -21,6 +21,16 @@ fn pads_are_struck_the_harder_the_higher() {
         assert!(harness.state().session.take_stroke().is_none(), "one press, one stroke");
     }
     assert_eq!(harness.state().window.pad, 2);
+    // a tap that comes and goes within one frame
+    let at = harness.get_by_label("Pad 5, percussion").rect().center();
+    harness.hover_at(at);
+    harness.step();
+    harness.drag_at(at);
+    harness.drop_at(at);
+    harness.step();
+    assert_eq!(harness.state().session.take_stroke().map(|s| s.pad), Some(4));
+    harness.run_ok();
+    assert!(harness.state().session.take_stroke().is_none(), "one tap, one stroke");
 }
 
 #[test]

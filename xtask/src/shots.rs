@@ -256,7 +256,9 @@ impl<'a> Desk<'a> {
         let (x, y) = (x.to_string(), y.to_string());
         self.xdotool(&["mousemove", "--window", &self.window, &x, &y])?;
         sleep(Duration::from_millis(150));
-        self.xdotool(&["click", "1"])?;
+        self.xdotool(&["mousedown", "1"])?;
+        sleep(Duration::from_millis(80));
+        self.xdotool(&["mouseup", "1"])?;
         sleep(Duration::from_millis(300));
         Ok(())
     }
@@ -284,7 +286,8 @@ impl<'a> Desk<'a> {
     }
 
     fn picture(&self) -> Result<Vec<u8>> {
-        let output = self.screen.command("import").args(["-window", &self.window, "rgb:-"]).output();
+        let output =
+            self.screen.command("import").args(["-window", &self.window, "-depth", "8", "rgb:-"]).output();
         let output = output.map_err(|e| format!("import (ImageMagick) could not be started: {e}"))?;
         if output.stdout.is_empty() {
             return Err("the window is gone: there is nothing to take a picture of".into());
