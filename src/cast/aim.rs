@@ -1,7 +1,7 @@
 //! What a pad is shaped towards: the profile of its role, or a drum sound that the player gave.
 
 use super::{features::Features, score};
-use crate::kit::Role;
+use crate::kit::{Role, Target};
 
 /// What being typical of the role weighs beside being taken for it; found by trial.
 const TYPICAL: f32 = 0.75;
@@ -11,13 +11,22 @@ const TYPICAL: f32 = 0.75;
 pub enum Aim {
     /// To be taken for this role, and to be typical of it.
     Role(Role),
+    /// To sound like this.
+    Sound(Box<Features>),
 }
 
 impl Aim {
+    /// The target's sound when there is one that can be read, else the role.
+    pub fn of(role: Role, target: Option<&Target>) -> Self {
+        let sound = target.and_then(|t| Features::from_row(&t.measures));
+        sound.map_or(Self::Role(role), |f| Self::Sound(Box::new(f)))
+    }
+
     /// How far a sound is from it; the lower the better.
     pub fn miss(&self, features: &Features) -> f32 {
         match self {
             Self::Role(role) => score::surprise(*role, features) + TYPICAL * score::distance(*role, features),
+            Self::Sound(target) => score::apart(target, features),
         }
     }
 }

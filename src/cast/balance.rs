@@ -15,6 +15,9 @@ pub const KICK_LUFS: f32 = -21.0;
 const MOST_CREST_DB: f32 = 12.0;
 /// Peak of the strokes that a groove plays together, dBFS: where a fresh kit stands before the ceiling.
 pub const GROOVE_PEAK_DB: f32 = -6.0;
+/// What a groove adds to the strokes that are weighed, dB: its hardest strokes (velocity 118 against 110:
+/// 0.9 dB at the usual response) and what varies from stroke to stroke (0.8 dB).
+const HARDEST_DB: f32 = 1.7;
 /// Longest stretch that is weighed, seconds.
 const LONGEST_S: f64 = 1.2;
 
@@ -87,7 +90,7 @@ pub fn whole(kit: &mut Kit) {
     }
     let peak = together(pads, &played, &gains);
     if peak > 0.0 {
-        let all = GROOVE_PEAK_DB - gain_to_db(peak);
+        let all = GROOVE_PEAK_DB - HARDEST_DB - gain_to_db(peak);
         for (pad, gain) in pads.iter_mut().zip(&gains) {
             pad.settings.level_db = (pad.settings.level_db + gain + all).clamp(-60.0, 24.0);
         }

@@ -82,6 +82,14 @@ impl Features {
         self.bands_db.iter().flatten().chain(&self.scalars).copied().collect()
     }
 
+    /// What [`Features::row`] gave; `None` for another count of numbers.
+    pub fn from_row(row: &[f32]) -> Option<Self> {
+        let (bands, scalars) = row.split_at_checked(BANDS * STRETCHES)?;
+        let mut bands_db = [[0.0; BANDS]; STRETCHES];
+        bands_db.iter_mut().flatten().zip(bands).for_each(|(out, x)| *out = *x);
+        Some(Self { bands_db, scalars: scalars.try_into().ok()? })
+    }
+
     /// Measures mono `samples` at `rate` Hz; silence gives `None`.
     pub fn of(samples: &[f32], rate: f64) -> Option<Self> {
         let sound = trimmed(samples, rate)?;

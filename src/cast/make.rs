@@ -13,7 +13,7 @@ use super::{
 };
 use crate::{
     error::{Error, Result},
-    kit::{Audition, Document, Key, Kit, Pad, Role, TakeEntry},
+    kit::{Audition, Document, Key, Kit, Pad, Role, TakeEntry, Target},
     listen::Hit,
     progress::{Part, Progress},
     take::Take,
@@ -24,6 +24,8 @@ use std::{collections::BTreeMap, sync::Arc};
 const SHORTEST_S: f64 = 0.01;
 /// Longest part of a hit that is measured, seconds.
 const MEASURED_S: f64 = 0.8;
+/// A target sound is looked at no further than this, seconds.
+const LONGEST_TARGET_S: f64 = 10.0;
 /// Next-best hits that the player is shown.
 const NEXT_BEST: usize = 3;
 /// Pads of one choke group: the hats.
@@ -61,10 +63,11 @@ pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progr
         shaping.check()?;
         let (index, leader) = work[i];
         let (note, role) = Role::DEFAULT_PADS[index];
-        let how = How { fit: kit.doc.fit, key: options.key };
+        let how = How { fit: kit.doc.fit, target: options.targets.get(&role), key: options.key };
         let mut pad = shape(stage, role, leaders[leader], &how, &shaping)?;
         balance::level(stage, &mut pad, balance::KICK_LUFS);
         pad.note = note;
+        pad.target = options.targets.get(&role).cloned();
         let strokes: Vec<(usize, &Hit)> =
             groups[leader].iter().map(|&c| (candidates[c].take, &candidates[c].heard)).collect();
         pad.slices = strokes::slices(&strokes, pad.layers[0].settings.velocity_level);
@@ -80,6 +83,17 @@ pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progr
     balance::whole(&mut kit);
     kit.doc.mend();
     Ok(kit)
+}
+
+/// See [`super::target_of`].
+pub fn target_of(sound: &Take) -> Result<Target> {
+    let rate = f64::from(sound.sample_rate);
+    let end = sound.frames().min((LONGEST_TARGET_S * rate) as usize);
+    let features = mono(&sound.channels, 0, end).and_then(|mono| Features::of(&mono, rate));
+    let features = features.ok_or_else(|| {
+        Error::invalid(format!("{}: there is nothing to hear in this sound; choose another", sound.name))
+    })?;
+    Ok(Target { name: sound.name.clone(), measures: features.row() })
 }
 
 /// See [`super::score_hits`].
@@ -115,13 +129,16 @@ pub fn make_pad(
     progress.check()?;
     let candidate = candidate(kit, source.0, source.1, hit)
         .ok_or_else(|| Error::invalid(format!("pad {}: this hit is silent; choose another", pad + 1)))?;
+    // a target was given for a role
+    let target = old.target.clone().filter(|_| old.role == role);
     let mut stage = Stage::new(kit);
-    let how = How { fit, key: kit.doc.key };
+    let how = How { fit, target: target.as_ref(), key: kit.doc.key };
     let mut made = shape(&mut stage, role, &candidate, &how, progress)?;
     let kick_lufs = balance::kick_lufs(&mut stage, kit, pad).unwrap_or(balance::KICK_LUFS);
     balance::level(&mut stage, &mut made, kick_lufs);
     let score = stage.measure(&made).map_or(0.0, |f| score::score(role, &f));
     made.note = old.note;
+    made.target = target.clone();
     made.settings.pan = old.settings.pan;
     let same = old.audition.as_ref().filter(|a| (a.take, a.hit) == source && old.role == role);
     if let (Some(_), Some(first)) = (same, old.slices.first()) {
@@ -267,8 +284,9 @@ fn cast(pads: &[usize], candidates: &[&Candidate], scores: &[BTreeMap<Role, f32>
 }
 
 /// How pads are shaped.
-struct How {
+struct How<'a> {
     fit: f32,
+    target: Option<&'a Target>,
     key: Option<Key>,
 }
 
@@ -277,15 +295,16 @@ fn shape(
     stage: &mut Stage,
     role: Role,
     candidate: &Candidate,
-    how: &How,
+    how: &How<'_>,
     progress: &dyn Progress,
 ) -> Result<Pad> {
     let mut shaped = recipe(role, &candidate.source());
+    let aim = Aim::of(role, how.target);
     // percussion stays what it is, and at the raw end nothing of the search is heard
-    if role != Role::Percussion && how.fit > 0.0 {
+    if (role != Role::Percussion || how.target.is_some()) && how.fit > 0.0 {
         // the search draws by the hit, not by the kit's seed: which sound is found shall not be luck
         let seed = candidate.heard.start;
-        shaped = fit::fitted(stage, &shaped, &Aim::Role(role), &candidate.raw, seed, progress)?;
+        shaped = fit::fitted(stage, &shaped, &aim, &candidate.raw, seed, progress)?;
     }
     let mut pad = blend::at(&shaped, how.fit);
     if let Some(key) = how.key {

@@ -24,7 +24,7 @@ pub use typical::{TypicalBand, typical_bands};
 
 use crate::{
     error::Result,
-    kit::{Key, Kit, Pad, Role},
+    kit::{Key, Kit, Pad, Role, Target},
     listen::Hit,
     progress::Progress,
     take::Take,
@@ -44,11 +44,13 @@ pub struct CastOptions {
     pub roles: Option<Vec<Role>>,
     /// Pads with a pitch are tuned to this key.
     pub key: Option<Key>,
+    /// Pads of these roles are shaped towards these sounds instead of the role's profile.
+    pub targets: BTreeMap<Role, Target>,
 }
 
 impl Default for CastOptions {
     fn default() -> Self {
-        Self { name: "Untitled".into(), fit: 0.7, seed: 1, roles: None, key: None }
+        Self { name: "Untitled".into(), fit: 0.7, seed: 1, roles: None, key: None, targets: BTreeMap::new() }
     }
 }
 
@@ -61,6 +63,15 @@ pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progr
     make::make_kit(takes, options, progress)
 }
 
+/// What a pad can be shaped towards instead of its role's profile: the measures of a drum sound, of which
+/// only the first 10 s are looked at. Its audio is not kept.
+///
+/// # Errors
+/// One sentence for a silent sound.
+pub fn target_of(sound: &Take) -> Result<Target> {
+    make::target_of(sound)
+}
+
 /// How well each hit of a take serves each role, 0 to 1, in the order of the hits.
 pub fn score_hits(
     take: &Arc<Take>,
@@ -71,7 +82,7 @@ pub fn score_hits(
 }
 
 /// Pad `pad` of `kit` made anew: from hit `hit` of take `take`, in role `role`, shaped by `fit`. Note and
-/// place in the mix stay.
+/// place in the mix stay, and so does the pad's target while its role stays.
 pub fn make_pad(
     kit: &Kit,
     pad: usize,

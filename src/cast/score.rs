@@ -97,6 +97,12 @@ pub(super) fn surprise(role: Role, features: &Features) -> f32 {
     models.iter().map(|m| -libm::logf(sure(m) + LEAST)).sum::<f32>() / models.len() as f32
 }
 
+/// Distance of two sounds, in standard deviations over all drum sounds (root mean square over all measures).
+pub(super) fn apart(a: &Features, b: &Features) -> f32 {
+    let (x, y) = (standard(a), standard(b));
+    (x.iter().zip(&y).map(|(x, y)| (x - y) * (x - y)).sum::<f32>() / x.len() as f32).sqrt()
+}
+
 /// Distance from what is typical of a role, in standard deviations (root mean square over all measures).
 pub fn distance(role: Role, features: &Features) -> f32 {
     let c = class_of(role);

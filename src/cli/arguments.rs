@@ -78,6 +78,10 @@ pub(super) struct MakeKit {
     /// Tune them to the key that is heard in this recording, a loop of the song.
     #[arg(long, value_name = "SONG", conflicts_with = "key")]
     pub key_from: Option<PathBuf>,
+    /// Shape the pads of a role towards this drum sound; its audio does not come into the kit. May be
+    /// given several times.
+    #[arg(long, value_name = "ROLE=SOUND", value_parser = target)]
+    pub target: Vec<(Role, PathBuf)>,
     /// Name of the kit; the first recording's name when not given.
     #[arg(long, value_name = "NAME")]
     pub name: Option<String>,
@@ -141,6 +145,11 @@ pub(super) struct DemoTake {
 
 fn fit(text: &str) -> Result<f32, String> {
     number_within(text, 0.0, 1.0)
+}
+
+fn target(text: &str) -> Result<(Role, PathBuf), String> {
+    let (role, sound) = text.split_once('=').ok_or("write it like snare=sound.wav")?;
+    Ok((role.parse().map_err(|e: crate::error::Error| e.to_string())?, sound.into()))
 }
 
 fn sensitivity(text: &str) -> Result<f32, String> {

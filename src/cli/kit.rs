@@ -5,7 +5,7 @@ use super::{
     terminal::{Terminal, say},
 };
 use crate::{
-    cast::{CastOptions, HeardTake, make_kit},
+    cast::{CastOptions, HeardTake, make_kit, target_of},
     error::{Error, Result},
     export::{Summary, kit_file, write_folder},
     listen::{HearOptions, hear, read_key},
@@ -22,12 +22,18 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
         return Err(Error::file(&a.take[0], trouble));
     }
     let heard_key = a.key_from.as_deref().map(|song| read_key(song, terminal)).transpose()?;
+    let targets = a
+        .target
+        .iter()
+        .map(|(role, sound)| Ok((*role, target_of(&read_take(sound, terminal)?)?)))
+        .collect::<Result<_>>()?;
     let options = CastOptions {
         name: a.name.clone().unwrap_or_else(|| stem(&a.take[0])),
         fit: a.fit,
         seed: a.seed,
         roles: a.roles.clone(),
         key: a.key.or(heard_key),
+        targets,
     };
     let kit = Arc::new(make_kit(&takes, &options, terminal)?);
     let summary = write_folder(&kit, &a.out, terminal)?;

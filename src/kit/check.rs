@@ -12,6 +12,9 @@ use crate::{
 };
 use std::{ops::RangeInclusive, sync::Arc};
 
+/// Measures of a target sound at most.
+const MOST_MEASURES: usize = 1024;
+
 /// Takes in a kit at most.
 pub const MAX_TAKES: usize = 64;
 /// Slices in a pad at most.
@@ -80,6 +83,10 @@ impl Document {
             for slice in pad.slices.iter_mut().chain(own) {
                 slice.gain_db = mended(slice.gain_db, GAIN_DB);
                 slice.velocities = slice.velocities.map(|v| mended(v, SHARE));
+            }
+            if let Some(target) = &mut pad.target {
+                target.measures.truncate(MOST_MEASURES);
+                target.measures.iter_mut().for_each(|m| *m = mended(*m, -1e6..=1e6));
             }
             pad.audition = pad.audition.take().filter(|a| known(a.take, a.hit));
             if let Some(audition) = &mut pad.audition {

@@ -13,7 +13,7 @@ mod tone;
 pub use check::{MAX_SAMPLES, MAX_SLICES, MAX_TAKES};
 pub use file::{EXTENSION, MAX_STATE_AUDIO};
 pub use layer::{CLOUD, Cloud, Draw, LAYER, Layer, LayerSettings, Slice, Timing};
-pub use pad::{Alternate, Audition, PAD, Pad, PadSettings, VARIATION, Variation, Way};
+pub use pad::{Alternate, Audition, PAD, Pad, PadSettings, Target, VARIATION, Variation, Way};
 pub use role::{Key, Mode, Role};
 pub use tone::{
     BAND, Band, COMPRESSOR, CUT, Character, Compressor, Cut, LIMITER, Limiter, MAX_DIPS, SATURATION,

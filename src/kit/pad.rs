@@ -16,6 +16,8 @@ pub struct Pad {
     pub fit: f32,
     /// Why this hit: how it was cast. `None` for an empty pad or one made by hand.
     pub audition: Option<Audition>,
+    /// A drum sound that the pad is shaped towards instead of its role's profile.
+    pub target: Option<Target>,
     /// The hit and its alternates; the first is the one that was cast. Empty: the pad is silent.
     pub slices: Vec<Slice>,
     /// One to four readings of the chosen slice.
@@ -45,6 +47,16 @@ pub struct Audition {
     pub next_best: Vec<(usize, usize, f32)>,
     /// What was done to the sound, one phrase each: "an octave down", "cut below 5.2 kHz".
     pub moves: Vec<String>,
+}
+
+/// A drum sound to come close to: its measures only, so that its audio can never be played by the kit.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Target {
+    /// Name to show.
+    pub name: String,
+    /// The numbers of [`crate::cast::features::Features::row`]; another count of them is passed over.
+    pub measures: Vec<f32>,
 }
 
 settings! {
@@ -100,6 +112,7 @@ impl Pad {
             note,
             fit: 0.0,
             audition: None,
+            target: None,
             slices: Vec::new(),
             layers: vec![Layer::default()],
             cloud: Cloud::default(),

@@ -154,6 +154,14 @@ pub enum Job {
     /// Hear the song's key from a recording of its loop, and tune the pads that have a pitch to it. The
     /// recording itself is not kept.
     HearKey(PathBuf),
+    /// Shape a pad towards a drum sound instead of its role's profile (`None`: the profile again). Only
+    /// measures of the sound are kept in the kit, never its audio; the fit goes on to work as before.
+    SetTarget {
+        /// Pad, 0 to 15; it must hold a hit that was cast.
+        pad: usize,
+        /// The sound's file.
+        sound: Option<PathBuf>,
+    },
     /// Read a kit file.
     LoadKit(PathBuf),
     /// Write the kit file.

@@ -29,6 +29,7 @@ pub(super) fn run(job: Job, shared: &Shared, progress: &dyn Progress) -> Result<
         Job::SetHit { pad, source, role } => set_hit(shared, pad, source, role, progress),
         Job::SetFit { pad, fit } => set_fit(shared, pad, fit, progress),
         Job::HearKey(path) => hear_key(shared, &path, progress),
+        Job::SetTarget { pad, sound } => set_target(shared, pad, sound.as_deref(), progress),
         Job::LoadKit(path) => load(shared, &path, progress),
         Job::SaveKit(path) => shared.kit_with_trims().save(path, progress),
         Job::Export(path) => export(shared, &path, progress),
@@ -219,8 +220,15 @@ fn recast(shared: &Shared, progress: &dyn Progress) -> Result<()> {
     let heard: Vec<HeardTake> =
         before.takes.iter().cloned().zip(before.doc.takes.iter().map(|t| t.hits.clone())).collect();
     let doc = &before.doc;
-    let options =
-        CastOptions { name: doc.name.clone(), fit: doc.fit, seed: doc.seed, key: doc.key, roles: None };
+    let targets = doc.pads.iter().filter_map(|p| Some((p.role, p.target.clone()?))).collect();
+    let options = CastOptions {
+        name: doc.name.clone(),
+        fit: doc.fit,
+        seed: doc.seed,
+        key: doc.key,
+        roles: None,
+        targets,
+    };
     let made = cast::make_kit(&heard, &options, progress)?;
     progress.check()?;
     shared.change("cast anew", false, |kit| {
@@ -290,6 +298,28 @@ fn hear_key(shared: &Shared, path: &Path, progress: &dyn Progress) -> Result<()>
     progress.check()?;
     shared.change(&format!("key {key}"), false, |kit| {
         cast::set_key(kit, Some(key));
+        Ok(())
+    })
+}
+
+fn set_target(shared: &Shared, pad: usize, sound: Option<&Path>, progress: &dyn Progress) -> Result<()> {
+    let before = shared.kit();
+    let old = pad_of(&before, pad)?;
+    let Some((source, role, fit)) = old.audition.as_ref().map(|a| ((a.take, a.hit), old.role, old.fit))
+    else {
+        return Err(Error::invalid(format!("pad {} has no hit to be shaped; give it one first", pad + 1)));
+    };
+    let target = match sound {
+        Some(path) => Some(cast::target_of(&Take::read(path, &Part::new(progress, 0.0, 0.2))?)?),
+        None => None,
+    };
+    let mut aimed = Kit::clone(&before);
+    aimed.doc.pads[pad].target = target;
+    let made = cast::make_pad(&aimed, pad, source, role, fit, &Part::new(progress, 0.2, 1.0))?;
+    progress.check()?;
+    shared.change(&format!("pad {} target", pad + 1), false, |kit| {
+        still(kit, &before)?;
+        kit.doc.pads[pad] = made;
         Ok(())
     })
 }

@@ -1,0 +1,130 @@
+#!/usr/bin/env python3
+"""Asks stand-in judges which drum each pad of a kit is. Needs numpy, scipy, soundfile, scikit-learn.
+  judges.py WORK KIT...
+WORK: the folder in which profiles.py left its labelled sounds. KIT: folders that `kitwright kit --out KIT`
+wrote. Five judges of other kinds than the scoring model and on other measures (cepstra, mel spectrograms),
+each trained twice: on the seven drums alone, and with other percussion and cymbals as further answers. They
+share most of their sounds with the scoring model, so that what they say is kinder than a stranger's word."""
+import glob
+import json
+import os
+import sys
+import warnings
+from fractions import Fraction
+
+import numpy as np
+import soundfile
+from scipy.fft import dct, rfft
+from scipy.signal import resample_poly
+from sklearn.decomposition import PCA
+from sklearn.ensemble import ExtraTreesClassifier, RandomForestClassifier
+from sklearn.neural_network import MLPClassifier
+from sklearn.pipeline import make_pipeline
+from sklearn.preprocessing import StandardScaler
+from sklearn.svm import SVC
+
+warnings.filterwarnings("ignore")
+RATE = 32000
+WANTED = {"kick": "kick", "snare": "snare", "rim": "rim", "clap": "clap", "closed-hat": "hat", "open-hat": "hat",
+          "shaker": "shaker", "low-tom": "tom", "high-tom": "tom"}
+# stretches of time, in frames of 8 ms: fine at the start, coarse in the tail
+EDGES = [0, 1, 2, 3, 4, 6, 8, 11, 15, 20, 27, 36, 48, 64]
+
+
+def mel_filters(size, count):
+    """Triangles, equally wide on the mel scale of O'Shaughnessy."""
+    mel, hz = (lambda f: 2595 * np.log10(1 + f / 700)), (lambda m: 700 * (10 ** (m / 2595) - 1))
+    e = hz(np.linspace(mel(40), mel(15500), count + 2))
+    f = np.arange(size // 2 + 1) * RATE / size
+    up, down = (f - e[:-2, None]) / (e[1:-1] - e[:-2])[:, None], (e[2:, None] - f) / (e[2:] - e[1:-1])[:, None]
+    return np.maximum(0, np.minimum(up, down))
+
+
+FILTERS = mel_filters(1024, 32)
+
+
+def measures(sound, rate):
+    """Level-matched mel spectrogram, and cepstra of the same with the envelope; None for silence."""
+    if rate != RATE:
+        f = Fraction(RATE, int(rate)).limit_denominator(1000)
+        sound = resample_poly(sound, f.numerator, f.denominator)
+    peak = np.abs(sound).max() if len(sound) else 0
+    if peak < 1e-7:
+        return None
+    sound = sound / peak
+    start = max(0, np.argmax(np.abs(sound) > 0.1) - 160)
+    sound = sound[start:start + int(0.6 * RATE)]
+    sound = np.pad(sound, (256, int(0.6 * RATE) - len(sound) + 1024))
+    frames = np.lib.stride_tricks.sliding_window_view(sound, 1024)[::256] * np.hanning(1024)
+    level = 10 * np.log10((np.abs(rfft(frames, axis=1)) ** 2) @ FILTERS.T + 1e-9)
+    level = np.maximum(level - level.max(), -70)
+    mel = np.concatenate([level[a:b].mean(0) for a, b in zip(EDGES[:-1], EDGES[1:])])
+    cepstra = dct(level, norm="ortho", axis=1)[:, :16]
+    weight = 10 ** (level.max(1) / 10)
+    mean = (cepstra * weight[:, None]).sum(0) / weight.sum()
+    envelope = level.max(1)[[0, 1, 2, 3, 4, 6, 8, 12, 18, 27, 40, 60]]
+    return mel, np.concatenate([mean, cepstra[0], cepstra[2:5].mean(0), cepstra[8:16].mean(0), envelope])
+
+
+def judges():
+    """Name, which measures, and the untrained judge."""
+    even = {"class_weight": "balanced"}
+    support = lambda c, g: SVC(C=c, gamma=g, random_state=0, **even)
+    return [
+        ("cepstra, extra trees", 1, lambda: ExtraTreesClassifier(200, random_state=0, **even)),
+        ("cepstra, support vectors", 1, lambda: make_pipeline(StandardScaler(), support(6, 0.004))),
+        ("mel, random forest", 0, lambda: RandomForestClassifier(200, min_samples_leaf=2, max_features=0.1, random_state=1, **even)),
+        ("mel, support vectors", 0, lambda: make_pipeline(StandardScaler(), PCA(60, random_state=0), support(5, "scale"))),
+        ("mel, small net", 0, lambda: make_pipeline(StandardScaler(), PCA(80, random_state=0),
+                                                    MLPClassifier((48,), alpha=2, max_iter=150, random_state=0))),
+    ]
+
+
+def training(work):
+    rows, altered = (json.load(open(os.path.join(work, name))) for name in ("rows.json", "aug.json"))
+    sounds, labels = [], []
+    for name, row, alteration in altered:
+        # each sound as it is and four times altered
+        if alteration <= 4 and (m := measures(*soundfile.read(name))):
+            sounds.append(m)
+            labels.append("hat" if rows[row][1].startswith("hat") else rows[row][1])
+    return [np.array([s[i] for s in sounds]) for i in (0, 1)], np.array(labels)
+
+
+def pads(kits):
+    found = []
+    for kit in kits:
+        for name in sorted(glob.glob(os.path.join(kit, "pads", "*.wav"))):
+            role = os.path.basename(name)[3:-4]
+            sound, rate = soundfile.read(name, always_2d=True)
+            if role in WANTED and (m := measures(sound.mean(1), rate)):
+                found.append((role, m))
+    return found
+
+
+def main():
+    sounds, labels = training(sys.argv[1])
+    found = pads(sys.argv[2:])
+    roles = np.array([role for role, _ in found])
+    heard = [np.array([m[i] for _, m in found]) for i in (0, 1)]
+    wanted = np.array([WANTED[r] for r in roles])
+    apart = wanted != "tom"
+    rows = []
+    for drums_only in (True, False):
+        keep = ~np.isin(labels, ["perc", "cymbal"]) if drums_only else np.ones(len(labels), bool)
+        answers = []
+        for name, which, judge in judges():
+            right = judge().fit(sounds[which][keep], labels[keep]).predict(heard[which]) == wanted
+            answers.append(right)
+            rows.append([name + ("" if drums_only else ", more answers"), right])
+        rows.append(["mean" + ("" if drums_only else ", more answers"), np.mean(answers, axis=0)])
+    line = lambda right: [f"{right[roles == r].mean():.2f}" if (roles == r).any() else "-" for r in WANTED]
+    print(json.dumps({
+        "title": f"Pads taken for their role by stand-in judges, {len(sys.argv) - 2} kits",
+        "columns": ["judge", *WANTED, "apart from toms"],
+        "rows": [[name, *line(right), f"{right[apart].mean():.2f}"] for name, right in rows],
+        "notes": [],
+    }, indent=1))
+
+
+main()
