@@ -127,7 +127,7 @@ fn plucks(tones_hz: &[f64]) -> Take {
 
 /// The strongest frequency between 40 and 1200 Hz, from 120 ms on: by then a tom's pitch has fallen.
 fn strongest_hz(sound: &[f32], rate: f64) -> f64 {
-    let part = &sound[(0.12 * rate) as usize..(0.37 * rate) as usize];
+    let part = &sound[(0.12 * rate) as usize..sound.len().min((0.37 * rate) as usize)];
     let level = |hz: f64| -> f64 {
         let step = std::f64::consts::TAU * hz / rate;
         let shape = |i: usize| 0.5 - 0.5 * (std::f64::consts::TAU * i as f64 / part.len() as f64).cos();

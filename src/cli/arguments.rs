@@ -66,7 +66,7 @@ pub(super) struct MakeKit {
     /// How far pads are shaped from the raw hit (0) towards their role (1).
     #[arg(long, value_name = "0..1", default_value_t = 0.7, allow_negative_numbers = true, value_parser = fit)]
     pub fit: f32,
-    /// Decides every random choice: another number, another kit.
+    /// Decides every random draw: another number, other small differences between hits, other clouds.
     #[arg(long, value_name = "N", default_value_t = 1)]
     pub seed: u64,
     /// Fill only these roles.
