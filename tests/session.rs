@@ -192,6 +192,8 @@ fn a_failed_job_leaves_the_kit_and_its_steps_as_they_were() {
         Job::SetHit { pad: 0, source: (0, 99), role: Role::Kick },
         Job::SetHit { pad: 16, source: (0, 0), role: Role::Kick },
         Job::SetFit { pad: Some(99), fit: 0.5 },
+        Job::SetTarget { pad: 0, sound: Some(broken.clone()) },
+        Job::SetTarget { pad: 16, sound: None },
     ] {
         session.dismiss_error();
         session.start(job.clone());
@@ -200,6 +202,28 @@ fn a_failed_job_leaves_the_kit_and_its_steps_as_they_were() {
         assert!(Arc::ptr_eq(&kit, &session.kit()), "{job:?} changed the kit");
         assert_eq!(session.history(), steps);
     }
+}
+
+#[test]
+fn a_pad_is_shaped_towards_a_sound_of_the_players_own_and_back() {
+    let folder = tempfile::tempdir().unwrap();
+    let session = Session::new();
+    session.start(Job::NewKit { takes: vec![knocks_file(&folder, "take.flac")], fit: 1.0 });
+    settle(&session);
+    let before = session.kit();
+    let pad = before.doc.pads.iter().position(|p| p.role == Role::Snare && !p.is_empty()).expect("a snare");
+    let sound = knocks_file(&folder, "mine.flac");
+    session.start(Job::SetTarget { pad, sound: Some(sound) });
+    settle(&session);
+    assert_eq!(session.error(), None);
+    let aimed = session.kit();
+    assert!(aimed.doc.pads[pad].target.is_some());
+    assert_ne!(aimed.doc.pads[pad].tone, before.doc.pads[pad].tone, "another aim, another shape");
+    assert_eq!(aimed.takes.len(), 1, "the sound itself is not kept");
+    session.start(Job::SetTarget { pad, sound: None });
+    settle(&session);
+    assert_eq!(session.kit().doc.pads[pad].target, None);
+    assert_eq!(session.kit().doc.pads[pad].tone, before.doc.pads[pad].tone, "as it was");
 }
 
 #[test]
