@@ -237,12 +237,12 @@ impl<'a> Desk<'a> {
         Ok(String::from_utf8_lossy(&output.stdout).into_owned())
     }
 
-    /// Runs the helper for what xdotool cannot do.
+    /// Runs the script for what xdotool cannot do.
     fn x11(&self, words: &[&str]) -> Result {
         let script = self.folder.join("x11.py");
         fs::write(&script, X11).map_err(|e| format!("cannot write {}: {e}", script.display()))?;
         let mut python = self.screen.command("/usr/bin/python3");
-        crate::project::run(python.arg(&script).args(words), "the helper for X11")
+        crate::project::run(python.arg(&script).args(words), "the script for X11")
     }
 
     fn resize(&self, width: u32, height: u32) -> Result {
