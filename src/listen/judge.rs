@@ -1,36 +1,49 @@
-//! Which candidates are hits: a logistic regression over what speaks for and against each.
+//! Which candidates are hits: boosted trees over what speaks for and against each.
 
 use super::{
     onsets::Candidate,
     refine::Start,
-    weights::{BIAS, LINEAR, MEANS, PRODUCTS, ROOTS, SCALES},
+    trees::{BIAS, TREES},
 };
 
-/// Measures of a candidate.
-pub(super) const MEASURES: usize = 20;
-/// A measure counts no further from its mean than this many standard deviations: what was never met in
-/// fitting must not decide by itself.
-const FARTHEST: f32 = 4.0;
+/// Measures of a candidate by itself.
+const OWN: usize = 20;
+/// Which of them are told of the candidates before and after as well.
+const OF_NEIGHBOURS: [usize; 7] = [0, 1, 5, 9, 10, 11, 16];
+/// Measures that are weighed: a candidate's own, and for each neighbour its measures and its nearness.
+pub(super) const MEASURES: usize = OWN + 2 * (OF_NEIGHBOURS.len() + 1);
+/// Time in which a neighbour's nearness falls to 1 / e, seconds.
+const NEAR_S: f64 = 0.05;
+
+/// A node of a tree, the nodes of each in depth-first order.
+pub(super) enum Node {
+    /// Whether this measure is at most this: on to the next node, or else to the one so many further on.
+    At(u8, f32, u8),
+    /// What the tree adds to the log odds.
+    Leaf(f32),
+}
+
+/// Log odds that a candidate is the beginning of a hit: the sum of all trees (J. H. Friedman, "Greedy function
+/// approximation: a gradient boosting machine", Annals of Statistics 29, 2001).
+pub(super) fn log_odds(measures: &[f32; MEASURES]) -> f32 {
+    BIAS + TREES.iter().map(|tree| vote(tree, measures)).sum::<f32>()
+}
+
+fn vote(tree: &[Node], measures: &[f32; MEASURES]) -> f32 {
+    let mut at = 0;
+    loop {
+        match tree[at] {
+            Node::Leaf(value) => return value,
+            Node::At(measure, most, further) => {
+                at += if measures[usize::from(measure)] <= most { 1 } else { usize::from(further) };
+            }
+        }
+    }
+}
 
 /// A sound swells when it grew by this over the 80 ms before, dB, and an attack makes a step of this, dB.
 const GROWING_DB: f32 = 4.0;
 const STEP_DB: f32 = 6.0;
-
-/// Log odds that a candidate is the beginning of a hit.
-///
-/// Each measure counts by itself, by the square root of its size, and by its product with each other one;
-/// `tests/reference/hearing_fit.py` holds the same formula and has fitted the weights.
-pub(super) fn log_odds(measures: &[f32; MEASURES]) -> f32 {
-    let z: [f32; MEASURES] =
-        std::array::from_fn(|i| ((measures[i] - MEANS[i]) / SCALES[i]).clamp(-FARTHEST, FARTHEST));
-    let mut sum = BIAS;
-    let mut products = PRODUCTS.iter();
-    for i in 0..MEASURES {
-        sum += LINEAR[i] * z[i] + ROOTS[i] * (measures[i].abs() + 0.1).sqrt();
-        sum += z[i] * z[i..].iter().zip(&mut products).map(|(other, w)| w * other).sum::<f32>();
-    }
-    sum
-}
 
 /// Whether a candidate may be a ripple on the slope of a sound that still swells: it grew before, and makes
 /// no step in any reading. Of strokes that are true, one in hundreds looks like that.
@@ -38,8 +51,8 @@ pub(super) fn on_a_slope(c: &Candidate, start: &Start) -> bool {
     c.drift_db > GROWING_DB && start.plain_step_db < STEP_DB && start.upper_step_db < STEP_DB
 }
 
-/// What the regression weighs of a candidate and the one before it.
-pub(super) fn measures(c: &Candidate, start: &Start, previous: Option<&Candidate>) -> [f32; MEASURES] {
+/// The measures of a candidate by itself and against the one before it.
+pub(super) fn own_measures(c: &Candidate, start: &Start, previous: Option<&Candidate>) -> [f32; OWN] {
     let recency = previous.map_or(0.0, |p| (-((c.frame - p.frame) as f32) / 10.0).exp());
     let overshadowed = recency * previous.map_or(0.0, |p| (p.near_db - c.near_db).max(0.0));
     [
@@ -64,4 +77,36 @@ pub(super) fn measures(c: &Candidate, start: &Start, previous: Option<&Candidate
         c.drift_db.clamp(-20.0, 20.0),
         c.outdone_db.min(30.0),
     ]
+}
+
+/// All that is weighed of candidate `i`, from the starts of all (samples at `rate` Hz) and their own measures.
+pub(super) fn in_context(all: &[(usize, [f32; OWN])], i: usize, rate: f64) -> [f32; MEASURES] {
+    let mut measures = [0.0; MEASURES];
+    measures[..OWN].copy_from_slice(&all[i].1);
+    let neighbours = [i.checked_sub(1), Some(i + 1)].map(|k| k.and_then(|k| all.get(k)));
+    for (part, neighbour) in measures[OWN..].chunks_exact_mut(OF_NEIGHBOURS.len() + 1).zip(neighbours) {
+        let Some((start, own)) = neighbour else { continue };
+        let near = (-(start.abs_diff(all[i].0) as f64) / rate / NEAR_S).exp() as f32;
+        part[0] = near;
+        part[1..].iter_mut().zip(OF_NEIGHBOURS).for_each(|(m, k)| *m = own[k] * near);
+    }
+    measures
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_tree_ends_wherever_it_is_led() {
+        for tree in TREES {
+            for (i, node) in tree.iter().enumerate() {
+                if let Node::At(measure, most, further) = node {
+                    assert!(usize::from(*measure) < MEASURES && most.is_finite());
+                    assert!(*further > 1 && i + usize::from(*further) < tree.len());
+                }
+            }
+            assert!(matches!(tree.last(), Some(Node::Leaf(_))));
+        }
+    }
 }

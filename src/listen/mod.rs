@@ -5,7 +5,7 @@
 //! | `spectrogram` | the take as band levels over short frames |
 //! | `onsets` | moments that may be the beginning of a hit |
 //! | `refine` | the sample where the energy begins to rise |
-//! | `judge`, `weights` | which of those moments are hits |
+//! | `judge`, `trees` | which of those moments are hits |
 //! | `swell` | where a slow onset becomes audible |
 //! | `envelope`, `ends` | where hits end |
 //! | `describe`, `peaks`, `period`, `pitch` | what a hit is like |
@@ -25,7 +25,7 @@ mod pitch;
 mod refine;
 mod spectrogram;
 mod swell;
-mod weights;
+mod trees;
 
 pub use describe::{BAND_EDGES_HZ, STRETCH_ENDS_S};
 pub use key::{HeardKey, hear_key, key_of, read_key};
@@ -188,7 +188,7 @@ const LEAST_APART_S: f64 = 0.012;
 const LEAST_LOG_ODDS: f32 = -0.2;
 /// What a ripple on the slope of a hit must bring more, in log odds, within this time from the hit's start,
 /// seconds.
-const SLOPE_LOG_ODDS: f32 = 6.0;
+const SLOPE_LOG_ODDS: f32 = 2.0;
 const SWELL_S: f64 = 0.3;
 /// What the whole way of the sensitivity is worth in log odds.
 const SENSITIVITY_LOG_ODDS: f32 = 7.0;
@@ -225,7 +225,8 @@ fn weighed(
 ) -> Result<Vec<Weighed>> {
     let ground = Ground { means: &envelope.means, floor: envelope.floor() };
     let candidates = onsets::candidates(s);
-    let mut found = Vec::with_capacity(candidates.len());
+    let mut starts: Vec<Start> = Vec::with_capacity(candidates.len());
+    let mut own = Vec::with_capacity(candidates.len());
     for (i, c) in candidates.iter().enumerate() {
         if i % 64 == 0 {
             progress.check()?;
@@ -234,14 +235,18 @@ fn weighed(
         let previous = i.checked_sub(1).map(|p| &candidates[p]);
         let earliest = previous.map_or(0, |p| s.centre(p.frame));
         let start = refine::start(take, &ground, s.centre(c.frame), earliest);
-        let measures = judge::measures(c, &start, previous);
-        let (log_odds, on_a_slope) = (judge::log_odds(&measures), judge::on_a_slope(c, &start));
-        found.push(Weighed { start, measures, log_odds, on_a_slope });
+        own.push((start.sample, judge::own_measures(c, &start, previous)));
+        starts.push(start);
     }
-    Ok(found)
+    let weighed = candidates.iter().zip(starts).enumerate().map(|(i, (c, start))| {
+        let measures = judge::in_context(&own, i, f64::from(take.sample_rate));
+        let (log_odds, on_a_slope) = (judge::log_odds(&measures), judge::on_a_slope(c, &start));
+        Weighed { start, measures, log_odds, on_a_slope }
+    });
+    Ok(weighed.collect())
 }
 
-/// Start and measures of every candidate: what the weights in `judge` are fitted to.
+/// Start and measures of every candidate: what the trees of `judge` are fitted to.
 #[doc(hidden)]
 pub fn evidence(take: &Take, progress: &dyn Progress) -> Result<Vec<(usize, Vec<f32>)>> {
     let envelope = Envelope::of(take);

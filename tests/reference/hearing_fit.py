@@ -1,24 +1,26 @@
-"""Fits the weights of src/listen/weights.rs to takes with true onsets.
+"""Fits the trees of src/listen/trees.rs to takes with true onsets.
 
     python hearing_fit.py HEARING OUT FIT HELD DATA [MORE...]
 
-HEARING is the built example `hearing`; OUT the file to write (src/listen/weights.rs). FIT and HELD are folders
-that hearing_takes.py has filled; DATA the developer recordings. Weights are fitted to FIT, the odd half of DATA's
+HEARING is the built example `hearing`; OUT the file to write (src/listen/trees.rs). FIT and HELD are folders
+that hearing_takes.py has filled; DATA the developer recordings. Trees are fitted to FIT, the odd half of DATA's
 assembled takes and its first real take; HELD, the even half, the other real takes and MORE are only reported.
 
-A logistic regression with ridge over the measures that `hearing evidence` tells: each, standardised and clipped at
-4; the square root of its size; and all products of two. Detections inside a strum's or a scratch's own time weigh
-little against it, those within 12 ms of a true onset nothing.
+Boosted trees over the measures that `hearing evidence` tells, by scikit-learn's histogram gradient boosting.
+Detections inside a strum's or a scratch's own time weigh little against it, those within 12 ms of a true onset
+nothing.
 """
 import pathlib
 import sys
 
 import numpy as np
-from sklearn.linear_model import LogisticRegression
+from sklearn.ensemble import HistGradientBoostingClassifier
 
 from hearing import EARLY_S, WINDOW_S, Tally, ask, truth
 
-FARTHEST, RIDGE, INSIDE, RECORDED = 4.0, 0.1, 0.15, 3.0
+INSIDE, RECORDED = 0.3, 3.0
+SHAPE = {"max_iter": 160, "learning_rate": 0.08, "max_leaf_nodes": 31, "min_samples_leaf": 40,
+         "l2_regularization": 5, "max_features": 0.4, "random_state": 1}
 # as in src/listen/mod.rs
 APART_S, LEAST_LOG_ODDS = 0.012, -0.2
 
@@ -64,9 +66,18 @@ def audio(folder):
     return sorted(p for p in pathlib.Path(folder).iterdir() if p.suffix in (".flac", ".wav"))
 
 
-def rust(name, values):
-    numbers = ", ".join(np.format_float_positional(v, 5, fractional=False, trim="0") for v in values)
-    return f"pub(super) const {name}: [f32; {len(values)}] = [{numbers}];\n"
+def number(value):
+    return np.format_float_positional(np.float32(value), 5, fractional=False, trim="0")
+
+
+def rust_tree(nodes, at=0):
+    """A tree as Rust, depth first; `nodes` is scikit-learn's own table (its _predictors)."""
+    node = nodes[at]
+    if node["is_leaf"]:
+        return [f"Leaf({number(node['value'])})"]
+    left, right = (rust_tree(nodes, node[side]) for side in ("left", "right"))
+    head = f"At({node['feature_idx']}, {number(node['num_threshold'])}, {len(left) + 1})"
+    return [head, *left, *right]
 
 
 def main():
@@ -85,34 +96,22 @@ def main():
     weight = np.concatenate([t[4] for t in made] + [RECORDED * t[4] for t in recorded])
     weight = np.where(weight < 0, -INSIDE * weight, weight)
     kept = weight > 0
-    means, scales = measures[kept].mean(0), measures[kept].std(0)
-    upper = np.triu_indices(measures.shape[1])
-
-    def terms(m):
-        z = np.clip((m - means) / scales, -FARTHEST, FARTHEST)
-        return np.concatenate([z, np.sqrt(np.abs(m) + 0.1), z[:, upper[0]] * z[:, upper[1]]], 1)
-
-    x = terms(measures[kept])
-    middle, spread = x.mean(0), x.std(0)
-    model = LogisticRegression(C=RIDGE, max_iter=3000)
-    model.fit((x - middle) / spread, is_hit[kept], sample_weight=weight[kept])
-    weights = model.coef_[0] / spread
-    bias = float(model.intercept_[0] - weights @ middle)
-
-    def odds(m):
-        return terms(m) @ weights + bias
+    model = HistGradientBoostingClassifier(**SHAPE)
+    model.fit(measures[kept], is_hit[kept], sample_weight=weight[kept])
+    odds = model.decision_function
 
     print(f"{'':32}", *(f"{c:>10}" for c in ("true", "matched", "false", "F", "F strict", "sharp", "flams", "median")))
     report("fitted to: made", made, odds)
     report("fitted to: recorded", recorded, odds)
     for name, files in others.items():
         report(f"unseen: {name}", load(program, files), odds)
-    n = measures.shape[1]
-    text = "//! Weights of `judge`, written by `tests/reference/hearing_fit.py`; not to be edited by hand.\n\n"
-    text += f"pub(super) const BIAS: f32 = {bias:.5f};\n"
-    parts = [("MEANS", means), ("SCALES", scales), ("LINEAR", weights[:n]), ("ROOTS", weights[n : 2 * n])]
-    for name, values in [*parts, ("PRODUCTS", weights[2 * n :])]:
-        text += rust(name, values)
+    trees = [rust_tree(predictors[0].nodes) for predictors in model._predictors]
+    text = "//! Trees of `judge`, written by `tests/reference/hearing_fit.py`; not to be edited by hand.\n\n"
+    text += "use super::judge::Node::{self, At, Leaf};\n\n"
+    text += f"pub(super) const BIAS: f32 = {number(model._baseline_prediction.item())};\n"
+    text += "#[rustfmt::skip]\n"
+    text += f"pub(super) static TREES: [&[Node]; {len(trees)}] = [\n"
+    text += "".join(f"    &[{', '.join(tree)}],\n" for tree in trees) + "];\n"
     out.write_text(text)
 
 

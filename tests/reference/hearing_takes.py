@@ -9,7 +9,7 @@ SOUNDFONTS is a folder with FluidR3_GM.sf2 of the Debian package fluid-soundfont
 
 COUNT takes go to OUT/fit and as many to OUT/held, each FLAC with a CSV of onsets. No instrument is in both; what
 the even half of the developer takes is made of (nylon, electric and muted guitars, tabla, marching drums) is in
-`held` only, so that this half stays unseen when weights are fitted to `fit`.
+`held` only, so that this half stays unseen when the judge is fitted to `fit`.
 
 An onset is where a sound's own 1 ms RMS comes to -26 dB of its maximum, as in the developer set. Hits that are
 not 3 dB above everything else in one of four bands in their first 25 ms are left out of sound and truth.

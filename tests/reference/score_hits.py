@@ -13,7 +13,7 @@ from hearing import COLUMNS, NOTES, Tally, ask, spectral_flux, truth
 
 
 def sets(folder, files):
-    """Named parts of a folder: what the judge's weights were fitted to is told apart from what they were not."""
+    """Named parts of a folder: what the judge was fitted to is told apart from what they were not."""
     if folder.name == "takes":
         yield "assembled, odd half (fitted to)", files[0::2]
         yield "assembled, even half (unseen)", files[1::2]
