@@ -6,9 +6,11 @@ use engine_support::*;
 use kitwright::{
     engine::{Engine, Transport},
     kit::Trims,
+    session::Session,
     settings::PAD_TRIMS,
 };
 use nice_assert_no_alloc::assert_no_alloc;
+use std::time::{Duration, Instant};
 
 // With the feature the framework brings the same allocator, and there can be only one.
 #[cfg(not(feature = "guard-audio-thread"))]
@@ -46,6 +48,41 @@ fn a_long_random_performance_neither_allocates_nor_frees() {
         drop(retired);
     }
     assert!(heard > 0.05);
+}
+
+/// What the plugin does in each block while the side input is recorded, with the session's own threads beside it.
+#[test]
+fn recording_the_side_input_neither_allocates_nor_frees() {
+    let session = Session::new();
+    let mut engine = Engine::new(48_000.0);
+    engine.set_kit(full_kit(1));
+    session.attach_engine(48_000.0, engine.meters());
+    session.record(0.0);
+    let mut dice = Dice(3);
+    let noise: Vec<f32> = (0..4096).map(|_| dice.unit() - 0.5).collect();
+    let mut sent = 0;
+    for block in 0..300 {
+        let frames = [1, 64, 300, 511, 4096][block % 5];
+        let side = &noise[..frames];
+        assert_no_alloc(|| {
+            session.hear_side([side, side]);
+            engine.note_on(NOTES[block % 6], 0.5);
+            engine.render(64);
+        });
+        sent += frames;
+        if block % 10 == 0 {
+            std::thread::sleep(Duration::from_millis(2));
+        }
+    }
+    // The recorder's own thread has taken it: all of it, or it says how much was lost.
+    let until = Instant::now() + Duration::from_secs(10);
+    let arrived = || session.recording().map_or(0.0, |r| r.seconds + r.lost_seconds) * 48_000.0;
+    while (arrived() as usize) < sent - 100 && Instant::now() < until {
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    let arrived = arrived();
+    assert!((arrived - sent as f32).abs() < 100.0, "{arrived} of {sent} frames");
+    session.discard_recording();
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! The hits that sound and their readings: fixed pools, linked by index, stolen with a fade.
 
 use super::{
+    foresight::{Foresight, Ring},
     play_kit::PlayKit,
     ramp::Ramp,
     reading::{Around, RUN, Reading, Scratch},
@@ -13,26 +14,27 @@ pub(super) const MAX_COPIES: usize = 768;
 /// Room for the hits and readings that fade.
 const FADING_HITS: usize = 64;
 const READINGS: usize = MAX_HITS * crate::kit::LAYERS + MAX_COPIES + 512;
+/// Readings that have come to their end ahead of what is heard and wait there.
+const ENDED: usize = READINGS;
 /// No reading, no hit.
-const NONE: u16 = u16::MAX;
+pub(super) const NONE: u16 = u16::MAX;
 /// Fade of what is stolen, choked or left behind, ms.
 pub(super) const FADE_MS: f64 = 4.0;
 
 /// One stroke: its layers and copies.
 #[derive(Debug, Clone, Copy)]
-struct Hit {
-    layers: u16,
-    copies: u16,
+pub(super) struct Hit {
+    pub layers: u16,
+    pub copies: u16,
     copy_count: u16,
-    fade: Option<Ramp>,
+    /// Readings that have not come to their end.
+    alive: u16,
+    pub fade: Option<Ramp>,
     held: bool,
     active: bool,
-    /// Its readings are this many frames ahead of what is put out.
-    ahead: usize,
-    /// Frames in its ring.
-    ready: usize,
+    pub foresight: Foresight,
     /// Frame at which its readings were found to have ended, while its ring still sounds.
-    drains: Option<u64>,
+    pub drains: Option<u64>,
 }
 
 impl Hit {
@@ -40,33 +42,35 @@ impl Hit {
         layers: NONE,
         copies: NONE,
         copy_count: 0,
+        alive: 0,
         fade: None,
         held: false,
         active: false,
-        ahead: 0,
-        ready: 0,
+        foresight: Foresight::NONE,
         drains: None,
     };
 }
 
-/// What a hit that runs ahead has rendered and not yet put out: `[part][channel]`.
-type Ring = [[Vec<f32>; 2]; 2];
-
 #[derive(Debug, Clone, Copy)]
-struct Slot {
-    reading: Reading,
-    next: u16,
+pub(super) struct Slot {
+    pub reading: Reading,
+    pub next: u16,
+    /// Frame from which on nothing of it is heard; `u64::MAX` while it sounds.
+    pub over: u64,
 }
 
 /// Every hit and reading of an engine.
 #[derive(Debug)]
 pub(super) struct Hits {
-    hits: Vec<Hit>,
-    slots: Vec<Slot>,
+    pub hits: Vec<Hit>,
+    pub slots: Vec<Slot>,
+    /// Each slot's reading as it was at its hit's two marks.
+    pub marked: Vec<[Reading; 2]>,
     free: u16,
+    /// How many readings may still begin.
     free_slots: usize,
     fade_frames: u32,
-    rings: Vec<Ring>,
+    pub rings: Vec<Ring>,
 }
 
 /// Where a hit is put out, and what is known of the frames after.
@@ -89,7 +93,8 @@ impl Hits {
         let ring = || vec![0.0; most_ahead + RUN];
         let mut new = Self {
             hits: vec![Hit::IDLE; MAX_HITS + FADING_HITS],
-            slots: Vec::with_capacity(READINGS),
+            slots: Vec::with_capacity(READINGS + ENDED),
+            marked: Vec::with_capacity(READINGS + ENDED),
             free: NONE,
             free_slots: 0,
             fade_frames: (FADE_MS * sample_rate / 1000.0).round() as u32,
@@ -106,39 +111,53 @@ impl Hits {
         self.hits.iter_mut().for_each(|h| h.active = false);
         // Slots are made when first needed: a fresh engine touches no memory of those it never uses.
         self.slots.clear();
+        self.marked.clear();
         self.free = NONE;
         self.free_slots = READINGS;
     }
 
-    /// A hit without readings that runs `ahead` frames ahead; `None` only when more than
-    /// [`FADING_HITS`] fade at once.
-    pub fn start(&mut self, held: bool, ahead: usize) -> Option<u16> {
+    /// A hit without readings that starts at frame `now` and runs `ahead` frames ahead; `None` only when more
+    /// than [`FADING_HITS`] fade at once.
+    pub fn start(&mut self, held: bool, ahead: usize, now: u64) -> Option<u16> {
         let id = self.hits.iter().position(|h| !h.active)?;
-        self.hits[id] = Hit { held, ahead, active: true, ..Hit::IDLE };
+        self.hits[id] = Hit { held, foresight: Foresight::new(ahead, now), active: true, ..Hit::IDLE };
         Some(id as u16)
     }
 
     /// Adds a reading to a hit; `false` when there is no room for it.
     pub fn add(&mut self, hit: u16, part: Part, reading: Reading) -> bool {
-        if self.free_slots == 0 {
+        let full = self.free == NONE && self.slots.len() == READINGS + ENDED;
+        if self.free_slots == 0 || full {
             return false;
         }
-        self.free_slots -= 1;
-        let slot = Slot { reading, next: NONE };
+        let slot = Slot { reading, next: NONE, over: u64::MAX };
         let id = if self.free == NONE {
             self.slots.push(slot);
+            self.marked.push([reading; 2]);
             (self.slots.len() - 1) as u16
         } else {
             let id = self.free;
             self.free = self.slots[id as usize].next;
             self.slots[id as usize] = slot;
+            self.marked[id as usize] = [reading; 2];
             id
         };
         let h = &mut self.hits[hit as usize];
-        h.copy_count += u16::from(part == Part::Copies);
         let head = if part == Part::Layers { &mut h.layers } else { &mut h.copies };
         self.slots[id as usize].next = std::mem::replace(head, id);
+        self.count(hit, part, true);
         true
+    }
+
+    /// A reading of a hit begins to sound, or ends.
+    pub fn count(&mut self, hit: u16, part: Part, begins: bool) {
+        let h = &mut self.hits[hit as usize];
+        let step = |n: u16| if begins { n + 1 } else { n - 1 };
+        h.alive = step(h.alive);
+        if part == Part::Copies {
+            h.copy_count = step(h.copy_count);
+        }
+        self.free_slots = if begins { self.free_slots - 1 } else { self.free_slots + 1 };
     }
 
     /// Adds the next frames of a hit to `layers` and `copies`; readings that ended are given back.
@@ -152,7 +171,7 @@ impl Hits {
         copies: &mut Onto<'a>,
     ) {
         let h = self.hits[hit as usize];
-        if h.ahead > 0 {
+        if h.foresight.ahead > 0 {
             self.run_ahead(hit, around, scratch, [layers, copies]);
             return;
         }
@@ -176,48 +195,13 @@ impl Hits {
         }
     }
 
-    /// The readings run ahead into the hit's ring; what is due leaves it through the fade, so that a
-    /// fade acts on its frame although the future is known.
-    fn run_ahead<'a>(
-        &mut self,
-        hit: u16,
-        (kit, bend, now): (&PlayKit, &Ramp, u64),
-        scratch: &mut Scratch,
-        parts: [&mut Onto<'a>; 2],
-    ) {
-        let Hit { ahead, ready, fade, .. } = self.hits[hit as usize];
-        let n = parts[0].now[0].len();
-        let fade = fade.unwrap_or(Ramp::still(1.0));
-        let mut ring = std::mem::take(&mut self.rings[hit as usize]);
-        for ((part, onto), ring) in [Part::Layers, Part::Copies].into_iter().zip(parts).zip(&mut ring) {
-            let [left, right] = ring;
-            let mut from = ready;
-            while from < n + ahead {
-                let to = (from + RUN).min(n + ahead);
-                let (l, r) = (&mut left[from..to], &mut right[from..to]);
-                l.fill(0.0);
-                r.fill(0.0);
-                let around = (kit, bend, now + from as u64);
-                self.add_readings(hit, part, around, scratch, [l, r]);
-                from = to;
-            }
-            for (c, ring) in [left, right].into_iter().enumerate() {
-                fade.add_scaled(now, &ring[..n], onto.now[c]);
-                let known = onto.ahead[c].len().min(ahead);
-                fade.add_scaled(now + n as u64, &ring[n..n + known], &mut onto.ahead[c][..known]);
-                ring.copy_within(n..n + ahead, 0);
-            }
-        }
-        self.rings[hit as usize] = ring;
-        self.hits[hit as usize].ready = ahead;
-    }
-
-    fn first(&self, hit: u16, part: Part) -> u16 {
+    pub fn first(&self, hit: u16, part: Part) -> u16 {
         let h = &self.hits[hit as usize];
         if part == Part::Layers { h.layers } else { h.copies }
     }
 
-    fn add_readings(
+    /// Adds the next frames of a hit's readings, the first of which is the absolute frame `now`.
+    pub fn add_readings(
         &mut self,
         hit: u16,
         part: Part,
@@ -225,20 +209,24 @@ impl Hits {
         scratch: &mut Scratch,
         [left, right]: [&mut [f32]; 2],
     ) {
-        let h = &mut self.hits[hit as usize];
-        let mut link = if part == Part::Layers { h.layers } else { h.copies };
-        let mut kept = NONE;
-        let mut last = NONE;
+        let waits = self.hits[hit as usize].foresight.ahead > 0;
+        let mut link = self.first(hit, part);
+        let (mut kept, mut last) = (NONE, NONE);
         while link != NONE {
             let slot = &mut self.slots[link as usize];
             let next = slot.next;
-            let around = Around { channels: kit.channels(slot.reading.take()), bend, now };
-            slot.reading.add_to(&around, scratch, [left, right]);
-            if slot.reading.is_done() {
+            if slot.over == u64::MAX {
+                let around = Around { channels: kit.channels(slot.reading.take()), bend, now };
+                slot.reading.add_to(&around, scratch, [left, right]);
+                if slot.reading.is_done() {
+                    slot.over = now + left.len() as u64;
+                    self.count(hit, part, false);
+                }
+            }
+            let slot = &mut self.slots[link as usize];
+            if slot.over != u64::MAX && !waits {
                 slot.next = self.free;
                 self.free = link;
-                self.free_slots += 1;
-                h.copy_count -= u16::from(part == Part::Copies);
             } else {
                 slot.next = NONE;
                 if last == NONE {
@@ -250,6 +238,34 @@ impl Hits {
             }
             link = next;
         }
+        let h = &mut self.hits[hit as usize];
+        *(if part == Part::Layers { &mut h.layers } else { &mut h.copies }) = kept;
+    }
+
+    /// Gives back the readings of a hit of which nothing is heard from frame `now` on.
+    pub fn give_back_ended(&mut self, hit: u16, part: Part, now: u64) {
+        let mut link = self.first(hit, part);
+        let (mut kept, mut last) = (NONE, NONE);
+        while link != NONE {
+            let slot = &mut self.slots[link as usize];
+            let next = slot.next;
+            if slot.over <= now {
+                slot.next = self.free;
+                self.free = link;
+            } else {
+                if last == NONE {
+                    kept = link;
+                } else {
+                    self.slots[last as usize].next = link;
+                }
+                last = link;
+            }
+            link = next;
+        }
+        if last != NONE {
+            self.slots[last as usize].next = NONE;
+        }
+        let h = &mut self.hits[hit as usize];
         *(if part == Part::Layers { &mut h.layers } else { &mut h.copies }) = kept;
     }
 
@@ -263,31 +279,38 @@ impl Hits {
             return true;
         }
         let h = &mut self.hits[hit as usize];
-        if h.layers != NONE || h.copies != NONE {
+        if h.alive > 0 {
             return false;
         }
-        if h.ahead == 0 {
+        if h.foresight.ahead == 0 {
             h.active = false;
         } else if look {
             let since = *h.drains.get_or_insert(now);
-            h.active = now < since + h.ahead as u64;
+            h.active = now < since + h.foresight.ahead as u64;
         }
-        !h.active
+        if !self.hits[hit as usize].active {
+            self.give_back(hit);
+            return true;
+        }
+        false
     }
 
     fn give_back(&mut self, hit: u16) {
-        let h = &mut self.hits[hit as usize];
-        for head in [std::mem::replace(&mut h.layers, NONE), std::mem::replace(&mut h.copies, NONE)] {
-            let mut link = head;
+        for part in [Part::Layers, Part::Copies] {
+            let mut link = self.first(hit, part);
             while link != NONE {
                 let slot = &mut self.slots[link as usize];
-                let next = std::mem::replace(&mut slot.next, self.free);
+                let (next, sounds) = (slot.next, slot.over == u64::MAX);
+                slot.next = self.free;
                 self.free = link;
-                self.free_slots += 1;
+                if sounds {
+                    self.count(hit, part, false);
+                }
                 link = next;
             }
         }
-        h.copy_count = 0;
+        let h = &mut self.hits[hit as usize];
+        (h.layers, h.copies) = (NONE, NONE);
     }
 
     /// Fades a hit out from frame `now` on.
@@ -313,10 +336,11 @@ impl Hits {
     pub fn has_copies(&self, hit: u16) -> bool {
         let h = &self.hits[hit as usize];
         // A ring may hold the end of copies that are gone.
-        h.copy_count > 0 || h.ahead > 0
+        h.copy_count > 0 || h.foresight.ahead > 0
     }
 
-    /// The key is let go: a held hit is released.
+    /// The key is let go before the next frame: a held hit is released. One that runs ahead must have been
+    /// rewound to that frame.
     pub fn release(&mut self, hit: u16) {
         let h = &mut self.hits[hit as usize];
         if !std::mem::take(&mut h.held) {
@@ -330,6 +354,11 @@ impl Hits {
                 link = slot.next;
             }
         }
+    }
+
+    /// Whether the hit waits for its key to be let go.
+    pub fn is_held(&self, hit: u16) -> bool {
+        self.hits[hit as usize].held
     }
 
     /// Makes room for one more hit with so many copies: fades the quietest until it fits.
@@ -356,8 +385,11 @@ impl Hits {
         for head in [h.layers, h.copies] {
             let mut link = head;
             while link != NONE {
-                loudest = loudest.max(self.slots[link as usize].reading.loudness());
-                link = self.slots[link as usize].next;
+                let slot = &self.slots[link as usize];
+                if slot.over == u64::MAX {
+                    loudest = loudest.max(slot.reading.loudness());
+                }
+                link = slot.next;
             }
         }
         loudest

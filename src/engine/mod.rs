@@ -11,6 +11,7 @@
 //! | `draw`, `variation`, `cloud` | what is random about it, and where it comes from |
 //! | `reading` | one reading of a slice: the smallest thing that sounds |
 //! | `hits` | the hits that sound; stealing |
+//! | `foresight` | hits that run ahead, for limiters that look ahead |
 //! | `pad`, `diffuser`, `tone` | a pad's sum, smearing and tone |
 //! | `output` | ceilings |
 //! | `ramp` | values that glide, in closed form |
@@ -19,6 +20,7 @@ mod cloud;
 mod diffuser;
 mod draw;
 pub mod dsp;
+mod foresight;
 mod hits;
 mod meters;
 mod output;
@@ -170,7 +172,8 @@ impl Engine {
         // Before the first frame there is nothing to glide from.
         let frames = if self.now == 0 { 0 } else { (GLIDE_MS * self.sample_rate / 1000.0) as u32 };
         for pad in &mut self.pads {
-            pad.set_trims(&trims, &self.kits, self.now, frames);
+            let sound = (&mut self.hits, &mut self.buffers.scratch);
+            pad.set_trims(&trims, &self.kits, sound, self.now, frames);
         }
         let gain = if trims.kit.level_db == 0.0 { 1.0 } else { crate::units::db_to_gain(trims.kit.level_db) };
         self.level.go(gain, self.now, frames);
@@ -215,7 +218,10 @@ impl Engine {
 
     /// A key is let go at the next frame; one-shot pads play on.
     pub fn note_off(&mut self, note: u8) {
-        self.for_pads_on(note, |engine, pad| engine.pads[pad].release(&mut engine.hits));
+        self.for_pads_on(note, |engine, pad| {
+            let Self { pads, kits, hits, buffers, now, .. } = engine;
+            pads[pad].release(kits, hits, &mut buffers.scratch, *now);
+        });
     }
 
     /// Cuts a pad off (with a short fade), one-shot or not.

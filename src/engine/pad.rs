@@ -41,7 +41,6 @@ struct Side {
     /// Whether it may still sound.
     busy: bool,
     /// Frames that its limiters look ahead: so far ahead its hits are rendered, without delaying them.
-    /// 0 in a held pad, where letting go must not wait for what is rendered already.
     ahead: usize,
 }
 
@@ -156,7 +155,14 @@ impl Pad {
     }
 
     /// Takes trims; what can glide does so within `frames`, at once when 0.
-    pub fn set_trims(&mut self, trims: &Trims, kits: &Kits, now: u64, frames: u32) {
+    pub fn set_trims(
+        &mut self,
+        trims: &Trims,
+        kits: &Kits,
+        (hits, scratch): (&mut Hits, &mut Scratch),
+        now: u64,
+        frames: u32,
+    ) {
         let new = trims.pads[self.index];
         let changed = new != self.trims;
         self.trims = new;
@@ -169,7 +175,16 @@ impl Pad {
         }
         self.in_main.go(if new.in_main { 1.0 } else { 0.0 }, now, frames);
         self.cloud_gain.go(gain(new.cloud_db), now, frames);
-        self.bend.go(new.pitch_st + new.fine_ct / 100.0 + trims.kit.pitch_st, now, frames);
+        let bend = new.pitch_st + new.fine_ct / 100.0 + trims.kit.pitch_st;
+        if bend != self.bend.target() {
+            // What was rendered ahead knew nothing of it.
+            for side in &self.sides {
+                if let Some(kit) = side.kit.and_then(|k| kits[k].as_ref()) {
+                    side.hits.iter().for_each(|&hit| hits.rewind(hit, (kit, &self.bend, now), scratch));
+                }
+            }
+            self.bend.go(bend, now, frames);
+        }
         if changed {
             let side = &mut self.sides[self.current];
             if side.busy && frames > 0 {
@@ -198,7 +213,7 @@ impl Pad {
         if let Some(kit) = side.kit.and_then(|k| kits[k].as_ref()) {
             let pad = &kit.pads[self.index];
             side.chain.set_now(&pad.pad.tone, &self.trims, note(pad.note_hz, self.bend.target()));
-            side.ahead = if pad.pad.settings.held { 0 } else { side.chain.lookahead() };
+            side.ahead = side.chain.lookahead();
         }
     }
 
@@ -233,9 +248,17 @@ impl Pad {
         Some(drawn)
     }
 
-    /// The key is let go.
-    pub fn release(&mut self, hits: &mut Hits) {
-        self.sides[self.current].hits.iter().for_each(|&h| hits.release(h));
+    /// The key is let go before frame `now`.
+    pub fn release(&mut self, kits: &Kits, hits: &mut Hits, scratch: &mut Scratch, now: u64) {
+        let side = &self.sides[self.current];
+        let Some(kit) = side.kit.and_then(|k| kits[k].as_ref()) else { return };
+        for &hit in &side.hits {
+            if hits.is_held(hit) {
+                hits.rewind(hit, (kit, &self.bend, now), scratch);
+                hits.release(hit);
+                hits.mark(hit, now);
+            }
+        }
     }
 
     /// Fades all hits out.

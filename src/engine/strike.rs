@@ -63,12 +63,12 @@ impl Stroke<'_> {
         let index = counter.next(&pad.pad.variation, self.song, self.now);
         let slice = self.choose(pad, velocity, index, counter);
         let amount = f64::from(self.trims.vary) * f64::from(self.kit_trims.vary);
-        let shift = Shift::draw(&pad.pad.variation, amount, &mut self.draws(index, Purpose::Variation));
+        let shift = Shift::draw(&pad.pad.variation, amount, index, |i| self.draws(i, Purpose::Variation));
         let mut copies = [Copy::default(); cloud::MAX_COPIES];
         let mut cloud_draws = self.draws(index, Purpose::Cloud);
         let count = cloud::plan(&pad.pad.cloud, &self.cloud_scale(), &mut cloud_draws, &mut copies);
         hits.make_room(count, self.now);
-        let id = hits.start(pad.pad.settings.held, self.ahead)?;
+        let id = hits.start(pad.pad.settings.held, self.ahead, self.now)?;
         let plan = Plan {
             // A pad whose layers all have their own slices needs none of its own.
             slice: slice.map_or_else(|| pad.layers[0].slice.unwrap_or(EMPTY), |s| pad.slices[s]),

@@ -2,7 +2,7 @@
 
 use super::{
     Transport,
-    draw::{Draws, Index},
+    draw::{Apart, Draws, Index},
 };
 use crate::kit::{Variation, Way};
 
@@ -21,13 +21,23 @@ pub(super) struct Shift {
 
 impl Shift {
     /// Uniform within plus and minus the ranges of `variation` times `amount`.
-    pub fn draw(variation: &Variation, amount: f64, draws: &mut Draws) -> Self {
-        let mut within = |range: f32| draws.signed() * f64::from(range) * amount;
+    ///
+    /// Live strokes keep away from the stroke before, and their start and pitch move together: a stroke that
+    /// begins further into the sound is the sharper one. Both shift a low tone's phase the same way then. Drawn
+    /// apart, they would cancel out every so often, and two strokes of a low tone would be one file fired twice.
+    pub fn draw(variation: &Variation, amount: f64, index: Index, draws: impl Fn(Index) -> Draws) -> Self {
+        let mut own = draws(index);
+        let [mut start, mut pitch, level, cut] = std::array::from_fn(|_| own.signed());
+        if let Index::Stroke(n) = index {
+            let apart = Apart::new(n, draws(Index::Origin).unit(), start);
+            (start, pitch) = (apart.signed(), apart.beside(pitch).signed());
+        }
+        let within = |range: f32, draw: f64| draw * f64::from(range) * amount;
         Self {
-            start_ms: within(variation.start_ms),
-            pitch_st: within(variation.pitch_ct) / 100.0,
-            level_db: within(variation.level_db),
-            cut_oct: within(variation.cut_oct),
+            start_ms: within(variation.start_ms, start),
+            pitch_st: within(variation.pitch_ct, pitch) / 100.0,
+            level_db: within(variation.level_db, level),
+            cut_oct: within(variation.cut_oct, cut),
         }
     }
 }
@@ -139,7 +149,7 @@ mod tests {
         let v =
             Variation { start_ms: 2.0, pitch_ct: 30.0, level_db: 1.5, cut_oct: 0.5, ..Variation::default() };
         let shifts: Vec<Shift> = (0..1000)
-            .map(|n| Shift::draw(&v, 2.0, &mut Draws::new(4, 1, Index::Stroke(n), Purpose::Variation)))
+            .map(|n| Shift::draw(&v, 2.0, Index::Stroke(n), |i| Draws::new(4, 1, i, Purpose::Variation)))
             .collect();
         let fits = |value: &dyn Fn(&Shift) -> f64, range: f64| {
             let d = kolmogorov_smirnov(shifts.iter().map(value).collect(), uniform(-range, range));
@@ -149,6 +159,21 @@ mod tests {
         fits(&|s| s.pitch_st, 0.6);
         fits(&|s| s.level_db, 3.0);
         fits(&|s| s.cut_oct, 1.0);
+    }
+
+    #[test]
+    fn live_strokes_keep_away_from_the_one_before_and_their_start_and_pitch_move_together() {
+        let v = Variation { start_ms: 1.0, pitch_ct: 100.0, ..Variation::default() };
+        for seed in 0..20 {
+            let shift =
+                |n| Shift::draw(&v, 1.0, Index::Stroke(n), |i| Draws::new(seed, 3, i, Purpose::Variation));
+            for n in (0..200).chain(u64::MAX - 20..u64::MAX - 1) {
+                let (a, b) = (shift(n), shift(n + 1));
+                let turns = (a.start_ms - b.start_ms).abs() / 2.0;
+                assert!(turns.min(1.0 - turns) >= Apart::NEIGHBOURS, "stroke {n}: {turns}");
+                assert!((a.pitch_st - a.start_ms).abs() <= 2.0 * Apart::LOOSE + 1e-9, "stroke {n}: {a:?}");
+            }
+        }
     }
 
     #[test]

@@ -145,7 +145,12 @@ pub fn kit_document(which: u64) -> Kit {
     pads[4].settings.choke_group = 1;
     pads[4].cloud.copies = 48;
     pads[4].cloud.timing = Timing::Bursts;
-    // Limiters that look ahead: with a cloud and diffusion, and in a choke group.
+    // Limiters that look ahead: with a cloud and diffusion, in a choke group, and in held pads that go round.
+    for held in [1, 5] {
+        pads[held].tone.limiter.on = true;
+        pads[held].tone.limiter.threshold_db = -24.0;
+    }
+    pads[5].tone.colour.on = true;
     pads[0].tone.limiter.on = true;
     pads[0].tone.limiter.threshold_db = -20.0;
     pads[3].tone.colour.on = true;

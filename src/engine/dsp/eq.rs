@@ -6,7 +6,10 @@
 //! frequencies. The prototypes of bells and shelves are those of R. Bristow-Johnson's "Cookbook
 //! formulae for audio EQ biquad filter coefficients".
 
-use super::denormal::flush_pair;
+use super::{
+    denormal::Looks,
+    pair::{Pair, rest_if_tiny},
+};
 use std::f64::consts::{FRAC_1_SQRT_2, PI};
 
 /// Resonances of the halves of a fourth-order Butterworth filter.
@@ -207,12 +210,13 @@ pub struct Filter {
     /// The last two frames in and out, `[age][channel]`.
     x: [[f64; 2]; 2],
     y: [[f64; 2]; 2],
+    looks: Looks,
 }
 
 impl Filter {
     /// At rest.
     pub fn new(section: Section) -> Self {
-        Self { section, x: [[0.0; 2]; 2], y: [[0.0; 2]; 2] }
+        Self { section, x: [[0.0; 2]; 2], y: [[0.0; 2]; 2], looks: Looks::default() }
     }
 
     /// Takes new coefficients; sound inside is kept.
@@ -222,7 +226,7 @@ impl Filter {
 
     /// Forgets all sound.
     pub fn reset(&mut self) {
-        (self.x, self.y) = ([[0.0; 2]; 2], [[0.0; 2]; 2]);
+        *self = Self::new(self.section);
     }
 
     /// Whether nothing is left inside.
@@ -233,18 +237,23 @@ impl Filter {
     /// Filters two channels in place.
     pub fn process(&mut self, left: &mut [f32], right: &mut [f32]) {
         let Section { b, a } = self.section;
-        let ([mut x1, mut x2], [mut y1, mut y2]) = (self.x, self.y);
-        for (l, r) in left.iter_mut().zip(right.iter_mut()) {
-            let x = [f64::from(*l), f64::from(*r)];
-            let mut y = [0.0; 2];
-            for c in 0..2 {
-                // The newest output last: the next frame waits for nothing else.
-                y[c] = b[0] * x[c] + b[1] * x1[c] + b[2] * x2[c] - a[1] * y2[c] - a[0] * y1[c];
-                (y1[c], y2[c]) = flush_pair(y[c], y1[c]);
-                (x1[c], x2[c]) = (x[c], x1[c]);
+        let ([mut x1, mut x2], [mut y1, mut y2]) = (self.x.map(Pair::new), self.y.map(Pair::new));
+        let frames = left.len().min(right.len());
+        let mut from = 0;
+        while from < frames {
+            let (n, look) = self.looks.next(frames - from);
+            for (l, r) in left[from..from + n].iter_mut().zip(&mut right[from..from + n]) {
+                let x = Pair::from_samples(*l, *r);
+                // The newest output last: the next frame waits for one product and one difference.
+                let y = x * b[0] + x1 * b[1] + x2 * b[2] - y2 * a[1] - y1 * a[0];
+                (x1, x2, y1, y2) = (x, x1, y, y1);
+                (*l, *r) = y.to_samples();
             }
-            (*l, *r) = (y[0] as f32, y[1] as f32);
+            if look {
+                (y1, y2) = rest_if_tiny(y1, y2);
+            }
+            from += n;
         }
-        (self.x, self.y) = ([x1, x2], [y1, y2]);
+        (self.x, self.y) = ([x1, x2].map(Pair::get), [y1, y2].map(Pair::get));
     }
 }

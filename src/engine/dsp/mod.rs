@@ -38,6 +38,7 @@ pub mod halfband;
 pub mod limiter;
 pub mod loudness;
 pub mod math;
+mod pair;
 pub mod reader;
 pub mod saturation;
 pub mod svf;

@@ -5,7 +5,11 @@
 //! integration and equivalent currents" (2013). Two in a row, with the resonances of a fourth-order
 //! Butterworth filter, give 24 dB per octave.
 
-use super::denormal::flush_pair;
+use super::{
+    denormal::{Looks, TINY, flush_pair},
+    pair::{Pair, rest_if_tiny},
+};
+use std::ops::{Add, Mul, Sub};
 
 /// What the filter lets pass.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -42,6 +46,7 @@ pub struct Svf {
     coefficients: [Coefficients; 2],
     /// `[half][integrator][channel]`
     state: [[[f64; 2]; 2]; 2],
+    looks: Looks,
 }
 
 #[derive(Debug, Clone, Copy, Default)]
@@ -50,6 +55,9 @@ struct Coefficients {
     a1: f64,
     a2: f64,
     a3: f64,
+    /// What each integrator keeps of itself: 2 a1 - 1 and 1 - 2 a3.
+    keep1: f64,
+    keep2: f64,
 }
 
 impl Coefficients {
@@ -57,7 +65,8 @@ impl Coefficients {
     fn new(g: f64, k: f64) -> Self {
         let a1 = 1.0 / (1.0 + g * (g + k));
         let a2 = g * a1;
-        Self { k, a1, a2, a3: g * a2 }
+        let a3 = g * a2;
+        Self { k, a1, a2, a3, keep1: 2.0 * a1 - 1.0, keep2: 1.0 - 2.0 * a3 }
     }
 }
 
@@ -72,6 +81,7 @@ impl Svf {
             halves: if steepness == Steepness::Twelve { 1 } else { 2 },
             coefficients: [Coefficients::default(); 2],
             state: Default::default(),
+            looks: Looks::default(),
         };
         new.set(1000.0, std::f32::consts::FRAC_1_SQRT_2);
         new
@@ -99,7 +109,7 @@ impl Svf {
 
     /// Forgets all sound.
     pub fn reset(&mut self) {
-        self.state = Default::default();
+        (self.state, self.looks) = Default::default();
     }
 
     /// Whether nothing is left inside: silence in gives exact zeros out.
@@ -109,12 +119,22 @@ impl Svf {
 
     /// Filters one channel in place.
     pub fn process_mono(&mut self, samples: &mut [f32]) {
+        let start = self.looks;
         for half in 0..self.halves {
             let c = self.coefficients[half];
             let [mut s1, mut s2] = [self.state[half][0][0], self.state[half][1][0]];
-            for x in samples.iter_mut() {
-                let v = tick(&c, f64::from(*x), &mut s1, &mut s2);
-                *x = v.pick(self.pass, c.k) as f32;
+            self.looks = start;
+            let mut from = 0;
+            while from < samples.len() {
+                let (n, look) = self.looks.next(samples.len() - from);
+                for x in &mut samples[from..from + n] {
+                    let y = tick(&c, self.pass, f64::from(*x), &mut s1, &mut s2);
+                    *x = if y.abs() < TINY { 0.0 } else { y as f32 };
+                }
+                if look {
+                    (s1, s2) = flush_pair(s1, s2);
+                }
+                from += n;
             }
             self.state[half][0][0] = s1;
             self.state[half][1][0] = s2;
@@ -123,16 +143,25 @@ impl Svf {
 
     /// Filters two channels in place.
     pub fn process(&mut self, left: &mut [f32], right: &mut [f32]) {
+        let start = self.looks;
+        let frames = left.len().min(right.len());
         for half in 0..self.halves {
             let c = self.coefficients[half];
-            let [mut s1, mut s2] = self.state[half];
-            for (l, r) in left.iter_mut().zip(right.iter_mut()) {
-                for (channel, x) in [l, r].into_iter().enumerate() {
-                    let v = tick(&c, f64::from(*x), &mut s1[channel], &mut s2[channel]);
-                    *x = v.pick(self.pass, c.k) as f32;
+            let [mut s1, mut s2] = self.state[half].map(Pair::new);
+            self.looks = start;
+            let mut from = 0;
+            while from < frames {
+                let (n, look) = self.looks.next(frames - from);
+                for (l, r) in left[from..from + n].iter_mut().zip(&mut right[from..from + n]) {
+                    let x = Pair::from_samples(*l, *r);
+                    (*l, *r) = tick(&c, self.pass, x, &mut s1, &mut s2).to_samples();
                 }
+                if look {
+                    (s1, s2) = rest_if_tiny(s1, s2);
+                }
+                from += n;
             }
-            self.state[half] = [s1, s2];
+            self.state[half] = [s1.get(), s2.get()];
         }
     }
 
@@ -160,28 +189,23 @@ fn tangent(x: f64) -> f64 {
         / (135_135.0 - q * (62_370.0 - q * (3_150.0 - 28.0 * q)))
 }
 
-struct Outputs {
-    input: f64,
-    band: f64,
-    low: f64,
-}
-
-impl Outputs {
-    #[inline(always)]
-    fn pick(&self, pass: Pass, k: f64) -> f64 {
-        match pass {
-            Pass::Low => self.low,
-            Pass::High => self.input - k * self.band - self.low,
-            Pass::Band => k * self.band,
-        }
-    }
-}
-
+/// One frame of one channel or of two side by side.
+///
+/// The states are written as sums of products of the states before, so that the way from one frame to the
+/// next is as short as can be: with the integrators' equations solved for them, `2 v1 - s1` and `2 v2 - s2`.
 #[inline(always)]
-fn tick(c: &Coefficients, v0: f64, s1: &mut f64, s2: &mut f64) -> Outputs {
-    let v3 = v0 - *s2;
-    let v1 = c.a1 * *s1 + c.a2 * v3;
-    let v2 = *s2 + c.a2 * *s1 + c.a3 * v3;
-    (*s1, *s2) = flush_pair(2.0 * v1 - *s1, 2.0 * v2 - *s2);
-    Outputs { input: v0, band: v1, low: v2 }
+fn tick<T>(c: &Coefficients, pass: Pass, v0: T, s1: &mut T, s2: &mut T) -> T
+where
+    T: Copy + Add<Output = T> + Sub<Output = T> + Mul<f64, Output = T>,
+{
+    let (old1, old2) = (*s1, *s2);
+    let (fed1, fed2) = (v0 * (2.0 * c.a2), v0 * (2.0 * c.a3));
+    *s1 = (fed1 + old1 * c.keep1) - old2 * (2.0 * c.a2);
+    *s2 = (fed2 + old1 * (2.0 * c.a2)) + old2 * c.keep2;
+    let band = old1 * c.a1 + (v0 - old2) * c.a2;
+    match pass {
+        Pass::Band => band * c.k,
+        Pass::Low => old2 + old1 * c.a2 + (v0 - old2) * c.a3,
+        Pass::High => v0 - band * c.k - (old2 + old1 * c.a2 + (v0 - old2) * c.a3),
+    }
 }

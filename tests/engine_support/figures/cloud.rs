@@ -1,14 +1,23 @@
 //! What is random: distributions over a thousand hits as the engine plays them, and how alike hits are.
 
-use crate::engine_support::{NOTES, bare_kit, click_take, correlation, kit_document, perform, prepared};
+use crate::engine_support::{
+    NOTES, bare_kit, click_take, correlation, kit_document, perform, prepared, still,
+};
 use kitwright::{
+    cast::{CastOptions, HeardTake, make_kit},
     demo::borrowed_cello,
     engine::{Engine, Meters, ShownCopy, Transport},
-    kit::{Cloud, Draw, Kit, Timing, Variation, Way},
+    kit::{Cloud, Draw, Kit, Pad, Role, Timing, Variation, Way},
+    listen::{Hit, describe},
+    progress::Quiet,
+    take::Take,
 };
-use std::sync::{
-    Arc,
-    atomic::{AtomicU32, Ordering::Relaxed},
+use std::{
+    f64::consts::TAU,
+    sync::{
+        Arc,
+        atomic::{AtomicU32, Ordering::Relaxed},
+    },
 };
 
 /// Hits that a distribution is looked for in.
@@ -124,6 +133,101 @@ fn strokes(kit: &Kit, count: usize) -> Vec<Vec<f32>> {
             sound
         })
         .collect()
+}
+
+/// A low tone that dies away, with the knock that starts it, after a moment of silence: what a finger makes of
+/// a bass string. And the frame at which it starts.
+pub fn low_tone(hz: f64, ms: f64) -> (Arc<Take>, u64) {
+    const RATE: f64 = 48_000.0;
+    const BEFORE: usize = 4800;
+    // Down by 40 dB at its end.
+    let fall = 100.0_f64.ln() / (ms / 1000.0);
+    let sample = |i: usize| {
+        let t = i as f64 / RATE;
+        let tone = (TAU * hz * t).sin() + 0.2 * (2.0 * TAU * hz * t).sin();
+        let knock = 0.1 * (TAU * 1300.0 * t).sin() * (-t * 400.0).exp();
+        (0.6 * (tone + knock) * (-t * fall).exp()) as f32
+    };
+    let silence = std::iter::repeat_n(0.0, BEFORE);
+    let samples = silence.chain((0..(ms / 1000.0 * RATE) as usize).map(sample)).collect();
+    (Arc::new(Take::from_samples("low tone", RATE as u32, vec![samples])), BEFORE as u64)
+}
+
+/// A pad fresh from the box that plays a low tone.
+fn low_kit(hz: f64, ms: f64) -> Kit {
+    let (take, start) = low_tone(hz, ms);
+    let mut kit = bare_kit(take, 1);
+    kit.doc.pads[0].slices[0].start = start;
+    kit
+}
+
+/// Correlations of live strokes of the low tones on a pad fresh from the box: neighbours, and every two.
+pub fn likeness_of_low_tones() -> (Vec<f64>, Vec<f64>) {
+    let (mut neighbours, mut all) = (Vec::new(), Vec::new());
+    for hz in [55.0, 65.0, 82.0, 110.0] {
+        for ms in [200.0, 250.0, 300.0] {
+            let sounds = strokes(&low_kit(hz, ms), 24);
+            for a in 0..sounds.len() {
+                for b in 0..a {
+                    let r = correlation(&sounds[a], &sounds[b]);
+                    if a - b == 1 {
+                        neighbours.push(r);
+                    }
+                    all.push(r);
+                }
+            }
+        }
+    }
+    neighbours.sort_by(f64::total_cmp);
+    all.sort_by(f64::total_cmp);
+    (neighbours, all)
+}
+
+/// For each role: the largest correlation of live strokes in a row on the pads that are made of low tones for
+/// it, fully shaped.
+pub fn likeness_by_role() -> Vec<(Role, f64)> {
+    let mut found: Vec<(Role, f64)> = Vec::new();
+    let tones = [(55.0, 300.0), (70.0, 200.0), (110.0, 250.0)];
+    let takes: Vec<HeardTake> = tones
+        .map(|(hz, ms)| {
+            let (take, start) = low_tone(hz, ms);
+            let end = take.frames() as u64;
+            let description = describe(&take, start as usize, end as usize);
+            (take, vec![Hit { start, end, by_hand: false, description }])
+        })
+        .to_vec();
+    for role in Role::ALL {
+        let options = CastOptions { roles: Some(vec![role]), fit: 1.0, ..CastOptions::default() };
+        let kit = make_kit(&takes, &options, &Quiet).expect("a kit");
+        for pad in kit.doc.pads.iter().filter(|p| !p.is_empty()) {
+            let mut one = kit.clone();
+            one.doc.pads = vec![Pad { note: NOTES[0], ..pad.clone() }];
+            let sounds = strokes(&one, 12);
+            let worst = sounds.windows(2).map(|w| correlation(&w[0], &w[1])).fold(-1.0, f64::max);
+            match found.iter_mut().find(|(r, _)| *r == role) {
+                Some((_, most)) => *most = most.max(worst),
+                None => found.push((role, worst)),
+            }
+        }
+    }
+    found
+}
+
+/// Peak of the first 10 ms of live kicks against one without variations, dB: mean, least, most. The level's own
+/// variation is left out.
+pub fn punch_of_live_kicks() -> (f64, f64, f64) {
+    let mut kit = low_kit(62.0, 250.0);
+    let layer = &mut kit.doc.pads[0].layers[0].settings;
+    (layer.drop_st, layer.drop_ms) = (9.0, 18.0);
+    kit.doc.pads[0].variation.level_db = 0.0;
+    let punch =
+        |sound: &Vec<f32>| 20.0 * f64::from(sound[..480].iter().fold(0.0_f32, |p, x| p.max(x.abs()))).log10();
+    let live: Vec<f64> = strokes(&kit, 100).iter().map(punch).collect();
+    kit.doc.pads[0].variation = still();
+    let alone = punch(&strokes(&kit, 1)[0]);
+    let apart = live.iter().map(|x| x - alone);
+    let mean = apart.clone().sum::<f64>() / live.len() as f64;
+    (mean, apart.clone().fold(f64::MAX, f64::min), apart.fold(f64::MIN, f64::max))
 }
 
 /// How alike live hits of one slice are: correlations.

@@ -62,27 +62,28 @@ fn loudness(x: &[f32]) -> f64 {
     meter.loudness_global().unwrap()
 }
 
+/// A chain in which only this stage is on, and strongly so.
+pub fn only(stage: Stage) -> Tone {
+    let (f, off) = (full(), Tone::default());
+    match stage {
+        Stage::Cuts => Tone { low_cut: Cut { hz: 300.0, ..f.low_cut }, ..off },
+        Stage::Limiter => {
+            Tone { limiter: Limiter { threshold_db: -20.0, makeup_db: 12.0, ..f.limiter }, ..off }
+        }
+        Stage::Saturation => Tone { saturation: f.saturation, ..off },
+        Stage::Eq => Tone { bands: f.bands, tilt_db: 6.0, ..off },
+        Stage::Punch => Tone { punch: Compressor { makeup_db: 9.0, ..f.punch }, ..off },
+        Stage::LowBand => Tone { low_band: f.low_band, ..off },
+        Stage::Colour => Tone { colour: Limiter { threshold_db: -15.0, makeup_db: 6.0, ..f.colour }, ..off },
+    }
+}
+
 /// How much louder each stage is bypassed than working, LU by ebur128 (ITU-R BS.1770), and the whole chain.
 pub fn bypass() -> Vec<(String, f64)> {
     let x = hits(96_000 * 2, 0.5);
     let mut found = Vec::new();
     for stage in Stage::ALL {
-        // Only this stage is on, and strongly so.
-        let f = full();
-        let off = Tone::default();
-        let tone = match stage {
-            Stage::Cuts => Tone { low_cut: Cut { hz: 300.0, ..f.low_cut }, ..off },
-            Stage::Limiter => {
-                Tone { limiter: Limiter { threshold_db: -20.0, makeup_db: 12.0, ..f.limiter }, ..off }
-            }
-            Stage::Saturation => Tone { saturation: f.saturation, ..off },
-            Stage::Eq => Tone { bands: f.bands, tilt_db: 6.0, ..off },
-            Stage::Punch => Tone { punch: Compressor { makeup_db: 9.0, ..f.punch }, ..off },
-            Stage::LowBand => Tone { low_band: f.low_band, ..off },
-            Stage::Colour => {
-                Tone { colour: Limiter { threshold_db: -15.0, makeup_db: 6.0, ..f.colour }, ..off }
-            }
-        };
+        let tone = only(stage);
         let with = process(&mut chain(&tone), &x);
         let mut bypassed = chain(&tone);
         bypassed.bypass(stage, true);

@@ -1,5 +1,8 @@
 //! One reading of a slice: a layer of a hit or a copy in its cloud. The smallest thing that sounds.
 
+mod pitch;
+mod repeat;
+
 use super::{
     dsp::{
         envelope::{ANTI_CLICK_MS, Entry, Envelope, Hold, Shape},
@@ -11,11 +14,10 @@ use super::{
     ramp::Ramp,
 };
 use crate::kit::LayerSettings;
+use pitch::{CONTROL, Pitch, Steps};
+use repeat::Repeat;
 
-/// Moving pitches and cutoffs are worked out anew every so many frames of a reading's own age, with
-/// straight lines between for the pitch.
-const CONTROL: u32 = 16;
-/// The same for a sweeping filter.
+/// A sweeping filter is moved every so many frames of a reading's own age.
 const SWEEP: u32 = 4;
 /// Frames of the windows over which a reading's peak is watched.
 const WATCH: u64 = 512;
@@ -77,29 +79,6 @@ pub(super) struct Reading {
     peaks: [f32; 2],
 }
 
-/// The repeated stretch at the end of a held slice.
-#[derive(Debug, Clone, Copy)]
-struct Repeat {
-    /// Reads the crossfade: one length behind.
-    reader: Reader,
-    length: i64,
-    fade: i64,
-    fading: bool,
-}
-
-#[derive(Debug, Clone, Copy)]
-struct Pitch {
-    /// Take rate over engine rate.
-    rate: f64,
-    st: f64,
-    drop_st: f64,
-    drop_fall: f64,
-    sign: f64,
-    /// Signed ratio at the last control point and at the next one.
-    from: f64,
-    to: f64,
-}
-
 #[derive(Debug, Clone, Copy)]
 struct Sweep {
     hz: f64,
@@ -143,18 +122,7 @@ impl Reading {
     pub fn new(order: &Order, bend: &Ramp, now: u64, sample_rate: f64) -> Self {
         let s = order.settings;
         let frames = |ms: f64| ms * sample_rate / 1000.0;
-        let rate = order.slice.rate / sample_rate;
-        let sign = if order.reverse { -1.0 } else { 1.0 };
-        let mut pitch = Pitch {
-            rate,
-            st: order.pitch_st,
-            drop_st: f64::from(s.drop_st),
-            drop_fall: math::one_pole(f64::from(s.drop_ms), sample_rate / f64::from(CONTROL)),
-            sign,
-            from: 0.0,
-            to: 0.0,
-        };
-        pitch.to = pitch.ratio(f64::from(bend.at(now + order.delay)));
+        let pitch = Pitch::new(order, f64::from(bend.at(now + order.delay)), sample_rate);
         let (first, last) = span(order);
         let length = (last - first).max(1.0);
         let mut limit = order.limit;
@@ -315,53 +283,6 @@ impl Reading {
         }
     }
 
-    /// The first frame within the fade before the end of a repeated stretch: a second reader starts one
-    /// length behind.
-    fn begin_crossfade(&mut self, start: i64) {
-        let Some(repeat) = &mut self.repeat else { return };
-        let back = self.pitch.sign < 0.0;
-        let left = if back { start - self.end } else { self.end - start };
-        if left < repeat.fade && !repeat.fading {
-            repeat.fading = true;
-            repeat.reader = self.reader;
-            let behind = if back { repeat.length } else { -repeat.length };
-            repeat.reader.jump((start + behind) as f64 / ONE);
-        }
-    }
-
-    /// The crossfade of a repeated stretch, and the turn back at its end.
-    fn turn(
-        &mut self,
-        channels: &[Vec<f32>],
-        start: i64,
-        steps: Steps,
-        out: [&mut [f32]; 2],
-        other: [&mut [f32]; 2],
-    ) {
-        let Some(repeat) = &mut self.repeat else { return };
-        let back = self.pitch.sign < 0.0;
-        let end = self.end;
-        let to_end = |at: i64| if back { at - end } else { end - at };
-        if repeat.fading {
-            let ([l, r], [a, b]) = (out, other);
-            read(&mut repeat.reader, channels, self.stereo, steps, a, b);
-            let mut at = start;
-            for i in 0..l.len() {
-                let share = 1.0 - (to_end(at).max(0) as f64 / repeat.fade as f64) as f32;
-                l[i] += share * (a[i] - l[i]);
-                if self.stereo {
-                    r[i] += share * (b[i] - r[i]);
-                }
-                at = at.saturating_add(fixed_step(steps.get(i)));
-            }
-        }
-        if to_end(self.at) <= 0 {
-            self.at += if back { repeat.length } else { -repeat.length };
-            self.reader = repeat.reader;
-            repeat.fading = false;
-        }
-    }
-
     fn filter(&mut self, l: &mut [f32], r: &mut [f32]) {
         if let Some(f) = &mut self.low_cut {
             if self.stereo { f.process(l, r) } else { f.process_mono(l) }
@@ -381,17 +302,21 @@ impl Reading {
 
     /// Adds to `out`; returns the peak.
     fn mix(&self, level: &[f32], l: &[f32], r: &[f32], out: [&mut [f32]; 2]) -> f32 {
+        let n = level.len();
         let [to_left, to_right] = out;
-        let [gl, gr] = self.gains;
-        let mut peak = 0.0_f32;
         let r = if self.stereo { r } else { l };
-        for i in 0..level.len() {
+        let (l, r, to_left, to_right) = (&l[..n], &r[..n], &mut to_left[..n], &mut to_right[..n]);
+        let [gl, gr] = self.gains;
+        // Bits of numbers from 0 up are in the order of the numbers, and whole numbers are compared side by side.
+        let magnitude = |x: f32| x.to_bits() & 0x7fff_ffff;
+        let mut peak = 0;
+        for i in 0..n {
             let (a, b) = (l[i] * level[i] * gl, r[i] * level[i] * gr);
             to_left[i] += a;
             to_right[i] += b;
-            peak = peak.max(a.abs().max(b.abs()));
+            peak = magnitude(a).max(magnitude(b)).max(peak);
         }
-        peak
+        f32::from_bits(peak)
     }
 
     fn watch(&mut self, now: u64, n: usize, peak: f32) {
@@ -405,105 +330,14 @@ impl Reading {
 /// Shortest fade before the end of a slice, ms.
 const FADE_MS: f64 = 2.0;
 
-impl Pitch {
-    fn ratio(&self, bend: f64) -> f64 {
-        let st = self.st + bend + self.drop_st;
-        (self.sign * self.rate * libm::exp2(st / 12.0)).clamp(-1000.0, 1000.0)
-    }
-
-    /// At a control point: from here to the next.
-    fn control(&mut self, bend: &Ramp, now: u64, first: bool) {
-        if first {
-            self.to = self.ratio(f64::from(bend.at(now)));
-        }
-        self.from = self.to;
-        if self.moves(bend, now) {
-            self.drop_st *= self.drop_fall;
-            // A hundredth of a cent: nobody hears the rest.
-            if self.drop_st.abs() < 1e-4 {
-                self.drop_st = 0.0;
-            }
-            self.to = self.ratio(f64::from(bend.at(now + u64::from(CONTROL))));
-        }
-    }
-
-    fn moves(&self, bend: &Ramp, now: u64) -> bool {
-        self.drop_st != 0.0 || bend.end() + u64::from(CONTROL) >= now
-    }
-
-    /// Steps of the frames from `age` on, within one control period or at rest.
-    fn steps<'a>(&self, age: u64, steps: &'a mut [Step]) -> Steps<'a> {
-        if self.from == self.to {
-            return Steps::Constant(Step::from_ratio(self.to));
-        }
-        let phase = age % u64::from(CONTROL);
-        for (i, s) in steps.iter_mut().enumerate() {
-            let x = (phase + i as u64 + 1) as f64 / f64::from(CONTROL);
-            *s = Step::from_ratio(self.from + (self.to - self.from) * x);
-        }
-        Steps::Glide(steps)
-    }
-}
-
-/// The step after each frame of a run.
-#[derive(Clone, Copy)]
-enum Steps<'a> {
-    Constant(Step),
-    Glide(&'a [Step]),
-}
-
-impl Steps<'_> {
-    fn constant(&self) -> Option<Step> {
-        match self {
-            Self::Constant(step) => Some(*step),
-            Self::Glide(_) => None,
-        }
-    }
-
-    fn get(&self, i: usize) -> Step {
-        match self {
-            Self::Constant(step) => *step,
-            Self::Glide(steps) => steps[i],
-        }
-    }
-}
-
-impl Repeat {
-    /// `None` when the slice is too short for it.
-    fn new(s: &LayerSettings, rate: f64, span: f64, ratio: f64, at: f64) -> Option<Self> {
-        let source = |ms: f32| f64::from(ms) * rate / 1000.0;
-        // Turning back takes less than a run; two octaves of drop and bend on top are left room for.
-        let least = ratio * 8.0 * RUN as f64;
-        let length = source(s.loop_ms).max(least);
-        let fade = source(s.fade_ms).min(length);
-        let scale = (span / (length + fade)).min(1.0);
-        let (length, fade) = ((length * scale).floor(), (fade * scale).floor().max(1.0));
-        (length >= least.min(span / 2.0) && length >= 1.0 && ratio * 8.0 < length).then(|| Self {
-            reader: Reader::new(at),
-            length: fixed(length),
-            fade: fixed(fade),
-            fading: false,
-        })
-    }
-
-    /// Frames that can be read before something about the repeat changes: a crossfade beginning or the
-    /// turn. At least 1.
-    fn frames_to_turn(&self, at: i64, end: i64, from: f64, to: f64) -> usize {
-        let fastest = fixed(from.abs().max(to.abs())).max(1);
-        let left = (end - at).abs();
-        let until = if left > self.fade { left - self.fade } else { left };
-        // Rounded up: the frame on which it happens is the last one of the run.
-        ((until + fastest - 1) / fastest).max(1) as usize
-    }
-}
-
 /// First frame and the one after the last, of the take.
 fn span(order: &Order) -> (f64, f64) {
     let frames = |ms: f64| ms * order.slice.rate / 1000.0;
     let (start, end) = (order.slice.start as f64, order.slice.end as f64);
     let stop = (start + frames(f64::from(order.settings.end_ms))).min(end);
-    // Variation may begin a little before the slice; a start past the end leaves one frame.
-    let first = (start + frames(order.start_ms)).round().clamp(0.0, (stop - 1.0).max(0.0));
+    // Variation may begin a little before the slice, and before the take: nothing is heard there. A start past
+    // the end leaves one frame.
+    let first = (start + frames(order.start_ms)).round().min((stop - 1.0).max(0.0));
     (first, stop.floor().max(first + 1.0))
 }
 
