@@ -11,6 +11,7 @@
 //! | [`take`] | recordings: decoded, kept as they were |
 //! | [`listen`] | hits: where each starts and ends, and what it is like |
 //! | [`kit`] | the document: pads, layers, cloud, tone; its file |
+//! | [`groove`] | four bars that use every pad of a kit |
 //! | [`engine`] | the sound, in real time |
 //! | [`cast`] | which hit serves which role, found by trying it there through the engine |
 //! | [`demo`] | an invented take, synthesised, to try everything with |
@@ -27,6 +28,7 @@ pub mod editor;
 pub mod engine;
 pub mod error;
 pub mod export;
+pub mod groove;
 pub mod kit;
 pub mod listen;
 pub mod plugin;

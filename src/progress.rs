@@ -39,6 +39,16 @@ impl Progress for Flag {
     }
 }
 
+/// Reports nowhere and is cancelled with the whole: for what runs beside something that reports.
+pub struct Beside<'a>(pub &'a dyn Progress);
+
+impl Progress for Beside<'_> {
+    fn report(&self, _step: &str, _done: f32) {}
+    fn cancelled(&self) -> bool {
+        self.0.cancelled()
+    }
+}
+
 /// A part of longer work: its 0 to 1 is a stretch of the whole.
 pub struct Part<'a> {
     whole: &'a dyn Progress,

@@ -71,9 +71,8 @@ fn a_fresh_kit_is_balanced_by_loudness() {
 
 #[test]
 fn the_groove_of_a_fresh_kit_peaks_near_6_db_below_full_scale() {
-    // strokes vary by 0.8 dB, and tails overlap: 2 dB either way
     let peak = groove_peak_db(&DEMO);
-    assert!((-8.0..=-4.0).contains(&peak), "the groove peaks at {peak:.1} dBFS");
+    assert!((-7.0..=-5.0).contains(&peak), "the groove peaks at {peak:.1} dBFS");
 }
 
 #[test]

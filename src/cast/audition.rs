@@ -3,7 +3,8 @@
 use super::features::Features;
 use crate::{
     engine::{Engine, PlayKit},
-    kit::{Document, Kit, PADS, Pad, Way},
+    groove::{BARS, Note, STEPS, TICKS},
+    kit::{Document, Kit, PADS, Pad, Trims, Way},
     take::Take,
 };
 use std::sync::Arc;
@@ -21,75 +22,164 @@ const UNHEARD: f32 = 1.6e-3;
 /// ...for this long, seconds.
 const UNHEARD_S: f64 = 0.06;
 
-/// A place to play pads: one engine, used again and again. One for each thread.
+/// Channels whose mean has less than this share of their energy cancel each other.
+const CANCELS: f64 = 0.1;
+
+/// A place to play pads: two engines, used again and again. One for each thread.
 pub struct Stage {
     engine: Engine,
+    /// Plays what is tried and thrown away.
+    draft: Engine,
     doc: Document,
     takes: Vec<Arc<Take>>,
+    /// What trials read.
+    drafts: Vec<Arc<Take>>,
 }
 
 impl Stage {
     /// A stage for pads that read from the takes of `kit`.
     pub fn new(kit: &Kit) -> Self {
+        Self::with_drafts(kit, &kit.takes)
+    }
+
+    /// The same, with the takes that trials read: see [`drafts`].
+    pub fn with_drafts(kit: &Kit, drafts: &[Arc<Take>]) -> Self {
         let mut doc = kit.doc.clone();
         doc.trims.kit.ceiling_on = false;
         // the same draws for every kit: what is cast and found does not hang on the kit's seed
         doc.seed = 0;
-        Self { engine: Engine::new(RATE), doc, takes: kit.takes.clone() }
+        Self {
+            engine: Engine::new(RATE),
+            draft: Engine::draft(RATE),
+            doc,
+            takes: kit.takes.clone(),
+            drafts: drafts.to_vec(),
+        }
     }
 
-    /// Plays one stroke of `pad`, as loud as it is, without ceiling: left and right.
+    /// Plays one stroke of `pad` with its first hit, as loud as it is, without ceiling: left and right.
     pub fn play(&mut self, pad: &Pad, seconds: f64) -> [Vec<f32>; 2] {
-        self.play_until(pad, seconds, |_| false)
+        let kit = self.alone(pad, &self.takes);
+        stroke(&mut self.engine, kit, seconds, |_| false)
     }
 
-    /// Plays one stroke until silence, or until `done` says of the left and right sound so far that it is
-    /// enough.
-    fn play_until(
-        &mut self,
-        pad: &Pad,
-        seconds: f64,
-        mut done: impl FnMut(&[Vec<f32>; 2]) -> bool,
-    ) -> [Vec<f32>; 2] {
-        let mut doc = Document { pads: Document::default().pads, ..self.doc.clone() };
-        // a pad sounds the same wherever it stands, and each stroke the same: draws are frozen
-        doc.pads[0] = pad.clone();
+    /// The kit that has nothing but `pad`. A pad sounds the same wherever it stands, and each stroke the same:
+    /// draws are frozen.
+    fn alone(&self, pad: &Pad, takes: &[Arc<Take>]) -> Arc<Kit> {
+        let mut doc = Document { pads: vec![pad.clone()], ..self.doc.clone() };
+        doc.pads[0].slices.truncate(1);
         doc.pads[0].variation.way = Way::Held;
         doc.pads[0].settings.pan = 0.0;
-        let kit = Arc::new(Kit { doc, takes: self.takes.clone() });
-        self.engine.set_trims(&kit.doc.trims);
-        self.engine.set_kit(Arc::new(PlayKit::new(kit, RATE)));
-        self.engine.reset();
-        while self.engine.retired().is_some() {}
-        self.engine.strike(0, VELOCITY);
-        let frames = (seconds * RATE) as usize;
-        let mut out = [Vec::with_capacity(frames), Vec::with_capacity(frames)];
-        while out[0].len() < frames && !self.engine.is_silent() && !done(&out) {
+        Arc::new(Kit { doc, takes: takes.to_vec() })
+    }
+
+    /// Plays these notes of the groove as `kit` plays them, with its own draws, but without trims and ceiling:
+    /// the main output, left and right.
+    pub fn play_groove(&mut self, kit: &Kit, notes: &[Note]) -> [Vec<f32>; 2] {
+        let mut doc = kit.doc.clone();
+        doc.trims = Trims::default();
+        doc.trims.kit.ceiling_on = false;
+        let mut notes = notes.to_vec();
+        notes.sort_by_key(|n| (n.tick, doc.pads[n.pad].note));
+        take_up(&mut self.engine, Arc::new(Kit { doc, takes: self.takes.clone() }));
+        let frame = |note: &Note| (note.seconds() * RATE).round() as usize;
+        let end = Note { tick: (BARS * STEPS) as u32 * u32::from(TICKS) / 4, pad: 0, velocity: 1 };
+        let mut out = [Vec::new(), Vec::new()];
+        for note in &notes {
+            self.render_until(frame(note), &mut out);
+            self.engine.strike(note.pad, f32::from(note.velocity) / 127.0);
+        }
+        self.render_until(frame(&end), &mut out);
+        out
+    }
+
+    /// Renders on until `out` holds so many frames of the main output.
+    fn render_until(&mut self, frames: usize, out: &mut [Vec<f32>; 2]) {
+        while out[0].len() < frames {
             let n = Engine::MAX_CHUNK.min(frames - out[0].len());
             self.engine.render(n);
-            for (out, part) in out.iter_mut().zip(self.engine.pad(0)) {
+            for (out, part) in out.iter_mut().zip(self.engine.main()) {
                 out.extend_from_slice(&part[..n]);
             }
         }
-        out
     }
 
     /// Plays `pad` and measures it; `None` when nothing is heard.
     pub fn measure(&mut self, pad: &Pad) -> Option<Features> {
-        let (mut peak, mut last, mut seen) = (0.0f32, 0, 0);
-        let [left, right] = self.play_until(pad, LONGEST_S, |[left, right]| {
-            for (i, (l, r)) in left.iter().zip(right).enumerate().skip(seen) {
-                let level = l.abs().max(r.abs());
-                peak = peak.max(level);
-                if level > peak * UNHEARD {
-                    last = i;
-                }
-            }
-            seen = left.len();
-            peak > 0.0 && seen - last > (UNHEARD_S * RATE) as usize
-        });
-        Features::of(&mono(&left, &right), RATE)
+        let kit = self.alone(pad, &self.takes);
+        measure(&mut self.engine, kit)
     }
+
+    /// The same for a pad that is only tried, quicker: the measures differ by less than strokes do.
+    pub fn try_out(&mut self, pad: &Pad) -> Option<Features> {
+        let kit = self.alone(pad, &self.drafts);
+        measure(&mut self.draft, kit)
+    }
+}
+
+/// The takes of a kit in one channel each, as loud as they are in two: what is tried and thrown away reads
+/// these, since measures are taken of the mean of both channels anyway.
+pub fn drafts(kit: &Kit) -> Vec<Arc<Take>> {
+    let energy = |x: &[f32]| x.iter().map(|s| f64::from(*s) * f64::from(*s)).sum::<f64>();
+    let one = |take: &Arc<Take>| {
+        let [left, right] = take.channels.as_slice() else { return take.clone() };
+        let mut mean = mono(left, right);
+        let (of_both, of_mean) = ((energy(left) + energy(right)) / 2.0, energy(&mean));
+        if of_mean < CANCELS * of_both {
+            mean = if energy(left) >= energy(right) { left.clone() } else { right.clone() };
+        } else {
+            let gain = (of_both / of_mean.max(1e-30)).sqrt() as f32;
+            mean.iter_mut().for_each(|s| *s *= gain);
+        }
+        Arc::new(Take::from_samples(take.name.clone(), take.sample_rate, vec![mean]))
+    };
+    kit.takes.iter().map(one).collect()
+}
+
+/// Silences the engine and gives it another kit.
+fn take_up(engine: &mut Engine, kit: Arc<Kit>) {
+    engine.set_trims(&kit.doc.trims);
+    engine.set_kit(Arc::new(PlayKit::new(kit, RATE)));
+    engine.reset();
+    while engine.retired().is_some() {}
+}
+
+/// Plays one stroke of the first pad until silence, or until `done` says of the left and right sound so far
+/// that it is enough.
+fn stroke(
+    engine: &mut Engine,
+    kit: Arc<Kit>,
+    seconds: f64,
+    mut done: impl FnMut(&[Vec<f32>; 2]) -> bool,
+) -> [Vec<f32>; 2] {
+    take_up(engine, kit);
+    engine.strike(0, VELOCITY);
+    let frames = (seconds * RATE) as usize;
+    let mut out = [Vec::with_capacity(frames), Vec::with_capacity(frames)];
+    while out[0].len() < frames && !engine.is_silent() && !done(&out) {
+        let n = Engine::MAX_CHUNK.min(frames - out[0].len());
+        engine.render(n);
+        for (out, part) in out.iter_mut().zip(engine.pad(0)) {
+            out.extend_from_slice(&part[..n]);
+        }
+    }
+    out
+}
+
+fn measure(engine: &mut Engine, kit: Arc<Kit>) -> Option<Features> {
+    let (mut peak, mut last, mut seen) = (0.0f32, 0, 0);
+    let [left, right] = stroke(engine, kit, LONGEST_S, |[left, right]| {
+        for (i, (l, r)) in left.iter().zip(right).enumerate().skip(seen) {
+            let level = l.abs().max(r.abs());
+            peak = peak.max(level);
+            if level > peak * UNHEARD {
+                last = i;
+            }
+        }
+        seen = left.len();
+        peak > 0.0 && seen - last > (UNHEARD_S * RATE) as usize
+    });
+    Features::of(&mono(&left, &right), RATE)
 }
 
 /// The mean of both channels.
@@ -97,10 +187,11 @@ pub fn mono(left: &[f32], right: &[f32]) -> Vec<f32> {
     left.iter().zip(right).map(|(l, r)| (l + r) * 0.5).collect()
 }
 
-/// Runs `work` for every index below `count` on as many threads as there are cores, each with its own stage;
-/// results come in the order of the indices, whatever the threads do.
+/// Runs `work` for every index below `count` on as many threads as there are cores, each with its own stage
+/// for `kit` and its `drafts`; results come in the order of the indices, whatever the threads do.
 pub fn on_all_cores<T: Send>(
     kit: &Kit,
+    drafts: &[Arc<Take>],
     count: usize,
     work: impl Fn(&mut Stage, usize) -> T + Sync,
 ) -> Vec<T> {
@@ -108,7 +199,7 @@ pub fn on_all_cores<T: Send>(
         std::thread::available_parallelism().map_or(1, |n| n.get()).clamp(1, PADS).min(count.max(1));
     let next = std::sync::atomic::AtomicUsize::new(0);
     let run = || {
-        let mut stage = Stage::new(kit);
+        let mut stage = Stage::with_drafts(kit, drafts);
         let mut done = Vec::new();
         loop {
             let i = next.fetch_add(1, std::sync::atomic::Ordering::Relaxed);

@@ -2,8 +2,9 @@
 
 use super::audition::{RATE, Stage, on_all_cores};
 use crate::{
+    groove,
     kit::{Kit, Pad, Role},
-    units::{db_to_gain, gain_to_db},
+    units::gain_to_db,
 };
 use ebur128::{EbuR128, Mode};
 
@@ -13,15 +14,12 @@ pub const KICK_LUFS: f32 = -21.0;
 /// No stroke peaks higher than this above the kick's loudness, dB: a click would else be lifted out of all
 /// proportion.
 const MOST_CREST_DB: f32 = 12.0;
-/// Peak of the strokes that a groove plays together, dBFS: where a fresh kit stands before the ceiling.
+/// Peak of the project's own groove before the ceiling, dBFS: where a fresh kit stands.
 pub const GROOVE_PEAK_DB: f32 = -6.0;
-/// What a groove adds to the strokes that are weighed, dB: its hardest strokes (velocity 118 against 110:
-/// 0.9 dB at the usual response) and what varies from stroke to stroke (0.8 dB).
-const HARDEST_DB: f32 = 1.7;
 /// Longest stretch that is weighed, seconds.
 const LONGEST_S: f64 = 1.2;
 
-/// Loudness of a role against the kick, LU; common practice, no source.
+/// The table of offsets: loudness of a role against the kick, LU; common practice, no source.
 pub fn offset_lu(role: Role) -> f32 {
     match role {
         Role::Kick => 0.0,
@@ -38,15 +36,16 @@ pub fn offset_lu(role: Role) -> f32 {
 }
 
 /// Sets the pad's level so that a stroke is as loud as its role asks for beside a kick of `kick_lufs`; a
-/// silent pad stays as it is.
-pub fn level(stage: &mut Stage, pad: &mut Pad, kick_lufs: f32) {
+/// silent pad stays as it is. Returns how loud the stroke then is, LUFS; `None` for silence.
+pub fn level(stage: &mut Stage, pad: &mut Pad, kick_lufs: f32) -> Option<f32> {
     pad.settings.level_db = 0.0;
     let [left, right] = stage.play(pad, LONGEST_S);
     let peak = left.iter().chain(&right).fold(0.0f32, |a, x| a.max(x.abs()));
-    let Some(lufs) = loudness(&left, &right) else { return };
+    let lufs = loudness(&left, &right)?;
     let wanted = kick_lufs + offset_lu(pad.role) - lufs;
     let allowed = kick_lufs + MOST_CREST_DB - gain_to_db(peak);
     pad.settings.level_db = wanted.min(allowed).clamp(-60.0, 24.0);
+    Some(lufs + pad.settings.level_db)
 }
 
 /// Loudness of the kick that the pads of a kit stand beside, LUFS: the kick's own, without one what the
@@ -70,59 +69,65 @@ pub fn kick_lufs(stage: &mut Stage, kit: &Kit, without: usize) -> Option<f32> {
 }
 
 /// Brings the pads of a finished kit into proportion: none is louder against the kick than its role asks
-/// for (the kick itself may have been held back by its peak), and strokes that a groove plays together peak
-/// at [`GROOVE_PEAK_DB`]. Without a kick the roles keep their proportion.
-pub fn whole(kit: &mut Kit) {
-    let played = on_all_cores(kit, kit.doc.pads.len(), |stage, i| {
-        let pad = &kit.doc.pads[i];
-        (!pad.is_empty()).then(|| stage.play(pad, LONGEST_S))
-    });
-    let loud: Vec<Option<f32>> =
-        played.iter().map(|p| p.as_ref().and_then(|[left, right]| loudness(left, right))).collect();
+/// for (the kick itself may have been held back by its peak), and the project's own groove peaks at
+/// [`GROOVE_PEAK_DB`] before the ceiling. `loud` is the loudness of each pad's stroke, LUFS. Without a kick
+/// the roles keep their proportion.
+pub fn whole(kit: &mut Kit, loud: &[Option<f32>]) {
     let pads = &mut kit.doc.pads;
-    let kick = pads.iter().zip(&loud).find(|(pad, _)| pad.role == Role::Kick).and_then(|(_, &lufs)| lufs);
-    let mut gains = vec![0.0f32; pads.len()];
+    let kick = pads.iter().zip(loud).find(|(pad, _)| pad.role == Role::Kick).and_then(|(_, &lufs)| lufs);
     if let Some(kick) = kick {
-        for ((gain, pad), lufs) in gains.iter_mut().zip(pads.iter()).zip(&loud) {
+        for (pad, lufs) in pads.iter_mut().zip(loud) {
             // only downwards: a pad that its peak held back stays there
-            *gain = lufs.map_or(0.0, |lufs| (kick + offset_lu(pad.role) - lufs).min(0.0));
+            let over = lufs.map_or(0.0, |lufs| (lufs - kick - offset_lu(pad.role)).max(0.0));
+            pad.settings.level_db = (pad.settings.level_db - over).max(-60.0);
         }
     }
-    let peak = together(pads, &played, &gains);
+    let peak = groove_peak(kit);
     if peak > 0.0 {
-        let all = GROOVE_PEAK_DB - HARDEST_DB - gain_to_db(peak);
-        for (pad, gain) in pads.iter_mut().zip(&gains) {
-            pad.settings.level_db = (pad.settings.level_db + gain + all).clamp(-60.0, 24.0);
+        let all = GROOVE_PEAK_DB - gain_to_db(peak);
+        for pad in &mut kit.doc.pads {
+            pad.settings.level_db = (pad.settings.level_db + all).clamp(-60.0, 24.0);
         }
     }
 }
 
-/// Highest peak of strokes that fall on one beat: kick or snare with the hat and what doubles them, or any
-/// pad alone.
-fn together(pads: &[Pad], played: &[Option<[Vec<f32>; 2]>], gains: &[f32]) -> f32 {
-    const BEATS: [&[Role]; 3] = [
-        &[Role::Kick, Role::ClosedHat, Role::Shaker],
-        &[Role::Snare, Role::Clap, Role::ClosedHat, Role::Shaker],
-        &[Role::Kick, Role::LowTom, Role::ClosedHat],
-    ];
-    let frames = (LONGEST_S * RATE) as usize;
-    let alone = (0..pads.len()).map(|i| vec![i]);
-    let beats = BEATS.iter().map(|roles| {
-        roles.iter().filter_map(|role| pads.iter().position(|p| p.role == *role)).collect::<Vec<_>>()
+/// Highest sample of the groove as the kit plays it, with its own draws, without trims and ceiling. The pads
+/// are played in two parts, one for each core; pads that cut each other off stay together.
+fn groove_peak(kit: &Kit) -> f32 {
+    let notes = groove::notes(kit);
+    let part_of = shared_out(kit, &notes);
+    let parts = on_all_cores(kit, &kit.takes, PARTS, |stage, part| {
+        let mine: Vec<_> = notes.iter().copied().filter(|n| part_of[n.pad] == part).collect();
+        stage.play_groove(kit, &mine)
     });
-    let mut most = 0.0f32;
-    for beat in beats.chain(alone) {
-        let mut sum = [vec![0.0f32; frames], vec![0.0f32; frames]];
-        for i in beat {
-            let Some(sound) = &played[i] else { continue };
-            let gain = db_to_gain(gains[i]);
-            for (sum, part) in sum.iter_mut().zip(sound) {
-                sum.iter_mut().zip(part).for_each(|(s, x)| *s += x * gain);
-            }
-        }
-        most = sum.iter().flatten().fold(most, |a, x| a.max(x.abs()));
+    let frames = parts.iter().map(|p| p[0].len()).max().unwrap_or(0);
+    let sum = |channel: usize, i: usize| parts.iter().filter_map(|p| p[channel].get(i)).sum::<f32>();
+    (0..frames).fold(0.0f32, |most, i| most.max(sum(0, i).abs()).max(sum(1, i).abs()))
+}
+
+/// Parts of the groove that are played at the same time.
+const PARTS: usize = 2;
+
+/// The part that plays each pad, so that they have about the same number of readings to play.
+fn shared_out(kit: &Kit, notes: &[groove::Note]) -> Vec<usize> {
+    let pads = &kit.doc.pads;
+    let work = |i: usize| {
+        let readings = pads[i].layers.len() + usize::from(pads[i].cloud.copies);
+        readings * notes.iter().filter(|n| n.pad == i).count()
+    };
+    let mut order: Vec<usize> = (0..pads.len()).collect();
+    order.sort_by_key(|&i| (std::cmp::Reverse(work(i)), i));
+    let mut part_of = vec![usize::MAX; pads.len()];
+    let mut load = [0; PARTS];
+    for i in order {
+        let group = pads[i].settings.choke_group;
+        let same = (0..pads.len())
+            .find(|&o| group != 0 && pads[o].settings.choke_group == group && part_of[o] != usize::MAX);
+        let least = (0..PARTS).min_by_key(|&p| load[p]).unwrap_or(0);
+        part_of[i] = same.map_or(least, |o| part_of[o]);
+        load[part_of[i]] += work(i);
     }
-    most
+    part_of
 }
 
 /// Momentary loudness of a stroke at its loudest, LUFS; `None` for silence.

@@ -156,3 +156,99 @@ fn level_between(a: f32, b: f32, fit: f32) -> f32 {
     }
     gain_to_db(db_to_gain(a) * (1.0 - fit) + db_to_gain(b) * fit).max(GONE_DB)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::at;
+    use crate::{
+        cast::{
+            aim::Aim,
+            audition::{RATE, Stage, mono},
+            features::Features,
+            fit, group,
+            recipe::{Source, recipe},
+        },
+        kit::{Kit, Pad, Role, TakeEntry},
+        listen,
+        progress::Quiet,
+        take::Take,
+    };
+    use std::sync::Arc;
+
+    /// A pluck with a noisy start in a take of its own (the noise: Numerical Recipes' generator).
+    fn pluck() -> (Kit, Features) {
+        let mut state = 1u32;
+        let samples: Vec<f32> = (0..36_000)
+            .map(|i| {
+                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                let noise = f64::from(state >> 8) / f64::from(1 << 23) - 1.0;
+                let t = f64::from(i) / RATE;
+                let tone: f64 = (1..=8)
+                    .map(|h| (std::f64::consts::TAU * 147.0 * f64::from(h) * t).sin() / f64::from(h))
+                    .sum();
+                (0.25 * tone * (-6.0 * t).exp() + 0.3 * noise * (-90.0 * t).exp()) as f32
+            })
+            .collect();
+        let raw = Features::of(&samples, RATE).unwrap();
+        let take = Arc::new(Take::from_samples("pluck", 48_000, vec![samples]));
+        let description = listen::describe(&take, 0, 36_000);
+        let hit = listen::Hit { start: 0, end: 36_000, by_hand: false, description };
+        let mut kit = Kit::default();
+        kit.doc.takes = vec![TakeEntry::new(&take, vec![hit])];
+        kit.takes = vec![take];
+        (kit, raw)
+    }
+
+    /// What the search makes of the pluck.
+    fn fitted(stage: &mut Stage, kit: &Kit, raw: &Features, role: Role) -> Pad {
+        let start = recipe(role, &Source { take: 0, heard: &kit.doc.takes[0].hits[0], raw });
+        fit::fitted(stage, &start, &Aim::of(role, None), raw, 1, &Quiet).unwrap()
+    }
+
+    #[test]
+    fn the_path_from_the_raw_hit_to_the_fitted_pad_is_smooth() {
+        let (kit, raw) = pluck();
+        let mut stage = Stage::new(&kit);
+        for role in [Role::Kick, Role::Rim, Role::ClosedHat] {
+            let shaped = fitted(&mut stage, &kit, &raw, role);
+            let mut heard = |fit: f32| stage.measure(&at(&shaped, fit)).unwrap();
+            let path: Vec<Features> = (0..=20u8).map(|i| heard(f32::from(i) / 20.0)).collect();
+            let whole = group::distance_db(&path[0], &path[20]);
+            let steps: Vec<f32> = path.windows(2).map(|w| group::distance_db(&w[0], &w[1])).collect();
+            let longest = steps.iter().copied().fold(0.0, f32::max);
+            println!("{role}: {whole:.1} dB from end to end, steps {steps:.1?}");
+            assert!(whole > 6.0, "{role} is shaped: {whole:.1} dB");
+            // even steps would all be as long as their mean
+            let mean = steps.iter().sum::<f32>() / steps.len() as f32;
+            assert!(longest < 3.0 * mean, "{role}: a step of {longest:.1} dB, {mean:.1} dB in the mean");
+            // nothing jumps where the stages of the raw end are switched on: less than half of what the first
+            // twentieth of the way brings
+            let start = group::distance_db(&path[0], &heard(0.002));
+            assert!(start < 0.5 * steps[0].max(1.0), "{role}: {start:.1} dB at the first touch");
+        }
+    }
+
+    #[test]
+    fn fit_0_is_the_raw_hit_with_an_envelope() {
+        let (kit, raw) = pluck();
+        let mut stage = Stage::new(&kit);
+        for role in [Role::Kick, Role::Clap, Role::OpenHat] {
+            let shaped = fitted(&mut stage, &kit, &raw, role);
+            let mut pad = at(&shaped, 0.0);
+            (pad.variation.start_ms, pad.variation.pitch_ct, pad.variation.level_db) = (0.0, 0.0, 0.0);
+            let [left, right] = stage.play(&pad, 0.5);
+            let (sound, take) = (mono(&left, &right), &kit.takes[0].channels[0]);
+            // sample for sample the recording, only softer, and ever softer
+            let gain = |from: usize| {
+                let part = from..from + 240;
+                let dot = |a: &[f32], b: &[f32]| a.iter().zip(b).map(|(x, y)| f64::from(x * y)).sum::<f64>();
+                let (s, t) = (&sound[part.clone()], &take[part]);
+                let alike = dot(s, t) / (dot(s, s) * dot(t, t)).sqrt();
+                assert!(alike > 0.999, "{role}, frame {from}: {alike}");
+                dot(s, t) / dot(t, t)
+            };
+            let gains: Vec<f64> = (0..8).map(|i| gain(i * 960)).collect();
+            assert!(gains.windows(2).all(|w| w[1] <= w[0] * 1.001), "{role}: {gains:?}");
+        }
+    }
+}

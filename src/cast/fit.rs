@@ -5,11 +5,17 @@
 //! of trials, so that the same hit gives the same pad. What it finds are ordinary settings.
 
 use super::{aim::Aim, audition::Stage, features::Features, group};
-use crate::{error::Result, kit::Pad, progress::Progress};
+use crate::{
+    error::Result,
+    kit::{Pad, Role},
+    progress::Progress,
+};
 use cmaes::{CMAESOptions, DVector};
 
-/// Trials for one pad: what keeps a kit of sixteen within its time.
-const TRIALS: usize = 110;
+/// Trials for one pad: what keeps a kit of sixteen within its time. Toms are found soonest.
+pub fn trials(role: Role) -> usize {
+    if matches!(role, Role::LowTom | Role::HighTom) { 70 } else { 110 }
+}
 /// First step of the search, as a share of each control's window.
 const STEP: f64 = 0.15;
 /// What a decibel of distance from the raw hit costs: the instrument is still to be told.
@@ -32,39 +38,64 @@ pub fn fitted(
     seed: u64,
     progress: &dyn Progress,
 ) -> Result<Pad> {
-    let space = space(recipe);
-    let start: Vec<f64> = space.iter().map(Control::travel).collect();
-    let mut best = (cost(stage, recipe, aim, raw), recipe.clone());
+    let search = Search::new(recipe, aim, raw);
+    let mut best = (search.cost(stage, recipe), recipe.clone());
     let try_out = |x: &DVector<f64>| {
         // a cancelled search runs out without playing anything
         if progress.cancelled() {
             return f64::MAX;
         }
-        let mut pad = recipe.clone();
-        let mut outside = 0.0;
-        for (control, &t) in space.iter().zip(x.iter()) {
-            control.apply(&mut pad, t);
-            outside += (t - t.clamp(0.0, 1.0)).powi(2);
-        }
-        let cost = cost(stage, &pad, aim, raw);
+        let (pad, outside) = search.pad(x.iter());
+        let cost = search.cost(stage, &pad);
         if cost < best.0 {
             best = (cost, pad);
         }
-        f64::from(cost) + OUTSIDE * outside
+        f64::from(cost) + outside
     };
-    let options = CMAESOptions::new(start, STEP).seed(seed).max_function_evals(TRIALS);
+    let options = CMAESOptions::new(search.start(), STEP).seed(seed).max_function_evals(trials(recipe.role));
     // the options are fixed and valid: a refusal would leave the recipe as it is
-    if let Ok(mut search) = options.build(try_out) {
-        search.run();
+    if let Ok(mut run) = options.build(try_out) {
+        run.run();
     }
     progress.check()?;
     Ok(best.1)
 }
 
-/// The lower the better.
-fn cost(stage: &mut Stage, pad: &Pad, aim: &Aim, raw: &Features) -> f32 {
-    let Some(features) = stage.measure(pad) else { return SILENT };
-    aim.miss(&features) + CHARACTER * group::distance_db(&features, raw)
+/// What is searched, and what is sought in it.
+pub struct Search<'a> {
+    recipe: &'a Pad,
+    aim: &'a Aim,
+    raw: &'a Features,
+    space: Vec<Control>,
+}
+
+impl<'a> Search<'a> {
+    /// A search around `recipe`, a pad of the hit whose measures as recorded are `raw`.
+    pub fn new(recipe: &'a Pad, aim: &'a Aim, raw: &'a Features) -> Self {
+        Self { recipe, aim, raw, space: space(recipe) }
+    }
+
+    /// Where the recipe has each control in its window, 0 to 1.
+    pub fn start(&self) -> Vec<f64> {
+        self.space.iter().map(Control::travel).collect()
+    }
+
+    /// The recipe with its controls at these places, and what leaving the windows costs.
+    pub fn pad<'x>(&self, places: impl Iterator<Item = &'x f64>) -> (Pad, f64) {
+        let mut pad = self.recipe.clone();
+        let mut outside = 0.0;
+        for (control, &t) in self.space.iter().zip(places) {
+            control.apply(&mut pad, t);
+            outside += (t - t.clamp(0.0, 1.0)).powi(2);
+        }
+        (pad, OUTSIDE * outside)
+    }
+
+    /// The lower the better.
+    pub fn cost(&self, stage: &mut Stage, pad: &Pad) -> f32 {
+        let Some(features) = stage.try_out(pad) else { return SILENT };
+        self.aim.miss(&features) + CHARACTER * group::distance_db(&features, self.raw)
+    }
 }
 
 type Set = Box<dyn Fn(&mut Pad, f32)>;

@@ -4,10 +4,10 @@ use super::{
     CastOptions, HeardTake,
     aim::Aim,
     assign,
-    audition::{Stage, on_all_cores},
+    audition::{Stage, drafts, on_all_cores},
     balance, blend,
     features::Features,
-    fit, group, moves,
+    fit, group, hunt, moves,
     recipe::{Source, recipe},
     score, strokes, tune,
 };
@@ -26,8 +26,12 @@ const SHORTEST_S: f64 = 0.01;
 const MEASURED_S: f64 = 0.8;
 /// A target sound is looked at no further than this, seconds.
 const LONGEST_TARGET_S: f64 = 10.0;
+/// Copies in a cloud that is only tried, at most.
+const AUDITION_COPIES: u8 = 12;
 /// Next-best hits that the player is shown.
 const NEXT_BEST: usize = 3;
+/// Alternates of a pad that has a pitch lie no further apart than this, cents: what is tuned stays in tune.
+const ALTERNATES_APART_CT: f32 = 5.0;
 /// Pads of one choke group: the hats.
 const HAT_GROUP: u8 = 1;
 
@@ -55,32 +59,41 @@ pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progr
     }
     let groups = group::spread(alike(&candidates), pads.len());
     let leaders: Vec<&Candidate> = groups.iter().map(|g| &candidates[g[0]]).collect();
-    let scores = audition(&kit, &leaders, &roles_of(&pads), &Part::new(progress, 0.1, 0.5))?;
+    let drafts = drafts(&kit);
+    let scores = audition(&kit, &drafts, &leaders, &roles_of(&pads), &Part::new(progress, 0.1, 0.5))?;
     let cast = cast(&pads, &leaders, &scores);
-    let work: Vec<(usize, usize)> = cast.iter().map(|(&pad, &leader)| (pad, leader)).collect();
+    let mut work: Vec<(usize, usize)> = cast.iter().map(|(&pad, &leader)| (pad, leader)).collect();
+    // the longest first, so that both cores end together: sounds of many copies, then what is searched
+    work.sort_by_key(|&(pad, leader)| {
+        let role = Role::DEFAULT_PADS[pad].1;
+        let copies = recipe(role, &leaders[leader].source()).cloud.copies;
+        (role == Role::Percussion, std::cmp::Reverse(copies), pad)
+    });
     let shaping = Part::new(progress, 0.5, 1.0);
-    let made = on_all_cores(&kit, work.len(), |stage, i| {
+    let made = on_all_cores(&kit, &drafts, work.len(), |stage, i| {
         shaping.check()?;
         let (index, leader) = work[i];
         let (note, role) = Role::DEFAULT_PADS[index];
-        let how = How { fit: kit.doc.fit, target: options.targets.get(&role), key: options.key };
+        let how = How::of(&kit, kit.doc.fit, options.targets.get(&role));
         let mut pad = shape(stage, role, leaders[leader], &how, &shaping)?;
-        balance::level(stage, &mut pad, balance::KICK_LUFS);
+        let lufs = balance::level(stage, &mut pad, balance::KICK_LUFS);
         pad.note = note;
         pad.target = options.targets.get(&role).cloned();
-        let strokes: Vec<(usize, &Hit)> =
-            groups[leader].iter().map(|&c| (candidates[c].take, &candidates[c].heard)).collect();
+        let alike =
+            groups[leader].iter().map(|&c| &candidates[c]).filter(|c| in_tune(role, leaders[leader], c));
+        let strokes: Vec<(usize, &Hit)> = alike.map(|c| (c.take, &c.heard)).collect();
         pad.slices = strokes::slices(&strokes, pad.layers[0].settings.velocity_level);
         let mut told = told(&pad, leader, &leaders, &scores, role);
         told.score = stage.measure(&pad).map_or(0.0, |f| score::score(role, &f));
         pad.audition = Some(told);
         shaping.report("shaping pads", (i + 1) as f32 / work.len() as f32);
-        Ok(pad)
+        Ok((pad, lufs))
     });
-    for ((index, _), pad) in work.iter().zip(made) {
-        kit.doc.pads[*index] = pad?;
+    let mut loud = vec![None; kit.doc.pads.len()];
+    for ((index, _), made) in work.iter().zip(made) {
+        (kit.doc.pads[*index], loud[*index]) = made?;
     }
-    balance::whole(&mut kit);
+    balance::whole(&mut kit, &loud);
     kit.doc.mend();
     Ok(kit)
 }
@@ -105,7 +118,7 @@ pub fn score_hits(
     let kit = empty_kit(&[(take.clone(), hits.to_vec())], &CastOptions::default());
     let candidates = candidates(&kit, progress)?;
     let all: Vec<&Candidate> = candidates.iter().collect();
-    let scores = audition(&kit, &all, &Role::ALL, &Part::new(progress, 0.1, 1.0))?;
+    let scores = audition(&kit, &drafts(&kit), &all, &Role::ALL, &Part::new(progress, 0.1, 1.0))?;
     let mut table = vec![Role::ALL.map(|r| (r, 0.0)).into_iter().collect::<BTreeMap<_, _>>(); hits.len()];
     for (candidate, scores) in candidates.iter().zip(scores) {
         table[candidate.hit] = scores;
@@ -131,8 +144,8 @@ pub fn make_pad(
         .ok_or_else(|| Error::invalid(format!("pad {}: this hit is silent; choose another", pad + 1)))?;
     // a target was given for a role
     let target = old.target.clone().filter(|_| old.role == role);
-    let mut stage = Stage::new(kit);
-    let how = How { fit, target: target.as_ref(), key: kit.doc.key };
+    let mut stage = Stage::with_drafts(kit, &drafts(kit));
+    let how = How::of(kit, fit, target.as_ref());
     let mut made = shape(&mut stage, role, &candidate, &how, progress)?;
     let kick_lufs = balance::kick_lufs(&mut stage, kit, pad).unwrap_or(balance::KICK_LUFS);
     balance::level(&mut stage, &mut made, kick_lufs);
@@ -164,6 +177,7 @@ fn empty_kit(takes: &[HeardTake], options: &CastOptions) -> Kit {
             seed: options.seed,
             fit,
             key: options.key,
+            tune_kick: options.tune_kick,
             takes: entries,
             ..Document::default()
         },
@@ -189,7 +203,7 @@ fn candidates(kit: &Kit, progress: &dyn Progress) -> Result<Vec<Candidate>> {
     let places: Vec<(usize, usize)> =
         kit.doc.takes.iter().enumerate().flat_map(|(t, e)| (0..e.hits.len()).map(move |h| (t, h))).collect();
     let part = Part::new(progress, 0.0, 0.1);
-    let found = on_all_cores(kit, places.len(), |_, i| {
+    let found = on_all_cores(kit, &kit.takes, places.len(), |_, i| {
         part.check()?;
         part.report("measuring hits", i as f32 / places.len() as f32);
         let (take, hit) = places[i];
@@ -199,6 +213,12 @@ fn candidates(kit: &Kit, progress: &dyn Progress) -> Result<Vec<Candidate>> {
 }
 
 fn candidate(kit: &Kit, take: usize, hit: usize, heard: &Hit) -> Option<Candidate> {
+    let raw = measured(kit, take, heard)?;
+    Some(Candidate { take, hit, heard: heard.clone(), raw })
+}
+
+/// The measures of a hit as recorded; `None` for what is too short or silent.
+pub fn measured(kit: &Kit, take: usize, heard: &Hit) -> Option<Features> {
     let audio = kit.takes.get(take)?;
     let rate = f64::from(audio.sample_rate);
     let start = usize::try_from(heard.start).ok()?;
@@ -207,8 +227,7 @@ fn candidate(kit: &Kit, take: usize, hit: usize, heard: &Hit) -> Option<Candidat
         return None;
     }
     let end = end.min(start + (MEASURED_S * rate) as usize);
-    let raw = Features::of(&mono(&audio.channels, start, end)?, rate)?;
-    Some(Candidate { take, hit, heard: heard.clone(), raw })
+    Features::of(&mono(&audio.channels, start, end)?, rate)
 }
 
 /// The mean of the channels, or the stronger one where they cancel (a channel with its polarity turned).
@@ -236,17 +255,20 @@ fn alike(candidates: &[Candidate]) -> Vec<Vec<usize>> {
 /// Plays every hit in every role and scores what is heard.
 fn audition(
     kit: &Kit,
+    drafts: &[Arc<Take>],
     candidates: &[&Candidate],
     roles: &[Role],
     progress: &dyn Progress,
 ) -> Result<Vec<BTreeMap<Role, f32>>> {
     let done = std::sync::atomic::AtomicUsize::new(0);
-    on_all_cores(kit, candidates.len(), |stage, i| {
+    on_all_cores(kit, drafts, candidates.len(), |stage, i| {
         let mut scores = BTreeMap::new();
         for &role in roles {
             progress.check()?;
-            let pad = recipe(role, &candidates[i].source());
-            scores.insert(role, stage.measure(&pad).map_or(0.0, |f| score::score(role, &f)));
+            let mut pad = recipe(role, &candidates[i].source());
+            // copies add up like noise: fewer of them measure the same
+            pad.cloud.copies = pad.cloud.copies.min(AUDITION_COPIES);
+            scores.insert(role, stage.try_out(&pad).map_or(0.0, |f| score::score(role, &f)));
         }
         let done = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
         progress.report("auditioning hits", done as f32 / candidates.len() as f32);
@@ -283,11 +305,32 @@ fn cast(pads: &[usize], candidates: &[&Candidate], scores: &[BTreeMap<Role, f32>
     cast
 }
 
+/// Whether a hit can take turns with `leader` on a pad of this role: what has a pitch keeps to one.
+fn in_tune(role: Role, leader: &Candidate, other: &Candidate) -> bool {
+    let pitch = |c: &Candidate| {
+        let d = &c.heard.description;
+        d.pitch_hz.filter(|_| d.pitch_confidence >= tune::SURE)
+    };
+    match (pitch(leader), pitch(other)) {
+        (Some(a), Some(b)) if tune::has_pitch(role, true) => {
+            (1200.0 * (b / a).log2()).abs() <= ALTERNATES_APART_CT
+        }
+        _ => true,
+    }
+}
+
 /// How pads are shaped.
 struct How<'a> {
     fit: f32,
     target: Option<&'a Target>,
     key: Option<Key>,
+    tune_kick: bool,
+}
+
+impl<'a> How<'a> {
+    fn of(kit: &Kit, fit: f32, target: Option<&'a Target>) -> Self {
+        Self { fit, target, key: kit.doc.key, tune_kick: kit.doc.tune_kick }
+    }
 }
 
 /// The pad that a hit makes in a role: fitted and tuned; note, level and alternates are not set.
@@ -305,11 +348,14 @@ fn shape(
         // the search draws by the hit, not by the kit's seed: which sound is found shall not be luck
         let seed = candidate.heard.start;
         shaped = fit::fitted(stage, &shaped, &aim, &candidate.raw, seed, progress)?;
+        if hunt::hunts(role) {
+            shaped = hunt::without_tones(stage, &shaped, progress)?;
+        }
     }
     let mut pad = blend::at(&shaped, how.fit);
-    if let Some(key) = how.key {
+    if let Some(key) = how.key.filter(|_| tune::has_pitch(role, how.tune_kick)) {
         let d = &candidate.heard.description;
-        tune::tune(&mut pad, key, d.pitch_hz, d.pitch_confidence);
+        tune::tune(stage, &mut pad, key, d.pitch_hz, d.pitch_confidence);
     }
     if matches!(role, Role::ClosedHat | Role::OpenHat) {
         pad.settings.choke_group = HAT_GROUP;

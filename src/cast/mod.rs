@@ -9,12 +9,15 @@ mod blend;
 pub mod features;
 mod fit;
 mod group;
+pub mod hunt;
 mod make;
 mod moves;
 mod profiles;
 mod recipe;
 pub mod score;
 mod strokes;
+#[doc(hidden)]
+pub mod trial;
 mod tune;
 mod typical;
 
@@ -42,15 +45,25 @@ pub struct CastOptions {
     pub seed: u64,
     /// Only these roles are filled; `None` fills all sixteen pads.
     pub roles: Option<Vec<Role>>,
-    /// Pads with a pitch are tuned to this key.
+    /// Pads with a pitch (rims and toms) are tuned to this key.
     pub key: Option<Key>,
+    /// The kick is tuned as well.
+    pub tune_kick: bool,
     /// Pads of these roles are shaped towards these sounds instead of the role's profile.
     pub targets: BTreeMap<Role, Target>,
 }
 
 impl Default for CastOptions {
     fn default() -> Self {
-        Self { name: "Untitled".into(), fit: 0.7, seed: 1, roles: None, key: None, targets: BTreeMap::new() }
+        Self {
+            name: "Untitled".into(),
+            fit: 0.7,
+            seed: 1,
+            roles: None,
+            key: None,
+            tune_kick: false,
+            targets: BTreeMap::new(),
+        }
     }
 }
 

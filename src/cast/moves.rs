@@ -64,7 +64,7 @@ fn tone(pad: &Pad, moves: &mut Vec<String>) {
         let what = if b.gain_db > 0.0 { "lifted" } else { "dipped" };
         moves.push(format!("{what} {:.0} dB at {}", b.gain_db.abs(), hertz(b.hz)));
     }
-    let dips = t.dips.iter().filter(|d| d.on && d.gain_db <= -1.0).count();
+    let dips = t.dips.iter().filter(|d| d.on && d.gain_db * t.dip_amount <= -1.0).count();
     if dips > 0 {
         moves.push(format!("{dips} {} taken out", if dips == 1 { "tone" } else { "tones" }));
     }

@@ -78,6 +78,9 @@ pub(super) struct MakeKit {
     /// Tune them to the key that is heard in this recording, a loop of the song.
     #[arg(long, value_name = "SONG", conflicts_with = "key")]
     pub key_from: Option<PathBuf>,
+    /// Tune the kick as well; by itself it stays where it sounds most like one.
+    #[arg(long)]
+    pub tune_kick: bool,
     /// Shape the pads of a role towards this drum sound; its audio does not come into the kit. May be
     /// given several times.
     #[arg(long, value_name = "ROLE=SOUND", value_parser = target)]

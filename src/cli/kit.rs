@@ -33,6 +33,7 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
         seed: a.seed,
         roles: a.roles.clone(),
         key: a.key.or(heard_key),
+        tune_kick: a.tune_kick,
         targets,
     };
     let kit = Arc::new(make_kit(&takes, &options, terminal)?);

@@ -212,6 +212,11 @@ fn tune_to_song(ui: &mut Ui, desk: &Desk<'_>) -> bool {
     let pressed = widgets::button(ui, "Tune to a song", "Tune the kit to a song", help).clicked();
     let words = desk.kit.doc.key.map_or_else(|| "tuned to no key".to_owned(), |k| format!("tuned to {k}"));
     ui.label(RichText::new(words).color(theme::INK_SOFT));
+    let kick = desk.kit.doc.tune_kick;
+    let help = "Whether tuning moves the kick as well, from the next tuning or casting on.";
+    if widgets::toggle(ui, kick, "Kick too", "Tune the kick too", help).clicked() {
+        desk.session.edit("tune the kick", |kit| kit.doc.tune_kick = !kick);
+    }
     pressed
 }
 

@@ -114,6 +114,14 @@ impl Engine {
         }
     }
 
+    /// An engine for trials that are measured and not heard: its saturation runs at twice the rate only.
+    /// Everything else is the same.
+    pub fn draft(sample_rate: f64) -> Self {
+        let mut engine = Self::new(sample_rate);
+        engine.pads.iter_mut().for_each(Pad::draft);
+        engine
+    }
+
     /// Hz.
     pub fn sample_rate(&self) -> f64 {
         self.sample_rate

@@ -106,6 +106,9 @@ impl Output {
                 (*l, *r) = (0.0, 0.0);
             }
         }
+        if self.on.target() == 0.0 && !self.on.moves(now) {
+            return;
+        }
         let [a, b] = &mut self.spare;
         let (a, b) = (&mut a[..n], &mut b[..n]);
         a.copy_from_slice(left);

@@ -103,6 +103,11 @@ impl Pad {
         }
     }
 
+    /// See [`ToneChain::draft`].
+    pub fn draft(&mut self) {
+        self.sides.iter_mut().for_each(|s| s.chain.draft());
+    }
+
     /// Silences it at once and counts anew; kit and trims stay. Its hits are cleared by the caller.
     pub fn reset(&mut self) {
         for side in &mut self.sides {

@@ -179,10 +179,11 @@ fn tidy_tone(tone: &mut Tone) {
     tidy(&BAND, &mut tone.note_bell);
     tidy(&COMPRESSOR, &mut tone.punch);
     tidy(&COMPRESSOR, &mut tone.low_band);
-    // No table holds these two; the ranges are those of the pad's tilt trim and of a cut.
+    // No table holds these three; the ranges are a share, that of the pad's tilt trim and that of a cut.
     let within = |v: f32, low: f32, high: f32, default: f32| {
         if v.is_nan() { default } else { v.clamp(low, high) }
     };
+    tone.dip_amount = within(tone.dip_amount, 0.0, 1.0, 1.0);
     tone.tilt_db = within(tone.tilt_db, -12.0, 12.0, 0.0);
     tone.low_band_hz = within(tone.low_band_hz, 20.0, 20_000.0, 250.0);
 }

@@ -12,7 +12,7 @@ mod summary;
 mod text;
 mod wav;
 
-pub use groove::{BARS, TEMPO, groove_midi};
+pub use groove::groove_midi;
 pub use overview::{Envelope, overview, role_colour};
 pub use render::{LONGEST_TAIL, RenderOptions, Stereo, render, render_pad};
 pub use score::{Action, Event, Score, Tempo};
@@ -24,7 +24,7 @@ use crate::{
     engine::PlayKit,
     error::{Error, Result},
     kit::{Kit, PADS},
-    progress::{Part, Progress},
+    progress::{Beside, Part, Progress},
     take::Take,
 };
 use std::{
@@ -58,16 +58,26 @@ pub fn write_folder(kit: &Arc<Kit>, dir: impl AsRef<Path>, progress: &dyn Progre
     Ok(summary)
 }
 
-/// Everything that a kit's folder holds.
+/// Everything that a kit's folder holds; the kit file, whose takes have to be packed, beside the rest.
 fn write_contents(kit: &Arc<Kit>, summary: &Summary, folder: &Path, progress: &dyn Progress) -> Result<()> {
-    let looks = write_pads(kit, folder, &Part::new(progress, 0.0, 0.5))?;
-    write_groove(kit, folder, &Part::new(progress, 0.5, 0.8))?;
+    let file = folder.join(kit_file(&kit.doc.name));
+    std::thread::scope(|scope| {
+        let saved = scope.spawn(|| kit.save(&file, &Beside(progress)));
+        let written = write_sounds(kit, summary, folder, progress);
+        let saved = saved.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
+        written.and(saved)
+    })
+}
+
+/// Pads, groove, picture and summary.
+fn write_sounds(kit: &Arc<Kit>, summary: &Summary, folder: &Path, progress: &dyn Progress) -> Result<()> {
+    let looks = write_pads(kit, folder, &Part::new(progress, 0.0, 0.6))?;
+    write_groove(kit, folder, &Part::new(progress, 0.6, 1.0))?;
     let picture = overview(kit, &looks).encode_png().expect("a picture in memory can be encoded");
     write(&folder.join("overview.png"), &picture)?;
     let mut json = serde_json::to_string_pretty(summary).expect("a summary can be written as JSON");
     json.push('\n');
-    write(&folder.join("kit.json"), json.as_bytes())?;
-    kit.save(folder.join(kit_file(&kit.doc.name)), &Part::new(progress, 0.8, 1.0))
+    write(&folder.join("kit.json"), json.as_bytes())
 }
 
 /// Renders each pad into its file; returns how each one looks.

@@ -87,10 +87,7 @@ impl Summary {
 
 /// The pads that have something to play: index, pad and first slice.
 pub fn sounding(kit: &Kit) -> impl Iterator<Item = (usize, &Pad, &Slice)> {
-    kit.doc.pads.iter().enumerate().filter_map(|(i, pad)| {
-        let slice = pad.slices.first().or_else(|| pad.layers.iter().find_map(|l| l.slice.as_ref()))?;
-        Some((i, pad, slice))
-    })
+    kit.sounding()
 }
 
 /// Name of a pad's WAV file within the kit's folder: "pads/36-kick.wav". A second pad on the same note

@@ -77,6 +77,7 @@ impl Document {
         let known = |take: usize, hit: usize| entries.get(take).is_some_and(|&hits| hit < hits);
         for pad in &mut self.pads {
             pad.fit = mended(pad.fit, SHARE);
+            pad.tone.dip_amount = mended(pad.tone.dip_amount, SHARE);
             pad.tone.tilt_db = mended(pad.tone.tilt_db, TILT_DB);
             pad.tone.low_band_hz = mended(pad.tone.low_band_hz, LOW_BAND_HZ);
             let own = pad.layers.iter_mut().filter_map(|l| l.slice.as_mut());
@@ -240,6 +241,7 @@ fn check_tone(what: &str, tone: &Tone) -> Result<()> {
     if tone.dips.len() > MAX_DIPS {
         return wrong(format!("{what} has {} dips, at most {MAX_DIPS} are allowed", tone.dips.len()));
     }
+    within(&format!("{what}: the amount of the dips"), tone.dip_amount, SHARE)?;
     within(&format!("{what}: the tilt"), tone.tilt_db, TILT_DB)?;
     within(&format!("{what}: the low band's edge"), tone.low_band_hz, LOW_BAND_HZ)
 }

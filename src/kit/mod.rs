@@ -44,6 +44,16 @@ pub struct Kit {
     pub takes: Vec<Arc<Take>>,
 }
 
+impl Kit {
+    /// The pads that have something to play: index, pad and first slice.
+    pub fn sounding(&self) -> impl Iterator<Item = (usize, &Pad, &Slice)> {
+        self.doc.pads.iter().enumerate().filter_map(|(i, pad)| {
+            let slice = pad.slices.first().or_else(|| pad.layers.iter().find_map(|l| l.slice.as_ref()))?;
+            Some((i, pad, slice))
+        })
+    }
+}
+
 /// How a kit is built: everything but the audio.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
@@ -58,6 +68,8 @@ pub struct Document {
     pub fit: f32,
     /// The song's key, when given or found.
     pub key: Option<Key>,
+    /// Whether the kick is tuned to the key as well.
+    pub tune_kick: bool,
     /// What was heard in each take, in the order of the kit's takes.
     pub takes: Vec<TakeEntry>,
     /// The sixteen pads.
@@ -118,6 +130,7 @@ impl Default for Document {
             seed: 1,
             fit: 0.7,
             key: None,
+            tune_kick: false,
             takes: Vec::new(),
             pads: Role::DEFAULT_PADS.iter().map(|&(note, role)| Pad::empty(note, role)).collect(),
             trims: Trims::default(),

@@ -55,6 +55,8 @@ pub struct Tone {
     pub bands: [Band; 3],
     /// Narrow bells against single partials, at most [`MAX_DIPS`].
     pub dips: Vec<Band>,
+    /// How much of the dips' depth counts, 0 to 1 (a share of their decibels).
+    pub dip_amount: f32,
     /// Bell on the pad's note (its fundamental after pitching).
     pub note_bell: Band,
     /// Darker (below 0) or brighter (above 0) around 1 kHz, dB at the far ends.
@@ -96,6 +98,7 @@ impl Default for Tone {
                 Band { hz: 6000.0, ..Band::default() },
             ],
             dips: Vec::new(),
+            dip_amount: 1.0,
             note_bell: Band::default(),
             tilt_db: 0.0,
             punch: Compressor::default(),
@@ -177,5 +180,17 @@ settings! {
         attack_ms: f32 = 25.0, "Attack", Milliseconds, 0.1 ..= 200.0, Fine, "Time to close (63 % of the way); slow lets the transient pass.";
         release_ms: f32 = 120.0, "Release", Milliseconds, 5.0 ..= 2000.0, Fine, "Time to open again (63 % of the way).";
         makeup_db: f32 = 0.0, "Gain after", Decibels, -12.0 ..= 36.0, Linear, "Lifts what was held down.";
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Tone;
+
+    #[test]
+    fn a_chain_from_before_dips_had_an_amount_hears_them_whole() {
+        let tone: Tone =
+            serde_json::from_str(r#"{"dips": [{"on": true, "hz": 440.0, "gain_db": -6.0}]}"#).unwrap();
+        assert_eq!((tone.dips.len(), tone.dip_amount), (1, 1.0));
     }
 }

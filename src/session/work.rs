@@ -226,6 +226,7 @@ fn recast(shared: &Shared, progress: &dyn Progress) -> Result<()> {
         fit: doc.fit,
         seed: doc.seed,
         key: doc.key,
+        tune_kick: doc.tune_kick,
         roles: None,
         targets,
     };
@@ -296,8 +297,19 @@ fn set_fit(shared: &Shared, pad: Option<usize>, fit: f32, progress: &dyn Progres
 fn hear_key(shared: &Shared, path: &Path, progress: &dyn Progress) -> Result<()> {
     let key = listen::read_key(path, progress)?;
     progress.check()?;
+    let before = shared.kit();
+    let mut tuned = Kit::clone(&before);
+    cast::set_key(&mut tuned, Some(key));
+    progress.check()?;
     shared.change(&format!("key {key}"), false, |kit| {
-        cast::set_key(kit, Some(key));
+        still(kit, &before)?;
+        kit.doc.key = tuned.doc.key;
+        // pads that were changed meanwhile stay as they are
+        for ((pad, tuned), old) in kit.doc.pads.iter_mut().zip(tuned.doc.pads).zip(&before.doc.pads) {
+            if pad == old {
+                *pad = tuned;
+            }
+        }
         Ok(())
     })
 }

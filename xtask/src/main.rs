@@ -18,6 +18,8 @@ const HELP: &str = "\
 cargo xtask demo [TAKE]               build, make a kit from an invented recording (or from TAKE), bundle the plugin
 cargo xtask test                      install what the tests use, build the bundles, run every test
 cargo xtask score WHAT                a table of how well hits or pitch are heard, beside a reference implementation
+cargo xtask score roles               which drum a sound is taken for; scores of fitted pads
+cargo xtask score fit                 what the search finds, tuning, balance, time and memory of casting
 cargo xtask score sound [TAKE]        every figure of the sound beside its target, and files to judge by ear
 cargo xtask bundle kitwright --release
                                       CLAP and VST3 into target/bundled

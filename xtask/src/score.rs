@@ -5,6 +5,7 @@
 //! `tests/reference/`, which holds it against the truth and against the reference. The script prints a table
 //! as JSON and [`Table`] prints it. Nothing is written outside the target folder.
 
+mod casting;
 mod hits;
 mod pitch;
 mod sound;
@@ -20,7 +21,7 @@ use std::{
 };
 
 /// The scores there are, for help and errors.
-pub const SCORES: &str = "hits, pitch, sound";
+pub const SCORES: &str = "hits, pitch, roles, fit, sound";
 
 /// Measures `what` and prints its table; the score of the sound can be given a take to make its files from.
 ///
@@ -30,6 +31,8 @@ pub fn run(project: &Project, what: &str, take: Option<&Path>) -> Result {
     match what {
         "hits" => hits::run(project),
         "pitch" => pitch::run(project),
+        "roles" => casting::roles(project),
+        "fit" => casting::fit(project),
         "sound" => sound::run(project, take),
         _ => Err(format!("there is no such score \"{what}\"; there are: {SCORES}")),
     }
@@ -41,6 +44,18 @@ fn example(project: &Project, name: &str) -> Result<PathBuf> {
     project::run(cargo().args(["build", "--quiet", "--example", name]), "building what measures")?;
     let program = format!("{name}{}", std::env::consts::EXE_SUFFIX);
     Ok(project.target.join("debug/examples").join(program))
+}
+
+/// Builds an example program in the release profile, for what measures speed as well, and returns its path;
+/// the first time takes minutes.
+fn release_example(project: &Project, name: &str) -> Result<PathBuf> {
+    eprintln!("building the example \"{name}\" in the release profile");
+    project::run(
+        cargo().args(["build", "--quiet", "--release", "--example", name]),
+        "building what measures",
+    )?;
+    let program = format!("{name}{}", std::env::consts::EXE_SUFFIX);
+    Ok(project.target.join("release/examples").join(program))
 }
 
 /// The developer recordings beside the project, when they are there.

@@ -38,7 +38,8 @@ pub(super) fn sections(tone: &Tone) -> Vec<Section> {
         });
     }
     for dip in tone.dips.iter().filter(|d| d.on) {
-        all.push(Section::bell(f64::from(dip.hz), f64::from(dip.gain_db), f64::from(dip.q), RATE));
+        let gain_db = f64::from(dip.gain_db * tone.dip_amount);
+        all.push(Section::bell(f64::from(dip.hz), gain_db, f64::from(dip.q), RATE));
     }
     if tone.tilt_db != 0.0 {
         all.push(Section::tilt(f64::from(tone.tilt_db), RATE));

@@ -8,7 +8,7 @@ use crate::{
 };
 use egui::{Rect, RichText, ScrollArea, Ui, UiBuilder, pos2, vec2};
 
-/// The two numbers of a tone chain that stand alone.
+/// The three numbers of a tone chain that stand alone.
 static TILT: [Setting<Tone>; 1] = [Setting {
     id: "tilt_db",
     name: "Tilt",
@@ -20,6 +20,18 @@ static TILT: [Setting<Tone>; 1] = [Setting {
     help: "Darker or brighter around 1 kHz.",
     get: |t| t.tilt_db,
     set: |t, v| t.tilt_db = v,
+}];
+static DIPS: [Setting<Tone>; 1] = [Setting {
+    id: "dip_amount",
+    name: "Amount",
+    unit: Unit::Percent,
+    min: 0.0,
+    max: 1.0,
+    curve: Curve::Linear,
+    default: 1.0,
+    help: "How much of all dips is heard; they take single tones out of a noise.",
+    get: |t| t.dip_amount,
+    set: |t, v| t.dip_amount = v,
 }];
 static LOW_BAND: [Setting<Tone>; 1] = [Setting {
     id: "low_band_hz",
@@ -156,6 +168,9 @@ fn settings(ui: &mut Ui, pad: usize, desk: &Desk<'_>, tone: &Tone, stage: Stage)
                 section(ui, pad, desk, name, &BAND, &tone.bands[i], move |t| &mut t.bands[i]);
             }
             section(ui, pad, desk, "Bell on the note", &BAND, &tone.note_bell, |t| &mut t.note_bell);
+            if !tone.dips.is_empty() {
+                section(ui, pad, desk, "Dips", &DIPS, tone, |t| t);
+            }
             for i in 0..tone.dips.len() {
                 section(ui, pad, desk, &format!("Dip {}", i + 1), &BAND, &tone.dips[i], move |t| {
                     &mut t.dips[i]

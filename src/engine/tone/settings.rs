@@ -151,8 +151,9 @@ fn eq(tone: &Tone, trims: &PadTrims, note_hz: Option<f32>) -> ([[f32; 3]; EQ_FIL
         on[i] = band.on && band.gain_db != 0.0;
         knobs[i] = [log2(band.hz), if on[i] { band.gain_db } else { 0.0 }, log2(band.q)];
     };
-    let dips = tone.dips.iter().take(MAX_DIPS);
-    tone.bands.iter().chain(dips).enumerate().for_each(|(i, band)| put(i, band));
+    let dip = |d: &Band| Band { gain_db: d.gain_db * tone.dip_amount, ..*d };
+    let dips = tone.dips.iter().take(MAX_DIPS).map(dip);
+    tone.bands.iter().copied().chain(dips).enumerate().for_each(|(i, band)| put(i, &band));
     put(NOTE_BELL, &Band { hz: note_hz.unwrap_or(tone.note_bell.hz), ..tone.note_bell });
     let tilt_db = (tone.tilt_db + trims.tilt_db).clamp(-24.0, 24.0);
     put(TILT, &Band { on: true, gain_db: tilt_db, ..Band::default() });

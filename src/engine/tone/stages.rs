@@ -279,6 +279,11 @@ impl Stages {
         }
     }
 
+    /// See [`Saturation::draft`].
+    pub fn draft(&mut self) {
+        self.saturation.draft();
+    }
+
     /// Forgets all sound.
     pub fn reset(&mut self) {
         Stage::ALL.into_iter().for_each(|s| self.reset_stage(s));

@@ -1,9 +1,9 @@
 //! `cargo xtask score sound [TAKE]`: every figure of the sound beside its target, and files to judge by ear.
 
-use super::{Table, workshop};
+use super::{Table, release_example, workshop};
 use crate::{
     Result,
-    project::{self, Project, cargo},
+    project::{self, Project},
 };
 use std::{
     path::Path,
@@ -14,13 +14,7 @@ use std::{
 ///
 /// The program is built in the release profile, since it measures speed as well; the first time takes minutes.
 pub fn run(project: &Project, take: Option<&Path>) -> Result {
-    eprintln!("building the example \"sound\" in the release profile");
-    project::run(
-        cargo().args(["build", "--quiet", "--release", "--example", "sound"]),
-        "building what measures",
-    )?;
-    let program =
-        project.target.join("release/examples").join(format!("sound{}", std::env::consts::EXE_SUFFIX));
+    let program = release_example(project, "sound")?;
     let folder = workshop(project, "sound")?;
 
     project::run(Command::new(&program).arg("listen").arg(&folder).args(take), "writing what to listen to")?;

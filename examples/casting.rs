@@ -1,0 +1,204 @@
+//! What casting makes of audio files, one JSON line each: what `cargo xtask score roles` and `score fit` print.
+//!
+//!     casting sounds FILE...     how likely each drum sound is each class
+//!     casting kit FILE...        a fully shaped kit of each take, and what is measured on it
+//!     casting search FILE ROLE   lays the search of one pad open: prints where it starts and what ours finds,
+//!                                then the cost of each line of places (a JSON array) that comes in
+//!     casting time FILE FOLDER   hears the take, makes a kit and writes its folder: seconds of processor time
+
+use kitwright::{
+    cast::{
+        CastOptions,
+        audition::{self, Stage},
+        balance,
+        features::Features,
+        hunt, make_kit, score,
+        trial::Trial,
+    },
+    engine::PlayKit,
+    error::{Error, Result},
+    export::{RenderOptions, Score, groove_midi, render, write_folder},
+    kit::{Kit, Pad, Role},
+    listen::{HearOptions, hear},
+    progress::Quiet,
+    take::Take,
+    units::hz_to_note,
+};
+use serde_json::{Value, json};
+use std::{io::BufRead, process::ExitCode, sync::Arc};
+
+fn main() -> ExitCode {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let result = match arguments.iter().map(String::as_str).collect::<Vec<_>>().as_slice() {
+        ["sounds", files @ ..] => files.iter().try_for_each(|f| told(f, sound(f))),
+        ["kit", files @ ..] => files.iter().try_for_each(|f| told(f, kit(f))),
+        ["search", file, role] => search(file, role),
+        ["time", file, folder] => told(file, time(file, folder)),
+        _ => Err(Error::invalid("say what and of which files; the head of examples/casting.rs lists it")),
+    };
+    match result {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(e) => {
+            eprintln!("casting: {e}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn told(file: &str, heard: Result<Value>) -> Result<()> {
+    println!("{}", json!({ "file": file, "heard": heard? }));
+    Ok(())
+}
+
+fn sound(file: &str) -> Result<Value> {
+    let take = Take::read(file, &Quiet)?;
+    let mono = audition::mono(&take.channels[0], take.channels.last().unwrap_or(&take.channels[0]));
+    let features = Features::of(&mono, f64::from(take.sample_rate));
+    let features = features.ok_or_else(|| Error::invalid(format!("{file}: there is nothing to hear")))?;
+    let likely = score::CLASSES.iter().zip(score::probabilities(&features));
+    Ok(likely.map(|(class, p)| (class.to_string(), json!(p))).collect::<serde_json::Map<_, _>>().into())
+}
+
+/// The take with its hits, cast and fully shaped.
+fn made(file: &str, options: &CastOptions) -> Result<Kit> {
+    let take = Arc::new(Take::read(file, &Quiet)?);
+    let hits = hear(&take, &HearOptions::default(), &Quiet)?;
+    make_kit(&[(take, hits)], options, &Quiet)
+}
+
+fn kit(file: &str) -> Result<Value> {
+    let key = Some("E minor".parse().expect("a key"));
+    let options = CastOptions { fit: 1.0, key, tune_kick: true, ..CastOptions::default() };
+    let kit = made(file, &options)?;
+    let mut stage = Stage::new(&kit);
+    let kick = kit.doc.pads.iter().find(|p| p.role == Role::Kick).and_then(|p| lufs(&mut stage, p));
+    let mut pads = Vec::new();
+    for pad in kit.doc.pads.iter().filter(|p| !p.is_empty()) {
+        let Some(told) = &pad.audition else { continue };
+        let recipe = Trial::new(&kit, (told.take, told.hit), pad.role)?.recipe_score();
+        pads.push(json!({
+            "role": pad.role.word(),
+            "score": told.score,
+            "recipe": recipe,
+            "over_kick_lu": lufs(&mut stage, pad).zip(kick).map(|(is, kick)| is - kick),
+            "dips": pad.tone.dips.len(),
+            "tone_db": [tone_db(&mut stage, pad, 0.0), tone_db(&mut stage, pad, 1.0)],
+            "cents": cents_off(&mut stage, pad),
+        }));
+    }
+    Ok(json!({
+        "hits": kit.doc.takes[0].hits.len(),
+        "groove_db": groove_db(&kit)?,
+        "pads": pads,
+    }))
+}
+
+fn lufs(stage: &mut Stage, pad: &Pad) -> Option<f32> {
+    let [left, right] = stage.play(pad, 1.2);
+    balance::loudness(&left, &right)
+}
+
+/// Height of the highest partial over the noise of a hat or shaker with so much of its dips, dB.
+fn tone_db(stage: &mut Stage, pad: &Pad, amount: f32) -> Option<f32> {
+    hunt::hunts(pad.role).then(|| {
+        let mut pad = pad.clone();
+        pad.tone.dip_amount = amount;
+        let [left, right] = stage.play(&pad, 0.8);
+        let found = hunt::partials(&audition::mono(&left, &right), audition::RATE);
+        found.first().map_or(0.0, |p| p.over_db)
+    })
+}
+
+/// How far the fundamental of a tuned pad lies beside its note, cents; the loudest 1/10 cent of one bin of a
+/// spectrum (Goertzel 1958) within 60 cents. `None` for what is not tuned.
+fn cents_off(stage: &mut Stage, pad: &Pad) -> Option<f64> {
+    let hz = f64::from(pad.tone.note_bell.hz);
+    if !pad.tone.note_bell.on || (hz_to_note(hz) - hz_to_note(hz).round()).abs() > 0.01 {
+        return None;
+    }
+    let mut still = pad.clone();
+    still.variation.pitch_ct = 0.0;
+    still.cloud.copies = 0;
+    let [left, right] = stage.play(&still, 0.5);
+    let from = if pad.role == Role::Rim { 0.005 } else { 0.12 };
+    let sound = audition::mono(&left, &right).split_off(((from * audition::RATE) as usize).min(left.len()));
+    let level = |cents: f64| {
+        let turn = 2.0 * (std::f64::consts::TAU * hz * (cents / 1200.0).exp2() / audition::RATE).cos();
+        let (mut a, mut b) = (0.0, 0.0);
+        for (i, s) in sound.iter().enumerate() {
+            let shape = (std::f64::consts::PI * i as f64 / sound.len() as f64).sin().powi(2);
+            (a, b) = (f64::from(*s) * shape + turn * a - b, a);
+        }
+        a * a + b * b - turn * a * b
+    };
+    let places = (-120..=120).map(|i| f64::from(i) * 0.5);
+    places.max_by(|a, b| level(*a).total_cmp(&level(*b)))
+}
+
+/// Peak of the groove before the ceiling, dBFS.
+fn groove_db(kit: &Kit) -> Result<f32> {
+    let mut kit = kit.clone();
+    kit.doc.trims.kit.ceiling_on = false;
+    let song = Score::parse(&groove_midi(&kit))?;
+    let play = Arc::new(PlayKit::new(Arc::new(kit), 48_000.0));
+    let mut peak = 0.0f32;
+    render(&play, &song, RenderOptions::default(), &Quiet, &mut |engine, n| {
+        peak = engine.main().iter().flat_map(|c| &c[..n]).fold(peak, |a, x| a.max(x.abs()));
+        Ok(())
+    })?;
+    Ok(20.0 * peak.log10())
+}
+
+fn search(file: &str, role: &str) -> Result<()> {
+    let role: Role = role.parse()?;
+    let options = CastOptions { roles: Some(vec![role]), fit: 0.0, ..CastOptions::default() };
+    let kit = made(file, &options)?;
+    let told = kit.doc.pads.iter().find_map(|p| p.audition.as_ref());
+    let told = told.ok_or_else(|| Error::invalid(format!("{file}: no hit for {role}")))?;
+    let mut trial = Trial::new(&kit, (told.take, told.hit), role)?;
+    let start = trial.start();
+    let recipe = trial.cost(&start);
+    let (found, trials) = trial.found()?;
+    println!("{}", json!({ "start": start, "recipe": recipe, "found": found, "trials": trials }));
+    for line in std::io::stdin().lock().lines().map_while(std::result::Result::ok) {
+        let places: Vec<f64> = serde_json::from_str(&line).unwrap_or_default();
+        println!("{}", trial.cost(&places));
+    }
+    Ok(())
+}
+
+fn time(file: &str, folder: &str) -> Result<Value> {
+    let started = processor_s();
+    let take = Arc::new(Take::read(file, &Quiet)?);
+    let seconds = take.seconds();
+    let hits = hear(&take, &HearOptions::default(), &Quiet)?;
+    let (heard, count) = (processor_s(), hits.len());
+    let kit =
+        Arc::new(make_kit(&[(take, hits)], &CastOptions { fit: 1.0, ..CastOptions::default() }, &Quiet)?);
+    let cast = processor_s();
+    write_folder(&kit, folder, &Quiet)?;
+    Ok(json!({
+        "seconds": seconds,
+        "hits": count,
+        "hearing_s": heard - started,
+        "casting_s": cast - heard,
+        "writing_s": processor_s() - cast,
+        "peak_mb": peak_mb(),
+    }))
+}
+
+/// Processor time of this process so far, seconds, all threads; 0 where `/proc` is not there.
+fn processor_s() -> f64 {
+    let told = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
+    // fields 14 and 15 of proc(5), in hundredths of a second; the name before them may hold spaces
+    let after_name = told.rsplit(')').next().unwrap_or_default().split_whitespace();
+    after_name.skip(11).take(2).filter_map(|t| t.parse::<f64>().ok()).sum::<f64>() / 100.0
+}
+
+/// Most memory that this process has held, MB; 0 where `/proc` is not there.
+fn peak_mb() -> f64 {
+    let told = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let line = told.lines().find_map(|l| l.strip_prefix("VmHWM:"));
+    let kb = line.and_then(|l| l.trim().trim_end_matches("kB").trim().parse::<f64>().ok());
+    kb.unwrap_or(0.0) / 1024.0
+}

@@ -1,0 +1,67 @@
+//! The search of one pad laid open, for the scores that hold it against another optimiser.
+
+use super::{
+    aim::Aim,
+    audition::{Stage, drafts},
+    features::Features,
+    fit::{self, Search},
+    make, recipe, score,
+};
+use crate::{
+    error::{Error, Result},
+    kit::{Kit, Pad, Role},
+    progress::Quiet,
+};
+
+/// A hit in a role, before it is fitted.
+pub struct Trial {
+    stage: Stage,
+    recipe: Pad,
+    aim: Aim,
+    raw: Features,
+    seed: u64,
+}
+
+impl Trial {
+    /// Hit `hit` of take `take` of `kit` in `role`.
+    ///
+    /// # Errors
+    /// One sentence when the hit is not there or silent.
+    pub fn new(kit: &Kit, (take, hit): (usize, usize), role: Role) -> Result<Self> {
+        let heard = kit.doc.takes.get(take).and_then(|t| t.hits.get(hit));
+        let raw = heard.and_then(|heard| make::measured(kit, take, heard));
+        let (Some(heard), Some(raw)) = (heard, raw) else {
+            return Err(Error::invalid(format!("hit {hit} of take {take} is not there or silent")));
+        };
+        let recipe = recipe::recipe(role, &recipe::Source { take, heard, raw: &raw });
+        let stage = Stage::with_drafts(kit, &drafts(kit));
+        Ok(Self { stage, recipe, aim: Aim::of(role, None), seed: heard.start, raw })
+    }
+
+    /// How well the recipe serves as it is, 0 to 1.
+    pub fn recipe_score(&mut self) -> f32 {
+        self.stage.measure(&self.recipe).map_or(0.0, |f| score::score(self.recipe.role, &f))
+    }
+
+    /// Where the search begins: the place of each control in its window, 0 to 1.
+    pub fn start(&self) -> Vec<f64> {
+        Search::new(&self.recipe, &self.aim, &self.raw).start()
+    }
+
+    /// Cost of the controls at these places, places outside of their windows included.
+    pub fn cost(&mut self, places: &[f64]) -> f64 {
+        let search = Search::new(&self.recipe, &self.aim, &self.raw);
+        let (pad, outside) = search.pad(places.iter());
+        f64::from(search.cost(&mut self.stage, &pad)) + outside
+    }
+
+    /// Cost of what our own search finds, and how many trials it takes.
+    ///
+    /// # Errors
+    /// None that can come without a user who cancels.
+    pub fn found(&mut self) -> Result<(f64, usize)> {
+        let pad = fit::fitted(&mut self.stage, &self.recipe, &self.aim, &self.raw, self.seed, &Quiet)?;
+        let search = Search::new(&self.recipe, &self.aim, &self.raw);
+        Ok((f64::from(search.cost(&mut self.stage, &pad)), fit::trials(self.recipe.role)))
+    }
+}
