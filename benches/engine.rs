@@ -76,6 +76,9 @@ fn storms(_: &mut Criterion) {
         "\nShare of one core (processor time), blocks of {BLOCK} at 48 kHz, least of several runs of each block:"
     );
     println!("{:<60} {}", "storm: 16 pads x (4 layers + 48 copies) at once", shares::storm(7));
+    for (what, kit) in shares::other_storms() {
+        println!("{:<60} {}", format!("the same, {what}"), shares::storm_of(&kit, 5));
+    }
     println!("{:<60} {}", "groove: 4 pads on each 16th at 120, clouds of 12", shares::groove(3));
     println!("{:<60} {}", "idle", shares::idle(3));
     let (wanted, can) = (shares::storm_multiply_adds(), shares::multiply_adds_a_second());

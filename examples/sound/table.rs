@@ -132,6 +132,25 @@ fn cloud(rows: &mut Vec<Row>) {
     ] {
         row(rows, figure, "< 0.98", format!("{r:.3}"), r < 0.98, how);
     }
+    let (in_a_row, any) = cloud::likeness_of_low_tones();
+    let (most, middle) = (in_a_row[in_a_row.len() - 1], any[any.len() / 2]);
+    let how = "largest of hits in a row, 55 to 110 Hz, 200 to 300 ms, a fresh pad";
+    row(rows, "likeness of low tones", "< 0.98", format!("{most:.3}"), most < 0.98, how);
+    row(
+        rows,
+        "of any two of 24",
+        "< 0.98",
+        format!("{middle:.3}"),
+        middle < 0.98,
+        "the same, median of all pairs",
+    );
+    let roles = cloud::likeness_by_role(&[(55.0, 300.0), (70.0, 200.0), (110.0, 250.0)]);
+    let (role, most) = roles.iter().max_by(|a, b| a.1.total_cmp(&b.1)).expect("roles");
+    let how = format!("hits in a row, low tones cast in {} roles; the largest: {}", roles.len(), role.word());
+    row(rows, "likeness on a kit's pads", "< 0.98", format!("{most:.3}"), *most < 0.98, &how);
+    let (mean, least, most) = cloud::punch_of_live_kicks();
+    let how = format!("peak of 10 ms of 100 live kicks beside a still one; {least:+.2} to {most:+.2} dB");
+    row(rows, "punch kept by variations", "<= 0.3 dB off", format!("{mean:+.2} dB"), mean.abs() <= 0.3, &how);
     let apart = cloud::placed_apart();
     let how = "samples that differ between two passes";
     row(rows, "placed hits differ", "0", apart.to_string(), apart == 0, how);
@@ -142,16 +161,19 @@ fn speed(rows: &mut Vec<Row>) {
     let measured = format!("{snr:.1} dB, {loss:.3} dB loss");
     let how = "rubato, 64 taps, 1024 phases: signal to noise and loss as for ours";
     row(rows, "the reader beside ours reaches", "110 dB, 0.1 dB", measured, snr >= 110.0 && loss <= 0.1, how);
+    let [filter, swept, crate_filter] = rivals::filtering();
     for (figure, wanted, [own, other]) in [
         ("reading mono", 3.0, rivals::reading(1)),
         ("reading stereo", 3.0, rivals::reading(2)),
-        ("second-order filter, stereo", 1.0, rivals::filtering()),
+        ("second-order filter, stereo", 1.0, [filter, crate_filter]),
     ] {
         let measured = format!("{:.2} times: {:.1} M/s", own / other, own * 1e-6);
         let how = if figure.starts_with("reading") { "rubato" } else { "the biquad crate" };
         let how = format!("{how}: {:.1} M frames/s in the same run", other * 1e-6);
         row(rows, figure, &format!(">= {wanted} times"), measured, own / other >= wanted, &how);
     }
+    let measured = format!("{:.2} times: {:.1} M/s", swept / crate_filter, swept * 1e-6);
+    row(rows, "state-variable filter, stereo", "", measured, true, "the same run; its cutoff may move");
     let storm = shares::storm(7);
     let how = "832 readings struck at once, blocks of 64 at 48 kHz";
     row(
@@ -162,6 +184,12 @@ fn speed(rows: &mut Vec<Row>) {
         storm.worst < 80.0,
         how,
     );
+    for (what, kit) in shares::other_storms() {
+        let other = shares::storm_of(&kit, 5);
+        let figure = format!("storm, {what}, worst block");
+        let how = format!("the same; median {:.1} %, 99.9th percentile {:.1} %", other.median, other.high);
+        row(rows, &figure, "< 80 % of a core", format!("{:.1} %", other.worst), other.worst < 80.0, &how);
+    }
     row(rows, "storm, 99.9th percentile", "", format!("{:.1} %", storm.high), true, how);
     row(rows, "storm, median", "", format!("{:.1} %", storm.median), true, how);
     let (wanted, can) = (shares::storm_multiply_adds(), shares::multiply_adds_a_second());

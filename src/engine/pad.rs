@@ -364,9 +364,16 @@ impl Side {
         }
     }
 
+    /// Stops as good as new.
     fn stop(&mut self) {
-        self.hits.clear();
+        self.rest();
         self.chain.reset();
+    }
+
+    /// Stops, and comes back as it was.
+    fn rest(&mut self) {
+        self.hits.clear();
+        self.chain.rest();
         self.diffuser.clear();
         self.peak = 0.0;
         self.rested = 0;
@@ -427,7 +434,7 @@ impl Side {
         self.rested = if silent { self.rested + frames } else { 0 };
         let empty = self.hits.is_empty() && self.chain.is_idle() && !self.diffuser.busy;
         if empty || self.rested >= rest {
-            self.stop();
+            self.rest();
         }
     }
 }

@@ -4,6 +4,7 @@ use super::{noise_take, prepared, sine_take, still};
 use kitwright::{
     engine::{Engine, PlayKit},
     kit::{Kit, Layer, PADS, Slice},
+    take::Take,
 };
 use std::sync::Arc;
 
@@ -29,6 +30,22 @@ pub fn dense_kit(layers: usize, copies: u8) -> Arc<PlayKit> {
         }
         pad.cloud.copies = copies;
         pad.cloud.spread_ms = 20.0;
+    }
+    prepared(&kit)
+}
+
+/// The kit of a storm: sixteen pads of four layers and 48 copies, of a mono or stereo take, the layers spread over
+/// a range of semitones.
+pub fn storm_kit(stereo: bool, [low, high]: [f32; 2]) -> Arc<PlayKit> {
+    let tone = |hz| sine_take(48_000, hz, 6.0).channels[0].clone();
+    let channels = if stereo { vec![tone(300.0), tone(401.0)] } else { vec![tone(300.0)] };
+    let mut kit = dense_kit(4, 48).kit.as_ref().clone();
+    kit.takes[1] = Arc::new(Take::from_samples("storm", 48_000, channels));
+    for pad in &mut kit.doc.pads {
+        pad.slices[0].end = 280_000;
+        for (i, layer) in pad.layers.iter_mut().enumerate() {
+            layer.settings.pitch_st = low + (high - low) * i as f32 / 3.0;
+        }
     }
     prepared(&kit)
 }

@@ -8,6 +8,7 @@ use biquad::Biquad;
 use kitwright::engine::dsp::{
     eq::{Filter, Section},
     reader::{Reader, Step},
+    svf::{Pass, Steepness, Svf},
 };
 use rubato::{
     WindowFunction,
@@ -93,8 +94,9 @@ pub fn reading(channels: usize) -> [f64; 2] {
     [own, theirs]
 }
 
-/// Stereo frames a second of our bell and of the biquad crate's, both in double precision.
-pub fn filtering() -> [f64; 2] {
+/// Stereo frames a second of our bell, of our state-variable filter and of the biquad crate's bell, all in double
+/// precision.
+pub fn filtering() -> [f64; 3] {
     let coefficients = biquad::Coefficients::<f64>::from_params(
         biquad::Type::PeakingEQ(3.0),
         biquad::Hertz::from_hz(RATE).expect("a frequency"),
@@ -117,5 +119,11 @@ pub fn filtering() -> [f64; 2] {
         own.process(&mut l, &mut r);
         black_box((&l, &r));
     });
-    [ours, theirs]
+    let (mut l, mut r) = (sine(700.0, FRAMES), sine(1100.0, FRAMES));
+    let mut swept = Svf::new(Pass::Low, Steepness::Twelve, RATE);
+    let variable = rate(|| {
+        swept.process(&mut l, &mut r);
+        black_box((&l, &r));
+    });
+    [ours, variable, theirs]
 }

@@ -1,6 +1,6 @@
 //! How much of a core the loads of `groove` take, block by block, and how much arithmetic alone would.
 
-use super::groove::{BLOCK, RATE, dense_kit, groove_kit, strike_groove};
+use super::groove::{BLOCK, RATE, dense_kit, groove_kit, storm_kit, strike_groove};
 use kitwright::{
     engine::{Engine, PlayKit},
     kit::PADS,
@@ -85,15 +85,29 @@ fn least(
 
 /// 832 readings started at once and sounding for a second, the first block included.
 pub fn storm(repeats: usize) -> Shares {
-    let kit = dense_kit(4, 48);
+    storm_of(&dense_kit(4, 48), repeats)
+}
+
+/// Storms of other sounds: what, and the kit.
+pub fn other_storms() -> Vec<(&'static str, Arc<PlayKit>)> {
+    vec![
+        ("stereo", storm_kit(true, [-7.0, 0.0])),
+        ("+7 to +24 st", storm_kit(false, [7.0, 24.0])),
+        ("stereo, +7 to +24 st", storm_kit(true, [7.0, 24.0])),
+        ("stereo, all +24 st", storm_kit(true, [24.0, 24.0])),
+    ]
+}
+
+/// All pads of a kit started at once and sounding for a second, the first block included.
+pub fn storm_of(kit: &Arc<PlayKit>, repeats: usize) -> Shares {
     let strike = |engine: &mut Engine, block: usize| {
         if block == 0 {
             (0..PADS).for_each(|pad| engine.strike(pad, 1.0));
         }
     };
-    let (_, engine) = run(&kit, 700, strike);
+    let (_, engine) = run(kit, 700, strike);
     assert_eq!(engine.meters().voices.load(Relaxed) as usize, STORM, "the storm has not blown over");
-    least(repeats, &kit, 700, strike)
+    least(repeats, kit, 700, strike)
 }
 
 /// Sixteenths at 120, four pads on each, clouds of 12.

@@ -9,7 +9,10 @@
 //! construction, not by measurement.
 //!
 //! The price: a sum that has seen only its past overshoots (by up to 14 %, as every cut-off sum of
-//! sines does), so a low tone is already held 1.1 dB below the ceiling.
+//! sines does), so a low tone is already held 1.1 dB below the ceiling. That is no matter of the method: a tone
+//! that stops dead at its height does swing 1.1 dB over its samples, and a gain that knows nothing of the next
+//! frame cannot rule it out (a test in `tests/engine_sound/ahead.rs` holds both figures). Only latency would
+//! buy this back.
 //!
 //! Nothing is computed while the last samples are so low that no sum of them can reach the ceiling.
 

@@ -1,17 +1,22 @@
 //! Holding loudness: how much louder or softer a stage made the sound, as it goes.
 //!
 //! Loudness is the K-weighted power of ITU-R BS.1770-5 (a shelf for the head, a high pass), averaged
-//! over [`MEMORY_MS`]. Because both averages begin together, their ratio is right from the first
-//! milliseconds of a hit on; a small prior keeps it at 1 before there is sound to judge by.
+//! over some time of sound (silence between hits does not count). Both averages begin together, and they go on
+//! while the stage is heard as well: when it is bypassed, its loudness is known. A small prior keeps their ratio
+//! at 1 before there is sound to judge by.
 
 use super::{
-    denormal::flush,
     eq::{Filter, Section},
     math::one_pole,
 };
 
-/// Memory of the power averages, ms: the window of momentary loudness (EBU Tech 3341).
-pub const MEMORY_MS: f64 = 400.0;
+/// Memory of a stage that holds its own loudness, ms: the window of momentary loudness (EBU Tech 3341).
+pub const MOMENTARY_MS: f64 = 400.0;
+/// Memory for bypassing a stage, ms: the window of short-term loudness (EBU Tech 3341). A shorter one would give
+/// the attack of each hit the gain of the tail before it.
+pub const SHORT_TERM_MS: f64 = 3000.0;
+/// Keeps a power that has died away out of the denormal range: -300 dB.
+const FLOOR: f64 = 1e-30;
 /// Power that both averages are given in advance: -60 dB.
 const PRIOR: f64 = 1e-6;
 /// Largest correction, as a power ratio: 48 dB.
@@ -26,15 +31,15 @@ pub struct Power {
 }
 
 impl Power {
-    /// At rest.
-    pub fn new(sample_rate: f64) -> Self {
+    /// At rest, with a memory of so many ms (63 %).
+    pub fn new(memory_ms: f64, sample_rate: f64) -> Self {
         // The standard gives coefficients at 48 kHz; these are the prototypes behind them (f0, gain, Q
         // as found by de-warping, common knowledge), designed for any rate.
         let shelf = Section::high_shelf(1681.97, 4.0, std::f64::consts::FRAC_1_SQRT_2, sample_rate);
         let high = Section::high_pass(38.135, 0.5003, sample_rate);
         Self {
             filters: [Filter::new(shelf), Filter::new(high)],
-            keep: one_pole(MEMORY_MS, sample_rate),
+            keep: one_pole(memory_ms, sample_rate),
             power: 0.0,
         }
     }
@@ -51,9 +56,22 @@ impl Power {
         }
         for ((l, r), p) in left.iter().zip(right.iter()).zip(powers) {
             let now = f64::from(*l) * f64::from(*l) + f64::from(*r) * f64::from(*r);
-            self.power = flush(self.keep * self.power + (1.0 - self.keep) * now);
+            self.power = self.keep * self.power + (1.0 - self.keep) * (now + FLOOR);
             *p = self.power;
         }
+    }
+
+    /// Takes note of frames.
+    pub fn follow(&mut self, sound: [&[f32]; 2]) {
+        let mut powers = [0.0f64; RUN];
+        for (l, r) in sound[0].chunks(RUN).zip(sound[1].chunks(RUN)) {
+            self.follow_copy([l, r], &mut powers[..l.len()]);
+        }
+    }
+
+    /// Forgets the sound in its filters and keeps the power: a silence between two hits says nothing of a stage.
+    pub fn rest(&mut self) {
+        self.filters.iter_mut().for_each(Filter::reset);
     }
 
     /// Forgets all sound.
@@ -69,14 +87,17 @@ pub const RUN: usize = 64;
 /// Compares what goes into a stage with what comes out.
 #[derive(Debug, Clone, Copy)]
 pub struct Matcher {
-    before: Power,
-    after: Power,
+    /// Of what goes in.
+    pub before: Power,
+    /// Of what comes out.
+    pub after: Power,
 }
 
 impl Matcher {
-    /// At rest.
-    pub fn new(sample_rate: f64) -> Self {
-        Self { before: Power::new(sample_rate), after: Power::new(sample_rate) }
+    /// At rest, with a memory of so many ms: [`MOMENTARY_MS`] or [`SHORT_TERM_MS`].
+    pub fn new(memory_ms: f64, sample_rate: f64) -> Self {
+        let power = Power::new(memory_ms, sample_rate);
+        Self { before: power, after: power }
     }
 
     /// Writes the power ratio before / after for each frame.
@@ -90,6 +111,12 @@ impl Matcher {
                 *ratio = ((*ratio + PRIOR) / (after + PRIOR)).clamp(1.0 / MOST, MOST);
             }
         }
+    }
+
+    /// See [`Power::rest`].
+    pub fn rest(&mut self) {
+        self.before.rest();
+        self.after.rest();
     }
 
     /// Forgets all sound.

@@ -19,7 +19,7 @@ use super::{
     eq::{Filter, Section},
     glide::Glide,
     halfband::{Frame, HalfBand},
-    loudness::Matcher,
+    loudness::{MOMENTARY_MS, Matcher},
     math::db_to_gain,
 };
 use crate::kit::Character;
@@ -78,7 +78,7 @@ impl Saturation {
             last: [0.0; 2],
             to_flush: RUN,
             blocker: Filter::new(Section::high_pass(5.0, 0.5, sample_rate)),
-            matcher: Matcher::new(sample_rate),
+            matcher: Matcher::new(MOMENTARY_MS, sample_rate),
         };
         new.set(Character::Soft, 0.0, 1.0);
         new.jump();

@@ -6,7 +6,8 @@
 //!
 //! A bypassed stage is not an unused one: it goes on working unheard, and its input is heard at the
 //! loudness of its output, so that "with and without" compares tone and not level. The trim `tone`
-//! bypasses the chain as a whole in this way.
+//! bypasses the chain as a whole in this way. Loudness is followed all the time: what has sounded once is
+//! matched from its next frame on.
 //!
 //! The limiters look ahead when they are given what follows: see [`ToneChain::process`].
 
@@ -138,10 +139,10 @@ impl ToneChain {
         self.take(Settings::new(tone, trims, note_hz, self.bypassed));
     }
 
-    /// Takes new settings at once and forgets all sound.
+    /// Takes new settings at once and forgets all sound, but not how loud each stage made it.
     pub fn set_now(&mut self, tone: &Tone, trims: &PadTrims, note_hz: Option<f32>) {
         self.last = Settings::new(tone, trims, note_hz, self.bypassed);
-        self.reset();
+        self.rest();
     }
 
     /// Lets a stage's input be heard in place of its output, equally loud, or ends that.
@@ -192,7 +193,7 @@ impl ToneChain {
         self.settle(settings.knobs);
         self.stages.switch(settings.switches, &settings.knobs);
         self.stages.drive(settings.switches.character, drive_db, mix);
-        self.stages.reset();
+        self.stages.rest();
     }
 
     fn settle(&mut self, knobs: Knobs) {
@@ -316,7 +317,7 @@ impl ToneChain {
             self.stages.apply(&self.knobs);
         }
         if self.quiet > self.quiet_frames && self.glide_steps == 0 && self.fade_left == 0 {
-            self.reset();
+            self.rest();
         }
     }
 
@@ -331,12 +332,18 @@ impl ToneChain {
         }
     }
 
-    /// Forgets all sound and jumps to the settings last taken.
-    pub fn reset(&mut self) {
+    /// Forgets all sound, but not how loud each stage made it, and jumps to the settings last taken.
+    pub fn rest(&mut self) {
         self.waiting = None;
         self.fade_left = 0;
         self.jump(self.last);
         self.asleep = true;
+    }
+
+    /// [`ToneChain::rest`], as good as new.
+    pub fn reset(&mut self) {
+        self.rest();
+        self.stages.reset();
     }
 
     /// Whether silence in gives exact silence out from now on: the engine may stop calling

@@ -8,7 +8,7 @@ use crate::{
         eq::{Filter, Section},
         glide::Glide,
         limiter::Limiter,
-        loudness::Matcher,
+        loudness::{Matcher, Power, SHORT_TERM_MS},
         math::{db_to_gain, exp2_fast},
         saturation::Saturation,
     },
@@ -35,6 +35,8 @@ pub struct Stages {
     colour: Limiter,
     matchers: [Matcher; 7],
     whole: Matcher,
+    /// Whether loudness is followed all the time.
+    follows: bool,
 }
 
 impl Stages {
@@ -53,8 +55,9 @@ impl Stages {
             low_band: Squeeze::new(sample_rate),
             crossover: Crossover::new(250.0, sample_rate),
             colour: Limiter::new(0.0, 60.0, 0.0, sample_rate),
-            matchers: [Matcher::new(sample_rate); 7],
-            whole: Matcher::new(sample_rate),
+            matchers: [Matcher::new(SHORT_TERM_MS, sample_rate); 7],
+            whole: Matcher::new(SHORT_TERM_MS, sample_rate),
+            follows: true,
         }
     }
 
@@ -103,9 +106,6 @@ impl Stages {
             if !self.switches.on[i] && switches.on[i] {
                 self.reset_stage(stage);
             }
-            if self.switches.bypassed[i] != switches.bypassed[i] {
-                self.matchers[i].reset();
-            }
         }
         if self.switches.low_cut != switches.low_cut || self.switches.low_slope != switches.low_slope {
             self.low_cut.iter_mut().for_each(Filter::reset);
@@ -133,7 +133,10 @@ impl Stages {
         scout: &mut Stages,
     ) {
         if !self.switches.whole_bypassed {
-            return self.process_all(left, right, ahead, scout);
+            if let Some((first, last)) = self.process_all(left, right, ahead, scout) {
+                (self.whole.before, self.whole.after) = (first, last);
+            }
+            return;
         }
         let (mut dry_left, mut dry_right) = ([0.0f32; RUN], [0.0f32; RUN]);
         let n = left.len();
@@ -143,13 +146,14 @@ impl Stages {
         match_dry(&mut self.whole, [&dry_left[..n], &dry_right[..n]], left, right);
     }
 
+    /// Powers of what went in and what came out, where the last stage is heard.
     fn process_all(
         &mut self,
         left: &mut [f32],
         right: &mut [f32],
         ahead: [&mut [f32]; 2],
         scout: &mut Stages,
-    ) {
+    ) -> Option<(Power, Power)> {
         let [ahead_left, ahead_right] = ahead;
         let order = self.switches.order;
         let on = self.switches.on;
@@ -158,10 +162,11 @@ impl Stages {
         let mut to_come = limiters;
         let window = ahead_left.len().checked_div(limiters).unwrap_or(0);
         let mut known = window * limiters;
+        let (mut first, mut power) = (None, None);
         for stage in order.into_iter().filter(|&s| on[s as usize]) {
             if looks(&stage) {
                 let (al, ar) = (&mut ahead_left[..known], &mut ahead_right[..known]);
-                self.process_stage(stage, left, right, [&al[..window], &ar[..window]]);
+                power = self.process_followed(stage, left, right, [&al[..window], &ar[..window]], power);
                 to_come -= 1;
                 if to_come > 0 && window > 0 {
                     known -= window;
@@ -170,14 +175,41 @@ impl Stages {
                     scout.process_long(stage, l, r, [later_l, later_r]);
                 }
             } else {
-                self.process_stage(stage, left, right, [&[], &[]]);
+                power = self.process_followed(stage, left, right, [&[], &[]], power);
                 if to_come > 0 && window > 0 {
                     scout.copy_stage(stage, self);
                     let (l, r) = (&mut ahead_left[..known], &mut ahead_right[..known]);
                     scout.process_long(stage, l, r, [&[], &[]]);
                 }
             }
+            first = first.or(Some(self.matchers[stage as usize].before));
         }
+        first.zip(power)
+    }
+
+    /// [`Stages::process_stage`], taking note of how loud the stage makes the sound, so that it can be bypassed at any
+    /// time; up to [`RUN`] frames. `power` is that of the sound that comes in, where it has just been followed;
+    /// returns that of the sound that goes out.
+    fn process_followed(
+        &mut self,
+        stage: Stage,
+        left: &mut [f32],
+        right: &mut [f32],
+        ahead: [&[f32]; 2],
+        power: Option<Power>,
+    ) -> Option<Power> {
+        let i = stage as usize;
+        if self.switches.bypassed[i] || !self.follows {
+            self.process_stage(stage, left, right, ahead);
+            return None;
+        }
+        match power {
+            Some(power) => self.matchers[i].before = power,
+            None => self.matchers[i].before.follow([left, right]),
+        }
+        self.work(stage, left, right, ahead);
+        self.matchers[i].after.follow([left, right]);
+        Some(self.matchers[i].after)
     }
 
     /// [`Stages::process_stage`] for any length; every frame looks equally far ahead.
@@ -279,9 +311,18 @@ impl Stages {
         }
     }
 
-    /// See [`Saturation::draft`].
+    /// See [`Saturation::draft`]; besides, loudness is only followed where a stage is bypassed already.
     pub fn draft(&mut self) {
         self.saturation.draft();
+        self.follows = false;
+    }
+
+    /// Forgets all sound but how loud each stage made it.
+    pub fn rest(&mut self) {
+        let (matchers, whole) = (self.matchers, self.whole);
+        self.reset();
+        (self.matchers, self.whole) = (matchers, whole);
+        self.matchers.iter_mut().chain([&mut self.whole]).for_each(Matcher::rest);
     }
 
     /// Forgets all sound.

@@ -183,19 +183,19 @@ pub fn likeness_of_low_tones() -> (Vec<f64>, Vec<f64>) {
     (neighbours, all)
 }
 
-/// For each role: the largest correlation of live strokes in a row on the pads that are made of low tones for
-/// it, fully shaped.
-pub fn likeness_by_role() -> Vec<(Role, f64)> {
+/// For each role: the largest correlation of live strokes in a row on the pads that are made of low tones (Hz, ms)
+/// for it, fully shaped.
+pub fn likeness_by_role(tones: &[(f64, f64)]) -> Vec<(Role, f64)> {
     let mut found: Vec<(Role, f64)> = Vec::new();
-    let tones = [(55.0, 300.0), (70.0, 200.0), (110.0, 250.0)];
     let takes: Vec<HeardTake> = tones
-        .map(|(hz, ms)| {
+        .iter()
+        .map(|&(hz, ms)| {
             let (take, start) = low_tone(hz, ms);
             let end = take.frames() as u64;
             let description = describe(&take, start as usize, end as usize);
             (take, vec![Hit { start, end, by_hand: false, description }])
         })
-        .to_vec();
+        .collect();
     for role in Role::ALL {
         let options = CastOptions { roles: Some(vec![role]), fit: 1.0, ..CastOptions::default() };
         let kit = make_kit(&takes, &options, &Quiet).expect("a kit");
