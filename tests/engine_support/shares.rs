@@ -131,7 +131,8 @@ pub struct Line {
     pub miss: f64,
 }
 
-/// A straight line through the least times with 49 to 784 voices.
+/// A straight line through the times with 49 to 784 voices: of each, the time that one block in twenty stays below
+/// (the very least of hundreds is now and then a slip of the clock).
 pub fn line() -> Line {
     let kit = dense_kit(1, 48);
     let mut points = Vec::new();
@@ -142,8 +143,9 @@ pub fn line() -> Line {
             }
         });
         // All copies have begun after the spread of 20 ms.
-        let least = times[50..].iter().fold(f64::MAX, |a, b| a.min(*b)) * 1e6;
-        points.push((hits as f64 * 49.0, least));
+        let mut times = times[50..].to_vec();
+        times.sort_by(f64::total_cmp);
+        points.push((hits as f64 * 49.0, times[times.len() / 20] * 1e6));
     }
     let n = points.len() as f64;
     let (mx, my) = (points.iter().map(|p| p.0).sum::<f64>() / n, points.iter().map(|p| p.1).sum::<f64>() / n);
