@@ -97,7 +97,7 @@ settings! {
     pub struct Variation, table VARIATION, count VARIATION_COUNT {
         way: Way = 0.0, "Way", Choice(WAY_WORDS), 0.0 ..= 2.0, Linear, "Live: never the same twice. Placed: the same spot of the song, the same sound. Held: one frozen draw.";
         frozen: f32 = 0.0, "Frozen draw", Count, 0.0 ..= 9999.0, Linear, "Which draw a held variation keeps.";
-        start_ms: f32 = 0.7, "Start", Milliseconds, 0.0 ..= 20.0, Fine, "How far the start moves.";
+        start_ms: f32 = 0.9, "Start", Milliseconds, 0.0 ..= 20.0, Fine, "How far the start moves.";
         pitch_ct: f32 = 15.0, "Pitch", Cents, 0.0 ..= 200.0, Fine, "How far the pitch moves.";
         level_db: f32 = 0.8, "Level", Decibels, 0.0 ..= 12.0, Fine, "How far the level moves.";
         cut_oct: f32 = 0.1, "High cut", Octaves, 0.0 ..= 2.0, Fine, "How far the high cut moves.";
