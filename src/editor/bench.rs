@@ -67,6 +67,7 @@ fn path(ui: &mut Ui, strip: Rect, state: &mut WindowState, desk: &mut Desk<'_>) 
         widgets::arrow(ui.painter(), pos2(rect.right() + 7.0, rect.center().y), theme::INK_SOFT);
     }
     let end = Rect::from_min_max(pos2(strip.right() - end_width, strip.top()), strip.max);
+    state.aim = desk.pad(state.pad).audition.is_some().then_some(end);
     ui.scope_builder(UiBuilder::new().id_salt("role").max_rect(end), |ui| {
         ui.horizontal_centered(|ui| role_end(ui, state, desk));
     });
@@ -75,8 +76,12 @@ fn path(ui: &mut Ui, strip: Rect, state: &mut WindowState, desk: &mut Desk<'_>) 
 fn one_station(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>, station: Station) {
     let response = ui.interact(rect, ui.scope_id().with(station.word()), Sense::click());
     let on = state.station == station;
-    let words = summary(station, desk.pad(state.pad));
+    let words = match state.automation.moving_of(state.pad) {
+        n if n > 0 && station == Station::Trims => format!("host moves {n}"),
+        _ => summary(station, desk.pad(state.pad)),
+    };
     response.widget_info(|| WidgetInfo::selected(Role::Tab, true, on, station.word()));
+    ui.ctx().accesskit_node_builder(response.id, |node| node.set_value(words.as_str()));
     let fill = match (on, response.hovered()) {
         (true, _) => theme::AMBER,
         (false, true) => theme::WOOD_LIT,
@@ -181,7 +186,11 @@ fn role_button(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
             }
         }
     });
-    response.on_hover_text("What the pad stands for; another role shapes the hit anew.");
+    let aim = match &desk.pad(pad).target {
+        Some(target) => format!("It comes close to {}.", target.name),
+        None => "Drop a drum sound here for the pad to come close to it.".to_owned(),
+    };
+    response.on_hover_text(format!("What the pad stands for; another role shapes the hit anew. {aim}"));
 }
 
 fn take_role(desk: &Desk<'_>, pad: usize, role: PadRole) {

@@ -1,5 +1,5 @@
-//! Files dropped onto the window: a kit is loaded, a recording becomes a take, and one dropped onto a pad
-//! becomes the pad.
+//! Files dropped onto the window: a kit is loaded, a recording becomes a take, one dropped onto a pad becomes
+//! the pad, and one dropped onto the role on the bench is what its pad comes close to.
 
 use super::{desk::Desk, file_browser, state::WindowState, theme};
 use crate::{kit::PADS, session::Job};
@@ -17,12 +17,24 @@ impl Default for Tiles {
     }
 }
 
-/// What lies under the pointer, as the words of the hint.
-fn words(pad: Option<usize>, files: &[PathBuf], empty: bool) -> String {
-    match (files, pad) {
+/// What lies under the pointer.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Under {
+    /// A pad of the kit, 0 to 15.
+    Pad(usize),
+    /// The role of the pad on the bench, 0 to 15.
+    Aim(usize),
+    /// Anything else.
+    Desk,
+}
+
+/// The words of the hint.
+fn words(under: Under, files: &[PathBuf], empty: bool) -> String {
+    match (files, under) {
         _ if files.iter().any(|f| file_browser::is_kit(f)) => "Drop: opens the kit".into(),
-        ([_], Some(pad)) => format!("Drop: becomes pad {}", pad + 1),
-        (_, Some(pad)) => format!("Drop: becomes pad {} and those after it", pad + 1),
+        ([_], Under::Pad(pad)) => format!("Drop: becomes pad {}", pad + 1),
+        (_, Under::Pad(pad)) => format!("Drop: becomes pad {} and those after it", pad + 1),
+        ([_], Under::Aim(pad)) => format!("Drop: pad {} comes close to it", pad + 1),
         _ if empty => "Drop: makes a kit of it".into(),
         _ => "Drop: one more take; onto a pad: becomes the pad".into(),
     }
@@ -35,12 +47,14 @@ pub(super) fn take(ui: &Ui, state: &mut WindowState, desk: &Desk<'_>) {
         return;
     }
     files.iter().for_each(|f| state.memory.remember(f));
-    let pad = pad_under(ui, state);
+    let under = under(ui, state);
     if let Some(kit) = files.iter().find(|f| file_browser::is_kit(f)) {
         desk.session.start(Job::LoadKit(kit.clone()));
-    } else if let Some(pad) = pad {
+    } else if let Under::Pad(pad) = under {
         state.pad = pad;
         onto_pads(desk, pad, files);
+    } else if let (Under::Aim(pad), [file]) = (under, &files[..]) {
+        desk.session.start(Job::SetTarget { pad, sound: Some(file.clone()) });
     } else if desk.kit.takes.is_empty() {
         desk.session.start(Job::NewKit { takes: files, fit: desk.kit.doc.fit });
     } else {
@@ -60,9 +74,13 @@ fn onto_pads(desk: &Desk<'_>, pad: usize, files: Vec<PathBuf>) {
     }
 }
 
-fn pad_under(ui: &Ui, state: &WindowState) -> Option<usize> {
-    let at = ui.input(|i| i.pointer.latest_pos())?;
-    state.tiles.0.iter().position(|tile| tile.contains(at))
+fn under(ui: &Ui, state: &WindowState) -> Under {
+    let Some(at) = ui.input(|i| i.pointer.latest_pos()) else { return Under::Desk };
+    match state.tiles.0.iter().position(|tile| tile.contains(at)) {
+        Some(pad) => Under::Pad(pad),
+        None if state.aim.is_some_and(|aim| aim.contains(at)) => Under::Aim(state.pad),
+        None => Under::Desk,
+    }
 }
 
 /// Says what a drop would do while files hover over the window.
@@ -73,11 +91,16 @@ pub(super) fn hint(ui: &Ui, state: &WindowState, desk: &Desk<'_>) {
         return;
     }
     let painter = ui.ctx().layer_painter(LayerId::new(Order::Foreground, egui::Id::unique("drop hint")));
-    let pad = pad_under(ui, state);
-    if let Some(pad) = pad {
-        painter.rect_stroke(state.tiles.0[pad], theme::ROUND, (2.0, theme::INK), egui::StrokeKind::Inside);
+    let under = under(ui, state);
+    let place = match under {
+        Under::Pad(pad) => Some(state.tiles.0[pad]),
+        Under::Aim(_) if files.len() == 1 => state.aim,
+        Under::Aim(_) | Under::Desk => None,
+    };
+    if let Some(place) = place {
+        painter.rect_stroke(place, theme::ROUND, (2.0, theme::INK), egui::StrokeKind::Inside);
     }
-    let text = words(pad, &files, desk.kit.takes.is_empty());
+    let text = words(under, &files, desk.kit.takes.is_empty());
     let galley = painter.layout_no_wrap(text, theme::title(), theme::ON_AMBER);
     let screen = ui.ctx().content_rect();
     let at = pos2(screen.center().x, screen.top() + 60.0);
@@ -93,9 +116,10 @@ mod tests {
     #[test]
     fn the_hint_says_what_the_drop_does() {
         let wav = || vec![PathBuf::from("a.wav")];
-        assert_eq!(words(Some(2), &wav(), false), "Drop: becomes pad 3");
-        assert_eq!(words(None, &wav(), true), "Drop: makes a kit of it");
-        assert_eq!(words(Some(2), &[PathBuf::from("a.kitwright")], false), "Drop: opens the kit");
-        assert!(words(Some(0), &[wav(), wav()].concat(), false).contains("those after it"));
+        assert_eq!(words(Under::Pad(2), &wav(), false), "Drop: becomes pad 3");
+        assert_eq!(words(Under::Aim(2), &wav(), false), "Drop: pad 3 comes close to it");
+        assert_eq!(words(Under::Desk, &wav(), true), "Drop: makes a kit of it");
+        assert_eq!(words(Under::Pad(2), &[PathBuf::from("a.kitwright")], false), "Drop: opens the kit");
+        assert!(words(Under::Pad(0), &[wav(), wav()].concat(), false).contains("those after it"));
     }
 }

@@ -27,6 +27,8 @@ pub enum Purpose {
     AddTake,
     /// A recording of the song's loop, to hear its key from.
     Song,
+    /// A drum sound that this pad (0 to 15) is to come close to.
+    Target(usize),
     /// Where the kit goes.
     Save,
     /// The folder that receives pads, groove and picture.
@@ -39,6 +41,7 @@ impl Purpose {
             Self::Open => "Open a recording or a kit",
             Self::AddTake => "Add a take of the same instrument",
             Self::Song => "Tune the kit to a recording of the song",
+            Self::Target(_) => "A drum sound for the pad to come close to",
             Self::Save => "Save the kit",
             Self::Export => "Export pads, groove and picture",
         }
@@ -49,6 +52,7 @@ impl Purpose {
             Self::Open => "Open file",
             Self::AddTake => "Add this take",
             Self::Song => "Tune to this",
+            Self::Target(_) => "Closer to this",
             Self::Save => "Save here",
             Self::Export => "Export here",
         }
@@ -56,7 +60,7 @@ impl Purpose {
 
     fn name_label(self) -> &'static str {
         match self {
-            Self::Open | Self::AddTake | Self::Song => "File",
+            Self::Open | Self::AddTake | Self::Song | Self::Target(_) => "File",
             Self::Save => "File name",
             Self::Export => "New folder",
         }
@@ -66,7 +70,7 @@ impl Purpose {
         let audio = AUDIO.contains(&extension);
         match self {
             Self::Open => audio || extension == KIT,
-            Self::AddTake | Self::Song => audio,
+            Self::AddTake | Self::Song | Self::Target(_) => audio,
             Self::Save => extension == KIT,
             Self::Export => false,
         }
@@ -307,6 +311,7 @@ impl FileBrowser {
                 Purpose::Open => "Makes a kit of a recording, or opens a kit.",
                 Purpose::AddTake => "The pads stay as they are.",
                 Purpose::Song => "Hears its key; pads with a pitch are tuned to it.",
+                Purpose::Target(_) => "Only measured: its sound does not go into the kit.",
                 Purpose::Save => "One file with everything in it.",
                 Purpose::Export => "WAV files of the pads, a groove, its MIDI and a picture.",
             };
@@ -336,7 +341,7 @@ impl FileBrowser {
         }
         let path = self.folder.join(&typed);
         match self.purpose {
-            Purpose::Open | Purpose::AddTake | Purpose::Song if path.is_dir() => {
+            Purpose::Open | Purpose::AddTake | Purpose::Song | Purpose::Target(_) if path.is_dir() => {
                 self.name.clear();
                 self.go(path, ctx);
                 None
@@ -344,6 +349,7 @@ impl FileBrowser {
             Purpose::Open => Some(job_for(path, fit)),
             Purpose::AddTake => Some(Job::AddTake(path)),
             Purpose::Song => Some(Job::HearKey(path)),
+            Purpose::Target(pad) => Some(Job::SetTarget { pad, sound: Some(path) }),
             Purpose::Save => {
                 let path = with_ending(path);
                 if path.exists() && self.replace.as_ref() != Some(&path) {

@@ -1,6 +1,7 @@
 //! The top line: the kit's name, files, steps back, the kit's fit, zoom; below it work and trouble.
 
 use super::{
+    automation::Marked,
     bench,
     desk::Desk,
     file_browser::{FileBrowser, Purpose},
@@ -11,7 +12,8 @@ use super::{
 };
 use crate::{error::Error, settings::KIT_TRIMS};
 use egui::{
-    Align, Key, Layout, Modifiers, Popup, Rect, RichText, Role, ScrollArea, TextEdit, Ui, WidgetInfo, vec2,
+    Align, Align2, Key, Layout, Modifiers, Popup, Rect, RichText, Role, ScrollArea, TextEdit, Ui, WidgetInfo,
+    vec2,
 };
 
 /// Height of the top line.
@@ -45,16 +47,7 @@ pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_
             state.about = true;
         }
         zoom(ui, state);
-        if widgets::button(
-            ui,
-            "Output",
-            "Output of the kit",
-            "Level, pitch, variation, velocity and the ceiling.",
-        )
-        .clicked()
-        {
-            state.kit_settings = true;
-        }
+        output(ui, state);
         main_meter(ui, state);
     });
 }
@@ -169,9 +162,23 @@ fn zoom(ui: &mut Ui, state: &mut WindowState) {
     });
 }
 
+/// The way to the kit's own trims; says so when the host moves one.
+fn output(ui: &mut Ui, state: &mut WindowState) {
+    let text = if state.automation.moving_of_kit() > 0 { "Output: host" } else { "Output" };
+    let help = "Level, pitch, variation, velocity and the ceiling.";
+    let response = widgets::button(ui, text, "Output of the kit", help);
+    ui.ctx().accesskit_node_builder(response.id, |node| node.set_value(text));
+    if response.clicked() {
+        state.kit_settings = true;
+    }
+}
+
 fn main_meter(ui: &mut Ui, state: &WindowState) {
-    let (rect, response) = ui.allocate_exact_size(vec2(36.0, 10.0), egui::Sense::hover());
+    let (place, response) = ui.allocate_exact_size(vec2(58.0, 12.0), egui::Sense::hover());
     response.widget_info(|| WidgetInfo::labeled(Role::Meter, true, "Level of the main output"));
+    let left = place.left_center();
+    ui.painter().text(left, Align2::LEFT_CENTER, "out", theme::small(), theme::INK_SOFT);
+    let rect = Rect::from_min_max(place.min + vec2(22.0, 1.0), place.max - vec2(0.0, 1.0));
     ui.painter().rect_filled(rect, 1, theme::WELL);
     let filled = Rect::from_min_size(rect.min, vec2(rect.width() * state.lights.main_share(), rect.height()));
     ui.painter().rect_filled(filled, 1, theme::COPPER);
@@ -230,7 +237,11 @@ pub fn kit_settings(ui: &Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
         ui.set_width(450.0);
         ui.label(RichText::new("Output of the kit").font(theme::title()));
         let values: Vec<f32> = (0..KIT_TRIMS.len()).map(|i| desk.trims.get(Trim::Kit(i))).collect();
-        let rows = KIT_TRIMS.iter().enumerate().map(|(i, s)| (i, s as &dyn Described, values[i]));
+        let marked: Vec<Marked<'_>> = KIT_TRIMS.iter().map(|s| Marked(s)).collect();
+        let rows = KIT_TRIMS.iter().enumerate().map(|(i, s)| {
+            let by_host = state.automation.moves(Trim::Kit(i));
+            (i, if by_host { &marked[i] as &dyn Described } else { s }, values[i])
+        });
         widgets::grid(ui, "Kit trim", rows, |i, m| desk.move_trim(Trim::Kit(i), m));
         bench::reductions::meter(ui, "the ceiling", ceiling);
         ui.add_space(theme::GAP);

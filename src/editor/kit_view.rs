@@ -188,7 +188,7 @@ fn one_pad(ui: &mut Ui, tile: Rect, state: &mut WindowState, desk: &mut Desk<'_>
         pos2(tile.left() + 2.0, head.bottom()),
         pos2(tile.right() - 9.0, switches.top() - 2.0),
     );
-    title(ui, head, desk, pad, chosen);
+    title(ui, head, state, desk, pad);
     let response = surface(ui, field.union(head), field, state, desk, pad);
     picture(ui, field, state, desk, pad);
     meter(
@@ -196,7 +196,7 @@ fn one_pad(ui: &mut Ui, tile: Rect, state: &mut WindowState, desk: &mut Desk<'_>
         Rect::from_min_max(pos2(tile.right() - 6.0, field.top()), pos2(tile.right() - 2.0, field.bottom())),
         state.lights.peak_db[pad],
     );
-    mute_and_solo(ui, switches, desk, pad);
+    mute_and_solo(ui, switches, state, desk, pad);
     key_cap(ui, key, state, desk, pad, place);
     let over_with_something = response.dnd_hover_payload::<HitPayload>().is_some()
         || response.dnd_hover_payload::<PadPayload>().is_some_and(|p| p.0 != pad);
@@ -208,11 +208,11 @@ fn one_pad(ui: &mut Ui, tile: Rect, state: &mut WindowState, desk: &mut Desk<'_>
     widgets::focus_edge(&painter, tile.shrink(2.0), &response);
 }
 
-fn title(ui: &Ui, head: Rect, desk: &Desk<'_>, pad: usize, chosen: bool) {
+fn title(ui: &Ui, head: Rect, state: &WindowState, desk: &Desk<'_>, pad: usize) {
     let built = desk.pad(pad);
     let painter = ui.painter_at(head);
     let words = built.role.word();
-    let colour = if chosen { theme::AMBER } else { theme::INK };
+    let colour = if state.pad == pad { theme::AMBER } else { theme::INK };
     let lines: Vec<&str> = if words == "percussion" { vec!["perc."] } else { words.split(' ').collect() };
     let font = theme::small();
     for (i, line) in lines.iter().enumerate() {
@@ -225,6 +225,7 @@ fn title(ui: &Ui, head: Rect, desk: &Desk<'_>, pad: usize, chosen: bool) {
         );
     }
     let score = match &built.audition {
+        _ if state.automation.moving_of(pad) > 0 => "host".to_owned(),
         _ if built.is_empty() => "empty".to_owned(),
         Some(a) => format!("{:.0} %", a.score * 100.0),
         None => "by hand".to_owned(),
@@ -239,6 +240,9 @@ fn title(ui: &Ui, head: Rect, desk: &Desk<'_>, pad: usize, chosen: bool) {
         painter.text(pos2(head.right() - 4.0, at), Align2::RIGHT_TOP, score, font, theme::INK_SOFT);
     } else if lines.len() == 1 {
         painter.text(pos2(head.left() + 4.0, at), Align2::LEFT_TOP, score, font, theme::INK_SOFT);
+    } else if state.automation.moving_of(pad) > 0 {
+        let at = pos2(head.right() - 4.0, head.top() + 15.0);
+        painter.text(at, Align2::RIGHT_TOP, score, font, theme::INK_SOFT);
     }
 }
 
@@ -340,7 +344,7 @@ fn meter(ui: &Ui, rect: Rect, db: f32) {
     );
 }
 
-fn mute_and_solo(ui: &mut Ui, rect: Rect, desk: &mut Desk<'_>, pad: usize) {
+fn mute_and_solo(ui: &mut Ui, rect: Rect, state: &WindowState, desk: &mut Desk<'_>, pad: usize) {
     let width = (rect.width() - 8.0) / 2.0;
     for (i, (letter, id, word, help)) in [
         ("M", "mute", "Mute", "Silences the pad."),
@@ -360,6 +364,10 @@ fn mute_and_solo(ui: &mut Ui, rect: Rect, desk: &mut Desk<'_>, pad: usize) {
         let response = ui.put(place, egui::Button::new(text).fill(fill).min_size(place.size()));
         response
             .widget_info(|| WidgetInfo::selected(Role::Switch, true, on, format!("{word} pad {}", pad + 1)));
+        if state.automation.moves(trim) {
+            ui.painter().rect_stroke(place, theme::ROUND, (2.0, theme::INK), egui::StrokeKind::Inside);
+            ui.ctx().accesskit_node_builder(response.id, |node| node.set_value("moved by the host"));
+        }
         if response.on_hover_text(help).clicked() {
             desk.trims.put(trim, if on { 0.0 } else { 1.0 });
         }

@@ -18,6 +18,7 @@
 //! | [`trims`], [`host`] | host parameters, the window inside a host |
 
 pub mod about;
+mod automation;
 pub mod bench;
 pub mod compare;
 pub mod desk;
@@ -39,6 +40,7 @@ pub use state::{Memory, Station, WindowState};
 pub use trims::{PlainTrims, Trim, TrimAccess};
 
 use crate::session::{Job, Session};
+use automation::Noted;
 use desk::Desk;
 use egui::{Pos2, Rect, RichText, Ui, UiBuilder, pos2, vec2};
 use file_browser::{FileBrowser, Outcome, Purpose};
@@ -49,7 +51,13 @@ const FIT_REST: f64 = 0.35;
 
 /// One frame of the window.
 pub fn ui(ui: &mut Ui, state: &mut WindowState, session: &Session, trims: &mut dyn TrimAccess) {
-    frame(ui, state, &mut Desk { session, kit: session.kit(), trims });
+    state.automation.follow(trims, ui.input(|i| i.time));
+    let mut noted = Noted { trims, moved: Vec::new() };
+    frame(ui, state, &mut Desk { session, kit: session.kit(), trims: &mut noted });
+    noted.moved.into_iter().for_each(|trim| state.automation.by_hand(trim));
+    if state.automation.any() {
+        ui.ctx().request_repaint_after(std::time::Duration::from_millis(100));
+    }
 }
 
 /// One frame with a desk at hand.
@@ -63,6 +71,7 @@ pub fn frame(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
     state.lights.follow(ui, desk);
     state.side.follow(desk);
     state.tiles = drops::Tiles::default();
+    state.aim = None;
     let rect = ui.ctx().content_rect();
     ui.set_clip_rect(rect);
     ui.painter().rect_filled(rect, 0, theme::GROUND);

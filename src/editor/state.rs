@@ -146,6 +146,8 @@ pub struct WindowState {
     pub(super) tried: [Vec<(usize, usize)>; PADS],
     /// Where the pads lie on the screen.
     pub(super) tiles: Tiles,
+    /// Where the role of the pad on the bench stands: a sound dropped there is one to come close to.
+    pub(super) aim: Option<egui::Rect>,
     pub(super) side: SideInput,
     pub(super) waves: Waves,
     pub(super) spectrum: super::bench::spectrum::Spectrum,
@@ -153,7 +155,7 @@ pub struct WindowState {
     pub(super) reductions: super::bench::reductions::Held,
     pub(super) cloud: super::bench::cloud::Shown,
     /// Trims that the host moved a moment ago.
-    pub(super) automation: super::bench::place::Automation,
+    pub(super) automation: super::automation::Automation,
     /// The kit of the frame before: a new one may have other takes.
     pub(super) last_kit: Option<Arc<Kit>>,
 }

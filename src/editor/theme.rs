@@ -32,6 +32,8 @@ pub const ON_AMBER: Color32 = Color32::from_rgb(0x22, 0x17, 0x0a);
 pub const COPPER: Color32 = Color32::from_rgb(0x86, 0xc8, 0xb0);
 /// Sound that is not in use.
 pub const COPPER_DIM: Color32 = Color32::from_rgb(0x4d, 0x74, 0x68);
+/// The live spectrum in its well: dim copper let through by three fifths.
+pub const LIVE: Color32 = Color32::from_rgb(0x34, 0x4a, 0x43);
 /// Trouble.
 pub const ALARM: Color32 = Color32::from_rgb(0xff, 0x9a, 0x85);
 /// The light keys of the keyboard.
@@ -49,6 +51,8 @@ pub const TEXT_PAIRS: &[(&str, Color32, Color32)] = &[
     ("soft ink on high wood", INK_SOFT, WOOD_HIGH),
     ("soft ink on lit wood", INK_SOFT, WOOD_LIT),
     ("soft ink in a well", INK_SOFT, WELL),
+    ("soft ink on a live spectrum", INK_SOFT, LIVE),
+    ("amber on a live spectrum", AMBER, LIVE),
     ("amber on the ground", AMBER, GROUND),
     ("amber on wood", AMBER, WOOD),
     ("amber on high wood", AMBER, WOOD_HIGH),

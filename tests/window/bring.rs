@@ -63,6 +63,24 @@ fn a_take_is_added_beside_the_first() {
     assert_eq!(harness.state().window.memory.recent, [file]);
 }
 
+#[test]
+fn a_file_opened_before_is_opened_again_from_the_list() {
+    let dir = tempfile::tempdir().expect("temporary folder");
+    let file = dir.path().join("plain.kitwright");
+    plain_kit().save(&file, &Quiet).expect("saved");
+    let mut harness = empty_window(900.0, 600.0, 1.0);
+    press(&mut harness, "Open a recording");
+    choose_file(&mut harness, &file, "Open file");
+    wait_until(&mut harness, "the kit", |d| d.session.kit().doc.name == "Borrowed cello");
+    harness.state().session.edit("another name", |kit| kit.doc.name = "changed".into());
+    settle(&mut harness);
+    press(&mut harness, "Open a recording or a kit");
+    settle(&mut harness);
+    press(&mut harness, "Recent file plain.kitwright");
+    press(&mut harness, "Open file");
+    wait_until(&mut harness, "the kit again", |d| d.session.kit().doc.name == "Borrowed cello");
+}
+
 /// A file as the system hands it to the window.
 #[derive(Debug)]
 struct Dropped(std::path::PathBuf);
@@ -144,6 +162,40 @@ fn a_recording_dropped_onto_an_empty_window_becomes_a_kit_and_a_kit_is_opened() 
     wait_until(&mut harness, "the other kit", |d| d.session.kit().doc.name == "Borrowed cello");
 }
 
+#[test]
+fn a_pad_comes_close_to_a_sound_of_the_player_s_own_and_forgets_it() {
+    let dir = tempfile::tempdir().expect("temporary folder");
+    let files = ["take.wav", "mine.wav"].map(|name| dir.path().join(name));
+    files.iter().for_each(|f| write_knocks(f));
+    let mut harness = empty_window(1280.0, 800.0, 1.0);
+    settle(&mut harness);
+    drop_files(&mut harness, &[&files[0]], egui::pos2(300.0, 500.0));
+    wait_until(&mut harness, "the kit", |d| d.session.kit().takes.len() == 1 && d.session.job().is_none());
+    let first = harness.state().session.kit();
+    let pad = harness.state().window.pad;
+    let aim = move |d: &Desk| d.session.kit().doc.pads[pad].target.as_ref().map(|t| t.name.clone());
+    harness.get_by_label_contains("as its role");
+
+    press(&mut harness, "Choose a sound to come close to");
+    choose_file(&mut harness, &files[1], "Closer to this");
+    wait_until(&mut harness, "the aim", |d| aim(d).is_some());
+    assert!(aim(harness.state()).is_some_and(|name| name.contains("mine")));
+    harness.get_by_label_contains("Close to mine");
+    assert_eq!(harness.state().session.kit().takes.len(), 1, "the sound itself is not kept");
+    press(&mut harness, "Forget the sound to come close to");
+    wait_until(&mut harness, "no aim", |d| aim(d).is_none());
+    press(&mut harness, "Undo");
+    assert!(aim(harness.state()).is_some(), "one step back");
+    press(&mut harness, "Undo");
+    assert_eq!(harness.state().session.kit().doc, first.doc);
+
+    // the same by dropping the sound onto the role
+    let role = harness.get_by_label(&format!("Role of pad {}", pad + 1)).rect().center();
+    drop_files(&mut harness, &[&files[1]], role);
+    wait_until(&mut harness, "the dropped aim", |d| aim(d).is_some());
+    assert_eq!(harness.state().session.kit().takes.len(), 1);
+}
+
 /// What a host sends to the side input: three knocks, then whatever comes while the window draws.
 fn send_to_side(session: &Session) {
     for block in knocks().chunks(512) {
@@ -219,7 +271,7 @@ fn knocks() -> Vec<f32> {
     (0..96_000).map(|i| sample(i) as f32).collect()
 }
 
-fn write_knocks(path: &std::path::Path) {
+pub(super) fn write_knocks(path: &std::path::Path) {
     let spec = hound::WavSpec {
         channels: 1,
         sample_rate: 48_000,

@@ -40,6 +40,60 @@ fn a_full_or_missing_folder_is_told_and_the_kit_stays() {
     harness.get_by_label("Dismiss the message");
 }
 
+#[test]
+fn a_kit_is_exported_with_progress() {
+    let dir = tempfile::tempdir().expect("temporary folder");
+    let folder = dir.path().join("out");
+    let mut harness = window();
+    // a short kit: what is rendered is held by the tests of the export
+    harness.state().session.edit("one pad", |kit| {
+        kit.doc.pads.iter_mut().skip(1).for_each(|p| p.slices.clear());
+    });
+    settle(&mut harness);
+    press(&mut harness, "Export the kit");
+    choose_file(&mut harness, &folder, "Export here");
+    assert!(harness.state().window.browser.is_none());
+    assert!(harness.query_by_label("Cancel the work").is_some(), "its progress is in sight");
+    wait_until(&mut harness, "the export", |d| d.session.job().is_none());
+    assert_eq!(harness.state().session.error(), None);
+    let names: Vec<_> =
+        std::fs::read_dir(&folder).expect("a folder").flatten().map(|e| e.file_name()).collect();
+    let has = |ending: &str| names.iter().any(|n| n.to_string_lossy().ends_with(ending));
+    assert!(has(".mid") && has(".png") && has(".json"), "{names:?}");
+}
+
+#[test]
+fn work_is_cancelled_and_leaves_everything_as_it_was() {
+    let dir = tempfile::tempdir().expect("temporary folder");
+    let folder = dir.path().join("out");
+    let mut harness = window();
+    let before = harness.state().session.kit();
+    press(&mut harness, "Export the kit");
+    choose_file(&mut harness, &folder, "Export here");
+    press(&mut harness, "Cancel the work");
+    wait_until(&mut harness, "the end", |d| d.session.job().is_none());
+    assert!(!folder.exists(), "nothing half written stays");
+    assert!(Arc::ptr_eq(&before, &harness.state().session.kit()));
+    assert_eq!(harness.state().session.error(), None, "who cancels needs no message");
+}
+
+#[test]
+fn the_fit_of_the_whole_kit_shapes_every_pad() {
+    let dir = tempfile::tempdir().expect("temporary folder");
+    let recording = dir.path().join("knocks.wav");
+    super::bring::write_knocks(&recording);
+    let mut harness = empty_window(1280.0, 800.0, 1.0);
+    press(&mut harness, "Open a recording");
+    choose_file(&mut harness, &recording, "Open file");
+    wait_until(&mut harness, "the kit", |d| !d.session.kit().takes.is_empty() && d.session.job().is_none());
+    harness.get_by_label("Whole Kit fit").set_value_accesskit(0.25);
+    harness.run_ok();
+    wait_until(&mut harness, "the fit", |d| (d.session.kit().doc.fit - 0.25).abs() < 1e-6);
+    let kit = harness.state().session.kit();
+    let cast: Vec<f32> = kit.doc.pads.iter().filter(|p| p.audition.is_some()).map(|p| p.fit).collect();
+    assert!(!cast.is_empty() && cast.iter().all(|fit| (fit - 0.25).abs() < 1e-6), "{cast:?}");
+}
+
 /// The first seconds of the demo take as a file.
 fn write_demo(path: &std::path::Path, seconds: usize) {
     let (take, _) = demo::borrowed_cello(1);

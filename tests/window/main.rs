@@ -8,6 +8,7 @@ mod cost;
 mod keep;
 mod kit;
 mod looks;
+mod manners;
 mod raster;
 mod shape;
 mod snapshots;

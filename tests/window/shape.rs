@@ -113,6 +113,24 @@ fn the_envelope_is_dragged_over_the_wave() {
     let grip = harness.get_by_label("Start of layer 1").rect().center();
     drag(&mut harness, grip, grip + egui::vec2(30.0, 0.0));
     assert!(harness.state().session.kit().doc.pads[0].layers[0].settings.start_ms > 1.0);
+    // the fade in at the beginning, and where the reading ends
+    let grip = harness.get_by_label("Attack of layer 1").rect().center();
+    drag(&mut harness, grip, grip + egui::vec2(20.0, 0.0));
+    assert!(harness.state().session.kit().doc.pads[0].layers[0].settings.attack_ms > 1.0);
+    let end = |h: &Harness<'_, Desk>| h.state().session.kit().doc.pads[0].layers[0].settings.end_ms;
+    let whole = end(&harness);
+    let grip = harness.get_by_label("End of layer 1").rect().center();
+    drag(&mut harness, grip, grip - egui::vec2(60.0, 0.0));
+    assert!(end(&harness) < whole && end(&harness) < 1000.0, "{} ms", end(&harness));
+}
+
+#[test]
+fn a_layer_is_chosen_in_the_picture() {
+    let mut harness = layers();
+    press(&mut harness, "Choose layer 2");
+    assert_eq!(harness.state().window.layer, 1);
+    harness.get_by_label("Pad 1 layer 2 Pitch");
+    harness.get_by_label("Start of layer 2");
 }
 
 #[test]

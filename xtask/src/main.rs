@@ -1,10 +1,13 @@
 //! The project's chores, each one command: `cargo xtask demo`, `test`, `score`, `bundle`, `install`, `window`,
-//! `shots`.
+//! `labels`, `shots`, `host`.
 
 mod demo;
+mod host;
 mod install;
+mod labels;
 mod project;
 mod score;
+mod screen;
 mod shots;
 mod system;
 mod test;
@@ -25,6 +28,8 @@ cargo xtask bundle kitwright --release
                                       CLAP and VST3 into target/bundled
 cargo xtask install [--remove]        build, and copy the plugin to your plugin folders (or take it out)
 cargo xtask window [KIT]              the plugin's window as a program of its own, with audio and MIDI
+cargo xtask host [BUNDLE TAKE]        the plugin in a real host: opened, played, saved, ended, opened again (Linux)
+cargo xtask labels [PROGRAM]          the real window read and used as a screen reader does it (Linux)
 cargo xtask shots [PROGRAM]           pictures of the real window, driven through the whole job (Linux)";
 
 /// What a chore returns: a sentence for the person who can act on it when it fails.
@@ -56,6 +61,10 @@ fn run(arguments: &[String]) -> Result {
         ["bundle", "kitwright", ..] => Project::enter()?.bundle(&arguments[2..]),
         ["install"] => install::install(&Project::enter()?),
         ["install", "--remove"] => install::remove(),
+        ["host"] => host::run(&Project::enter()?, None),
+        ["host", bundle, take] => host::run(&Project::enter()?, Some((path(bundle), path(take)))),
+        ["labels"] => labels::run(&Project::enter()?, None),
+        ["labels", program] => labels::run(&Project::enter()?, Some(path(program))),
         ["shots"] => shots::run(&Project::enter()?, None),
         ["shots", program] => shots::run(&Project::enter()?, Some(path(program))),
         ["window"] => window::run(&Project::enter()?, None),

@@ -116,6 +116,66 @@ pub const XLIB: Need = Need {
     brew: "",
 };
 
+/// A session of its own for programs that talk to each other.
+pub const DBUS: Need = Need {
+    name: "D-Bus with Python's way to it",
+    check: &["sh", "-c", "command -v dbus-daemon && /usr/bin/python3 -c 'import dbus'"],
+    apt: "dbus python3-dbus",
+    dnf: "dbus-daemon python3-dbus",
+    pacman: "dbus python-dbus",
+    brew: "",
+};
+
+/// What screen readers stand on.
+pub const ATSPI: Need = Need {
+    name: "AT-SPI",
+    check: &["test", "-e", "/usr/share/dbus-1/services/org.a11y.Bus.service"],
+    apt: "at-spi2-core",
+    dnf: "at-spi2-core",
+    pacman: "at-spi2-core",
+    brew: "",
+};
+
+/// A window manager, for hosts with several windows.
+pub const OPENBOX: Need = Need {
+    name: "openbox",
+    check: &["sh", "-c", "command -v openbox"],
+    apt: "openbox",
+    dnf: "openbox",
+    pacman: "openbox",
+    brew: "",
+};
+
+/// A real host.
+pub const ARDOUR: Need = Need {
+    name: "Ardour 7",
+    check: &["sh", "-c", "command -v ardour7-lua && test -x /usr/lib/ardour7/ardour-vst3-scanner"],
+    apt: "ardour",
+    dnf: "ardour7",
+    pacman: "ardour",
+    brew: "",
+};
+
+/// The server that the host plays through.
+pub const JACKD: Need = Need {
+    name: "jackd",
+    check: &["sh", "-c", "command -v jackd"],
+    apt: "jackd2",
+    dnf: "jack-audio-connection-kit",
+    pacman: "jack2",
+    brew: "",
+};
+
+/// Plays and records through JACK.
+pub const JACK_TOOLS: Need = Need {
+    name: "the tools of JACK",
+    check: &["sh", "-c", "command -v jack_midiseq && command -v jack_rec && command -v jack_connect"],
+    apt: "jack-example-tools",
+    dnf: "jack-audio-connection-kit-example-clients",
+    pacman: "jack-example-tools",
+    brew: "",
+};
+
 /// Makes sure that everything is there, installing with apt as root or through `sudo -n` what is not.
 ///
 /// # Errors

@@ -53,31 +53,6 @@ pub(super) fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk
     let response = ui.interact(rect, ui.scope_id().with("curve"), Sense::hover());
     let painter = ui.painter_at(rect);
     painter.rect_filled(rect, theme::ROUND, theme::WELL);
-    for (hz, word) in [(100.0, "100 Hz"), (1000.0, "1 kHz"), (10_000.0, "10k")] {
-        let x = x_of(rect, hz);
-        painter.vline(x, rect.y_range(), (1.0, theme::WOOD_HIGH));
-        painter.text(
-            pos2(x + 2.0, rect.bottom() - 1.0),
-            Align2::LEFT_BOTTOM,
-            word,
-            theme::small(),
-            theme::INK_SOFT,
-        );
-    }
-    for db in [-12.0, 0.0, 12.0_f32] {
-        painter.hline(
-            rect.x_range(),
-            y_of(rect, db),
-            (1.0, if db == 0.0 { theme::SEAM } else { theme::WOOD_HIGH }),
-        );
-        painter.text(
-            pos2(rect.left() + 3.0, y_of(rect, db)),
-            Align2::LEFT_BOTTOM,
-            if db == 0.0 { "0 dB".to_owned() } else { format!("{db:+.0} dB") },
-            theme::small(),
-            theme::INK_SOFT,
-        );
-    }
     let all = sections(tone);
     let now = ui.input(|i| i.time);
     let live = desk.session.meters().and_then(|m| state.live.follow(&m, state.pad, now));
@@ -87,6 +62,7 @@ pub(super) fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk
     });
     let heard = spectra(ui, rect, state, desk, &all, live);
     target(ui, rect, desk.pad(state.pad).role, heard.as_ref());
+    grid(&painter, rect);
     let steps = (rect.width() / 2.0) as usize;
     let line: Vec<Pos2> = (0..=steps)
         .map(|i| {
@@ -101,6 +77,26 @@ pub(super) fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk
     }
 }
 
+/// Lines of equal frequency and level with their words, over the bars: these would hide them.
+fn grid(painter: &egui::Painter, rect: Rect) {
+    let line = theme::INK.gamma_multiply(0.1);
+    let word = |at: Pos2, text: &str| {
+        painter.text(at, Align2::LEFT_BOTTOM, text, theme::small(), theme::INK_SOFT);
+    };
+    for (hz, text) in [(100.0, "100 Hz"), (1000.0, "1 kHz"), (10_000.0, "10 kHz")] {
+        let x = x_of(rect, hz);
+        painter.vline(x, rect.y_range(), (1.0, line));
+        // the last one would run out of a small picture
+        let room = rect.right() - x;
+        word(pos2(x + 2.0, rect.bottom() - 1.0), if room < 42.0 { "10k" } else { text });
+    }
+    for (db, text) in [(-12.0, "-12 dB"), (0.0, "0 dB"), (12.0, "+12 dB")] {
+        let y = y_of(rect, db);
+        painter.hline(rect.x_range(), y, (1.0, if db == 0.0 { theme::SEAM } else { line }));
+        word(pos2(rect.left() + 3.0, y), text);
+    }
+}
+
 /// What sounds, in the background, or the hit as the curve leaves it while nothing does. Gives what it shows.
 fn spectra(
     ui: &Ui,
@@ -112,7 +108,7 @@ fn spectra(
 ) -> Option<Levels> {
     if let Some(levels) = live {
         ui.ctx().request_repaint_after(std::time::Duration::from_millis(16));
-        bars(ui, rect, &levels, theme::COPPER_DIM.gamma_multiply(0.6));
+        bars(ui, rect, &levels, theme::LIVE);
         words(ui, rect, "as it sounds");
         return Some(levels);
     }

@@ -3,6 +3,7 @@
 use crate::{
     editor::{
         desk::Desk,
+        file_browser::{FileBrowser, Purpose},
         state::WindowState,
         theme,
         wave::{self, Stretch},
@@ -26,7 +27,10 @@ pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Des
         Rect::from_min_size(pos2(picture.right() + 14.0, panel.top()), vec2(third - 28.0, panel.height()));
     let right = Rect::from_min_max(pos2(middle.right() + 14.0, panel.top()), panel.max);
     draw(ui, picture, state, desk);
-    ui.scope_builder(UiBuilder::new().id_salt("done").max_rect(middle), |ui| what_was_done(ui, &pad));
+    ui.scope_builder(UiBuilder::new().id_salt("done").max_rect(middle), |ui| {
+        aim(ui, state, desk);
+        what_was_done(ui, &pad);
+    });
     ui.scope_builder(UiBuilder::new().id_salt("others").max_rect(right), |ui| others(ui, state, desk));
 }
 
@@ -64,6 +68,33 @@ fn draw(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>) {
     response.on_hover_text("Click to hear the hit as it was recorded.");
 }
 
+/// What the pad comes close to: its role, or a sound of the player's own.
+fn aim(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
+    let pad = state.pad;
+    let built = desk.pad(pad);
+    if built.audition.is_none() {
+        return;
+    }
+    let (words, change) = match &built.target {
+        Some(target) => (format!("Close to {}", target.name), "Another sound"),
+        None => (format!("Close to a {}, as its role", built.role), "Closer to a sound"),
+    };
+    ui.add(egui::Label::new(RichText::new(&words).color(theme::INK)).truncate()).on_hover_text(&words);
+    ui.horizontal(|ui| {
+        let help = "Chooses a drum sound for this pad to come close to; it is measured, never played.";
+        if widgets::button(ui, change, "Choose a sound to come close to", help).clicked() {
+            state.browser = Some(FileBrowser::new(Purpose::Target(pad), &state.memory, "", ui.ctx()));
+        }
+        let help = "Back to the role alone.";
+        if built.target.is_some()
+            && widgets::button(ui, "Forget it", "Forget the sound to come close to", help).clicked()
+        {
+            desk.session.start(Job::SetTarget { pad, sound: None });
+        }
+    });
+    ui.add_space(theme::GAP);
+}
+
 fn what_was_done(ui: &mut Ui, pad: &crate::kit::Pad) {
     ui.label(RichText::new("What was done to it").color(theme::INK_SOFT));
     let Some(audition) = &pad.audition else {
@@ -83,8 +114,26 @@ fn what_was_done(ui: &mut Ui, pad: &crate::kit::Pad) {
     });
 }
 
+/// A hit in small.
+fn small_wave(ui: &Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>, (take, hit): (usize, usize)) {
+    wave::well(ui.painter(), rect);
+    let Some(hit) = desk.kit.doc.takes.get(take).and_then(|t| t.hits.get(hit)) else { return };
+    let Some(take) = desk.kit.takes.get(take).cloned() else { return };
+    let Some(pyramid) = state.waves.get(&take, ui.ctx()) else { return };
+    let [lo, hi] = pyramid.range(&take, hit.start as usize, hit.end as usize);
+    let stretch = Stretch {
+        take: &take,
+        pyramid: &pyramid,
+        start: hit.start as f64,
+        end: hit.end as f64,
+        full_scale: hi.max(-lo).max(1e-5) * 1.1,
+        reverse: false,
+    };
+    wave::draw(&ui.painter_at(rect), rect.shrink(1.0), stretch, |_| 1.0, |_| theme::COPPER_DIM);
+}
+
 /// Hits that serve next best, best first; a press puts one on the pad.
-fn others(ui: &mut Ui, state: &WindowState, desk: &Desk<'_>) {
+fn others(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
     let pad = state.pad;
     let built = desk.pad(pad);
     ui.label(RichText::new(format!("What else would serve as {}", built.role)).color(theme::INK_SOFT));
@@ -115,7 +164,19 @@ fn others(ui: &mut Ui, state: &WindowState, desk: &Desk<'_>) {
                 let filled =
                     Rect::from_min_size(rect.min, vec2(rect.width() * score.clamp(0.0, 1.0), rect.height()));
                 ui.painter().rect_filled(filled, 1, theme::COPPER);
-                ui.label(RichText::new(format!("{:.0} %", score * 100.0)).font(theme::small()));
+                let (place, _) = ui.allocate_exact_size(vec2(34.0, 22.0), Sense::hover());
+                ui.painter().text(
+                    place.right_center(),
+                    Align2::RIGHT_CENTER,
+                    format!("{:.0} %", score * 100.0),
+                    theme::small(),
+                    theme::INK,
+                );
+                let width = (ui.available_width() - 12.0).min(260.0);
+                if width > 40.0 {
+                    let (rect, _) = ui.allocate_exact_size(vec2(width, 22.0), Sense::hover());
+                    small_wave(ui, rect, state, desk, (take, hit));
+                }
             });
         }
         if audition.next_best.is_empty() {

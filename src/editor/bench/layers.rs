@@ -132,6 +132,7 @@ fn lanes(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>, laye
         if response.clicked() {
             state.layer = i;
         }
+        response.on_hover_text("Shows this layer's settings and its handles.");
         let ink = if state.layer == i { theme::AMBER } else { theme::INK };
         let words =
             if layer.settings.on { format!("layer {}", i + 1) } else { format!("layer {} (off)", i + 1) };

@@ -3,6 +3,7 @@
 use super::reductions;
 use crate::{
     editor::{
+        automation::Marked,
         desk::Desk,
         state::WindowState,
         theme,
@@ -10,7 +11,7 @@ use crate::{
         widgets::{self, Described},
     },
     kit::{PAD, VARIATION, Way},
-    settings::{PAD_TRIMS, Unit},
+    settings::PAD_TRIMS,
 };
 use egui::{RichText, ScrollArea, Ui};
 use std::sync::atomic::Ordering::Relaxed;
@@ -100,108 +101,18 @@ fn last_draw(ui: &mut Ui, pad: usize, desk: &Desk<'_>) {
     ui.label(RichText::new(words).font(theme::small()).color(theme::INK));
 }
 
-/// How long a trim that the host moved is marked, s.
-const MARK: f64 = 0.8;
-
-/// Trims of the pad on the bench as they were in the frame before, and when the host moved each.
-#[derive(Debug, Default)]
-pub struct Automation {
-    pad: usize,
-    seen: Vec<f32>,
-    moved_at: Vec<f64>,
-}
-
-impl Automation {
-    /// Takes this frame's values; gives which were moved by the host a moment ago.
-    fn follow(&mut self, pad: usize, values: &[f32], now: f64) -> Vec<bool> {
-        if self.pad != pad || self.seen.len() != values.len() {
-            *self = Self { pad, seen: values.to_vec(), moved_at: vec![f64::NEG_INFINITY; values.len()] };
-        }
-        for (i, (seen, value)) in self.seen.iter_mut().zip(values).enumerate() {
-            if *seen != *value {
-                *seen = *value;
-                self.moved_at[i] = now;
-            }
-        }
-        self.moved_at.iter().map(|at| now - at < MARK).collect()
-    }
-
-    /// The window itself moved one: no mark.
-    fn own(&mut self, index: usize, value: f32) {
-        self.seen[index] = value;
-    }
-}
-
-/// A trim whose name says that the host moves it.
-struct Marked<'a>(&'a dyn Described);
-
-impl Described for Marked<'_> {
-    fn name(&self) -> &'static str {
-        self.0.name()
-    }
-    fn help(&self) -> &'static str {
-        self.0.help()
-    }
-    fn unit(&self) -> Unit {
-        self.0.unit()
-    }
-    fn bounds(&self) -> [f32; 2] {
-        self.0.bounds()
-    }
-    fn default(&self) -> f32 {
-        self.0.default()
-    }
-    fn to_travel(&self, value: f32) -> f32 {
-        self.0.to_travel(value)
-    }
-    fn at_travel(&self, travel: f32) -> f32 {
-        self.0.at_travel(travel)
-    }
-    fn clamp(&self, value: f32) -> f32 {
-        self.0.clamp(value)
-    }
-    fn show(&self, value: f32) -> String {
-        format!("host: {}", self.0.show(value))
-    }
-    fn read(&self, text: &str) -> Option<f32> {
-        self.0.read(text)
-    }
-}
-
 /// What the host automates; one that it moves says so.
-pub(super) fn show_trims(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
+pub(super) fn show_trims(ui: &mut Ui, state: &WindowState, desk: &mut Desk<'_>) {
     let pad = state.pad;
     let owner = format!("Pad {} trim", pad + 1);
     ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
         let values: Vec<f32> = (0..PAD_TRIMS.len()).map(|i| desk.trims.get(Trim::Pad(pad, i))).collect();
-        let moved = state.automation.follow(pad, &values, ui.input(|i| i.time));
-        if moved.contains(&true) {
-            ui.ctx().request_repaint_after(std::time::Duration::from_millis(100));
-        }
         let marked: Vec<Marked<'_>> = PAD_TRIMS.iter().map(|s| Marked(s)).collect();
         let rows = PAD_TRIMS.iter().enumerate().map(|(i, s)| {
-            let shown: &dyn Described = if moved[i] { &marked[i] } else { s };
+            let by_host = state.automation.moves(Trim::Pad(pad, i));
+            let shown: &dyn Described = if by_host { &marked[i] } else { s };
             (i, shown, values[i])
         });
-        widgets::grid(ui, &owner, rows, |i, m| {
-            desk.move_trim(Trim::Pad(pad, i), m);
-            state.automation.own(i, desk.trims.get(Trim::Pad(pad, i)));
-        });
+        widgets::grid(ui, &owner, rows, |i, m| desk.move_trim(Trim::Pad(pad, i), m));
     });
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn only_what_the_host_moves_is_marked_and_only_for_a_moment() {
-        let mut automation = Automation::default();
-        assert_eq!(automation.follow(0, &[1.0, 2.0], 0.0), [false, false]);
-        assert_eq!(automation.follow(0, &[1.5, 2.0], 1.0), [true, false]);
-        assert_eq!(automation.follow(0, &[1.5, 2.0], 2.0), [false, false]);
-        automation.own(1, 3.0);
-        assert_eq!(automation.follow(0, &[1.5, 3.0], 2.1), [false, false]);
-        assert_eq!(automation.follow(1, &[9.0, 9.0], 2.2), [false, false], "another pad is no movement");
-    }
 }

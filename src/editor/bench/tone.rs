@@ -118,7 +118,7 @@ fn chain(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>, tone: &Tone)
         let pad = state.pad;
         let at = state.stage;
         bypass_stage(ui, pad, desk, tone.order[at]);
-        bypass(ui, pad, desk);
+        bypass(ui, state, desk);
         for (text, name, to) in
             [("<", "Stage earlier", at.checked_sub(1)), (">", "Stage later", Some(at + 1))]
         {
@@ -142,13 +142,17 @@ fn bypass_stage(ui: &mut Ui, pad: usize, desk: &Desk<'_>, stage: Stage) {
 }
 
 /// The whole chain in or out, at equal loudness; it is the host's trim, so that it can be automated.
-fn bypass(ui: &mut Ui, pad: usize, desk: &mut Desk<'_>) {
-    let trim = Trim::pad(pad, "tone");
+fn bypass(ui: &mut Ui, state: &WindowState, desk: &mut Desk<'_>) {
+    let trim = Trim::pad(state.pad, "tone");
     let out = desk.trims.get(trim) < 0.5;
     let help = "Takes the whole tone chain out and in again at equal loudness, to compare.";
-    if widgets::toggle(ui, out, if out { "All is out" } else { "Without all" }, "Bypass the tone", help)
-        .clicked()
-    {
+    let text = match (out, state.automation.moves(trim)) {
+        (true, true) => "Host: all out",
+        (false, true) => "Host: all in",
+        (true, false) => "All is out",
+        (false, false) => "Without all",
+    };
+    if widgets::toggle(ui, out, text, "Bypass the tone", help).clicked() {
         desk.trims.put(trim, if out { 1.0 } else { 0.0 });
     }
 }

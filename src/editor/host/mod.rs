@@ -10,6 +10,7 @@
 //! | [`window`] | one open window: events in, frames out, its end |
 //! | [`input`] | what baseview tells, in egui's words |
 //! | [`keys`] | the keyboard |
+//! | [`labels`] | names, values and actions for screen readers |
 //! | [`paint`] | OpenGL |
 //! | [`glance`] | whether a frame is worth drawing |
 //! | [`trims`] | host parameters |
@@ -17,6 +18,7 @@
 mod glance;
 mod input;
 mod keys;
+mod labels;
 mod paint;
 mod trims;
 mod window;
@@ -82,6 +84,15 @@ impl Parts {
 /// A lock whose holder may have panicked: what it guards is whole after every statement.
 pub(super) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// The program ends: windows close at their next look around.
+static ENDING: AtomicBool = AtomicBool::new(false);
+
+/// Closes every window of this process. For a program of our own that is asked to end by the system: the
+/// framework's takes notice of that only where it has no window.
+pub fn close_windows() {
+    ENDING.store(true, Relaxed);
 }
 
 /// The editor of a plugin instance; its size and zoom lie in the parameters' window memory.

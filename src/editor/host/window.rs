@@ -1,6 +1,8 @@
 //! One open window: its events, its frames and its end.
 
-use super::{Parts, glance::Glance, input, input::Input, keys, lock, paint::Canvas, trims::HostTrims};
+use super::{
+    Parts, glance::Glance, input, input::Input, keys, labels::Labels, lock, paint::Canvas, trims::HostTrims,
+};
 use crate::editor::{
     state::{Memory, WindowState},
     theme,
@@ -31,6 +33,7 @@ pub(super) struct HostWindow {
     egui: Context,
     canvas: RefCell<Canvas>,
     input: RefCell<Input>,
+    labels: RefCell<Labels>,
     clipboard: RefCell<Option<ClipboardContext>>,
     cursor: Cell<MouseCursor>,
     glance: RefCell<Glance>,
@@ -62,6 +65,7 @@ impl HostWindow {
         Ok(Self {
             input: RefCell::new(Input::new(canvas.max_texture_side())),
             canvas: RefCell::new(canvas),
+            labels: RefCell::new(Labels::open(&window)),
             // a system without a clipboard is no reason to stay shut
             clipboard: RefCell::new(ClipboardContext::new().ok()),
             cursor: Cell::new(MouseCursor::Default),
@@ -122,6 +126,12 @@ impl HostWindow {
         self.clipboard.borrow_mut().as_mut()?.get_contents().ok()
     }
 
+    fn on_focus(&self, focused: bool) -> EventStatus {
+        self.input.borrow_mut().focus(focused);
+        self.labels.borrow_mut().focus(focused);
+        EventStatus::Captured
+    }
+
     fn on_key(&self, event: &keyboard_types::KeyboardEvent) -> EventStatus {
         let events = keys::events(event, || self.pasted());
         let ours = self.egui.egui_wants_keyboard_input() || events.iter().any(keys::is_ours);
@@ -147,6 +157,7 @@ impl WindowHandler for HostWindow {
             let points = size.physical.to_logical::<f32>(size.scale_factor * f64::from(zoom));
             let mut input = self.input.borrow_mut();
             input.extend(lock(&self.parts.host_keys).drain(..));
+            input.extend(self.labels.borrow().before_frame(&self.egui));
             let raw = input.take(
                 egui::vec2(points.width, points.height),
                 size.scale_factor as f32,
@@ -165,7 +176,9 @@ impl WindowHandler for HostWindow {
         textures.clear();
         painted?;
         self.follow_zoom(zooms[0], zooms[1], size);
-        self.follow_output(output.platform_output)
+        let mut told = output.platform_output;
+        self.labels.borrow_mut().after_frame(told.accesskit_update.take());
+        self.follow_output(told)
     }
 
     fn resized(&self, size: WindowSize) -> Result<(), HandlerError> {
@@ -185,14 +198,8 @@ impl WindowHandler for HostWindow {
                 self.input.borrow_mut().mouse(event, self.egui.pixels_per_point())
             }
             Event::Keyboard(event) => Some(self.on_key(&event)),
-            Event::Window(WindowEvent::Focused) => {
-                self.input.borrow_mut().focus(true);
-                Some(EventStatus::Captured)
-            }
-            Event::Window(WindowEvent::Unfocused) => {
-                self.input.borrow_mut().focus(false);
-                Some(EventStatus::Captured)
-            }
+            Event::Window(WindowEvent::Focused) => Some(self.on_focus(true)),
+            Event::Window(WindowEvent::Unfocused) => Some(self.on_focus(false)),
             _ => None,
         };
         if status.is_some() {
@@ -203,6 +210,10 @@ impl WindowHandler for HostWindow {
 
     fn on_timer(&self, timer: &TimerHandle) {
         if *timer != self.timer {
+            return;
+        }
+        if super::ENDING.load(Relaxed) {
+            self.window.request_close();
             return;
         }
         let now = Glance::at(&self.parts.session);

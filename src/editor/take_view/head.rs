@@ -29,7 +29,10 @@ static SENSITIVITY: Setting<f32> = Setting {
 };
 
 pub(super) fn show(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>, shown: &Shown) {
+    // the tallest control sets the height, so that all stand on one line
+    ui.set_min_height(widgets::CONTROL_HEIGHT);
     ui.horizontal_centered(|ui| {
+        ui.set_min_height(widgets::CONTROL_HEIGHT);
         takes(ui, state, desk);
         ui.separator();
         match state.take.hit.filter(|&h| h < shown.users.len()) {

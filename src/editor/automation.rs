@@ -1,0 +1,191 @@
+//! Which trims the host moves: each says so for a moment, wherever it is shown.
+
+use super::{
+    trims::{Trim, TrimAccess},
+    widgets::Described,
+};
+use crate::{
+    kit::PADS,
+    settings::{KIT_TRIMS, PAD_TRIMS, Unit},
+};
+
+/// How long a trim that the host moved is marked, s.
+const MARK: f64 = 0.8;
+/// How long after the hand let go a value may still come back from the host, s: hosts pass it on in a block.
+const ECHO: f64 = 0.4;
+/// Trims of a kit.
+const COUNT: usize = KIT_TRIMS.len() + PADS * PAD_TRIMS.len();
+
+/// Every trim as it was in the frame before, and when it was moved, by whom.
+#[derive(Debug, Default)]
+pub struct Automation {
+    /// Empty before the first frame.
+    seen: Vec<Seen>,
+    now: f64,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Seen {
+    value: f32,
+    by_host: f64,
+    by_hand: f64,
+}
+
+fn index(trim: Trim) -> usize {
+    match trim {
+        Trim::Kit(i) => i,
+        Trim::Pad(pad, i) => KIT_TRIMS.len() + pad * PAD_TRIMS.len() + i,
+    }
+}
+
+fn all() -> impl Iterator<Item = Trim> {
+    let pads = (0..PADS).flat_map(|pad| (0..PAD_TRIMS.len()).map(move |i| Trim::Pad(pad, i)));
+    (0..KIT_TRIMS.len()).map(Trim::Kit).chain(pads)
+}
+
+impl Automation {
+    /// Takes a frame's values at `now` (s); what changed and was not under the hand was the host.
+    pub fn follow(&mut self, trims: &dyn TrimAccess, now: f64) {
+        self.now = now;
+        let first = self.seen.is_empty();
+        if first {
+            self.seen.reserve_exact(COUNT);
+        }
+        for trim in all() {
+            let value = trims.get(trim);
+            if first {
+                self.seen.push(Seen { value, by_host: f64::NEG_INFINITY, by_hand: f64::NEG_INFINITY });
+                continue;
+            }
+            let seen = &mut self.seen[index(trim)];
+            if seen.value != value {
+                seen.value = value;
+                if now - seen.by_hand > ECHO {
+                    seen.by_host = now;
+                }
+            }
+        }
+    }
+
+    /// The window itself moved one: no mark.
+    pub fn by_hand(&mut self, trim: Trim) {
+        if let Some(seen) = self.seen.get_mut(index(trim)) {
+            seen.by_hand = self.now;
+        }
+    }
+
+    /// Whether the host moved the trim a moment ago.
+    pub fn moves(&self, trim: Trim) -> bool {
+        self.seen.get(index(trim)).is_some_and(|s| self.now - s.by_host < MARK)
+    }
+
+    /// How many trims of a pad the host moves.
+    pub fn moving_of(&self, pad: usize) -> usize {
+        (0..PAD_TRIMS.len()).filter(|&i| self.moves(Trim::Pad(pad, i))).count()
+    }
+
+    /// How many of the kit's own trims the host moves.
+    pub fn moving_of_kit(&self) -> usize {
+        (0..KIT_TRIMS.len()).filter(|&i| self.moves(Trim::Kit(i))).count()
+    }
+
+    /// Whether a mark is shown that will go.
+    pub fn any(&self) -> bool {
+        self.seen.iter().any(|s| self.now - s.by_host < MARK)
+    }
+}
+
+/// Trims for one frame, which notes what the window moves.
+pub struct Noted<'a> {
+    /// The host's parameters, or plain values.
+    pub trims: &'a mut dyn TrimAccess,
+    /// What was moved.
+    pub moved: Vec<Trim>,
+}
+
+impl TrimAccess for Noted<'_> {
+    fn get(&self, trim: Trim) -> f32 {
+        self.trims.get(trim)
+    }
+
+    fn begin(&mut self, trim: Trim) {
+        self.moved.push(trim);
+        self.trims.begin(trim);
+    }
+
+    fn set(&mut self, trim: Trim, value: f32) {
+        self.moved.push(trim);
+        self.trims.set(trim, value);
+    }
+
+    fn end(&mut self, trim: Trim) {
+        self.moved.push(trim);
+        self.trims.end(trim);
+    }
+}
+
+/// A trim whose value says that the host moves it.
+pub struct Marked<'a>(pub &'a dyn Described);
+
+impl Described for Marked<'_> {
+    fn name(&self) -> &'static str {
+        self.0.name()
+    }
+    fn help(&self) -> &'static str {
+        self.0.help()
+    }
+    fn unit(&self) -> Unit {
+        self.0.unit()
+    }
+    fn bounds(&self) -> [f32; 2] {
+        self.0.bounds()
+    }
+    fn default(&self) -> f32 {
+        self.0.default()
+    }
+    fn to_travel(&self, value: f32) -> f32 {
+        self.0.to_travel(value)
+    }
+    fn at_travel(&self, travel: f32) -> f32 {
+        self.0.at_travel(travel)
+    }
+    fn clamp(&self, value: f32) -> f32 {
+        self.0.clamp(value)
+    }
+    fn show(&self, value: f32) -> String {
+        format!("host: {}", self.0.show(value))
+    }
+    fn read(&self, text: &str) -> Option<f32> {
+        self.0.read(text)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::editor::trims::PlainTrims;
+
+    #[test]
+    fn only_what_the_host_moves_is_marked_and_only_for_a_moment() {
+        let (kit, pad) = (Trim::Kit(0), Trim::Pad(15, 1));
+        let mut trims = PlainTrims::default();
+        let mut automation = Automation::default();
+        automation.follow(&trims, 0.0);
+        assert!(!automation.any());
+        trims.set(kit, -3.0);
+        trims.set(pad, 0.5);
+        automation.follow(&trims, 1.0);
+        assert!(automation.moves(kit) && automation.moves(pad));
+        assert_eq!(
+            (automation.moving_of(15), automation.moving_of(14), automation.moving_of_kit()),
+            (1, 0, 1)
+        );
+        automation.follow(&trims, 2.0);
+        assert!(!automation.any());
+        automation.by_hand(pad);
+        trims.set(pad, 0.25);
+        // the host passes it on a block later
+        automation.follow(&trims, 2.1);
+        assert!(!automation.moves(pad));
+    }
+}

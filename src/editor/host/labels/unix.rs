@@ -1,0 +1,29 @@
+//! AT-SPI over D-Bus.
+
+use super::{Asked, Ears};
+use baseview::WindowContext;
+use egui::accesskit::TreeUpdate;
+use std::sync::Arc;
+
+/// The window on the accessibility bus, once there is one.
+///
+/// The adapter's thread serves all windows of the process and never ends: `build.rs` keeps the plugin in memory.
+pub struct Adapter(accesskit_unix::Adapter);
+
+impl Adapter {
+    /// Returns at once; the bus is looked for on the adapter's thread.
+    pub fn open(_window: &WindowContext, asked: &Arc<Asked>) -> Self {
+        let ears = || Ears(asked.clone());
+        Self(accesskit_unix::Adapter::new(ears(), ears(), ears()))
+    }
+
+    /// Hands a frame's description on.
+    pub fn tell(&mut self, update: TreeUpdate) {
+        self.0.update_if_active(|| update);
+    }
+
+    /// The window got or lost the keyboard.
+    pub fn focus(&mut self, focused: bool) {
+        self.0.update_window_focus_state(focused);
+    }
+}

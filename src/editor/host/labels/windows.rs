@@ -1,0 +1,32 @@
+//! UI Automation.
+
+use super::{Asked, Ears};
+use accesskit_windows::{HWND, SubclassingAdapter};
+use baseview::WindowContext;
+use egui::accesskit::TreeUpdate;
+use raw_window_handle::{HasWindowHandle as _, RawWindowHandle};
+use std::sync::Arc;
+
+/// Listens to the window's messages: a tool's question, and the focus.
+pub struct Adapter(Option<SubclassingAdapter>);
+
+impl Adapter {
+    /// The window is made and not shown yet, as the adapter wants it.
+    pub fn open(window: &WindowContext, asked: &Arc<Asked>) -> Self {
+        let Ok(RawWindowHandle::Win32(handle)) = window.window_handle().map(|h| h.as_raw()) else {
+            return Self(None);
+        };
+        let hwnd = HWND(handle.hwnd.get() as *mut std::ffi::c_void);
+        Self(Some(SubclassingAdapter::new(hwnd, Ears(asked.clone()), Ears(asked.clone()))))
+    }
+
+    /// Hands a frame's description on.
+    pub fn tell(&mut self, update: TreeUpdate) {
+        if let Some(events) = self.0.as_mut().and_then(|a| a.update_if_active(|| update)) {
+            events.raise();
+        }
+    }
+
+    /// The adapter hears of the focus itself.
+    pub fn focus(&mut self, _focused: bool) {}
+}

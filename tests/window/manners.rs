@@ -1,0 +1,219 @@
+//! The manners of every control: tooltips, typed values, the keyboard, the host's automation.
+
+use super::*;
+use kitwright::editor::{Station, Trim, TrimAccess as _};
+use std::collections::HashSet;
+
+/// Types a value over the one that a control shows.
+fn type_over(harness: &mut Harness<'_, Desk>, control: &str, text: &str) {
+    harness.get_by_label_contains(&format!("Type {control}, now ")).click();
+    harness.run_ok();
+    harness.get_by_label(&format!("{control} value")).type_text(text);
+    harness.run_ok();
+    harness.key_press(egui::Key::Enter);
+    harness.run_ok();
+}
+
+#[test]
+fn values_are_typed_as_one_says_them() {
+    let mut harness = window();
+    press(&mut harness, "Tone");
+    press(&mut harness, "Stage Cuts");
+    let hz = |h: &Harness<'_, Desk>| h.state().session.kit().doc.pads[0].tone.low_cut.hz;
+    for (text, value) in [("250 Hz", 250.0), ("1k2", 1200.0), ("0.5 kHz", 500.0), ("300", 300.0)] {
+        type_over(&mut harness, "Pad 1 low cut Frequency", text);
+        assert_eq!(hz(&harness), value, "{text}");
+    }
+    press(&mut harness, "Layers");
+    type_over(&mut harness, "Pad 1 layer 1 Pitch", "-5 st");
+    assert_eq!(harness.state().session.kit().doc.pads[0].layers[0].settings.pitch_st, -5.0);
+    type_over(&mut harness, "Pad 1 layer 1 Decay", "0.3 s");
+    assert_eq!(harness.state().session.kit().doc.pads[0].layers[0].settings.decay_ms, 300.0);
+}
+
+/// What a hand can do something with, by its name and its place; hits and pads are many of a kind.
+fn controls(harness: &Harness<'_, Desk>) -> Vec<(String, egui::Rect)> {
+    use egui::Role::{Button, ComboBox, Meter, Slider, SpinButton, Switch, Tab, TextInput};
+    let roles = [Button, ComboBox, Meter, Slider, SpinButton, Switch, Tab, TextInput];
+    let named = harness.get_all_by(|node| roles.contains(&node.role()) && node.label().is_some());
+    let all = named.map(|n| (n.accesskit_node().label().expect("it has one"), n.rect()));
+    let twins = |name: &str| {
+        let number =
+            |word: &str| name.strip_prefix(word).and_then(|r| r.split([' ', ',']).next()?.parse().ok());
+        let many = |n: usize| n > 2;
+        number("Hit ").is_some_and(many)
+            || number("Pad ").is_some_and(many)
+            || number("Mute pad ").is_some_and(many)
+            || number("Solo pad ").is_some_and(many)
+    };
+    all.filter(|(name, _)| !twins(name)).collect()
+}
+
+#[test]
+fn every_control_says_in_a_tooltip_what_it_does() {
+    let mut harness = sized_window(1280.0, 800.0, 1.0);
+    harness.ctx.all_styles_mut(|style| {
+        style.interaction.tooltip_delay = 0.0;
+        style.interaction.show_tooltips_only_when_still = false;
+    });
+    let screen = egui::Rect::from_min_size(egui::Pos2::ZERO, egui::vec2(1280.0, 800.0));
+    let (mut seen, mut mute) = (HashSet::new(), Vec::new());
+    for station in Station::ALL {
+        press(&mut harness, station.word());
+        // no tooltip follows a click at once
+        (0..20).for_each(|_| harness.step());
+        for (name, rect) in controls(&harness) {
+            // scrolled out of sight: the same tables come again on larger screens
+            if !screen.contains_rect(rect) || !seen.insert(name.clone()) {
+                continue;
+            }
+            // its upper left: the lower part may be scrolled out of sight
+            harness.hover_at(rect.left_top() + egui::vec2(3.0, 4.0));
+            (0..3).for_each(|_| harness.step());
+            let shown = harness.ctx.memory(|m| {
+                m.areas().visible_layer_ids().into_iter().any(|l| l.order == egui::Order::Tooltip)
+            });
+            if !shown {
+                mute.push(name);
+            }
+            harness.hover_at(egui::pos2(1.0, 799.0));
+            harness.step();
+        }
+    }
+    assert!(seen.len() > 100, "only {} controls were found", seen.len());
+    assert!(mute.is_empty(), "without a tooltip: {mute:#?}");
+}
+
+#[test]
+fn every_control_is_reached_by_the_tab_key() {
+    let mut harness = sized_window(1280.0, 800.0, 1.0);
+    press(&mut harness, "Place");
+    let wanted: HashSet<String> = controls(&harness)
+        .into_iter()
+        .map(|(name, _)| name)
+        // meters are read, not used; a number is typed after Enter; nothing plays into the side input
+        .filter(|name| {
+            !["Level of", "Gain reduction", "Type ", "Record the"].iter().any(|w| name.starts_with(w))
+        })
+        .collect();
+    let mut reached = HashSet::new();
+    for _ in 0..600 {
+        harness.key_press(egui::Key::Tab);
+        harness.step();
+        harness.step();
+        let focused = harness.query_by(|node| node.is_focused() && node.label().is_some());
+        reached.extend(focused.and_then(|node| node.accesskit_node().label()));
+        if wanted.is_subset(&reached) {
+            return;
+        }
+    }
+    panic!("the Tab key never comes to {:#?}", wanted.difference(&reached).collect::<Vec<_>>());
+}
+
+#[test]
+fn a_focused_button_is_pressed_by_the_keyboard() {
+    let mut harness = window();
+    harness.get_by_label("Mute pad 5").focus();
+    harness.run_ok();
+    harness.key_press(egui::Key::Enter);
+    harness.run_ok();
+    assert!(harness.state().trims.trims.pads[4].mute);
+}
+
+/// The host moves a parameter, over and over as automation does.
+fn automate(harness: &mut Harness<'_, Desk>, trim: Trim, values: [f32; 3]) {
+    for value in values {
+        harness.state_mut().trims.set(trim, value);
+        harness.step();
+    }
+}
+
+fn told(harness: &Harness<'_, Desk>, label: &str) -> String {
+    harness.get_by_label(label).accesskit_node().value().unwrap_or_default()
+}
+
+#[test]
+fn what_the_host_automates_is_shown_wherever_it_stands() {
+    let mut harness = window();
+    automate(&mut harness, Trim::pad(0, "drive_db"), [1.0, 2.0, 3.0]);
+    assert_eq!(told(&harness, "Trims"), "host moves 1");
+    press(&mut harness, "Trims");
+    automate(&mut harness, Trim::pad(0, "drive_db"), [1.0, 2.0, 3.0]);
+    harness.get_by_label_contains("Type Pad 1 trim Drive, now host: ");
+
+    automate(&mut harness, Trim::pad(4, "mute"), [1.0, 0.0, 1.0]);
+    assert_eq!(told(&harness, "Mute pad 5"), "moved by the host");
+    automate(&mut harness, Trim::pad(5, "solo"), [1.0, 0.0, 1.0]);
+    assert_eq!(told(&harness, "Solo pad 6"), "moved by the host");
+
+    automate(&mut harness, Trim::Kit(0), [-1.0, -2.0, -3.0]);
+    assert_eq!(told(&harness, "Output of the kit"), "Output: host");
+    press(&mut harness, "Output of the kit");
+    automate(&mut harness, Trim::Kit(0), [-1.0, -2.0, -4.0]);
+    harness.get_by_label_contains("Type Kit trim Kit level, now host: -4");
+    press(&mut harness, "Close the output");
+
+    press(&mut harness, "Tone");
+    automate(&mut harness, Trim::pad(0, "tone"), [1.0, 0.0, 1.0]);
+    // a moment after the last movement nothing is marked any more
+    for _ in 0..80 {
+        harness.step();
+    }
+    for label in ["Mute pad 5", "Solo pad 6"] {
+        assert_eq!(told(&harness, label), "", "{label}");
+    }
+    assert_eq!(told(&harness, "Output of the kit"), "Output");
+    // what the hand moves is no automation
+    press(&mut harness, "Mute pad 5");
+    assert_eq!(told(&harness, "Mute pad 5"), "");
+}
+
+#[test]
+fn nothing_plays_by_itself() {
+    let dir = tempfile::tempdir().expect("temporary folder");
+    let file = dir.path().join("plain.kitwright");
+    plain_kit().save(&file, &Quiet).expect("saved");
+    let mut harness = empty_window(900.0, 600.0, 1.0);
+    harness.state().session.attach_engine(48_000.0, Arc::default());
+    press(&mut harness, "Open a recording");
+    choose_file(&mut harness, &file, "Open file");
+    wait_until(&mut harness, "the kit", |d| !d.session.kit().takes.is_empty());
+    for station in Station::ALL {
+        press(&mut harness, station.word());
+    }
+    press(&mut harness, "A or B of the kit");
+    press(&mut harness, "Undo");
+    settle(&mut harness);
+    assert!(harness.state().session.take_stroke().is_none());
+    assert!(harness.state().session.take_listening().is_none());
+}
+
+#[test]
+fn trouble_stays_in_sight_and_never_stops_the_playing() {
+    let mut harness = window();
+    let trouble = kitwright::error::Error::file("knock.wav", "is not audio; choose another file");
+    harness.state().session.report(trouble);
+    settle(&mut harness);
+    harness.key_press(egui::Key::Z);
+    harness.run_ok();
+    harness.state().session.take_stroke().expect("a stroke");
+    press(&mut harness, "Place");
+    harness.get_by_label("Pad 1 Level").set_value_accesskit(-6.0);
+    harness.run_ok();
+    assert_eq!(harness.state().session.kit().doc.pads[0].settings.level_db, -6.0);
+    for _ in 0..600 {
+        harness.step();
+    }
+    harness.get_by_label_contains("knock.wav");
+    press(&mut harness, "Dismiss the message");
+    assert!(harness.query_by_label_contains("knock.wav").is_none());
+}
+
+#[test]
+fn the_hearing_caution_stands_in_the_about_box() {
+    let mut harness = window();
+    press(&mut harness, "About Kitwright");
+    harness.get_by_label_contains("Mind your hearing");
+    press(&mut harness, "Close About");
+    assert!(harness.query_by_label_contains("Mind your hearing").is_none());
+}
