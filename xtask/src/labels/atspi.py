@@ -45,7 +45,10 @@ class Desk:
 
     def named(self):
         for node in self.walk():
-            name = str(self.get(node, "Accessible", "Name"))
+            try:
+                name = str(self.get(node, "Accessible", "Name"))
+            except dbus.DBusException:
+                continue  # it went meanwhile
             if name:
                 yield node, name
 
