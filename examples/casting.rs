@@ -4,7 +4,6 @@
 //!     casting kit FILE...        a fully shaped kit of each take, and what is measured on it
 //!     casting search FILE ROLE   lays the search of one pad open: prints where it starts and what ours finds,
 //!                                then the cost of each line of places (a JSON array) that comes in
-//!     casting time FILE FOLDER   hears the take, makes a kit and writes its folder: seconds of processor time
 
 use kitwright::{
     cast::{
@@ -17,7 +16,7 @@ use kitwright::{
     },
     engine::PlayKit,
     error::{Error, Result},
-    export::{RenderOptions, Score, groove_midi, render, write_folder},
+    export::{RenderOptions, Score, groove_midi, render},
     kit::{Kit, Pad, Role},
     listen::{HearOptions, hear},
     progress::Quiet,
@@ -33,7 +32,6 @@ fn main() -> ExitCode {
         ["sounds", files @ ..] => files.iter().try_for_each(|f| told(f, sound(f))),
         ["kit", files @ ..] => files.iter().try_for_each(|f| told(f, kit(f))),
         ["search", file, role] => search(file, role),
-        ["time", file, folder] => told(file, time(file, folder)),
         _ => Err(Error::invalid("say what and of which files; the head of examples/casting.rs lists it")),
     };
     match result {
@@ -165,40 +163,4 @@ fn search(file: &str, role: &str) -> Result<()> {
         println!("{}", trial.cost(&places));
     }
     Ok(())
-}
-
-fn time(file: &str, folder: &str) -> Result<Value> {
-    let started = processor_s();
-    let take = Arc::new(Take::read(file, &Quiet)?);
-    let seconds = take.seconds();
-    let hits = hear(&take, &HearOptions::default(), &Quiet)?;
-    let (heard, count) = (processor_s(), hits.len());
-    let kit =
-        Arc::new(make_kit(&[(take, hits)], &CastOptions { fit: 1.0, ..CastOptions::default() }, &Quiet)?);
-    let cast = processor_s();
-    write_folder(&kit, folder, &Quiet)?;
-    Ok(json!({
-        "seconds": seconds,
-        "hits": count,
-        "hearing_s": heard - started,
-        "casting_s": cast - heard,
-        "writing_s": processor_s() - cast,
-        "peak_mb": peak_mb(),
-    }))
-}
-
-/// Processor time of this process so far, seconds, all threads; 0 where `/proc` is not there.
-fn processor_s() -> f64 {
-    let told = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
-    // fields 14 and 15 of proc(5), in hundredths of a second; the name before them may hold spaces
-    let after_name = told.rsplit(')').next().unwrap_or_default().split_whitespace();
-    after_name.skip(11).take(2).filter_map(|t| t.parse::<f64>().ok()).sum::<f64>() / 100.0
-}
-
-/// Most memory that this process has held, MB; 0 where `/proc` is not there.
-fn peak_mb() -> f64 {
-    let told = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let line = told.lines().find_map(|l| l.strip_prefix("VmHWM:"));
-    let kb = line.and_then(|l| l.trim().trim_end_matches("kB").trim().parse::<f64>().ok());
-    kb.unwrap_or(0.0) / 1024.0
 }

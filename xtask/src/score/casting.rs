@@ -1,12 +1,12 @@
 //! `cargo xtask score roles` and `score fit`: what casting and fitting reach, beside published libraries.
 
-use super::{example, recordings, release_example, script, workshop};
+use super::{example, recordings, script, workshop};
 use crate::{
     Result,
-    project::{self, Project},
+    project::{self, Project, cargo},
     venv,
 };
-use std::process::Command;
+use std::{path::Path, process::Command};
 
 /// What the scripts need: a stock classifier and its measures, a published optimiser, a reader of FLAC.
 const PACKAGES: [&str; 5] =
@@ -14,24 +14,29 @@ const PACKAGES: [&str; 5] =
 
 /// Prints how well drum sounds are told, and how well fitted pads serve their roles.
 pub fn roles(project: &Project) -> Result {
-    let program = example(project, "casting")?;
-    print(project, &program, "roles", "score_roles.py")
+    print(project, "roles", None)
 }
 
-/// Prints what the search finds, how fitted kits are tuned and balanced, and what they cost; built in the
-/// release profile, since it measures time as well.
+/// Prints what the search finds, how fitted kits are tuned and balanced, and what they cost; time is taken of
+/// the program in the release profile.
 pub fn fit(project: &Project) -> Result {
-    let program = release_example(project, "casting")?;
-    print(project, &program, "fit", "score_fit.py")
+    eprintln!("building the program in the release profile");
+    project::run(
+        cargo().args(["build", "--quiet", "--release", "--bin", "kitwright"]),
+        "building what is timed",
+    )?;
+    let program = project.target.join("release").join(format!("kitwright{}", std::env::consts::EXE_SUFFIX));
+    print(project, "fit", Some(&program))
 }
 
-fn print(project: &Project, program: &std::path::Path, name: &str, of: &str) -> Result {
+fn print(project: &Project, name: &str, timed: Option<&Path>) -> Result {
     let python = venv::python(project, "venv-cast", &PACKAGES)?;
-    let folder = workshop(project, name)?;
+    let casting = example(project, "casting")?;
     let hearing = example(project, "hearing")?;
+    let folder = workshop(project, name)?;
     project::run(Command::new(hearing).arg("demo").arg(&folder), "writing the invented recording")?;
-    let table = script(project, &python, of, |command| {
-        command.arg(program).arg(&folder);
+    let table = script(project, &python, &format!("score_{name}.py"), |command| {
+        command.arg(casting).args(timed).arg(&folder);
         if let Some(data) = recordings(project) {
             command.arg(data);
         }
