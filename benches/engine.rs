@@ -80,6 +80,10 @@ fn storms(_: &mut Criterion) {
         println!("{:<60} {}", format!("the same, {what}"), shares::storm_of(&kit, 5));
     }
     println!("{:<60} {}", "groove: 4 pads on each 16th at 120, clouds of 12", shares::groove(3));
+    let [limited, bent] = shares::limited_grooves(3);
+    println!("{:<60} {limited}", "the same, every pad with its limiter");
+    println!("{:<60} {bent}", "and the kit's pitch automated");
+    println!("{:<60} {}", "the storm like that", shares::bent_storm(5));
     println!("{:<60} {}", "idle", shares::idle(3));
     let (wanted, can) = (shares::storm_multiply_adds(), shares::multiply_adds_a_second());
     println!(

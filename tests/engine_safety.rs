@@ -10,7 +10,7 @@ use kitwright::{
     take::Take,
 };
 use proptest::prelude::*;
-use std::sync::Arc;
+use std::sync::{Arc, atomic::Ordering::Relaxed};
 
 /// Every setting of a table at a random place of its travel, some at the very ends.
 fn randomise<T>(table: &[Setting<T>], value: &mut T, dice: &mut Dice) {
@@ -267,6 +267,36 @@ fn stealing_takes_the_quietest_hit_and_fades_it() {
     assert!(largest_step(&sound.pads[15][0]) < one * (0.01 + 1.0 / 192.0), "the stolen hit fades");
     assert!(sound.pads[15][0][2300..].iter().all(|&x| x == 0.0), "the quietest one is gone");
     assert!((0..14).all(|p| rms(&sound.pads[p][0][3000..6000]) > 0.3 * f64::from(one)));
+}
+
+#[test]
+fn readings_that_ended_ahead_find_room_when_the_pitch_takes_them_back() {
+    // More strokes than there is room for; short readings that end ahead of what is heard make room for others, and
+    // then each move of the pitch takes them back to before their end.
+    let mut kit = groove::limited(&groove::dense_kit(4, 48)).kit.as_ref().clone();
+    for (p, pad) in kit.doc.pads.iter_mut().enumerate() {
+        pad.slices[0].end = 100 + 20 * p as u64;
+        pad.cloud.spread_ms = 1.0;
+    }
+    let mut engine = Engine::new(48_000.0);
+    engine.set_kit(prepared(&kit));
+    let (mut most, mut trims) = (0, Trims::default());
+    for block in 0..160 {
+        (0..16).for_each(|pad| engine.strike(pad, 1.0));
+        // a pitch that has rested: 15 blocks are 20 ms
+        if block % 16 == 15 {
+            trims.kit.pitch_st += 0.5;
+            engine.set_trims(&trims);
+        }
+        engine.render(64);
+        most = most.max(engine.meters().voices.load(Relaxed));
+    }
+    assert!(most > 1300, "the room of 1536 was full before some ended: {most}");
+    (0..100).for_each(|_| engine.render(64));
+    assert_eq!(engine.meters().voices.load(Relaxed), 0, "and is empty afterwards");
+    engine.strike(3, 1.0);
+    engine.render(256);
+    assert!(engine.main()[0].iter().any(|&x| x != 0.0));
 }
 
 #[test]

@@ -3,8 +3,12 @@
 //! The readings of such a hit are rendered some frames early into a ring and heard when they are due. When
 //! something changes what they will do (a key let go, a pitch trim that moves), they go back to the frame at
 //! which it happens and run ahead anew: the change is heard on its frame, and the limiters see the new
-//! future. To go back, each reading is remembered at two marks, one of which always lies at or before what is
-//! heard now; the frames from there on are rendered once more and thrown away.
+//! future. To go back, each reading is remembered at two marks, one of which lies at or before what is heard
+//! now; the frames from there on are rendered once more and thrown away.
+//!
+//! While a pitch keeps moving, to go back in each block would cost several times what the sound itself does.
+//! Then the hits run on, and the move is heard as late as they are ahead; until what was rendered before it
+//! has been heard, they cannot go back.
 
 use super::{
     hits::{Hits, NONE, Onto, Part},
@@ -96,11 +100,11 @@ impl Hits {
         }
     }
 
-    /// Takes the readings of a hit that runs ahead back to frame `now`, the next one to be heard. `kit` and
-    /// `bend` are those with which they have run.
+    /// Takes the readings of a hit that runs ahead back to frame `now`, the next one to be heard, if they can
+    /// go back. `kit` and `bend` are those with which they have run.
     pub fn rewind(&mut self, hit: u16, (kit, bend, now): (&PlayKit, &Ramp, u64), scratch: &mut Scratch) {
         let f = self.hits[hit as usize].foresight;
-        if f.ready == 0 {
+        if f.ready == 0 || f.marks[f.earlier] > now {
             return;
         }
         let place = f.earlier;
@@ -126,13 +130,15 @@ impl Hits {
             }
         }
         self.hits[hit as usize].drains = None;
+        self.hits[hit as usize].foresight.ready = 0;
         self.mark(hit, now);
     }
 
-    /// Remembers the readings of a hit, which are at frame `now`, after they have been changed.
+    /// Remembers the readings of a hit as they are before frame `now` is heard, after they, or what they will
+    /// do, have been changed: they cannot go back further.
     pub fn mark(&mut self, hit: u16, now: u64) {
         let f = &mut self.hits[hit as usize].foresight;
-        *f = Foresight::new(f.ahead, now);
+        f.marks = [now + f.ready as u64; 2];
         for part in [Part::Layers, Part::Copies] {
             let mut link = self.first(hit, part);
             while link != NONE {

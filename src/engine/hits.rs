@@ -67,8 +67,8 @@ pub(super) struct Hits {
     /// Each slot's reading as it was at its hit's two marks.
     pub marked: Vec<[Reading; 2]>,
     free: u16,
-    /// How many readings may still begin.
-    free_slots: usize,
+    /// Readings that sound. One that ended ahead may come back (`rewind`), so this may pass [`READINGS`] for a moment.
+    sounding: usize,
     fade_frames: u32,
     pub rings: Vec<Ring>,
 }
@@ -96,7 +96,7 @@ impl Hits {
             slots: Vec::with_capacity(READINGS + ENDED),
             marked: Vec::with_capacity(READINGS + ENDED),
             free: NONE,
-            free_slots: 0,
+            sounding: 0,
             fade_frames: (FADE_MS * sample_rate / 1000.0).round() as u32,
             rings: (0..MAX_HITS + FADING_HITS)
                 .map(|_| std::array::from_fn(|_| std::array::from_fn(|_| ring())))
@@ -113,7 +113,7 @@ impl Hits {
         self.slots.clear();
         self.marked.clear();
         self.free = NONE;
-        self.free_slots = READINGS;
+        self.sounding = 0;
     }
 
     /// A hit without readings that starts at frame `now` and runs `ahead` frames ahead; `None` only when more
@@ -127,7 +127,7 @@ impl Hits {
     /// Adds a reading to a hit; `false` when there is no room for it.
     pub fn add(&mut self, hit: u16, part: Part, reading: Reading) -> bool {
         let full = self.free == NONE && self.slots.len() == READINGS + ENDED;
-        if self.free_slots == 0 || full {
+        if self.sounding >= READINGS || full {
             return false;
         }
         let slot = Slot { reading, next: NONE, over: u64::MAX };
@@ -157,7 +157,7 @@ impl Hits {
         if part == Part::Copies {
             h.copy_count = step(h.copy_count);
         }
-        self.free_slots = if begins { self.free_slots - 1 } else { self.free_slots + 1 };
+        self.sounding = if begins { self.sounding + 1 } else { self.sounding - 1 };
     }
 
     /// Adds the next frames of a hit to `layers` and `copies`; readings that ended are given back.
@@ -210,8 +210,9 @@ impl Hits {
         [left, right]: [&mut [f32]; 2],
     ) {
         let waits = self.hits[hit as usize].foresight.ahead > 0;
+        let end = now + left.len() as u64;
+        let mut some_ended = false;
         let mut link = self.first(hit, part);
-        let (mut kept, mut last) = (NONE, NONE);
         while link != NONE {
             let slot = &mut self.slots[link as usize];
             let next = slot.next;
@@ -219,27 +220,16 @@ impl Hits {
                 let around = Around { channels: kit.channels(slot.reading.take()), bend, now };
                 slot.reading.add_to(&around, scratch, [left, right]);
                 if slot.reading.is_done() {
-                    slot.over = now + left.len() as u64;
+                    slot.over = end;
+                    some_ended = true;
                     self.count(hit, part, false);
                 }
             }
-            let slot = &mut self.slots[link as usize];
-            if slot.over != u64::MAX && !waits {
-                slot.next = self.free;
-                self.free = link;
-            } else {
-                slot.next = NONE;
-                if last == NONE {
-                    kept = link;
-                } else {
-                    self.slots[last as usize].next = link;
-                }
-                last = link;
-            }
             link = next;
         }
-        let h = &mut self.hits[hit as usize];
-        *(if part == Part::Layers { &mut h.layers } else { &mut h.copies }) = kept;
+        if some_ended && !waits {
+            self.give_back_ended(hit, part, end);
+        }
     }
 
     /// Gives back the readings of a hit of which nothing is heard from frame `now` on.
@@ -339,8 +329,8 @@ impl Hits {
         h.copy_count > 0 || h.foresight.ahead > 0
     }
 
-    /// The key is let go before the next frame: a held hit is released. One that runs ahead must have been
-    /// rewound to that frame.
+    /// The key is let go before the next frame: a held hit is released where its readings are, so one that runs
+    /// ahead is to go back first.
     pub fn release(&mut self, hit: u16) {
         let h = &mut self.hits[hit as usize];
         if !std::mem::take(&mut h.held) {
@@ -397,6 +387,6 @@ impl Hits {
 
     /// Readings in use.
     pub fn voices(&self) -> usize {
-        READINGS - self.free_slots
+        self.sounding
     }
 }

@@ -22,6 +22,9 @@ use crate::{
 const SILENCE: f32 = 1e-6;
 /// So long must a pad be silent before it stops, ms: longer than the gaps in a diffuser's echo.
 const REST_MS: f64 = 80.0;
+/// A pitch that has rested for so long is heard on its frame when it moves, ms; one that keeps moving is heard as
+/// late as hits run ahead.
+const BEND_REST_MS: f64 = 20.0;
 /// Time in which trims glide, ms.
 pub(super) const GLIDE_MS: f64 = 8.0;
 
@@ -56,6 +59,8 @@ pub(super) struct Pad {
     in_main: Ramp,
     cloud_gain: Ramp,
     bend: Ramp,
+    /// Frame of the bend's last move.
+    bent: Option<u64>,
     sample_rate: f64,
 }
 
@@ -99,6 +104,7 @@ impl Pad {
             in_main: Ramp::still(1.0),
             cloud_gain: Ramp::still(1.0),
             bend: Ramp::still(0.0),
+            bent: None,
             sample_rate,
         }
     }
@@ -115,6 +121,7 @@ impl Pad {
         }
         self.sides[1 - self.current].kit = None;
         self.counter = Counter::default();
+        self.bent = None;
         for ramp in self.gains.iter_mut().chain([&mut self.in_main, &mut self.cloud_gain, &mut self.bend]) {
             *ramp = Ramp::still(ramp.target());
         }
@@ -183,11 +190,18 @@ impl Pad {
         let bend = new.pitch_st + new.fine_ct / 100.0 + trims.kit.pitch_st;
         if bend != self.bend.target() {
             // What was rendered ahead knew nothing of it.
+            let rest = (BEND_REST_MS * self.sample_rate / 1000.0) as u64;
+            let rested = self.bent.is_none_or(|at| now >= at + rest);
             for side in &self.sides {
-                if let Some(kit) = side.kit.and_then(|k| kits[k].as_ref()) {
-                    side.hits.iter().for_each(|&hit| hits.rewind(hit, (kit, &self.bend, now), scratch));
+                let Some(kit) = side.kit.and_then(|k| kits[k].as_ref()) else { continue };
+                for &hit in &side.hits {
+                    if rested {
+                        hits.rewind(hit, (kit, &self.bend, now), scratch);
+                    }
+                    hits.mark(hit, now);
                 }
             }
+            self.bent = Some(now);
             self.bend.go(bend, now, frames);
         }
         if changed {

@@ -39,10 +39,10 @@ fn what_runs_ahead_obeys_keys_and_trims_on_their_frames() {
             "let go at once and again",
             vec![on(5, key, 1.0), off(5), on(90, key, 0.7), off(97), on(2000, key, 1.0)],
         ),
-        ("bent", vec![on(5, key, 1.0), trims(1003, &bent), trims(1050, &bent_more), trims(4000, &bent)]),
+        ("bent", vec![on(5, key, 1.0), trims(1003, &bent), trims(1963, &bent_more), trims(4000, &bent)]),
         (
             "bent and let go",
-            vec![on(5, key, 1.0), on(2900, key, 0.5), trims(3000, &bent), off(3000), trims(3040, &bent_more)],
+            vec![on(5, key, 1.0), on(2900, key, 0.5), trims(3000, &bent), off(3000), trims(3960, &bent_more)],
         ),
     ];
     for (what, kit) in kinds() {
@@ -64,6 +64,38 @@ fn what_runs_ahead_obeys_keys_and_trims_on_their_frames() {
                 }
             }
         }
+    }
+}
+
+/// A sweep by the host, a move in each block: what was rendered ahead is heard as it was, so each move comes in late,
+/// in the midst of the glide of the one before. A sine tells by its phase how much that is.
+#[test]
+fn a_pitch_that_keeps_moving_is_heard_almost_in_time_and_lands_where_it_goes() {
+    let mut sweep = vec![on(0, NOTES[0], 1.0)];
+    sweep.extend((0..40u64).map(|i| {
+        let mut trims = Trims::default();
+        trims.kit.pitch_st = (i + 1) as f32 * 0.1;
+        Event { at: 1003 + 64 * i, act: Act::Trims(Box::new(trims)) }
+    }));
+    sweep.push(Event { at: 9600, act: Act::Off(NOTES[0]) });
+    let mut kit = plain(sine(300.0, 48_000));
+    kit.doc.pads[0].variation = still();
+    kit.doc.pads[0].settings.held = true;
+    let open = play(&prepared(&kit), RATE, &sweep, 14_000, &mut |_| 64);
+    let tone = &mut kit.doc.pads[0].tone;
+    (tone.limiter.on, tone.limiter.threshold_db) = (true, 0.0);
+    for chunk in [64, 200] {
+        let made = play(&prepared(&kit), RATE, &sweep, 14_000, &mut |_| chunk);
+        let (a, b) = (&open.pads[0][0], &made.pads[0][0]);
+        let off_by = |part: std::ops::Range<usize>| {
+            a[part.clone()].iter().zip(&b[part]).fold(0.0f32, |most, (a, b)| most.max((a - b).abs()))
+        };
+        let (first, whole, height) = (off_by(0..1067), off_by(0..14_000), peak(&open));
+        println!("chunks of {chunk}: {first} up to the second move, {whole} in all, of {height}");
+        assert!(first < 1e-6, "the first move comes on its frame");
+        assert!(whole > 1e-4, "the next ones do not go back");
+        assert!(whole < 0.03 * height, "but are hardly late");
+        assert!(b[12_500..].iter().all(|&x| x == 0.0), "the key was let go");
     }
 }
 

@@ -62,6 +62,13 @@ pub fn groove_kit() -> Arc<PlayKit> {
     prepared(&kit)
 }
 
+/// A kit with every pad's limiter on.
+pub fn limited(kit: &PlayKit) -> Arc<PlayKit> {
+    let mut kit = kit.kit.as_ref().clone();
+    kit.doc.pads.iter_mut().for_each(|pad| pad.tone.limiter.on = true);
+    prepared(&kit)
+}
+
 /// What the groove strikes before block `block`: four pads on each sixteenth at 120, all pads in turn.
 pub fn strike_groove(engine: &mut Engine, block: usize) {
     if block.is_multiple_of(94) {

@@ -1,9 +1,9 @@
 //! How much of a core the loads of `groove` take, block by block, and how much arithmetic alone would.
 
-use super::groove::{BLOCK, RATE, dense_kit, groove_kit, storm_kit, strike_groove};
+use super::groove::{BLOCK, RATE, dense_kit, groove_kit, limited, storm_kit, strike_groove};
 use kitwright::{
     engine::{Engine, PlayKit},
-    kit::PADS,
+    kit::{PADS, Trims},
 };
 use std::{
     hint::black_box,
@@ -113,6 +113,32 @@ pub fn storm_of(kit: &Arc<PlayKit>, repeats: usize) -> Shares {
 /// Sixteenths at 120, four pads on each, clouds of 12.
 pub fn groove(repeats: usize) -> Shares {
     least(repeats, &groove_kit(), 5000, strike_groove)
+}
+
+/// The groove with every pad's limiter on, and with the kit's pitch automated as well, moving in each block.
+pub fn limited_grooves(repeats: usize) -> [Shares; 2] {
+    let kit = limited(&groove_kit());
+    let bent = |engine: &mut Engine, block: usize| {
+        bend(engine, block);
+        strike_groove(engine, block);
+    };
+    [least(repeats, &kit, 5000, strike_groove), least(repeats, &kit, 5000, bent)]
+}
+
+/// The storm with every pad's limiter on and the kit's pitch moving in each block.
+pub fn bent_storm(repeats: usize) -> Shares {
+    least(repeats, &limited(&dense_kit(4, 48)), 700, |engine, block| {
+        bend(engine, block);
+        if block == 0 {
+            (0..PADS).for_each(|pad| engine.strike(pad, 1.0));
+        }
+    })
+}
+
+fn bend(engine: &mut Engine, block: usize) {
+    let mut trims = Trims::default();
+    trims.kit.pitch_st = (block as f32 * 0.01).sin();
+    engine.set_trims(&trims);
 }
 
 /// A kit loaded, nothing played.
