@@ -180,9 +180,8 @@ fn toms_sound_on_a_note_of_the_key_within_five_cents() {
     assert_eq!(kit.doc, doc, "what is in tune stays");
 }
 
-/// The strongest frequency within 60 cents of `near`, from `from_s` on for at most 0.25 s.
-fn strongest_near(sound: &[f32], rate: f64, near: f64, from_s: f64) -> f64 {
-    let part = &sound[(from_s * rate) as usize..sound.len().min(((from_s + 0.25) * rate) as usize)];
+/// The strongest frequency within 60 cents of `near`.
+fn strongest_near(part: &[f32], rate: f64, near: f64) -> f64 {
     let level = |cents: f64| -> f64 {
         let step = std::f64::consts::TAU * near * (cents / 1200.0).exp2() / rate;
         let shape = |i: usize| 0.5 - 0.5 * (std::f64::consts::TAU * i as f64 / part.len() as f64).cos();
@@ -197,39 +196,81 @@ fn strongest_near(sound: &[f32], rate: f64, near: f64, from_s: f64) -> f64 {
     near * (cents.unwrap_or(0.0) / 1200.0).exp2()
 }
 
+/// The part of a sound that can be told a pitch by: from `from_s` on, at most 0.25 s, no further than where
+/// 40 dB of it are gone. `None` where that is shorter than six periods.
+fn stretch(sound: &[f32], near_hz: f64, from_s: f64) -> Option<&[f32]> {
+    let all: f64 = sound.iter().map(|s| f64::from(s * s)).sum();
+    let mut past = 0.0;
+    let end = sound.iter().position(|s| {
+        past += f64::from(s * s);
+        past >= 0.9999 * all
+    })?;
+    let [from, most] = [from_s, from_s + 0.25].map(|s| (s * f64::from(RATE)) as usize);
+    let part = sound.get(from..end.min(most))?;
+    (part.len() as f64 >= 6.0 * f64::from(RATE) / near_hz).then_some(part)
+}
+
+/// Cents by which a pad sounds beside its bell.
+fn cents_beside_bell(kit: &Kit, pad: usize) -> f64 {
+    let bell_hz = f64::from(kit.doc.pads[pad].tone.note_bell.hz);
+    let heard = |kit: &Kit, from_s: f64| {
+        let sound = render_pad(&Arc::new(kit.clone()), pad, 0.85, RATE, &Quiet).unwrap();
+        Some(strongest_near(stretch(&sound[0], bell_hz, from_s)?, f64::from(RATE), bell_hz))
+    };
+    // by then the pitch of a drum has fallen; a rim has no fall, and is soon over
+    let from_s = if kit.doc.pads[pad].role == Role::Rim { 0.005 } else { 0.12 };
+    let hz = heard(kit, from_s).unwrap_or_else(|| {
+        // as good as over when its pitch has fallen: heard where it falls to
+        let mut kit = kit.clone();
+        kit.doc.pads[pad].layers.iter_mut().for_each(|l| l.settings.drop_st = 0.0);
+        heard(&kit, 0.005).expect("six periods of a pad with a pitch")
+    });
+    1200.0 * (hz / bell_hz).log2()
+}
+
+const PITCHED: [Role; 4] = [Role::Kick, Role::Rim, Role::LowTom, Role::HighTom];
+
+/// A kit whose pads with a pitch are tuned, kick included.
+fn tuned(take: &Arc<Take>, key: Key, fit: f32) -> Kit {
+    let hits = hear(take, &HearOptions::default(), &Quiet).unwrap();
+    let options = CastOptions {
+        roles: Some(PITCHED.to_vec()),
+        fit,
+        key: Some(key),
+        tune_kick: true,
+        ..CastOptions::default()
+    };
+    let mut kit = make_kit(&[(take.clone(), hits)], &options, &Quiet).unwrap();
+    // each hit strays a little from its pad, and copies are scattered about it: what is tuned is the middle
+    kit.doc.trims.kit.vary = 0.0;
+    kit.doc.pads.iter_mut().for_each(|p| p.cloud.copies = 0);
+    kit
+}
+
 #[test]
 fn kick_rim_and_toms_of_whole_kits_sound_on_notes_of_the_key_at_every_fit() {
-    let take = Arc::new(plucks(&[151.3, 221.9, 183.4, 131.7]));
-    let hits = hear(&take, &HearOptions::default(), &Quiet).unwrap();
+    let plucked = [151.3, 221.9, 183.4, 131.7];
+    let take = Arc::new(plucks(&plucked));
     let key: Key = "E minor".parse().unwrap();
-    let roles = [Role::Kick, Role::Rim, Role::LowTom, Role::HighTom];
     for fit in [0.0, 0.4, 1.0] {
-        let options = CastOptions {
-            roles: Some(roles.to_vec()),
-            fit,
-            key: Some(key),
-            tune_kick: true,
-            ..CastOptions::default()
-        };
-        let mut kit = make_kit(&[(take.clone(), hits.clone())], &options, &Quiet).unwrap();
-        // each hit strays a little from its pad, and copies are scattered about it: what is tuned is the middle
-        kit.doc.trims.kit.vary = 0.0;
-        kit.doc.pads.iter_mut().for_each(|p| p.cloud.copies = 0);
-        let kit = Arc::new(kit);
-        for role in roles {
+        let kit = tuned(&take, key, fit);
+        for role in PITCHED {
             let pad = kit.doc.pads.iter().position(|p| p.role == role && !p.is_empty()).expect("a pad");
             let bell = kit.doc.pads[pad].tone.note_bell;
             let note = hz_to_note(f64::from(bell.hz));
             assert!((note - note.round()).abs() < 0.05, "{role} at fit {fit}: bell at note {note:.2}");
             assert!(key.scale().contains(&((note.round() as i32).rem_euclid(12) as u8)), "{role}: {note}");
             assert_eq!(bell.on, fit > 0.0, "{role} at fit {fit}: at the raw end nothing is lifted");
-            let sound = render_pad(&kit, pad, 0.85, RATE, &Quiet).unwrap();
-            // by then the pitch of a drum has fallen; a rim has no fall, and is soon over
-            let from_s = if role == Role::Rim { 0.005 } else { 0.12 };
-            let hz = strongest_near(&sound[0], f64::from(RATE), f64::from(bell.hz), from_s);
-            let cents = 1200.0 * (hz / f64::from(bell.hz)).log2();
+            let cents = cents_beside_bell(&kit, pad);
             println!("{role} at fit {fit}: note {note:.3}, heard {cents:+.1} cents beside it");
             assert!(cents.abs() < 5.0, "{role} at fit {fit}: {cents:+.1} cents beside its note");
+            // and the tone that was plucked, at the speed at which it is read, is that note
+            let settings = &kit.doc.pads[pad].layers[0].settings;
+            let ratio = (f64::from(settings.pitch_st + settings.fine_ct / 100.0) / 12.0).exp2();
+            let hit = kit.doc.pads[pad].audition.as_ref().expect("a hit").hit;
+            let read = 1200.0 * (plucked[hit] * ratio / f64::from(bell.hz)).log2();
+            println!("{role} at fit {fit}: read {read:+.1} cents beside it");
+            assert!(read.abs() < 5.0, "{role} at fit {fit}: read {read:+.1} cents beside its note");
         }
     }
 }

@@ -4,7 +4,7 @@ use super::{features::Features, score};
 use crate::kit::{Role, Target};
 
 /// What being typical of the role weighs beside being taken for it; found by trial.
-const TYPICAL: f32 = 0.75;
+const TYPICAL: f32 = 1.5;
 
 /// What a search strives for.
 #[derive(Debug, Clone)]

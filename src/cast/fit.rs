@@ -153,7 +153,7 @@ fn layer(pad: &Pad, i: usize, all: &mut Vec<Control>) {
         linear(all, s.drop_st, [0.0, 18.0], move |p, v| p.layers[i].settings.drop_st = v);
     }
     if s.attack_ms > 0.0 {
-        linear(all, s.attack_ms, [0.4 * s.attack_ms, 3.0 * s.attack_ms], move |p, v| {
+        linear(all, s.attack_ms, [0.7 * s.attack_ms, 2.0 * s.attack_ms], move |p, v| {
             p.layers[i].settings.attack_ms = v
         });
     }
@@ -178,7 +178,10 @@ fn cloud(pad: &Pad, all: &mut Vec<Control>) {
     linear(all, c.cloud_db, [(c.cloud_db - 14.0).max(-40.0), 9.0], |p, v| p.cloud.cloud_db = v);
     scaled(all, c.spread_ms, 2.5, [2.0, 250.0], |p, v| p.cloud.spread_ms = v);
     linear(all, c.pitch_st, [0.5, 12.0], |p, v| p.cloud.pitch_st = v);
-    linear(all, c.diffusion, [0.0, 1.0], |p, v| p.cloud.diffusion = v);
+    // without any the cloud ends with its copies, and is to: smearing would make a tail
+    if c.diffusion > 0.0 {
+        linear(all, c.diffusion, [0.0, 1.0], |p, v| p.cloud.diffusion = v);
+    }
 }
 
 fn tone(pad: &Pad, all: &mut Vec<Control>) {

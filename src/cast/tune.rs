@@ -24,6 +24,10 @@ const IN_TUNE_CT: f64 = 0.5;
 const ROUNDS: usize = 3;
 /// A fall in pitch counts as over when this is left of it, semitones.
 const FALLEN_ST: f32 = 0.02;
+/// The stretch that is looked at holds at least this share of the sound's energy, and ends with this share:
+/// what is left then is the ringing of the filters, at their own frequencies.
+const LEAST_ENERGY: f32 = 0.3;
+const AUDIBLE_ENERGY: f32 = 0.9999;
 /// Longest stretch that is looked at, seconds.
 const LOOKED_S: f64 = 0.4;
 /// Shortest, in periods of the fundamental.
@@ -107,23 +111,37 @@ fn others(pad: &mut Pad, key: Key, first_hz: f64) {
     }
 }
 
-/// Frequency of the partial near `near_hz` in the pad's sound once its pitch has fallen; `None` where none
-/// stands out there.
+/// Frequency of the partial near `near_hz` to which the pad's sound falls; `None` where none stands out there.
+/// The sound is looked at where that fall is over, or earlier when it is soon gone.
 fn heard_hz(stage: &mut Stage, pad: &Pad, near_hz: f64) -> Option<f64> {
     let mut still = pad.clone();
     // each stroke strays a little: what is tuned is where it strays from
     still.variation.pitch_ct = 0.0;
     // and the copies of a cloud are scattered about it on purpose
     still.cloud.copies = 0;
+    // the fall is known: without it the whole sound stands where it ends
+    still.layers.iter_mut().for_each(|l| l.settings.drop_st = 0.0);
     let settled_ms = pad.layers.iter().map(|l| fall_ms(l.settings.drop_st, l.settings.drop_ms));
     let settled = (f64::from(settled_ms.fold(0.0f32, f32::max)) / 1000.0 * RATE) as usize;
     let [left, right] = stage.play(&still, settled as f64 / RATE + LOOKED_S);
     let sound = mono(&left, &right);
-    let part = sound.get(settled.min(sound.len())..)?;
+    let [from, to] = [1.0 - LEAST_ENERGY, AUDIBLE_ENERGY].map(|share| reaches(&sound, share));
+    let part = sound.get(settled.min(from)..to)?;
     if (part.len() as f64) < LEAST_PERIODS * RATE / near_hz {
         return None;
     }
     peak_hz(part, RATE, near_hz)
+}
+
+/// The sample at which this share of the sound's energy is over.
+fn reaches(sound: &[f32], share: f32) -> usize {
+    let wanted = share * sound.iter().map(|s| s * s).sum::<f32>();
+    let mut past = 0.0;
+    let reached = sound.iter().position(|s| {
+        past += s * s;
+        past >= wanted
+    });
+    reached.unwrap_or(sound.len())
 }
 
 /// Time in which an exponential fall by `drop_st` semitones is over, ms.

@@ -1,10 +1,11 @@
 #!/usr/bin/env python3
 """Asks stand-in judges which drum each pad of a kit is. Needs numpy, scipy, soundfile, scikit-learn.
-  judges.py WORK KIT...
-WORK: the folder in which profiles.py left its labelled sounds. KIT: folders that `kitwright kit --out KIT`
-wrote. Five judges of other kinds than the scoring model and on other measures (cepstra, mel spectrograms),
-each trained twice: on the seven drums alone, and with other percussion and cymbals as further answers. They
-share most of their sounds with the scoring model, so that what they say is kinder than a stranger's word."""
+  judges.py UNPACKED KIT...
+UNPACKED: where `cargo xtask profiles` unpacked its packages (target/profiles/unpacked). KIT: folders that
+`kitwright kit --out KIT` wrote. Five judges of other kinds than the scoring model and on other measures
+(cepstra, mel spectrograms), each trained twice: on the seven drums alone, and with other percussion and
+cymbals as further answers. They share their sounds with the scoring model, so that what they say is
+kinder than a stranger's word."""
 import glob
 import json
 import os
@@ -22,6 +23,8 @@ from sklearn.neural_network import MLPClassifier
 from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import StandardScaler
 from sklearn.svm import SVC
+
+from drums import altered, generator, of_packages
 
 warnings.filterwarnings("ignore")
 RATE = 32000
@@ -80,14 +83,15 @@ def judges():
     ]
 
 
-def training(work):
-    rows, altered = (json.load(open(os.path.join(work, name))) for name in ("rows.json", "aug.json"))
+def training(unpacked):
     sounds, labels = [], []
-    for name, row, alteration in altered:
+    for sound in of_packages(unpacked):
+        rng = generator(sound)
         # each sound as it is and four times altered
-        if alteration <= 4 and (m := measures(*soundfile.read(name))):
-            sounds.append(m)
-            labels.append("hat" if rows[row][1].startswith("hat") else rows[row][1])
+        for samples in [sound.samples, *(altered(sound, rng) for _ in range(4))]:
+            if m := measures(samples, sound.rate):
+                sounds.append(m)
+                labels.append("hat" if sound.label.startswith("hat") else sound.label)
     return [np.array([s[i] for s in sounds]) for i in (0, 1)], np.array(labels)
 
 

@@ -1,10 +1,11 @@
-//! The project's chores, each one command: `cargo xtask demo`, `test`, `score`, `bundle`, `install`, `window`,
-//! `labels`, `shots`, `host`.
+//! The project's chores, each one command: `cargo xtask demo`, `test`, `score`, `profiles`, `bundle`, `install`,
+//! `window`, `labels`, `shots`, `host`.
 
 mod demo;
 mod host;
 mod install;
 mod labels;
+mod profiles;
 mod project;
 mod score;
 mod screen;
@@ -24,6 +25,7 @@ cargo xtask score WHAT                a table of how well hits or pitch are hear
 cargo xtask score roles               which drum a sound is taken for; scores of fitted pads
 cargo xtask score fit                 what the search finds, tuning, balance, time and memory of casting
 cargo xtask score sound [TAKE]        every figure of the sound beside its target, and files to judge by ear
+cargo xtask profiles                  computes the role profiles from open recordings in Debian packages
 cargo xtask bundle kitwright --release
                                       CLAP and VST3 into target/bundled
 cargo xtask install [--remove]        build, and copy the plugin to your plugin folders (or take it out)
@@ -65,6 +67,7 @@ fn run(arguments: &[String]) -> Result {
         ["host", bundle, take] => host::run(&Project::enter()?, Some((path(bundle), path(take)))),
         ["labels"] => labels::run(&Project::enter()?, None),
         ["labels", program] => labels::run(&Project::enter()?, Some(path(program))),
+        ["profiles"] => profiles::run(&Project::enter()?),
         ["shots"] => shots::run(&Project::enter()?, None),
         ["shots", program] => shots::run(&Project::enter()?, Some(path(program))),
         ["window"] => window::run(&Project::enter()?, None),

@@ -39,7 +39,7 @@ pub fn run(project: &Project, what: &str, take: Option<&Path>) -> Result {
 }
 
 /// Builds an example program in the debug profile, which the tests share, and returns its path.
-fn example(project: &Project, name: &str) -> Result<PathBuf> {
+pub fn example(project: &Project, name: &str) -> Result<PathBuf> {
     eprintln!("building the example \"{name}\"");
     project::run(cargo().args(["build", "--quiet", "--example", name]), "building what measures")?;
     let program = format!("{name}{}", std::env::consts::EXE_SUFFIX);
