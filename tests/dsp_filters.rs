@@ -130,3 +130,20 @@ fn tails_never_hold_a_denormal() {
     }
     panic!("the filters never came to rest");
 }
+
+#[test]
+fn a_low_cut_begins_at_20_hz_without_a_jump_and_is_whole_from_25_hz_on() {
+    for fourth in [false, true] {
+        let loss = |cut: f64, hz: f64| -> f64 {
+            -Section::low_cut(cut, fourth, 48_000.0).iter().map(|s| s.magnitude_db(hz, 48_000.0)).sum::<f64>()
+        };
+        for hz in [5.0, 20.0, 60.0, 1000.0] {
+            assert!(loss(20.0, hz).abs() < 1e-6, "{} dB at {hz} Hz", loss(20.0, hz));
+            assert!(loss(20.01, hz).abs() < 0.05, "{} dB at {hz} Hz", loss(20.01, hz));
+        }
+        let through: Vec<f64> = (0..=50).map(|i| loss(20.0 + f64::from(i) * 0.1, 30.0)).collect();
+        assert!(through.windows(2).all(|w| (w[1] - w[0]).abs() < 0.3), "{through:.1?}");
+        // A Butterworth filter's corner.
+        assert!((loss(25.0, 25.0) - 3.01).abs() < 0.05, "{}", loss(25.0, 25.0));
+    }
+}

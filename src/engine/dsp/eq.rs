@@ -14,6 +14,9 @@ use std::f64::consts::{FRAC_1_SQRT_2, PI};
 
 /// Resonances of the halves of a fourth-order Butterworth filter.
 const BUTTERWORTH_4: [f64; 2] = [0.541_196_100_146_197, 1.306_562_964_876_376_5];
+/// Where a low cut begins to act, and from where on it acts as a whole, Hz.
+const LOW_CUT_FROM_HZ: f64 = 20.0;
+const LOW_CUT_WHOLE_HZ: f64 = 25.0;
 
 /// Coefficients of a second-order section, with `a0 = 1`.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -125,9 +128,17 @@ impl Section {
         Self::butterworth(fourth, |q| Self::low_pass(hz, q, sample_rate))
     }
 
-    /// Butterworth low cut of second or fourth order.
+    /// Butterworth low cut of second or fourth order. At 20 Hz, the end of its travel, it lets everything pass, and
+    /// it comes in up to 25 Hz: where it begins, nothing jumps.
     pub fn low_cut(hz: f64, fourth: bool, sample_rate: f64) -> [Self; 2] {
-        Self::butterworth(fourth, |q| Self::high_pass(hz, q, sample_rate))
+        let share = (hz - LOW_CUT_FROM_HZ) / (LOW_CUT_WHOLE_HZ - LOW_CUT_FROM_HZ);
+        Self::butterworth(fourth, |q| Self::high_pass(hz, q, sample_rate).by(share.clamp(0.0, 1.0)))
+    }
+
+    /// So much of this filter (0 to 1), the rest of the sound as it was.
+    fn by(self, share: f64) -> Self {
+        let dry = [1.0, self.a[0], self.a[1]];
+        Self { b: std::array::from_fn(|i| dry[i] + (self.b[i] - dry[i]) * share), a: self.a }
     }
 
     fn butterworth(fourth: bool, half: impl Fn(f64) -> Self) -> [Self; 2] {
