@@ -66,7 +66,7 @@ pub fn recipe(role: Role, source: &Source) -> Pad {
         Role::Rim => rim(&mut pad, source),
         Role::Clap => clap(&mut pad),
         Role::ClosedHat => hat(&mut pad, source, 18.0, 38.0),
-        Role::OpenHat => hat(&mut pad, source, 120.0, 420.0),
+        Role::OpenHat => hat(&mut pad, source, 40.0, 380.0),
         Role::Shaker => shaker(&mut pad, source),
         Role::LowTom => tom(&mut pad, source, 92.0, 380.0),
         Role::HighTom => tom(&mut pad, source, 165.0, 260.0),
@@ -202,7 +202,10 @@ fn hat(pad: &mut Pad, source: &Source, hold_ms: f32, decay_ms: f32) {
     let reading = LayerSettings { low_cut_hz: 3500.0, ..layer(6.0, up.clamp(0.0, 24.0), hold_ms, decay_ms) };
     layers(pad, [reading]);
     pad.cloud.copies = 24;
-    pad.cloud.spread_ms = if decay_ms > 100.0 { 160.0 } else { 14.0 };
+    // an open one sounds on: most copies at the stroke itself, ever fewer after it
+    let open = decay_ms > 100.0;
+    pad.cloud.spread_ms = if open { 130.0 } else { 14.0 };
+    pad.cloud.timing = if open { Timing::Early } else { Timing::Even };
     pad.cloud.pitch_st = 9.0;
     pad.cloud.diffusion = 0.6;
     pad.cloud.cloud_db = 2.0;
