@@ -113,9 +113,14 @@ fn steps(ui: &mut Ui, desk: &Desk<'_>) {
     let history = desk.session.history();
     let last =
         history.first().map_or_else(|| "Nothing to take back.".into(), |s| format!("Takes back: {s}."));
-    let undo = ui.add_enabled(!history.is_empty(), egui::Button::new("Undo"));
-    let undo = widgets::named(undo, Role::Button, "Undo").on_hover_text(&last).on_disabled_hover_text(&last);
-    let redo = widgets::button(ui, "Redo", "Redo", "Repeats the step taken back last.");
+    let undone = desk.session.undone();
+    let next = undone.first().map_or_else(|| "Nothing to repeat.".into(), |s| format!("Repeats: {s}."));
+    let mut button = |name, on, help: &str| {
+        let button = ui.add_enabled(on, egui::Button::new(name));
+        widgets::named(button, Role::Button, name).on_hover_text(help).on_disabled_hover_text(help)
+    };
+    let undo = button("Undo", !history.is_empty(), &last);
+    let redo = button("Redo", !undone.is_empty(), &next);
     if redo.clicked() {
         desk.session.redo();
     } else if undo.clicked() {
@@ -123,10 +128,20 @@ fn steps(ui: &mut Ui, desk: &Desk<'_>) {
     }
     let list = widgets::button(ui, "Steps", "List of steps", "Everything that was done, newest first.");
     Popup::menu(&list).width(260.0).show(|ui| {
-        if history.is_empty() {
+        if history.is_empty() && undone.is_empty() {
             ui.label("Nothing has been changed yet.");
         }
         ScrollArea::vertical().max_height(320.0).show(ui, |ui| {
+            for (i, step) in undone.iter().enumerate().rev() {
+                let text = egui::RichText::new(format!("taken back: {step}")).weak();
+                let entry =
+                    ui.selectable_label(false, text).on_hover_text("Repeats the steps up to this one.");
+                entry.widget_info(|| WidgetInfo::labeled(Role::MenuItem, true, format!("Up to {step}")));
+                if entry.clicked() {
+                    (0..=i).for_each(|_| drop(desk.session.redo()));
+                    ui.close();
+                }
+            }
             for (i, step) in history.iter().enumerate() {
                 let entry = ui
                     .selectable_label(false, step.as_str())

@@ -44,6 +44,14 @@ fn the_list_of_steps_goes_back_several_at_once() {
     let kit = harness.state().session.kit();
     assert_eq!((kit.doc.pads[0].settings.level_db, kit.doc.pads[0].settings.pan), (0.0, 0.0));
     assert!(!kit.takes.is_empty(), "older steps stay");
+    // and what was taken back stands in the list, to be repeated up to a step
+    press(&mut harness, "List of steps");
+    press(&mut harness, "Up to pad 1 pan");
+    let kit = harness.state().session.kit();
+    assert_eq!((kit.doc.pads[0].settings.level_db, kit.doc.pads[0].settings.pan), (-6.0, 0.5));
+    assert!(harness.get_by_label("Redo").accesskit_node().is_disabled(), "nothing is left to repeat");
+    press(&mut harness, "Undo");
+    assert!(!harness.get_by_label("Redo").accesskit_node().is_disabled());
 }
 
 #[test]

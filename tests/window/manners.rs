@@ -88,6 +88,10 @@ fn every_control_says_in_a_tooltip_what_it_does() {
 fn every_control_is_reached_by_the_tab_key() {
     let mut harness = sized_window(1280.0, 800.0, 1.0);
     press(&mut harness, "Place");
+    // a step taken back, so that there is one to repeat
+    harness.get_by_label("Pad 1 Level").set_value_accesskit(-6.0);
+    harness.run_ok();
+    press(&mut harness, "Undo");
     let wanted: HashSet<String> = controls(&harness)
         .into_iter()
         .map(|(name, _)| name)

@@ -289,8 +289,7 @@ impl Host<'_> {
 
     fn record(&self, name: &str) -> Result<f64> {
         sleep(Duration::from_secs(2));
-        let ports = ["keys:out", "ardour:Drums/midi_in 1"];
-        project::run(self.studio.command("jack_connect").args(ports), "connecting keys and plugin")?;
+        self.connect("keys:out", "ardour:Drums/midi_in 1")?;
         let file = self.desk.folder.join(format!("{name}.wav"));
         let mut recorder = self.studio.command("jack_rec");
         recorder.arg("-f").arg(&file).args(["-b", "16", "-d", &SECONDS.to_string()]);
@@ -300,6 +299,16 @@ impl Host<'_> {
         let values = samples.map(|b| f64::from(i16::from_le_bytes([b[0], b[1]])) / 32_768.0);
         let (sum, count) = values.fold((0.0, 0.0), |(sum, count), v| (sum + v * v, count + 1.0));
         Ok(10.0 * (sum / f64::max(count, 1.0) + 1e-20_f64).log10())
+    }
+
+    /// Connects two ports; a host that opens a saved session does so itself.
+    fn connect(&self, from: &str, to: &str) -> Result {
+        let listed = self.studio.command("jack_lsp").args(["-c", from]).stdout(Stdio::piped()).output();
+        let listed = listed.map_err(|e| format!("jack_lsp could not be started: {e}"))?;
+        if String::from_utf8_lossy(&listed.stdout).lines().any(|l| l.trim() == to) {
+            return Ok(());
+        }
+        project::run(self.studio.command("jack_connect").args([from, to]), "connecting keys and plugin")
     }
 
     /// Saves the session as the host's user does.

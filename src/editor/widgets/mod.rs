@@ -167,7 +167,8 @@ pub fn toggle(ui: &mut Ui, on: bool, text: &str, name: &str, help: &str) -> Resp
 
 /// Gives a response its accessible name.
 pub fn named(response: Response, role: Role, name: &str) -> Response {
-    response.widget_info(|| WidgetInfo::labeled(role, true, name));
+    let enabled = response.enabled();
+    response.widget_info(|| WidgetInfo::labeled(role, enabled, name));
     response
 }
 
