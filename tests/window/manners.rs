@@ -145,6 +145,13 @@ fn what_the_host_automates_is_shown_wherever_it_stands() {
     automate(&mut harness, Trim::pad(0, "drive_db"), [1.0, 2.0, 3.0]);
     harness.get_by_label_contains("Type Pad 1 trim Drive, now host: ");
 
+    press(&mut harness, "Tone");
+    assert_eq!(told(&harness, "Bypass the tone"), "Without all");
+    automate(&mut harness, Trim::pad(0, "tone"), [1.0, 0.0, 1.0]);
+    assert_eq!(told(&harness, "Bypass the tone"), "Host: all in");
+    automate(&mut harness, Trim::pad(0, "tone"), [0.0, 1.0, 0.0]);
+    assert_eq!(told(&harness, "Bypass the tone"), "Host: all out");
+
     automate(&mut harness, Trim::pad(4, "mute"), [1.0, 0.0, 1.0]);
     assert_eq!(told(&harness, "Mute pad 5"), "moved by the host");
     automate(&mut harness, Trim::pad(5, "solo"), [1.0, 0.0, 1.0]);
@@ -157,8 +164,6 @@ fn what_the_host_automates_is_shown_wherever_it_stands() {
     harness.get_by_label_contains("Type Kit trim Kit level, now host: -4");
     press(&mut harness, "Close the output");
 
-    press(&mut harness, "Tone");
-    automate(&mut harness, Trim::pad(0, "tone"), [1.0, 0.0, 1.0]);
     // a moment after the last movement nothing is marked any more
     for _ in 0..80 {
         harness.step();
@@ -167,6 +172,7 @@ fn what_the_host_automates_is_shown_wherever_it_stands() {
         assert_eq!(told(&harness, label), "", "{label}");
     }
     assert_eq!(told(&harness, "Output of the kit"), "Output");
+    assert_eq!(told(&harness, "Bypass the tone"), "All is out");
     // what the hand moves is no automation
     press(&mut harness, "Mute pad 5");
     assert_eq!(told(&harness, "Mute pad 5"), "");

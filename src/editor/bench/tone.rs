@@ -152,7 +152,9 @@ fn bypass(ui: &mut Ui, state: &WindowState, desk: &mut Desk<'_>) {
         (true, false) => "All is out",
         (false, false) => "Without all",
     };
-    if widgets::toggle(ui, out, text, "Bypass the tone", help).clicked() {
+    let button = widgets::toggle(ui, out, text, "Bypass the tone", help);
+    ui.ctx().accesskit_node_builder(button.id, |node| node.set_value(text));
+    if button.clicked() {
         desk.trims.put(trim, if out { 1.0 } else { 0.0 });
     }
 }
