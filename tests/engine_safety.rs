@@ -88,34 +88,67 @@ fn random_trims(dice: &mut Dice) -> Trims {
     trims
 }
 
+fn under_the_ceiling(seed: u64) -> Result<(), TestCaseError> {
+    let mut dice = Dice(seed);
+    let kit = random_kit(&mut dice);
+    let rate = [44_100.0, 48_000.0, 96_000.0, 192_000.0][dice.below(4) as usize];
+    let trims = [random_trims(&mut dice), random_trims(&mut dice)];
+    let mut events = vec![Event { at: 0, act: Act::Trims(Box::new(trims[0].clone())) }];
+    for _ in 0..12 {
+        let at = dice.below(6000);
+        let note = kit.doc.pads[dice.below(4) as usize].note;
+        events.push(on(at, note, dice.unit()));
+        events.push(Event { at: at + dice.below(3000), act: Act::Off(note) });
+    }
+    events.push(Event { at: 4000, act: Act::Trims(Box::new(trims[1].clone())) });
+    events.sort_by_key(|e| e.at);
+    let sound = play(&prepared(&kit), rate, &events, 9000, &mut |_| 1 + dice.below(300));
+    // Rounding may add the last bit; a ceiling on its way is the louder of the two.
+    let gain = |db: f32| 10.0_f32.powf(db / 20.0) * 1.0001;
+    let ceilings = trims.each_ref().map(|t| gain(t.kit.ceiling_db));
+    for channels in sound.pads.iter().chain([&sound.main]) {
+        for (i, x) in channels.iter().flat_map(|c| c.iter().enumerate()) {
+            let ceiling = if i < 4000 { ceilings[0] } else { ceilings[0].max(ceilings[1]) };
+            prop_assert!(x.is_finite() && x.abs() <= ceiling, "{x} above {ceiling} at frame {i}");
+            prop_assert!(*x == 0.0 || x.is_normal(), "a denormal number: {x:e}");
+        }
+    }
+    Ok(())
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 40, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn whatever_the_settings_the_output_is_finite_and_under_the_ceiling(seed in any::<u64>()) {
-        let mut dice = Dice(seed);
-        let kit = random_kit(&mut dice);
-        let rate = [44_100.0, 48_000.0, 96_000.0, 192_000.0][dice.below(4) as usize];
-        let trims = [random_trims(&mut dice), random_trims(&mut dice)];
-        let mut events = vec![Event { at: 0, act: Act::Trims(Box::new(trims[0].clone())) }];
-        for _ in 0..12 {
-            let at = dice.below(6000);
-            let note = kit.doc.pads[dice.below(4) as usize].note;
-            events.push(on(at, note, dice.unit()));
-            events.push(Event { at: at + dice.below(3000), act: Act::Off(note) });
-        }
-        events.push(Event { at: 4000, act: Act::Trims(Box::new(trims[1].clone())) });
-        events.sort_by_key(|e| e.at);
-        let sound = play(&prepared(&kit), rate, &events, 9000, &mut |_| 1 + dice.below(300));
-        // Rounding may add the last bit; a ceiling on its way is the louder of the two.
-        let db = trims[0].kit.ceiling_db.max(trims[1].kit.ceiling_db);
-        let ceiling = 10.0_f32.powf(db / 20.0) * 1.0001;
-        for channels in sound.pads.iter().chain([&sound.main]) {
-            for x in channels.iter().flatten() {
-                prop_assert!(x.is_finite() && x.abs() <= ceiling, "{x} above {ceiling}");
-                prop_assert!(*x == 0.0 || x.is_normal(), "a denormal number: {x:e}");
+        under_the_ceiling(seed)?;
+    }
+}
+
+#[test]
+fn a_ceiling_lowered_before_anything_sounds_holds_the_first_sound() {
+    // found by the test above
+    under_the_ceiling(5_414_746_310_388_938_327).unwrap();
+    let kit = prepared(&sine_kit(30.0, 1));
+    let mut trims = Trims::default();
+    (trims.pads[0].level_db, trims.kit.ceiling_db) = (24.0, -18.0);
+    for at in [0, 64, 19_200] {
+        let mut engine = Engine::new(48_000.0);
+        engine.set_kit(kit.clone());
+        let mut heard = 0.0_f32;
+        for block in 0..800 {
+            if block * 64 == at {
+                engine.set_trims(&trims);
             }
+            // after the ceiling's move, and after its way if it had one
+            if block * 64 == at.max(64) + 640 {
+                engine.note_on(36, 1.0);
+            }
+            engine.render(64);
+            let sides = engine.main().into_iter().chain(engine.pad(0));
+            heard = sides.flat_map(|s| &s[..64]).fold(heard, |p, x| p.max(x.abs()));
         }
+        assert!((0.1..0.1260).contains(&heard), "{heard} under a ceiling of -18 dB that came at frame {at}");
     }
 }
 

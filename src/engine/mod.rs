@@ -142,8 +142,8 @@ impl Engine {
         self.level = Ramp::still(self.level.target());
         let (db, on) = (self.trims.kit.ceiling_db, self.trims.kit.ceiling_on);
         for output in self.outputs.iter_mut().chain([&mut self.main]) {
-            output.reset();
             output.settle(db, on);
+            output.peak = 0.0;
             output.clear(0, Self::MAX_CHUNK);
         }
         self.main_busy = false;
@@ -185,8 +185,17 @@ impl Engine {
         }
         let gain = if trims.kit.level_db == 0.0 { 1.0 } else { crate::units::db_to_gain(trims.kit.level_db) };
         self.level.go(gain, self.now, frames);
-        for output in self.outputs.iter_mut().chain([&mut self.main]) {
-            output.set(trims.kit.ceiling_db, trims.kit.ceiling_on, self.now, frames);
+        let ceiling = |trims: &Trims| (trims.kit.ceiling_db, trims.kit.ceiling_on);
+        let (db, on) = ceiling(&trims);
+        if (db, on) != ceiling(&self.trims) {
+            let busy = self.pads.iter().map(Pad::is_busy).chain([self.main_busy]);
+            for (output, busy) in self.outputs.iter_mut().chain([&mut self.main]).zip(busy) {
+                if busy && frames > 0 {
+                    output.glide(db, on, self.now, frames)
+                } else {
+                    output.settle(db, on)
+                }
+            }
         }
         self.trims = trims;
     }

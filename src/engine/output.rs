@@ -32,38 +32,29 @@ impl Output {
         }
     }
 
-    /// Takes a ceiling (dBTP) and whether it is on; glides there within `frames`, at once when 0.
-    pub fn set(&mut self, db: f32, on: bool, now: u64, frames: u32) {
+    /// Takes a ceiling (dBTP) and whether it is on while it sounds; glides there within `frames`.
+    pub fn glide(&mut self, db: f32, on: bool, now: u64, frames: u32) {
         self.db.go(db, now, frames);
         self.on.go(if on { 1.0 } else { 0.0 }, now, frames);
-        if frames == 0 {
-            self.ceiling.set(db);
-        }
     }
 
-    /// Jumps to a ceiling.
+    /// The same while nothing sounds: it is there at once, opened, for whatever comes first.
     pub fn settle(&mut self, db: f32, on: bool) {
         self.ceiling.set(db);
+        self.ceiling.reset();
         self.db = Ramp::still(db);
         self.on = Ramp::still(if on { 1.0 } else { 0.0 });
     }
 
     /// Nothing sounds any more: the ceiling opens and stands where it was going.
     pub fn rest(&mut self) {
-        self.ceiling.reset();
-        self.ceiling.set(self.db.target());
+        self.settle(self.db.target(), self.on.target() == 1.0);
     }
 
     /// Largest gain reduction of the ceiling since the last call, dB; 0 while it is off.
     pub fn take_reduction_db(&mut self) -> f32 {
         let db = self.ceiling.take_reduction_db();
         if self.on.target() == 1.0 { db } else { 0.0 }
-    }
-
-    /// Forgets all sound.
-    pub fn reset(&mut self) {
-        self.ceiling.reset();
-        self.peak = 0.0;
     }
 
     /// Silence in `frames` from `from` on.

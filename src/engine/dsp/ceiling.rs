@@ -91,8 +91,8 @@ impl Ceiling {
         new
     }
 
-    /// Moves the ceiling, dBTP. What follows the last frame obeys it; the true peak does so 32 frames
-    /// later.
+    /// Moves the ceiling, dBTP. What begins after the last frame obeys it: the spots that the last 64 frames have
+    /// a part in keep the one they began under. Where nothing sounds, [`Ceiling::reset`] lets all obey it at once.
     pub fn set(&mut self, ceiling_db: f32) {
         self.ceiling = db_to_gain(f64::from(ceiling_db)) as f32;
         self.release = one_pole(RELEASE_MS, self.sample_rate) as f32;
