@@ -13,9 +13,9 @@ import subprocess
 import sys
 import time
 import warnings
-import wave
 
 import numpy as np
+import soundfile
 
 warnings.filterwarnings("ignore")  # cma says that it cannot draw
 import cma  # noqa: E402
@@ -55,16 +55,12 @@ def reference(program, take, role):
 
 def repeated(source, seconds, out):
     """The invented take again and again, as a recording of this length in stereo."""
-    with wave.open(str(source), "rb") as file:
-        parameters, frames = file.getparams(), file.readframes(file.getnframes())
-    width = parameters.sampwidth
-    mono = [frames[i:i + width] for i in range(0, len(frames), width * parameters.nchannels)]
-    stereo = b"".join(s + s for s in mono)
-    whole = int(seconds * parameters.framerate) * 2 * width
-    with wave.open(str(out), "wb") as file:
-        file.setparams(parameters._replace(nchannels=2))
-        for from_ in range(0, whole, len(stereo)):
-            file.writeframes(stereo[:min(len(stereo), whole - from_)])
+    mono, rate = soundfile.read(source, dtype="float32", always_2d=True)
+    stereo, left = np.repeat(mono[:, :1], 2, axis=1), seconds * rate
+    with soundfile.SoundFile(out, "w", rate, 2, "PCM_24") as file:
+        while left > 0:
+            file.write(stereo[:left])
+            left -= len(stereo)
 
 
 def timed(kitwright, take, out):
