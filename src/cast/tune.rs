@@ -33,6 +33,13 @@ const LOOKED_S: f64 = 0.4;
 /// Shortest, in periods of the fundamental.
 const LEAST_PERIODS: f64 = 6.0;
 
+/// A partial with less than this share of the strongest one's power, 20 dB, does not tell the pitch (our choice).
+const FUNDAMENTAL: f32 = 0.01;
+/// Partials between these frequencies tell a pitch, Hz (our choice: from a kick to a rim).
+const PITCHED_HZ: [f64; 2] = [35.0, 1500.0];
+/// Length of the spectrum in which they are looked for, samples: 0.73 Hz apart.
+const SPECTRUM: usize = 65_536;
+
 /// Whether pads of this role are tuned: a kick only when that is `kick_too`.
 pub fn has_pitch(role: Role, kick_too: bool) -> bool {
     matches!(role, Role::Rim | Role::LowTom | Role::HighTom) || (kick_too && role == Role::Kick)
@@ -56,8 +63,8 @@ pub fn tune(stage: &mut Stage, pad: &mut Pad, key: Key, hit_hz: Option<f32>, con
     let Some(hit_hz) = hit_hz.filter(|_| confidence >= SURE) else { return };
     let Some(pitch_st) = pitch_st(pad) else { return };
     let expected = f64::from(hit_hz) * (pitch_st / 12.0).exp2();
-    let wanted = nearest_hz(key, heard_hz(stage, pad, expected).unwrap_or(expected));
-    let mut near = expected;
+    let mut near = sounding_hz(stage, pad, expected).unwrap_or(expected);
+    let wanted = nearest_hz(key, heard_hz(stage, pad, near).unwrap_or(near));
     for round in 0..ROUNDS {
         let heard = heard_hz(stage, pad, near);
         // without a fundamental that can be heard, the one of the hit has to do, once
@@ -111,9 +118,48 @@ fn others(pad: &mut Pad, key: Key, first_hz: f64) {
     }
 }
 
+/// About where the pad's pitch is heard: at `expected_hz` when a partial stands out there, else at its strongest
+/// partial, since what was cut away with the fundamental cannot be in or out of tune. `None` where no sound is.
+fn sounding_hz(stage: &mut Stage, pad: &Pad, expected_hz: f64) -> Option<f64> {
+    let part = settled(stage, pad)?;
+    let (power, bin_hz) = spectrum(&part);
+    let [low, high] = PITCHED_HZ.map(|hz| ((hz / bin_hz) as usize).clamp(1, power.len() - 2));
+    let strongest = (low..=high).max_by(|&a, &b| power[a].total_cmp(&power[b]))?;
+    let around = |cents: f64| (expected_hz * (cents / 1200.0).exp2() / bin_hz).round() as usize;
+    let there =
+        (around(-ASTRAY_CT)..=around(ASTRAY_CT)).filter_map(|k| power.get(k)).fold(0.0f32, |p, &x| p.max(x));
+    if there >= power[strongest] * FUNDAMENTAL {
+        return Some(expected_hz);
+    }
+    (power[strongest] > 0.0).then_some(strongest as f64 * bin_hz)
+}
+
+/// Power spectrum of a sound under a Hann window, padded so that a bin is narrower than the notes of a kick lie
+/// apart, and its bins' distance, Hz.
+fn spectrum(part: &[f32]) -> (Vec<f32>, f64) {
+    let fft = realfft::RealFftPlanner::<f32>::new().plan_fft_forward(SPECTRUM);
+    let mut input = vec![0.0; SPECTRUM];
+    let length = part.len().min(SPECTRUM);
+    for (i, (out, s)) in input.iter_mut().zip(part).enumerate() {
+        *out = s * (std::f32::consts::PI * (i as f32 + 0.5) / length as f32).sin().powi(2);
+    }
+    let mut output = fft.make_output_vec();
+    // lengths agree by construction
+    let _ = fft.process(&mut input, &mut output);
+    (output.iter().map(|c| c.norm_sqr()).collect(), RATE / SPECTRUM as f64)
+}
+
 /// Frequency of the partial near `near_hz` to which the pad's sound falls; `None` where none stands out there.
-/// The sound is looked at where that fall is over, or earlier when it is soon gone.
 fn heard_hz(stage: &mut Stage, pad: &Pad, near_hz: f64) -> Option<f64> {
+    let part = settled(stage, pad)?;
+    if (part.len() as f64) < LEAST_PERIODS * RATE / near_hz {
+        return None;
+    }
+    peak_hz(&part, RATE, near_hz)
+}
+
+/// What the pad sounds like where its pitch has fallen, or earlier when it is soon gone.
+fn settled(stage: &mut Stage, pad: &Pad) -> Option<Vec<f32>> {
     let mut still = pad.clone();
     // each stroke strays a little: what is tuned is where it strays from
     still.variation.pitch_ct = 0.0;
@@ -121,16 +167,12 @@ fn heard_hz(stage: &mut Stage, pad: &Pad, near_hz: f64) -> Option<f64> {
     still.cloud.copies = 0;
     // the fall is known: without it the whole sound stands where it ends
     still.layers.iter_mut().for_each(|l| l.settings.drop_st = 0.0);
-    let settled_ms = pad.layers.iter().map(|l| fall_ms(l.settings.drop_st, l.settings.drop_ms));
-    let settled = (f64::from(settled_ms.fold(0.0f32, f32::max)) / 1000.0 * RATE) as usize;
-    let [left, right] = stage.play(&still, settled as f64 / RATE + LOOKED_S);
+    let fallen_ms = pad.layers.iter().map(|l| fall_ms(l.settings.drop_st, l.settings.drop_ms));
+    let fallen = (f64::from(fallen_ms.fold(0.0f32, f32::max)) / 1000.0 * RATE) as usize;
+    let [left, right] = stage.play(&still, fallen as f64 / RATE + LOOKED_S);
     let sound = mono(&left, &right);
     let [from, to] = [1.0 - LEAST_ENERGY, AUDIBLE_ENERGY].map(|share| reaches(&sound, share));
-    let part = sound.get(settled.min(from)..to)?;
-    if (part.len() as f64) < LEAST_PERIODS * RATE / near_hz {
-        return None;
-    }
-    peak_hz(part, RATE, near_hz)
+    sound.get(fallen.min(from)..to).map(<[f32]>::to_vec)
 }
 
 /// The sample at which this share of the sound's energy is over.
@@ -206,10 +248,15 @@ mod tests {
 
     /// A stage with one take: a decaying tone of two partials at `hz`.
     fn stage_of(hz: f64) -> (Stage, Pad) {
+        stage_with(&[(hz, 1.0), (2.0 * hz, 0.5)])
+    }
+
+    /// A stage with one take: decaying partials of these frequencies, Hz, and heights.
+    fn stage_with(partials: &[(f64, f64)]) -> (Stage, Pad) {
         let tone = (0..48_000).map(|i| {
             let t = f64::from(i) / 48_000.0;
-            let phase = std::f64::consts::TAU * hz * t;
-            (0.4 * (phase.sin() + 0.5 * (2.0 * phase).sin()) * (-4.0 * t).exp()) as f32
+            let sum: f64 = partials.iter().map(|(hz, a)| a * (std::f64::consts::TAU * hz * t).sin()).sum();
+            (0.4 * sum * (-4.0 * t).exp()) as f32
         });
         let take = Arc::new(Take::from_samples("tone", 48_000, vec![tone.collect()]));
         let hit = Hit { start: 0, end: 48_000, by_hand: false, description: Default::default() };
@@ -238,6 +285,22 @@ mod tests {
             let tuned = pad.clone();
             tune(&mut stage, &mut pad, key, Some(hz), 0.9);
             assert_eq!(pad, tuned, "what is in tune stays");
+        }
+    }
+
+    /// A free bar's second partial lies at 2.756 times its first (Fletcher and Rossing, "The Physics of Musical
+    /// Instruments", chapter 2; from memory): on a note only when it is tuned itself.
+    #[test]
+    fn a_pad_without_its_fundamental_is_tuned_by_the_partial_that_sounds() {
+        let key: Key = "A minor".parse().unwrap();
+        for (first, sounds) in [(0.02, true), (0.5, false)] {
+            let (mut stage, mut pad) = stage_with(&[(100.0, first), (275.6, 1.0)]);
+            tune(&mut stage, &mut pad, key, Some(100.0), 0.9);
+            let s = pad.layers[0].settings;
+            let ratio = ((f64::from(s.pitch_st) + f64::from(s.fine_ct) / 100.0) / 12.0).exp2();
+            let note = hz_to_note(if sounds { 275.6 } else { 100.0 } * ratio);
+            assert!((note - note.round()).abs() < 0.01, "first partial of {first}: at note {note}");
+            assert!(key.scale().contains(&((note.round() as i32).rem_euclid(12) as u8)));
         }
     }
 

@@ -44,7 +44,7 @@ pub fn run(project: &Project) -> Result {
     let folder = workshop(project)?;
     let unpacked = packages(&folder)?;
     let table = project.root.join("src/cast/profiles.rs");
-    eprintln!("computing the profiles: about a minute and a half");
+    eprintln!("computing the profiles: about half a minute");
     let mut compute = Command::new(&python);
     compute.arg(project.root.join("tests/reference/profiles.py"));
     compute.arg(folder.join("work")).arg(&unpacked).arg(&features).arg(&table).arg(sources());
