@@ -90,6 +90,12 @@ impl Role {
         }
     }
 
+    /// Whether a score tells how well a pad serves it. Percussion is any other drum: it stays what it is, and
+    /// likeness to the mean of all such drums says nothing about one of them.
+    pub fn is_scored(self) -> bool {
+        self != Role::Percussion
+    }
+
     /// The word as part of a file name: "closed-hat".
     pub fn file_word(self) -> String {
         self.word().replace(' ', "-")
