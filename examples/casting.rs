@@ -107,19 +107,24 @@ fn tone_db(stage: &mut Stage, pad: &Pad, amount: f32) -> Option<f32> {
     })
 }
 
-/// How far the fundamental of a tuned pad lies beside its note, cents; the loudest 1/10 cent of one bin of a
-/// spectrum (Goertzel 1958) within 60 cents. `None` for what is not tuned.
+/// How far the fundamental of a tuned pad lies beside its note, cents: the loudest half cent of the whole sound's
+/// spectrum (Goertzel 1958, Hann window, until 40 dB of the energy are gone) within 60 cents. `None` for what is not
+/// tuned.
 fn cents_off(stage: &mut Stage, pad: &Pad) -> Option<f64> {
     let hz = f64::from(pad.tone.note_bell.hz);
     if !pad.tone.note_bell.on || (hz_to_note(hz) - hz_to_note(hz).round()).abs() > 0.01 {
         return None;
     }
     let mut still = pad.clone();
-    still.variation.pitch_ct = 0.0;
+    let v = &mut still.variation;
+    (v.start_ms, v.pitch_ct, v.level_db, v.cut_oct) = (0.0, 0.0, 0.0, 0.0);
     still.cloud.copies = 0;
-    let [left, right] = stage.play(&still, 0.5);
-    let from = if pad.role == Role::Rim { 0.005 } else { 0.12 };
-    let sound = audition::mono(&left, &right).split_off(((from * audition::RATE) as usize).min(left.len()));
+    let [left, right] = stage.play(&still, 1.0);
+    let mut sound = audition::mono(&left, &right);
+    let mut left = 1e-4 * sound.iter().map(|s| s * s).sum::<f32>();
+    while let Some(last) = sound.pop_if(|s| *s * *s < left) {
+        left -= last * last;
+    }
     let level = |cents: f64| {
         let turn = 2.0 * (std::f64::consts::TAU * hz * (cents / 1200.0).exp2() / audition::RATE).cos();
         let (mut a, mut b) = (0.0, 0.0);

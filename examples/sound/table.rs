@@ -144,7 +144,7 @@ fn cloud(rows: &mut Vec<Row>) {
         middle < 0.98,
         "the same, median of all pairs",
     );
-    let roles = cloud::likeness_by_role(&[(55.0, 300.0), (70.0, 200.0), (110.0, 250.0)]);
+    let roles = cloud::likeness_by_role(&[(55.0, 300.0), (70.0, 200.0), (110.0, 250.0)], None);
     let (role, most) = roles.iter().max_by(|a, b| a.1.total_cmp(&b.1)).expect("roles");
     let how = format!("hits in a row, low tones cast in {} roles; the largest: {}", roles.len(), role.word());
     row(rows, "likeness on a kit's pads", "< 0.98", format!("{most:.3}"), *most < 0.98, &how);

@@ -18,23 +18,26 @@ const BELL_DB: f32 = 3.0;
 const BELL_Q: f32 = 4.0;
 /// The fundamental is looked for this far around where it should be, cents.
 const ASTRAY_CT: f64 = 45.0;
+const MOST_ASTRAY_CT: f64 = 200.0;
 /// What is as near as this is in tune, cents.
 const IN_TUNE_CT: f64 = 0.5;
 /// Renderings at most.
-const ROUNDS: usize = 3;
-/// A fall in pitch counts as over when this is left of it, semitones.
-const FALLEN_ST: f32 = 0.02;
-/// The stretch that is looked at holds at least this share of the sound's energy, and ends with this share:
-/// what is left then is the ringing of the filters, at their own frequencies.
-const LEAST_ENERGY: f32 = 0.3;
+const ROUNDS: usize = 8;
+/// A sound ends where this share of its energy is over: what is left then is the ringing of the filters, at their
+/// own frequencies.
 const AUDIBLE_ENERGY: f32 = 0.9999;
-/// Longest stretch that is looked at, seconds.
-const LOOKED_S: f64 = 0.4;
-/// Shortest, in periods of the fundamental.
-const LEAST_PERIODS: f64 = 6.0;
+/// Longest sound that is looked at, seconds.
+const LOOKED_S: f64 = 0.8;
+/// The fall in pitch of a pad that is tuned is over this soon, semitones times milliseconds: most of the sound is to
+/// stand on the note (found by trial: what is heard and what is read are then within 5 cents of each other).
+const CALM_ST_MS: f32 = 30.0;
+/// And its strokes stray by no more than this, cents: each of them is in tune.
+const CALM_CT: f32 = 4.0;
 
-/// A partial with less than this share of the strongest one's power, 20 dB, does not tell the pitch (our choice).
-const FUNDAMENTAL: f32 = 0.01;
+/// A partial with less than this share of the strongest one's power, 12 dB, does not tell the pitch (our choice).
+const FUNDAMENTAL: f32 = 0.063;
+/// The bell lifts a fundamental by no more than this, dB.
+const MOST_BELL_DB: f32 = 12.0;
 /// Partials between these frequencies tell a pitch, Hz (our choice: from a kick to a rim).
 const PITCHED_HZ: [f64; 2] = [35.0, 1500.0];
 /// Length of the spectrum in which they are looked for, samples: 0.73 Hz apart.
@@ -62,27 +65,58 @@ pub fn nearest_hz(key: Key, hz: f64) -> f64 {
 pub fn tune(stage: &mut Stage, pad: &mut Pad, key: Key, hit_hz: Option<f32>, confidence: f32) {
     let Some(hit_hz) = hit_hz.filter(|_| confidence >= SURE) else { return };
     let Some(pitch_st) = pitch_st(pad) else { return };
+    calm(pad);
     let expected = f64::from(hit_hz) * (pitch_st / 12.0).exp2();
-    let mut near = sounding_hz(stage, pad, expected).unwrap_or(expected);
-    let wanted = nearest_hz(key, heard_hz(stage, pad, near).unwrap_or(near));
-    for round in 0..ROUNDS {
-        let heard = heard_hz(stage, pad, near);
-        // without a fundamental that can be heard, the one of the hit has to do, once
-        let now = if round == 0 { heard.unwrap_or(near) } else { heard.unwrap_or(wanted) };
-        let by = 12.0 * (wanted / now).log2();
-        if by.abs() * 100.0 < IN_TUNE_CT {
-            break;
+    let now = sounding_hz(stage, pad, expected).unwrap_or(expected);
+    let wanted = nearest_hz(key, now);
+    lift(pad, wanted);
+    let mut by = 12.0 * (wanted / now).log2();
+    for _ in 0..ROUNDS {
+        if by.abs() * 100.0 >= IN_TUNE_CT {
+            transpose(pad, by);
         }
-        transpose(pad, by);
         others(pad, key, wanted);
-        near = wanted;
+        raise(stage, pad, wanted);
+        // the bell and what was moved with it are heard as well
+        by = heard_hz(stage, pad, wanted).map_or(0.0, |hz| 12.0 * (wanted / hz).log2());
+        if by.abs() * 100.0 < IN_TUNE_CT {
+            return;
+        }
     }
-    others(pad, key, wanted);
+}
+
+/// Puts the bell on the note; a pad whose recipe has none gets one.
+fn lift(pad: &mut Pad, hz: f64) {
     let bell = &mut pad.tone.note_bell;
     if bell.gain_db == 0.0 {
         (bell.gain_db, bell.q) = (BELL_DB * pad.fit, BELL_Q);
     }
-    *bell = Band { on: bell.gain_db != 0.0, hz: wanted as f32, ..*bell };
+    *bell = Band { on: bell.gain_db != 0.0, hz: hz as f32, ..*bell };
+}
+
+/// Raises the bell as far as it takes for the fundamental to be the strongest partial, and no further than a
+/// fundamental may lie below it.
+fn raise(stage: &mut Stage, pad: &mut Pad, hz: f64) {
+    let Some(part) = whole(stage, pad) else { return };
+    let (power, bin_hz) = spectrum(&part);
+    let [low, high] = PITCHED_HZ.map(|hz| ((hz / bin_hz) as usize).min(power.len() - 1));
+    let strongest = power[low..=high].iter().copied().fold(0.0, f32::max);
+    let there = power.get((hz / bin_hz).round() as usize).copied().unwrap_or(0.0);
+    let short_db = 10.0 * (strongest / there.max(f32::MIN_POSITIVE)).log10();
+    let bell = &mut pad.tone.note_bell;
+    let most = MOST_BELL_DB * pad.fit;
+    if short_db > 0.5 && bell.gain_db < most {
+        bell.gain_db = (bell.gain_db + short_db + 0.5).min(most);
+    }
+}
+
+/// Shortens the falls in pitch and holds the strokes together, so that the pad has one pitch that can be tuned.
+fn calm(pad: &mut Pad) {
+    for layer in &mut pad.layers {
+        let s = &mut layer.settings;
+        s.drop_ms = s.drop_ms.min(CALM_ST_MS / s.drop_st.abs().max(1.0));
+    }
+    pad.variation.pitch_ct = pad.variation.pitch_ct.min(CALM_CT);
 }
 
 /// Pitch of the first layer, semitones.
@@ -118,20 +152,19 @@ fn others(pad: &mut Pad, key: Key, first_hz: f64) {
     }
 }
 
-/// About where the pad's pitch is heard: at `expected_hz` when a partial stands out there, else at its strongest
+/// Where the pad's pitch is heard, Hz: near `expected_hz` when a partial stands out there, else at its strongest
 /// partial, since what was cut away with the fundamental cannot be in or out of tune. `None` where no sound is.
 fn sounding_hz(stage: &mut Stage, pad: &Pad, expected_hz: f64) -> Option<f64> {
-    let part = settled(stage, pad)?;
+    let part = whole(stage, pad)?;
     let (power, bin_hz) = spectrum(&part);
+    let at = |hz: f64| power.get((hz / bin_hz).round() as usize).copied().unwrap_or(0.0);
     let [low, high] = PITCHED_HZ.map(|hz| ((hz / bin_hz) as usize).clamp(1, power.len() - 2));
     let strongest = (low..=high).max_by(|&a, &b| power[a].total_cmp(&power[b]))?;
-    let around = |cents: f64| (expected_hz * (cents / 1200.0).exp2() / bin_hz).round() as usize;
     let there =
-        (around(-ASTRAY_CT)..=around(ASTRAY_CT)).filter_map(|k| power.get(k)).fold(0.0f32, |p, &x| p.max(x));
-    if there >= power[strongest] * FUNDAMENTAL {
-        return Some(expected_hz);
-    }
-    (power[strongest] > 0.0).then_some(strongest as f64 * bin_hz)
+        peak_hz(&part, RATE, expected_hz, ASTRAY_CT).filter(|&hz| at(hz) >= power[strongest] * FUNDAMENTAL);
+    let rough = strongest as f64 * bin_hz;
+    there
+        .or_else(|| (power[strongest] > 0.0).then(|| peak_hz(&part, RATE, rough, ASTRAY_CT).unwrap_or(rough)))
 }
 
 /// Power spectrum of a sound under a Hann window, padded so that a bin is narrower than the notes of a kick lie
@@ -149,30 +182,26 @@ fn spectrum(part: &[f32]) -> (Vec<f32>, f64) {
     (output.iter().map(|c| c.norm_sqr()).collect(), RATE / SPECTRUM as f64)
 }
 
-/// Frequency of the partial near `near_hz` to which the pad's sound falls; `None` where none stands out there.
+/// Frequency of the partial near `near_hz` in the pad's sound; `None` where none stands out there.
 fn heard_hz(stage: &mut Stage, pad: &Pad, near_hz: f64) -> Option<f64> {
-    let part = settled(stage, pad)?;
-    if (part.len() as f64) < LEAST_PERIODS * RATE / near_hz {
-        return None;
-    }
-    peak_hz(&part, RATE, near_hz)
+    let sound = whole(stage, pad)?;
+    // a short sound's spectrum has wide peaks, which move further
+    let lobe_ct = 1200.0 * (1.0 + RATE / (sound.len() as f64 * near_hz)).log2();
+    peak_hz(&sound, RATE, near_hz, lobe_ct.clamp(ASTRAY_CT, MOST_ASTRAY_CT))
 }
 
-/// What the pad sounds like where its pitch has fallen, or earlier when it is soon gone.
-fn settled(stage: &mut Stage, pad: &Pad) -> Option<Vec<f32>> {
+/// What the pad sounds like, until it is gone.
+fn whole(stage: &mut Stage, pad: &Pad) -> Option<Vec<f32>> {
     let mut still = pad.clone();
     // each stroke strays a little: what is tuned is where it strays from
-    still.variation.pitch_ct = 0.0;
+    let v = &mut still.variation;
+    (v.start_ms, v.pitch_ct, v.level_db, v.cut_oct) = (0.0, 0.0, 0.0, 0.0);
     // and the copies of a cloud are scattered about it on purpose
     still.cloud.copies = 0;
-    // the fall is known: without it the whole sound stands where it ends
-    still.layers.iter_mut().for_each(|l| l.settings.drop_st = 0.0);
-    let fallen_ms = pad.layers.iter().map(|l| fall_ms(l.settings.drop_st, l.settings.drop_ms));
-    let fallen = (f64::from(fallen_ms.fold(0.0f32, f32::max)) / 1000.0 * RATE) as usize;
-    let [left, right] = stage.play(&still, fallen as f64 / RATE + LOOKED_S);
-    let sound = mono(&left, &right);
-    let [from, to] = [1.0 - LEAST_ENERGY, AUDIBLE_ENERGY].map(|share| reaches(&sound, share));
-    sound.get(fallen.min(from)..to).map(<[f32]>::to_vec)
+    let [left, right] = stage.play(&still, LOOKED_S);
+    let mut sound = mono(&left, &right);
+    sound.truncate(reaches(&sound, AUDIBLE_ENERGY));
+    (!sound.is_empty()).then_some(sound)
 }
 
 /// The sample at which this share of the sound's energy is over.
@@ -186,14 +215,9 @@ fn reaches(sound: &[f32], share: f32) -> usize {
     reached.unwrap_or(sound.len())
 }
 
-/// Time in which an exponential fall by `drop_st` semitones is over, ms.
-fn fall_ms(drop_st: f32, drop_ms: f32) -> f32 {
-    if drop_st.abs() > FALLEN_ST { drop_ms * (drop_st.abs() / FALLEN_ST).ln() } else { 0.0 }
-}
-
-/// The strongest frequency within [`ASTRAY_CT`] of `near_hz`, to a hundredth of a cent; `None` when the
+/// The strongest frequency within `astray_ct` of `near_hz`, to a hundredth of a cent; `None` when the
 /// spectrum only rises towards something further away.
-fn peak_hz(part: &[f32], rate: f64, near_hz: f64) -> Option<f64> {
+fn peak_hz(part: &[f32], rate: f64, near_hz: f64, astray_ct: f64) -> Option<f64> {
     let shaped: Vec<f64> = part
         .iter()
         .enumerate()
@@ -211,12 +235,12 @@ fn peak_hz(part: &[f32], rate: f64, near_hz: f64) -> Option<f64> {
         }
         a * a + b * b - turn * a * b
     };
-    let coarse: Vec<f64> = (-9..=9).map(|i| level(f64::from(i) * ASTRAY_CT / 9.0)).collect();
+    let coarse: Vec<f64> = (-9..=9).map(|i| level(f64::from(i) * astray_ct / 9.0)).collect();
     let best = (0..coarse.len()).max_by(|&a, &b| coarse[a].total_cmp(&coarse[b]))?;
     if best == 0 || best + 1 == coarse.len() || coarse[best] <= 0.0 {
         return None;
     }
-    let step = ASTRAY_CT / 9.0;
+    let step = astray_ct / 9.0;
     let (mut low, mut high) = ((best as f64 - 10.0) * step, (best as f64 - 8.0) * step);
     while high - low > 0.01 {
         let (a, b) = (low + (high - low) * 0.382, low + (high - low) * 0.618);

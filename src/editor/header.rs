@@ -230,7 +230,8 @@ pub fn trouble(ui: &mut Ui, rect: Rect, desk: &Desk<'_>, error: &Error) {
 
 /// The key that the kit is tuned to, and the way to another; whether that was asked for.
 fn tune_to_song(ui: &mut Ui, desk: &Desk<'_>) -> bool {
-    let help = "Hears the key of a recording of your song, and tunes the pads that have a pitch to it.";
+    let help = "Hears the key of a recording of your song, and tunes the pads that have a pitch to it; their falls in pitch \
+                get short.";
     let pressed = widgets::button(ui, "Tune to a song", "Tune the kit to a song", help).clicked();
     let words = desk.kit.doc.key.map_or_else(|| "tuned to no key".to_owned(), |k| format!("tuned to {k}"));
     ui.label(RichText::new(words).color(theme::INK_SOFT));

@@ -7,7 +7,7 @@ use kitwright::{
     cast::{CastOptions, HeardTake, make_kit},
     demo::borrowed_cello,
     engine::{Engine, Meters, ShownCopy, Transport},
-    kit::{Cloud, Draw, Kit, Pad, Role, Timing, Variation, Way},
+    kit::{Cloud, Draw, Key, Kit, Pad, Role, Timing, Variation, Way},
     listen::{Hit, describe},
     progress::Quiet,
     take::Take,
@@ -184,8 +184,8 @@ pub fn likeness_of_low_tones() -> (Vec<f64>, Vec<f64>) {
 }
 
 /// For each role: the largest correlation of live strokes in a row on the pads that are made of low tones (Hz, ms)
-/// for it, fully shaped.
-pub fn likeness_by_role(tones: &[(f64, f64)]) -> Vec<(Role, f64)> {
+/// for it, fully shaped, and tuned where a key is given (the kick too).
+pub fn likeness_by_role(tones: &[(f64, f64)], key: Option<Key>) -> Vec<(Role, f64)> {
     let mut found: Vec<(Role, f64)> = Vec::new();
     let takes: Vec<HeardTake> = tones
         .iter()
@@ -197,7 +197,8 @@ pub fn likeness_by_role(tones: &[(f64, f64)]) -> Vec<(Role, f64)> {
         })
         .collect();
     for role in Role::ALL {
-        let options = CastOptions { roles: Some(vec![role]), fit: 1.0, ..CastOptions::default() };
+        let options =
+            CastOptions { roles: Some(vec![role]), fit: 1.0, key, tune_kick: true, ..CastOptions::default() };
         let kit = make_kit(&takes, &options, &Quiet).expect("a kit");
         for pad in kit.doc.pads.iter().filter(|p| !p.is_empty()) {
             let mut one = kit.clone();
