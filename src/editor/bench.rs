@@ -8,6 +8,7 @@ pub(super) mod live;
 pub(super) mod place;
 pub(super) mod reductions;
 pub(super) mod spectrum;
+pub(super) mod strokes;
 mod tone;
 
 use super::{
@@ -46,7 +47,7 @@ pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_
                 Station::Layers => layers::show(ui, panel, state, desk),
                 Station::Cloud => cloud::show(ui, panel, state, desk),
                 Station::Tone => tone::show(ui, panel, state, desk),
-                Station::Place => place::show(ui, state, desk),
+                Station::Place => place::show(ui, panel, state, desk),
                 Station::Trims => place::show_trims(ui, state, desk),
             }
         },
@@ -144,7 +145,7 @@ fn summary(station: Station, pad: &Pad) -> String {
         Station::Cloud if pad.cloud.copies == 0 => "off".into(),
         Station::Cloud => format!("{} copies", pad.cloud.copies),
         Station::Tone => match tone::stages_on(&pad.tone) {
-            0 => "untouched".into(),
+            0 => "none".into(),
             1 => "1 stage".into(),
             n => format!("{n} stages"),
         },
@@ -206,7 +207,12 @@ pub fn fit_rule(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, pad: Opti
     let pending = state.pending_fit.filter(|p| p.pad == pad);
     let owner = pad.map_or_else(|| "Whole".to_owned(), |p| format!("Pad {}", p + 1));
     let shown = pending.or(state.sent_fit.filter(|p| p.pad == pad)).map_or(now, |p| p.fit);
-    let moved = widgets::rule(ui, &Fit { whole_kit: pad.is_none() }, &owner, shown, width);
+    let of = match pad {
+        None => FitOf::Kit,
+        Some(p) if desk.pad(p).role.is_scored() || desk.pad(p).target.is_some() => FitOf::Pad,
+        Some(_) => FitOf::Percussion,
+    };
+    let moved = widgets::rule(ui, &Fit(of), &owner, shown, width);
     if let Some(fit) = moved.value.or(pending.map(|p| p.fit)) {
         let time = ui.input(|i| i.time);
         let changed = moved.value.is_some();
@@ -220,16 +226,29 @@ pub fn fit_rule(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, pad: Opti
 }
 
 /// The fit as a setting: it belongs to pads and to the kit, and takes work to change.
-struct Fit {
-    whole_kit: bool,
+struct Fit(FitOf);
+
+/// Whose fit it is.
+#[derive(PartialEq)]
+enum FitOf {
+    Kit,
+    Pad,
+    /// A pad that is shaped towards no drum.
+    Percussion,
 }
 
 impl widgets::Described for Fit {
     fn name(&self) -> &'static str {
-        if self.whole_kit { "Kit fit" } else { "Fit" }
+        if self.0 == FitOf::Kit { "Kit fit" } else { "Fit" }
     }
     fn help(&self) -> &'static str {
-        "How far the hit is shaped towards its role: 0 % is the hit as it was recorded."
+        match self.0 {
+            FitOf::Kit => "How far every pad is shaped towards its role: 0 % is each hit as it was recorded.",
+            FitOf::Pad => "How far the hit is shaped towards its role: 0 % is the hit as it was recorded.",
+            FitOf::Percussion => {
+                "How far the hit is tidied up: 0 % is the hit as it was recorded. Percussion is shaped towards no drum."
+            }
+        }
     }
     fn unit(&self) -> crate::settings::Unit {
         crate::settings::Unit::Percent

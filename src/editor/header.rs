@@ -12,8 +12,8 @@ use super::{
 };
 use crate::{error::Error, settings::KIT_TRIMS};
 use egui::{
-    Align, Align2, Key, Layout, Modifiers, Popup, Rect, RichText, Role, ScrollArea, TextEdit, Ui, WidgetInfo,
-    vec2,
+    Align, Align2, Color32, Key, Layout, Modifiers, Popup, Rect, RichText, Role, ScrollArea, TextEdit, Ui,
+    WidgetInfo, vec2,
 };
 
 /// Height of the top line.
@@ -52,12 +52,30 @@ pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_
     });
 }
 
+/// Width that the rest of the line needs, and most that a name gets.
+const BESIDE_NAME: f32 = 774.0;
+const NAME_AT_MOST: f32 = 260.0;
+
+/// The kit's name; one that is too long is shown with an ellipsis until it is typed in.
 fn name(ui: &mut Ui, desk: &Desk<'_>) {
     let mut text = desk.kit.doc.name.clone();
-    let edit = TextEdit::singleline(&mut text)
-        .desired_width(if ui.ctx().content_rect().width() > 1000.0 { 170.0 } else { 100.0 })
-        .char_limit(80);
-    let response = ui.add(edit).on_hover_text("The kit's name.");
+    let width = (ui.ctx().content_rect().width() - BESIDE_NAME).clamp(100.0, NAME_AT_MOST);
+    let id = ui.scope_id().with("kit name");
+    let typing = ui.memory(|m| m.has_focus(id));
+    let ink = theme::INK;
+    let galley = ui.painter().layout_no_wrap(text.clone(), theme::body(), ink);
+    // the room within the field's own margins
+    let cut = !typing && galley.size().x > width - 18.0;
+    let shown = if cut { Color32::TRANSPARENT } else { ink };
+    let edit = TextEdit::singleline(&mut text).id(id).desired_width(width).char_limit(80).text_color(shown);
+    let response = ui.add(edit);
+    if cut {
+        let at = response.rect.left_center() + vec2(4.0, 0.0);
+        let width = response.rect.width() - 8.0;
+        let align = Align2::LEFT_CENTER;
+        widgets::text_in(ui.painter(), at, align, &desk.kit.doc.name, theme::body(), ink, width);
+    }
+    let response = response.on_hover_text(format!("The kit's name: {}", desk.kit.doc.name));
     response.widget_info(|| WidgetInfo::labeled(Role::TextInput, true, "Name of the kit"));
     if response.changed() {
         desk.session.edit("kit name", |kit| kit.doc.name = text);

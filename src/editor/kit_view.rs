@@ -6,6 +6,7 @@ use super::{
     take_view::HitPayload,
     theme,
     trims::Trim,
+    verdict,
     wave::{self, Stretch},
     widgets,
 };
@@ -208,41 +209,38 @@ fn one_pad(ui: &mut Ui, tile: Rect, state: &mut WindowState, desk: &mut Desk<'_>
     widgets::focus_edge(&painter, tile.shrink(2.0), &response);
 }
 
+/// The role, whole where there is room and on two lines where it is two words, and how well the pad serves it.
 fn title(ui: &Ui, head: Rect, state: &WindowState, desk: &Desk<'_>, pad: usize) {
     let built = desk.pad(pad);
     let painter = ui.painter_at(head);
-    let words = built.role.word();
     let colour = if state.pad == pad { theme::AMBER } else { theme::INK };
-    let lines: Vec<&str> = if words == "percussion" { vec!["perc."] } else { words.split(' ').collect() };
-    let font = theme::small();
-    for (i, line) in lines.iter().enumerate() {
-        painter.text(
-            pos2(head.left() + 4.0, head.top() + 2.0 + 13.0 * i as f32),
-            Align2::LEFT_TOP,
-            line,
-            font.clone(),
-            colour,
-        );
+    let text = |words: &str, ink| painter.layout_no_wrap(words.to_owned(), theme::small(), ink);
+    let inner = head.shrink2(vec2(4.0, 2.0));
+    let verdict = match state.automation.moving_of(pad) {
+        0 => verdict::word(built),
+        _ => "host".to_owned(),
+    };
+    let verdict = text(&verdict, theme::INK_SOFT);
+    let word = built.role.word();
+    let mut lines: Vec<_> = word.split(' ').map(|w| text(w, colour)).collect();
+    if lines[0].size().x > inner.width() {
+        // the only long word
+        lines = vec![text("perc.", colour)];
     }
-    let score = match &built.audition {
-        _ if state.automation.moving_of(pad) > 0 => "host".to_owned(),
-        _ if built.is_empty() => "empty".to_owned(),
-        Some(a) => format!("{:.0} %", a.score * 100.0),
-        None => "by hand".to_owned(),
+    let line = |i: usize| inner.top() + 13.0 * i as f32;
+    for (i, galley) in lines.iter().enumerate() {
+        painter.galley(pos2(inner.left(), line(i)), galley.clone(), colour);
+    }
+    // right of the first line with room, or below
+    let beside = (0..lines.len()).find(|&i| lines[i].size().x + 6.0 + verdict.size().x <= inner.width());
+    let right = inner.right() - verdict.size().x;
+    let at = match beside {
+        Some(i) => Some(pos2(right, line(i))),
+        None if lines.len() == 1 => Some(pos2(inner.left(), line(1))),
+        None => None,
     };
-    let wide = head.width() >= 74.0;
-    let at = if wide || lines.len() == 1 {
-        head.top() + if wide { 2.0 } else { 17.0 }
-    } else {
-        head.bottom() + 2.0
-    };
-    if wide {
-        painter.text(pos2(head.right() - 4.0, at), Align2::RIGHT_TOP, score, font, theme::INK_SOFT);
-    } else if lines.len() == 1 {
-        painter.text(pos2(head.left() + 4.0, at), Align2::LEFT_TOP, score, font, theme::INK_SOFT);
-    } else if state.automation.moving_of(pad) > 0 {
-        let at = pos2(head.right() - 4.0, head.top() + 15.0);
-        painter.text(at, Align2::RIGHT_TOP, score, font, theme::INK_SOFT);
+    if let Some(at) = at {
+        painter.galley(at, verdict, theme::INK_SOFT);
     }
 }
 
@@ -284,10 +282,10 @@ fn surface(
         state.pad = pad;
     }
     let built = desk.pad(pad);
-    let score =
-        built.audition.as_ref().map_or_else(String::new, |a| format!(", serves {:.0} %", a.score * 100.0));
+    let verdict = verdict::sentence(built);
+    ui.ctx().accesskit_node_builder(response.id, |node| node.set_value(verdict.as_str()));
     response.on_hover_cursor(CursorIcon::PointingHand).on_hover_text(format!(
-        "{name}, {} (MIDI {}){score}\nPress to play it: the higher, the harder. Drag it onto another pad to swap them.",
+        "{name}, {} (MIDI {})\n{verdict}\nPress to play it: the higher, the harder. Drag it onto another pad to swap them.",
         note_name(built.note),
         built.note
     ))

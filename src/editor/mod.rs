@@ -33,6 +33,7 @@ pub mod state;
 pub mod take_view;
 pub mod theme;
 pub mod trims;
+mod verdict;
 pub mod wave;
 pub mod widgets;
 
@@ -48,6 +49,9 @@ use std::sync::Arc;
 
 /// Seconds without movement after which a fit is worked out.
 const FIT_REST: f64 = 0.35;
+
+/// Height at which the bench shows its stations without scrolling much, points.
+const BENCH_ENOUGH: f32 = 340.0;
 
 /// One frame of the window.
 pub fn ui(ui: &mut Ui, state: &mut WindowState, session: &Session, trims: &mut dyn TrimAccess) {
@@ -96,9 +100,12 @@ pub fn frame(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
 /// Take, bench and kit, from above downwards.
 fn rooms(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_>) {
     let rect = rect.shrink2(vec2(8.0, 6.0));
-    let take_height = (rect.height() * 0.28).clamp(156.0, 420.0);
-    let kit_height = (rect.height() * 0.27).clamp(172.0, 320.0);
     let gap = 12.0;
+    // on a large screen the waves grow, not the room below the bench's controls
+    let bench_height = (rect.height() * 0.3).max(BENCH_ENOUGH);
+    let spare = (rect.height() * 0.45 - bench_height - 2.0 * gap).max(0.0);
+    let take_height = (rect.height() * 0.28 + spare * 0.5).max(156.0);
+    let kit_height = (rect.height() * 0.27 + spare * 0.5).max(172.0);
     let take = Rect::from_min_size(rect.min, vec2(rect.width(), take_height));
     let kit = Rect::from_min_max(pos2(rect.left(), rect.bottom() - kit_height), rect.max);
     let bench =

@@ -154,6 +154,7 @@ pub struct WindowState {
     pub(super) live: super::bench::live::Live,
     pub(super) reductions: super::bench::reductions::Held,
     pub(super) cloud: super::bench::cloud::Shown,
+    pub(super) strokes: super::bench::strokes::Strokes,
     /// Trims that the host moved a moment ago.
     pub(super) automation: super::automation::Automation,
     /// The kit of the frame before: a new one may have other takes.

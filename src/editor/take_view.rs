@@ -2,6 +2,7 @@
 
 mod body;
 mod head;
+mod labels;
 
 pub use body::{HitPayload, hit_name};
 

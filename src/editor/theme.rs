@@ -51,8 +51,6 @@ pub const TEXT_PAIRS: &[(&str, Color32, Color32)] = &[
     ("soft ink on high wood", INK_SOFT, WOOD_HIGH),
     ("soft ink on lit wood", INK_SOFT, WOOD_LIT),
     ("soft ink in a well", INK_SOFT, WELL),
-    ("soft ink on a live spectrum", INK_SOFT, LIVE),
-    ("amber on a live spectrum", AMBER, LIVE),
     ("amber on the ground", AMBER, GROUND),
     ("amber on wood", AMBER, WOOD),
     ("amber on high wood", AMBER, WOOD_HIGH),

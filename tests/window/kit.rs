@@ -127,3 +127,32 @@ fn a_pad_is_copied_pasted_and_cleared() {
     press(&mut harness, "Clear pad");
     assert!(harness.state().session.kit().doc.pads[7].is_empty());
 }
+
+#[test]
+fn a_score_is_told_of_drums_and_not_of_percussion() {
+    let mut harness = window();
+    let told = |h: &Harness<'_, Desk>, label: &str| {
+        h.get_by_label(label).accesskit_node().value().unwrap_or_default()
+    };
+    assert_eq!(told(&harness, "Pad 1, kick"), "Serves 93 % as a kick.");
+    harness.get_by_label("Close to a kick, as its role");
+    harness.get_by_label("What else would serve as kick");
+    let percussion = told(&harness, "Pad 5, percussion");
+    assert!(percussion.starts_with("Stays what it is") && !percussion.contains('%'), "{percussion}");
+    harness.get_by_label("Pad 5, percussion").click();
+    settle(&mut harness);
+    assert_eq!(harness.state().window.pad, 4);
+    harness.get_by_label("Stays what it is");
+    harness.get_by_label("Other hits");
+    // the painted words as well
+    let mut shown = Vec::new();
+    for clipped in &harness.output().shapes {
+        if let egui::Shape::Text(text) = &clipped.shape {
+            shown.push(text.galley.text().to_owned());
+        }
+    }
+    assert_eq!(shown.iter().filter(|t| *t == "as is").count(), 7, "{shown:?}");
+    let scores = shown.iter().filter(|t| t.ends_with(" %")).count();
+    // nine drums; kit fit, fit, zoom and sensitivity
+    assert_eq!(scores, 9 + 4, "{shown:?}");
+}

@@ -32,7 +32,9 @@ fn every_station_is_drawn_at_every_size() {
     let mut harness = empty_window(900.0, 600.0, 1.0);
     settle(&mut harness);
     picture(&mut harness, "first-900x600");
-    for (w, h, scale) in [(900.0, 600.0, 1.0), (1280.0, 800.0, 1.0), (1280.0, 800.0, 2.0)] {
+    for (w, h, scale) in
+        [(900.0, 600.0, 1.0), (1280.0, 800.0, 1.0), (1280.0, 800.0, 2.0), (1920.0, 1080.0, 2.0)]
+    {
         let mut harness = sized_window(w, h, scale);
         for station in Station::ALL {
             press(&mut harness, station.word());

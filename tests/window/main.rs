@@ -13,6 +13,7 @@ mod raster;
 mod shape;
 mod snapshots;
 mod take;
+mod words;
 
 use egui_kittest::{
     Harness,

@@ -8,6 +8,9 @@ use crate::{
 use egui::{Align2, Rect, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
 use std::sync::atomic::Ordering::Relaxed;
 
+/// Height of the lines of words above and below the picture.
+const CAPTION: f32 = 17.0;
+
 /// The copies of a pad's latest stroke, as the engine drew them.
 #[derive(Debug, Default)]
 pub struct Shown {
@@ -61,7 +64,9 @@ fn draw(ui: &mut Ui, rect: Rect, cloud: &Cloud, drawn: Option<&[ShownCopy]>, sin
     });
     let painter = ui.painter_at(rect);
     painter.rect_filled(rect, theme::ROUND, theme::WELL);
-    let field = rect.shrink2(vec2(16.0, 18.0));
+    // the words have lines of their own, so that nothing crosses them; copies keep their size at the edges
+    let inner = rect.shrink2(vec2(0.0, CAPTION));
+    let field = inner.shrink2(vec2(16.0, 6.0));
     painter.hline(rect.x_range(), field.center().y, (1.0, theme::WOOD_HIGH));
     let scale = Scale::of(cloud, drawn.unwrap_or_default());
     let place = |c: &Copy| {
@@ -70,7 +75,7 @@ fn draw(ui: &mut Ui, rect: Rect, cloud: &Cloud, drawn: Option<&[ShownCopy]>, sin
     let head = since.map(|s| s as f32 * 1000.0 / scale.ms).filter(|head| drawn.is_some() && *head <= 1.1);
     if let Some(head) = head {
         let x = field.left() + head * field.width();
-        painter.vline(x, rect.y_range(), (1.0, theme::AMBER));
+        painter.vline(x, inner.y_range(), (1.0, theme::AMBER));
         ui.ctx().request_repaint_after(std::time::Duration::from_millis(16));
     }
     painter.circle_filled(pos2(field.left(), field.center().y), 6.0, theme::AMBER);
@@ -95,7 +100,7 @@ fn captions(painter: &egui::Painter, rect: Rect, cloud: &Cloud, drawn: Option<&[
     };
     for (corner, align, words) in [
         (rect.left_bottom() + vec2(6.0, -3.0), Align2::LEFT_BOTTOM, words),
-        (rect.right_top() + vec2(-6.0, 3.0), Align2::RIGHT_TOP, format!("pitch, {:.2} st up", scale.st)),
+        (rect.right_top() + vec2(-6.0, 3.0), Align2::RIGHT_TOP, format!("pitch up {:.2} st", scale.st)),
         (rect.right_bottom() + vec2(-6.0, -3.0), Align2::RIGHT_BOTTOM, "down".to_owned()),
     ] {
         painter.text(corner, align, words, theme::small(), theme::INK_SOFT);

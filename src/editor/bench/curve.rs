@@ -3,7 +3,7 @@
 use super::spectrum::{self, Levels};
 use crate::{
     cast::typical_bands,
-    editor::{desk::Desk, state::WindowState, theme},
+    editor::{desk::Desk, state::WindowState, theme, widgets},
     engine::dsp::eq::Section,
     kit::{BAND, Role as PadRole, Tone},
 };
@@ -18,6 +18,15 @@ const SPAN_DB: f32 = 18.0;
 
 /// Level at the lower edge of the spectrum behind the curve, dB below its strongest band.
 const SPECTRUM_FLOOR_DB: f32 = -60.0;
+
+/// Room for the words left of the picture.
+const GUTTER: f32 = 46.0;
+/// Height of the lines of words above and below it.
+const CAPTION: f32 = 17.0;
+/// Frequencies with a line, Hz.
+const FREQUENCIES: [(f64, &str); 3] = [(100.0, "100 Hz"), (1000.0, "1 kHz"), (10_000.0, "10 kHz")];
+/// Levels with a line, dB.
+const LEVELS: [(f32, &str); 3] = [(-12.0, "-12 dB"), (0.0, "0 dB"), (12.0, "+12 dB")];
 
 /// The sections that shape the spectrum, in no particular order: their gains add up.
 pub(super) fn sections(tone: &Tone) -> Vec<Section> {
@@ -51,8 +60,11 @@ pub(super) fn sections(tone: &Tone) -> Vec<Section> {
 pub(super) fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>) {
     let tone = &desk.pad(state.pad).tone.clone();
     let response = ui.interact(rect, ui.scope_id().with("curve"), Sense::hover());
+    ui.painter().rect_filled(rect, theme::ROUND, theme::WELL);
+    let outer = rect;
+    // the words stand around the picture: nothing crosses them
+    let rect = Rect::from_min_max(rect.min + vec2(GUTTER, CAPTION), rect.max - vec2(0.0, CAPTION));
     let painter = ui.painter_at(rect);
-    painter.rect_filled(rect, theme::ROUND, theme::WELL);
     let all = sections(tone);
     let now = ui.input(|i| i.time);
     let live = desk.session.meters().and_then(|m| state.live.follow(&m, state.pad, now));
@@ -60,9 +72,12 @@ pub(super) fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk
     response.widget_info(|| {
         WidgetInfo::labeled(Role::Image, true, format!("Frequency response of cuts and EQ, {over}"))
     });
+    let what = if live.is_some() { "as it sounds" } else { "the hit through the curve" };
     let heard = spectra(ui, rect, state, desk, &all, live);
-    target(ui, rect, desk.pad(state.pad).role, heard.as_ref());
+    let role = desk.pad(state.pad).role;
+    target(ui, rect, role, heard.as_ref());
     grid(&painter, rect);
+    words(ui, outer, rect, what, role);
     let steps = (rect.width() / 2.0) as usize;
     let line: Vec<Pos2> = (0..=steps)
         .map(|i| {
@@ -77,24 +92,33 @@ pub(super) fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk
     }
 }
 
-/// Lines of equal frequency and level with their words, over the bars: these would hide them.
+/// Lines of equal frequency and level, over the bars: these would hide them.
 fn grid(painter: &egui::Painter, rect: Rect) {
     let line = theme::INK.gamma_multiply(0.1);
-    let word = |at: Pos2, text: &str| {
-        painter.text(at, Align2::LEFT_BOTTOM, text, theme::small(), theme::INK_SOFT);
+    for (hz, _) in FREQUENCIES {
+        painter.vline(x_of(rect, hz), rect.y_range(), (1.0, line));
+    }
+    for (db, _) in LEVELS {
+        painter.hline(rect.x_range(), y_of(rect, db), (1.0, if db == 0.0 { theme::SEAM } else { line }));
+    }
+}
+
+/// The words around the picture `inner`, within `outer`.
+fn words(ui: &Ui, outer: Rect, inner: Rect, what: &str, role: PadRole) {
+    let painter = ui.painter();
+    let word = |at: Pos2, align: Align2, text: &str, ink| {
+        widgets::text_in(painter, at, align, text, theme::small(), ink, outer.width() * 0.5 - 8.0);
     };
-    for (hz, text) in [(100.0, "100 Hz"), (1000.0, "1 kHz"), (10_000.0, "10 kHz")] {
-        let x = x_of(rect, hz);
-        painter.vline(x, rect.y_range(), (1.0, line));
-        // the last one would run out of a small picture
-        let room = rect.right() - x;
-        word(pos2(x + 2.0, rect.bottom() - 1.0), if room < 42.0 { "10k" } else { text });
+    for (hz, text) in FREQUENCIES {
+        let at = pos2(x_of(inner, hz), inner.bottom() + 1.0);
+        word(at, Align2::CENTER_TOP, text, theme::INK_SOFT);
     }
-    for (db, text) in [(-12.0, "-12 dB"), (0.0, "0 dB"), (12.0, "+12 dB")] {
-        let y = y_of(rect, db);
-        painter.hline(rect.x_range(), y, (1.0, if db == 0.0 { theme::SEAM } else { line }));
-        word(pos2(rect.left() + 3.0, y), text);
+    for (db, text) in LEVELS {
+        word(pos2(inner.left() - 4.0, y_of(inner, db)), Align2::RIGHT_CENTER, text, theme::INK_SOFT);
     }
+    word(outer.min + vec2(6.0, 1.0), Align2::LEFT_TOP, what, theme::INK_SOFT);
+    let dashed = format!("dashed: most {} recordings", role.word());
+    word(outer.right_top() + vec2(-6.0, 1.0), Align2::RIGHT_TOP, &dashed, theme::AMBER);
 }
 
 /// What sounds, in the background, or the hit as the curve leaves it while nothing does. Gives what it shows.
@@ -109,7 +133,6 @@ fn spectra(
     if let Some(levels) = live {
         ui.ctx().request_repaint_after(std::time::Duration::from_millis(16));
         bars(ui, rect, &levels, theme::LIVE);
-        words(ui, rect, "as it sounds");
         return Some(levels);
     }
     let slice = desk.pad(state.pad).slices.first().copied()?;
@@ -121,13 +144,7 @@ fn spectra(
     let top = shaped.iter().copied().fold(f32::NEG_INFINITY, f32::max);
     shaped.iter_mut().for_each(|l| *l -= top);
     bars(ui, rect, &shaped, theme::WOOD_HIGH);
-    words(ui, rect, "the hit through the curve");
     Some(shaped)
-}
-
-fn words(ui: &Ui, rect: Rect, text: &str) {
-    let at = rect.right_top() + vec2(-5.0, 2.0);
-    ui.painter().text(at, Align2::RIGHT_TOP, text, theme::small(), theme::INK_SOFT);
 }
 
 /// Height of a level that lies `db` below the strongest.
@@ -169,11 +186,6 @@ fn target(ui: &Ui, rect: Rect, role: PadRole, heard: Option<&Levels>) {
     painter.add(egui::Shape::mesh(mesh));
     for edge in [high, low] {
         painter.extend(egui::Shape::dashed_line(&edge, (1.0, theme::AMBER.gamma_multiply(0.7)), 4.0, 4.0));
-    }
-    let text = format!("between the dashed lines: most {} recordings", role.word());
-    let at = rect.right_top() + vec2(-5.0, 16.0);
-    if rect.width() > 400.0 {
-        painter.text(at, Align2::RIGHT_TOP, text, theme::small(), theme::AMBER);
     }
 }
 

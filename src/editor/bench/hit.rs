@@ -5,13 +5,16 @@ use crate::{
         desk::Desk,
         file_browser::{FileBrowser, Purpose},
         state::WindowState,
-        theme,
+        theme, verdict,
         wave::{self, Stretch},
         widgets,
     },
     session::Job,
 };
 use egui::{Align2, Rect, RichText, Role, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
+
+/// Height of the line of words below the wave.
+const CAPTION: f32 = 17.0;
 
 pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Desk<'_>) {
     let pad = desk.pad(state.pad).clone();
@@ -38,7 +41,10 @@ pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Des
 fn draw(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>) {
     let response = ui.interact(rect, ui.scope_id().with("raw"), Sense::click());
     response.widget_info(|| WidgetInfo::labeled(Role::Button, true, "Hear the hit as it was recorded"));
-    wave::well(ui.painter(), rect);
+    let words = Rect::from_min_max(pos2(rect.left(), rect.bottom() - CAPTION), rect.max);
+    let field = Rect::from_min_max(rect.min, pos2(rect.right(), words.top()));
+    ui.painter().rect_filled(rect, theme::ROUND, theme::WELL);
+    ui.painter().hline(field.x_range(), field.center().y, (1.0, theme::WOOD_HIGH));
     let Some(slice) = desk.pad(state.pad).slices.first().copied() else { return };
     let Some(take) = desk.kit.takes.get(slice.take).cloned() else { return };
     if let Some(pyramid) = state.waves.get(&take, ui.ctx()) {
@@ -51,12 +57,12 @@ fn draw(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>) {
             full_scale: hi.max(-lo).max(1e-5) * 1.1,
             reverse: false,
         };
-        wave::draw(&ui.painter_at(rect), rect.shrink(2.0), stretch, |_| 1.0, |_| theme::COPPER);
+        wave::draw(&ui.painter_at(field), field.shrink(2.0), stretch, |_| 1.0, |_| theme::COPPER);
     }
     let ms = (slice.end.saturating_sub(slice.start)) as f64 * 1000.0 / f64::from(take.sample_rate);
     ui.painter().text(
-        rect.right_bottom() + vec2(-6.0, -4.0),
-        Align2::RIGHT_BOTTOM,
+        words.right_center() - vec2(6.0, 0.0),
+        Align2::RIGHT_CENTER,
         format!("as recorded, {ms:.0} ms"),
         theme::small(),
         theme::INK_SOFT,
@@ -77,9 +83,11 @@ fn aim(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
     }
     let (words, change) = match &built.target {
         Some(target) => (format!("Close to {}", target.name), "Another sound"),
-        None => (format!("Close to a {}, as its role", built.role), "Closer to a sound"),
+        None if !built.role.is_scored() => ("Stays what it is".to_owned(), "Closer to a sound"),
+        None => (format!("Close to {}, as its role", verdict::with_article(built.role)), "Closer to a sound"),
     };
-    ui.add(egui::Label::new(RichText::new(&words).color(theme::INK)).truncate()).on_hover_text(&words);
+    let label = ui.add(egui::Label::new(RichText::new(&words).color(theme::INK)).truncate());
+    label.on_hover_text(format!("{words}\n{}", verdict::sentence(built)));
     ui.horizontal(|ui| {
         let help = "Chooses a drum sound for this pad to come close to; it is measured, never played.";
         if widgets::button(ui, change, "Choose a sound to come close to", help).clicked() {
@@ -132,11 +140,28 @@ fn small_wave(ui: &Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>, (ta
     wave::draw(&ui.painter_at(rect), rect.shrink(1.0), stretch, |_| 1.0, |_| theme::COPPER_DIM);
 }
 
+/// How well a hit serves, as a bar and a number.
+fn score_bar(ui: &mut Ui, score: f32) {
+    let (rect, _) = ui.allocate_exact_size(vec2(60.0, 8.0), Sense::hover());
+    ui.painter().rect_filled(rect, 1, theme::WELL);
+    let filled = Rect::from_min_size(rect.min, vec2(rect.width() * score.clamp(0.0, 1.0), rect.height()));
+    ui.painter().rect_filled(filled, 1, theme::COPPER);
+    let (place, _) = ui.allocate_exact_size(vec2(34.0, 22.0), Sense::hover());
+    let (at, font) = (place.right_center(), theme::small());
+    ui.painter().text(at, Align2::RIGHT_CENTER, verdict::percent(score), font, theme::INK);
+}
+
 /// Hits that serve next best, best first; a press puts one on the pad.
 fn others(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
     let pad = state.pad;
     let built = desk.pad(pad);
-    ui.label(RichText::new(format!("What else would serve as {}", built.role)).color(theme::INK_SOFT));
+    let scored = built.role.is_scored();
+    let words =
+        if scored { format!("What else would serve as {}", built.role) } else { "Other hits".to_owned() };
+    let title = ui.label(RichText::new(words).color(theme::INK_SOFT));
+    if !scored {
+        title.on_hover_text(format!("Without a score: {}.", verdict::NO_SCORE));
+    }
     let Some(audition) = &built.audition else { return };
     ScrollArea::vertical().id_salt("others").auto_shrink([false, false]).show(ui, |ui| {
         ui.spacing_mut().item_spacing.y = 3.0;
@@ -159,19 +184,9 @@ fn others(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
                 {
                     desk.session.start(Job::SetHit { pad, source: (take, hit), role: built.role });
                 }
-                let (rect, _) = ui.allocate_exact_size(vec2(60.0, 8.0), Sense::hover());
-                ui.painter().rect_filled(rect, 1, theme::WELL);
-                let filled =
-                    Rect::from_min_size(rect.min, vec2(rect.width() * score.clamp(0.0, 1.0), rect.height()));
-                ui.painter().rect_filled(filled, 1, theme::COPPER);
-                let (place, _) = ui.allocate_exact_size(vec2(34.0, 22.0), Sense::hover());
-                ui.painter().text(
-                    place.right_center(),
-                    Align2::RIGHT_CENTER,
-                    format!("{:.0} %", score * 100.0),
-                    theme::small(),
-                    theme::INK,
-                );
+                if scored {
+                    score_bar(ui, score);
+                }
                 let width = (ui.available_width() - 12.0).min(260.0);
                 if width > 40.0 {
                     let (rect, _) = ui.allocate_exact_size(vec2(width, 22.0), Sense::hover());

@@ -14,6 +14,11 @@ use crate::{
 };
 use egui::{Align2, CursorIcon, Pos2, Rect, Role, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
 
+/// Room for the layers' names left of the lanes.
+const GUTTER: f32 = 52.0;
+/// Height of the line of times below them.
+const CAPTION: f32 = 17.0;
+
 pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Desk<'_>) {
     let pad = state.pad;
     let built = desk.pad(pad).clone();
@@ -97,7 +102,10 @@ struct Held {
 }
 
 fn lanes(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>, layers: &[Layer]) {
-    wave::well(ui.painter(), rect);
+    ui.painter().rect_filled(rect, theme::ROUND, theme::WELL);
+    let outer = rect;
+    // the words stand beside and below the waves: no handle lies over them
+    let rect = Rect::from_min_max(rect.min + vec2(GUTTER, 2.0), rect.max - vec2(4.0, CAPTION));
     let built = desk.pad(state.pad);
     let chosen = built.slices.first().copied();
     let rate_of = |s: Option<Slice>| {
@@ -121,33 +129,42 @@ fn lanes(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>, laye
             vec2(rect.width(), height),
         );
         if let Some(lay) = lay {
-            one_lane(ui, lane.shrink2(vec2(4.0, 2.0)), state, desk, i, layer, lay, axis);
+            one_lane(ui, lane.shrink2(vec2(0.0, 2.0)), state, desk, i, layer, lay, axis);
         }
-        let response = ui.interact(
-            Rect::from_min_size(pos2(lane.right() - 70.0, lane.top()), vec2(70.0, 16.0)),
-            ui.scope_id().with(("lane", i)),
-            Sense::click(),
-        );
-        response.widget_info(|| WidgetInfo::labeled(Role::Button, true, format!("Choose layer {}", i + 1)));
-        if response.clicked() {
-            state.layer = i;
-        }
-        response.on_hover_text("Shows this layer's settings and its handles.");
-        let ink = if state.layer == i { theme::AMBER } else { theme::INK };
-        let words =
-            if layer.settings.on { format!("layer {}", i + 1) } else { format!("layer {} (off)", i + 1) };
-        ui.painter().text(lane.right_top() + vec2(-6.0, 2.0), Align2::RIGHT_TOP, words, theme::small(), ink);
+        let name = Rect::from_min_max(pos2(outer.left(), lane.top()), pos2(rect.left(), lane.bottom()));
+        lane_name(ui, name, state, i, layer.settings.on);
     }
-    let zero = x_of(rect.shrink2(vec2(4.0, 0.0)), axis, 0.0);
+    let zero = x_of(rect, axis, 0.0);
     ui.painter().vline(zero, rect.y_range(), (1.0, theme::SEAM));
-    let end = format!("{:.0} ms", axis[1]);
-    ui.painter().text(
-        rect.right_bottom() + vec2(-4.0, -2.0),
-        Align2::RIGHT_BOTTOM,
-        end,
-        theme::small(),
-        theme::INK_SOFT,
-    );
+    let word = |x: f32, align: Align2, text: String| {
+        ui.painter().text(pos2(x, outer.bottom() - 2.0), align, text, theme::small(), theme::INK_SOFT);
+    };
+    word(rect.right() - 2.0, Align2::RIGHT_BOTTOM, format!("{:.0} ms", axis[1]));
+    if zero < rect.right() - 90.0 {
+        word(zero, Align2::CENTER_BOTTOM, "0 ms".to_owned());
+    }
+}
+
+/// The name beside a lane; a click on it brings the layer's settings and handles.
+fn lane_name(ui: &Ui, rect: Rect, state: &mut WindowState, index: usize, on: bool) {
+    let response = ui.interact(rect, ui.scope_id().with(("lane", index)), Sense::click());
+    response.widget_info(|| WidgetInfo::labeled(Role::Button, true, format!("Choose layer {}", index + 1)));
+    if response.clicked() {
+        state.layer = index;
+    }
+    widgets::focus_edge(ui.painter(), rect.shrink(2.0), &response);
+    response.on_hover_text("Shows this layer's settings and its handles.");
+    let ink = if state.layer == index { theme::AMBER } else { theme::INK };
+    let word = |y: f32, text: &str| {
+        ui.painter().text(pos2(rect.left() + 6.0, y), Align2::LEFT_CENTER, text, theme::small(), ink);
+    };
+    let middle = rect.center().y;
+    if on {
+        word(middle, &format!("layer {}", index + 1));
+    } else {
+        word(middle - 7.0, &format!("layer {}", index + 1));
+        word(middle + 7.0, "off");
+    }
 }
 
 /// From the earliest beginning of a slice to the last end of what is read.

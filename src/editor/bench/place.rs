@@ -1,6 +1,6 @@
 //! Level and place, manner of playing, variation; and the trims that a host automates.
 
-use super::reductions;
+use super::{reductions, strokes};
 use crate::{
     editor::{
         automation::Marked,
@@ -13,34 +13,64 @@ use crate::{
     kit::{PAD, VARIATION, Way},
     settings::PAD_TRIMS,
 };
-use egui::{RichText, ScrollArea, Ui};
+use egui::{Rect, RichText, ScrollArea, Ui, UiBuilder, pos2, vec2};
 use std::sync::atomic::Ordering::Relaxed;
 
-pub(super) fn show(ui: &mut Ui, state: &WindowState, desk: &Desk<'_>) {
+/// Width from which the picture and both groups of settings stand beside each other.
+const WIDE: f32 = 1100.0;
+
+pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Desk<'_>) {
     let pad = state.pad;
-    let built = desk.pad(pad);
-    ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
+    if let Some(meters) = desk.session.meters() {
+        state.strokes.follow(&meters, pad);
+    }
+    if panel.width() < WIDE {
+        ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
+            in_the_kit(ui, state, desk);
+            ui.add_space(theme::GAP);
+            from_hit_to_hit(ui, pad, desk);
+        });
+        return;
+    }
+    let gap = 14.0;
+    let picture = Rect::from_min_size(panel.min, vec2((panel.width() * 0.36).min(480.0), panel.height()));
+    let half = (panel.right() - picture.right() - 2.0 * gap) / 2.0;
+    strokes::draw(ui, picture, &state.strokes, &desk.pad(pad).variation);
+    let group = |ui: &mut Ui, name: &str, place: usize, add: &mut dyn FnMut(&mut Ui)| {
+        let left = picture.right() + gap + place as f32 * (half + gap);
+        let rect = Rect::from_min_size(pos2(left, panel.top()), vec2(half, panel.height()));
+        ui.scope_builder(UiBuilder::new().id_salt(name).max_rect(rect), |ui| {
+            ScrollArea::vertical().id_salt(name).auto_shrink([false, false]).show(ui, |ui| add(ui));
+        });
+    };
+    group(ui, "kit", 0, &mut |ui| in_the_kit(ui, state, desk));
+    group(ui, "variation", 1, &mut |ui| from_hit_to_hit(ui, pad, desk));
+}
+
+fn in_the_kit(ui: &mut Ui, state: &WindowState, desk: &Desk<'_>) {
+    let pad = state.pad;
+    ui.horizontal_wrapped(|ui| {
         ui.label(RichText::new("In the kit").color(theme::INK_SOFT));
-        let owner = format!("Pad {}", pad + 1);
-        widgets::table(ui, &owner, &PAD, &built.settings, |setting, value| {
-            desk.edit_pad(pad, &setting.name.to_lowercase(), |p| (setting.set)(&mut p.settings, value));
-        });
-        ui.horizontal(|ui| {
-            note_row(ui, pad, desk);
-            ui.add_space(theme::GAP * 3.0);
-            reductions::meter(ui, "the pad's ceiling", state.reductions.pad_ceiling());
-        });
         ui.add_space(theme::GAP);
-        ui.horizontal(|ui| {
-            ui.label(RichText::new("From hit to hit").color(theme::INK_SOFT));
-            freeze(ui, pad, desk);
-            last_draw(ui, pad, desk);
-        });
-        let owner = format!("Pad {} variation", pad + 1);
-        widgets::table(ui, &owner, &VARIATION, &built.variation, |setting, value| {
-            let what = format!("variation {}", setting.name.to_lowercase());
-            desk.edit_pad(pad, &what, |p| (setting.set)(&mut p.variation, value));
-        });
+        note_row(ui, pad, desk);
+    });
+    let owner = format!("Pad {}", pad + 1);
+    widgets::table(ui, &owner, &PAD, &desk.pad(pad).settings, |setting, value| {
+        desk.edit_pad(pad, &setting.name.to_lowercase(), |p| (setting.set)(&mut p.settings, value));
+    });
+    reductions::meter(ui, "the pad's ceiling", state.reductions.pad_ceiling());
+}
+
+fn from_hit_to_hit(ui: &mut Ui, pad: usize, desk: &Desk<'_>) {
+    ui.horizontal_wrapped(|ui| {
+        ui.label(RichText::new("From hit to hit").color(theme::INK_SOFT));
+        freeze(ui, pad, desk);
+    });
+    last_draw(ui, pad, desk);
+    let owner = format!("Pad {} variation", pad + 1);
+    widgets::table(ui, &owner, &VARIATION, &desk.pad(pad).variation, |setting, value| {
+        let what = format!("variation {}", setting.name.to_lowercase());
+        desk.edit_pad(pad, &what, |p| (setting.set)(&mut p.variation, value));
     });
 }
 

@@ -1,6 +1,9 @@
 //! The take's wave with its hits, and below it the whole take in small.
 
-use super::{Shown, User};
+use super::{
+    Shown, User,
+    labels::{self, Word},
+};
 use crate::{
     editor::{
         desk::{Desk, note_name},
@@ -27,6 +30,8 @@ pub fn hit_name(take: usize, hit: usize, roles: &str) -> String {
 const LABELS: f32 = 17.0;
 const RULER: f32 = 16.0;
 const WHOLE: f32 = 14.0;
+/// Least distance of two ticks: wider than the longest time, "29 min 59.995 s".
+const TICKS_APART: f32 = 104.0;
 
 pub(super) fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_>, shown: &Shown) {
     let labels = Rect::from_min_size(rect.min, vec2(rect.width(), LABELS));
@@ -126,7 +131,7 @@ fn mark_hits(
     let [from, to] = state.take.sight;
     let hits = &desk.kit.doc.takes[shown.index].hits;
     let first = hits.partition_point(|h| (h.end as f64) < from);
-    let mut free_from = f32::NEG_INFINITY;
+    let mut words = Vec::new();
     for (i, hit) in hits.iter().enumerate().skip(first) {
         if hit.start as f64 > to {
             break;
@@ -162,11 +167,25 @@ fn mark_hits(
             state.take.root = Some(pos2(x.clamp(field.left(), field.right()), labels.bottom()));
             painter.vline(x, field.y_range(), (2.0, theme::AMBER));
         }
-        free_from = label(&painter, labels, x, free_from, users, chosen.then_some(i), on_bench);
+        let text = words_of(users, chosen.then_some(i), on_bench);
+        words.extend(text.map(|text| Word { hit: i, x, text, lit: chosen || on_bench }));
         if chosen {
             edges(ui, field, state, desk, shown, i, hit);
         }
     }
+    if let Some(hit) = labels::show(ui, labels, &words) {
+        choose(state, desk, shown, hit);
+    }
+}
+
+/// Puts a hit at hand, with its pad on the bench, and plays it.
+fn choose(state: &mut WindowState, desk: &Desk<'_>, shown: &Shown, index: usize) {
+    let hit = &desk.kit.doc.takes[shown.index].hits[index];
+    state.take.hit = Some(index);
+    if let Some(user) = shown.users[index].first() {
+        state.pad = user.pad;
+    }
+    desk.session.listen_to(shown.index, hit.start, hit.end);
 }
 
 #[allow(clippy::too_many_arguments)]
@@ -186,16 +205,12 @@ fn one_hit(
     let name = hit_name(shown.index, index, if words.is_empty() { "not in the kit" } else { &words });
     response.widget_info(|| WidgetInfo::labeled(Role::Button, true, &name));
     if response.clicked() {
-        state.take.hit = Some(index);
+        choose(state, desk, shown, index);
         if let Some(at) = response.interact_pointer_pos() {
             let [from, to] = state.take.sight;
             let field = Rect::from_x_y_ranges(ui.max_rect().x_range(), area.y_range());
             state.take.cursor = Some(wave::frame_at(field, from, to, at).max(0.0) as u64);
         }
-        if let Some(user) = users.first() {
-            state.pad = user.pad;
-        }
-        desk.session.listen_to(shown.index, hit.start, hit.end);
     }
     response.dnd_set_drag_payload(HitPayload(shown.index, index));
     let d = &hit.description;
@@ -222,38 +237,15 @@ fn with_keys(users: &[User]) -> String {
     words.join(", ")
 }
 
-/// The words above a hit; leaves them out where they would run into each other. Gives the first free place.
-fn label(
-    painter: &egui::Painter,
-    lane: Rect,
-    x: f32,
-    free_from: f32,
-    users: &[User],
-    number: Option<usize>,
-    on_bench: bool,
-) -> f32 {
+/// The words above a hit; hits that nothing plays, and those that only take turns, have none.
+fn words_of(users: &[User], number: Option<usize>, on_bench: bool) -> Option<String> {
     let words = roles(users);
-    let text = match number {
-        Some(i) if words.is_empty() => format!("hit {}", i + 1),
-        _ if words.is_empty() || (users.iter().all(|u| u.alternate) && !on_bench) => return free_from,
-        _ if on_bench || number.is_some() => with_keys(users),
-        _ => words,
-    };
-    let lit = on_bench || number.is_some();
-    let colour = if lit { theme::AMBER } else { theme::INK };
-    let galley = painter.layout_no_wrap(text, theme::small(), colour);
-    let at = x.min(lane.right() - galley.size().x - 2.0).max(lane.left());
-    if at < free_from && !lit {
-        // a tick says that there is a hit in use whose word has no room
-        painter.vline(x, (lane.bottom() - 4.0)..=lane.bottom(), (1.0, theme::INK_SOFT));
-        return free_from;
+    match number {
+        Some(i) if words.is_empty() => Some(format!("hit {}", i + 1)),
+        _ if words.is_empty() || (users.iter().all(|u| u.alternate) && !on_bench) => None,
+        _ if on_bench || number.is_some() => Some(with_keys(users)),
+        _ => Some(words),
     }
-    let place = Rect::from_min_size(pos2(at, lane.top()), galley.size() + vec2(6.0, 0.0));
-    if lit {
-        painter.rect_filled(place, 0, theme::GROUND);
-    }
-    painter.galley(pos2(at + 2.0, lane.top() + 1.0), galley, colour);
-    place.right()
 }
 
 /// Handles at the start and the end of the chosen hit.
@@ -326,19 +318,16 @@ fn ruler_ticks(ui: &Ui, ruler: Rect, state: &WindowState, shown: &Shown) {
     let rate = f64::from(shown.take.sample_rate);
     let [from, to] = state.take.sight;
     let seconds = (to - from) / rate;
-    let step = tick_step(seconds / f64::from(ruler.width() / 90.0));
+    let step = tick_step(seconds / f64::from(ruler.width() / TICKS_APART));
     let mut t = (from / rate / step).ceil() * step;
     while t * rate <= to {
         let x = wave::x_of(ruler, from, to, t * rate);
         painter.vline(x, ruler.top()..=(ruler.top() + 4.0), (1.0, theme::INK_SOFT));
-        let text = time_text(t, step);
-        painter.text(
-            pos2(x + 3.0, ruler.top() + 1.0),
-            Align2::LEFT_TOP,
-            text,
-            theme::small(),
-            theme::INK_SOFT,
-        );
+        let galley = painter.layout_no_wrap(time_text(t, step), theme::small(), theme::INK_SOFT);
+        // no half of a time at the end
+        if x + 3.0 + galley.size().x <= ruler.right() {
+            painter.galley(pos2(x + 3.0, ruler.top() + 1.0), galley, theme::INK_SOFT);
+        }
         t += step;
     }
 }

@@ -13,8 +13,10 @@ use egui::{
     vec2,
 };
 
-/// Width of one control in a grid of settings.
+/// Least width of one control in a grid of settings.
 pub const CONTROL_WIDTH: f32 = 132.0;
+/// Width up to which controls grow where there is room to spare.
+const CONTROL_WIDE: f32 = 220.0;
 /// Height of one control.
 pub const CONTROL_HEIGHT: f32 = 36.0;
 
@@ -109,7 +111,8 @@ pub fn grid<'a>(
     settings: impl Iterator<Item = (usize, &'a dyn Described, f32)>,
     mut moved: impl FnMut(usize, Moved),
 ) {
-    let width = control_width(ui.available_width());
+    let settings: Vec<_> = settings.collect();
+    let width = control_width(ui.available_width(), ui.clip_rect().height(), settings.len());
     ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing = vec2(theme::GAP * 2.0, theme::GAP);
         for (index, setting, value) in settings {
@@ -143,10 +146,14 @@ fn caption(painter: &Painter, rect: Rect, setting: &dyn Described, width: f32) {
     text_in(painter, rect.left_top(), Align2::LEFT_TOP, setting.name(), font, ink, width);
 }
 
-/// Width of controls so that columns fill `available`.
-fn control_width(available: f32) -> f32 {
+/// Width of controls so that columns fill `available`: as many columns as `count` controls need to stay within
+/// `height`, and wide controls rather than empty lines below.
+fn control_width(available: f32, height: f32, count: usize) -> f32 {
     let gap = theme::GAP * 2.0;
-    let columns = ((available + gap) / (CONTROL_WIDTH + gap)).floor().max(1.0);
+    let columns = |width: f32| (available + gap) / (width + gap);
+    let rows = ((height + theme::GAP) / (CONTROL_HEIGHT + theme::GAP)).floor().max(1.0);
+    let needed = (count as f32 / rows).ceil();
+    let columns = columns(CONTROL_WIDE).ceil().max(needed).min(columns(CONTROL_WIDTH).floor()).max(1.0);
     ((available + gap) / columns - gap - 0.5).max(60.0)
 }
 
