@@ -175,8 +175,10 @@ fn pad_cell(canvas: &mut Canvas, kit: &Kit, index: usize, look: Option<&Envelope
     if kit.takes.len() > 1 {
         facts = format!("take {}, {facts}", slice.take + 1);
     }
-    if let Some(audition) = &pad.audition {
-        facts += &format!(", score {:.2}", audition.score);
+    match &pad.audition {
+        Some(audition) if pad.role.is_scored() => facts += &format!(", score {:.2}", audition.score),
+        Some(_) => facts += ", as played",
+        None => {}
     }
     canvas.write(&facts, (x + 16.0, y + height - 15.0), 17.0, Align::Left, DIM);
     let length = if look.seconds < 1.0 {

@@ -36,7 +36,8 @@ pub struct PadSummary {
     pub role: Role,
     /// Its WAV file, relative to kit.json, with forward slashes.
     pub file: String,
-    /// How well the hit serves the role, 0 to 1; 0 for a pad made by hand.
+    /// How well the pad serves its role, 0 to 1; 0 for a pad made by hand. Of percussion it tells nothing
+    /// ([`Role::is_scored`]).
     pub score: f64,
     /// Index of its take.
     pub take: usize,
