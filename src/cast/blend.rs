@@ -163,51 +163,26 @@ mod tests {
     use crate::{
         cast::{
             aim::Aim,
-            audition::{RATE, Stage, mono},
+            audition::{Stage, mono},
             features::Features,
             fit, group,
+            pluck::pluck,
             recipe::{Source, recipe},
         },
-        kit::{Kit, Pad, Role, TakeEntry},
-        listen,
+        kit::{Kit, Pad, Role},
         progress::Quiet,
-        take::Take,
     };
-    use std::sync::Arc;
-
-    /// A pluck with a noisy start in a take of its own (the noise: Numerical Recipes' generator).
-    fn pluck() -> (Kit, Features) {
-        let mut state = 1u32;
-        let samples: Vec<f32> = (0..36_000)
-            .map(|i| {
-                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                let noise = f64::from(state >> 8) / f64::from(1 << 23) - 1.0;
-                let t = f64::from(i) / RATE;
-                let tone: f64 = (1..=8)
-                    .map(|h| (std::f64::consts::TAU * 147.0 * f64::from(h) * t).sin() / f64::from(h))
-                    .sum();
-                (0.25 * tone * (-6.0 * t).exp() + 0.3 * noise * (-90.0 * t).exp()) as f32
-            })
-            .collect();
-        let raw = Features::of(&samples, RATE).unwrap();
-        let take = Arc::new(Take::from_samples("pluck", 48_000, vec![samples]));
-        let description = listen::describe(&take, 0, 36_000);
-        let hit = listen::Hit { start: 0, end: 36_000, by_hand: false, description };
-        let mut kit = Kit::default();
-        kit.doc.takes = vec![TakeEntry::new(&take, vec![hit])];
-        kit.takes = vec![take];
-        (kit, raw)
-    }
 
     /// What the search makes of the pluck.
     fn fitted(stage: &mut Stage, kit: &Kit, raw: &Features, role: Role) -> Pad {
-        let start = recipe(role, &Source { take: 0, heard: &kit.doc.takes[0].hits[0], raw });
-        fit::fitted(stage, &start, &Aim::of(role, None), raw, 1, &Quiet).unwrap()
+        let recipe = recipe(role, &Source { take: 0, heard: &kit.doc.takes[0].hits[0], raw });
+        let start = fit::Start { recipe: &recipe, raw, seed: 1 };
+        fit::fitted(stage, start, &Aim::of(role, None), &Quiet).unwrap().1
     }
 
     #[test]
     fn the_path_from_the_raw_hit_to_the_fitted_pad_is_smooth() {
-        let (kit, raw) = pluck();
+        let (kit, raw) = pluck(147.0, 6.0);
         let mut stage = Stage::new(&kit);
         for role in [Role::Kick, Role::Rim, Role::ClosedHat] {
             let shaped = fitted(&mut stage, &kit, &raw, role);
@@ -230,7 +205,7 @@ mod tests {
 
     #[test]
     fn fit_0_is_the_raw_hit_with_an_envelope() {
-        let (kit, raw) = pluck();
+        let (kit, raw) = pluck(147.0, 6.0);
         let mut stage = Stage::new(&kit);
         for role in [Role::Kick, Role::Clap, Role::OpenHat] {
             let shaped = fitted(&mut stage, &kit, &raw, role);

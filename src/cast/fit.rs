@@ -12,10 +12,17 @@ use crate::{
 };
 use cmaes::{CMAESOptions, DVector};
 
-/// Trials for one pad: what keeps a kit of sixteen within its time. Toms are found soonest.
+/// Trials for one pad: what keeps a kit of sixteen within its time. Toms are found soonest; hats are searched
+/// once more when their tones are dipped.
 pub fn trials(role: Role) -> usize {
-    if matches!(role, Role::LowTom | Role::HighTom) { 70 } else { 110 }
+    match role {
+        Role::LowTom | Role::HighTom => 70,
+        Role::ClosedHat | Role::OpenHat => 80,
+        _ => 110,
+    }
 }
+/// Trials that make up for dips.
+const REFINING: usize = 40;
 /// First step of the search, as a share of each control's window.
 const STEP: f64 = 0.15;
 /// What a decibel of distance from the raw hit costs: the instrument is still to be told.
@@ -25,40 +32,34 @@ const OUTSIDE: f64 = 10.0;
 /// Cost of a pad that makes no sound.
 const SILENT: f32 = 100.0;
 
-/// `recipe` with its controls moved to where it serves the `aim` best; `raw` are the measures of the hit as
-/// recorded.
+/// Where a search begins.
+#[derive(Clone, Copy)]
+pub struct Start<'a> {
+    /// A pad of the hit by its role's recipe.
+    pub recipe: &'a Pad,
+    /// The measures of the hit as recorded.
+    pub raw: &'a Features,
+    /// Its draws.
+    pub seed: u64,
+}
+
+/// The recipe with its controls moved to where it serves the `aim` best, and what it then costs.
 ///
 /// # Errors
 /// [`crate::error::Error::Cancelled`] only.
-pub fn fitted(
-    stage: &mut Stage,
-    recipe: &Pad,
-    aim: &Aim,
-    raw: &Features,
-    seed: u64,
-    progress: &dyn Progress,
-) -> Result<Pad> {
-    let search = Search::new(recipe, aim, raw);
-    let mut best = (search.cost(stage, recipe), recipe.clone());
-    let try_out = |x: &DVector<f64>| {
-        // a cancelled search runs out without playing anything
-        if progress.cancelled() {
-            return f64::MAX;
-        }
-        let (pad, outside) = search.pad(x.iter());
-        let cost = search.cost(stage, &pad);
-        if cost < best.0 {
-            best = (cost, pad);
-        }
-        f64::from(cost) + outside
-    };
-    let options = CMAESOptions::new(search.start(), STEP).seed(seed).max_function_evals(trials(recipe.role));
-    // the options are fixed and valid: a refusal would leave the recipe as it is
-    if let Ok(mut run) = options.build(try_out) {
-        run.run();
-    }
-    progress.check()?;
-    Ok(best.1)
+pub fn fitted(stage: &mut Stage, start: Start<'_>, aim: &Aim, progress: &dyn Progress) -> Result<(f32, Pad)> {
+    let search = Search::new(start.recipe, aim, start.raw);
+    search.best(stage, trials(start.recipe.role), start.seed, progress)
+}
+
+/// A fitted pad with its controls moved to where it serves the `aim` best with the dips that it was given
+/// since. Pitches and starts stay: what is dipped is to stay where it is.
+///
+/// # Errors
+/// [`crate::error::Error::Cancelled`] only.
+pub fn refined(stage: &mut Stage, start: Start<'_>, aim: &Aim, progress: &dyn Progress) -> Result<Pad> {
+    let search = Search::in_place(start.recipe, aim, start.raw);
+    search.best(stage, REFINING, start.seed, progress).map(|(_, pad)| pad)
 }
 
 /// What is searched, and what is sought in it.
@@ -72,7 +73,12 @@ pub struct Search<'a> {
 impl<'a> Search<'a> {
     /// A search around `recipe`, a pad of the hit whose measures as recorded are `raw`.
     pub fn new(recipe: &'a Pad, aim: &'a Aim, raw: &'a Features) -> Self {
-        Self { recipe, aim, raw, space: space(recipe) }
+        Self { recipe, aim, raw, space: space(recipe, true) }
+    }
+
+    /// A search around a pad that leaves pitches and starts alone: what is dipped stays where it is.
+    fn in_place(pad: &'a Pad, aim: &'a Aim, raw: &'a Features) -> Self {
+        Self { recipe: pad, aim, raw, space: space(pad, false) }
     }
 
     /// Where the recipe has each control in its window, 0 to 1.
@@ -89,6 +95,36 @@ impl<'a> Search<'a> {
             outside += (t - t.clamp(0.0, 1.0)).powi(2);
         }
         (pad, OUTSIDE * outside)
+    }
+
+    /// The best pad of so many trials, with its cost.
+    fn best(
+        &self,
+        stage: &mut Stage,
+        trials: usize,
+        seed: u64,
+        progress: &dyn Progress,
+    ) -> Result<(f32, Pad)> {
+        let mut best = (self.cost(stage, self.recipe), self.recipe.clone());
+        let try_out = |x: &DVector<f64>| {
+            // a cancelled search runs out without playing anything
+            if progress.cancelled() {
+                return f64::MAX;
+            }
+            let (pad, outside) = self.pad(x.iter());
+            let cost = self.cost(stage, &pad);
+            if cost < best.0 {
+                best = (cost, pad);
+            }
+            f64::from(cost) + outside
+        };
+        let options = CMAESOptions::new(self.start(), STEP).seed(seed).max_function_evals(trials);
+        // the options are fixed and valid: a refusal would leave the recipe as it is
+        if let Ok(mut run) = options.build(try_out) {
+            run.run();
+        }
+        progress.check()?;
+        Ok(best)
     }
 
     /// The lower the better.
@@ -132,21 +168,23 @@ impl Control {
 }
 
 /// Controls that are sought, with their windows around the recipe's values.
-fn space(pad: &Pad) -> Vec<Control> {
+fn space(pad: &Pad, moves: bool) -> Vec<Control> {
     let mut all = Vec::new();
     for i in 0..pad.layers.len() {
-        layer(pad, i, &mut all);
+        layer(pad, i, moves, &mut all);
     }
-    cloud(pad, &mut all);
+    cloud(pad, moves, &mut all);
     tone(pad, &mut all);
     all
 }
 
-fn layer(pad: &Pad, i: usize, all: &mut Vec<Control>) {
+fn layer(pad: &Pad, i: usize, moves: bool, all: &mut Vec<Control>) {
     let s = &pad.layers[i].settings;
-    linear(all, s.start_ms, [0.0, s.start_ms + 25.0], move |p, v| p.layers[i].settings.start_ms = v);
-    let pitch = [(s.pitch_st - 6.0).max(-48.0), (s.pitch_st + 6.0).min(48.0)];
-    linear(all, s.pitch_st, pitch, move |p, v| p.layers[i].settings.pitch_st = v);
+    if moves {
+        linear(all, s.start_ms, [0.0, s.start_ms + 25.0], move |p, v| p.layers[i].settings.start_ms = v);
+        let pitch = [(s.pitch_st - 6.0).max(-48.0), (s.pitch_st + 6.0).min(48.0)];
+        linear(all, s.pitch_st, pitch, move |p, v| p.layers[i].settings.pitch_st = v);
+    }
     scaled(all, s.decay_ms, 3.0, [3.0, 2000.0], move |p, v| p.layers[i].settings.decay_ms = v);
     linear(all, s.decay_curve, [0.2, 1.0], move |p, v| p.layers[i].settings.decay_curve = v);
     if s.drop_st > 0.0 {
@@ -170,14 +208,16 @@ fn layer(pad: &Pad, i: usize, all: &mut Vec<Control>) {
     }
 }
 
-fn cloud(pad: &Pad, all: &mut Vec<Control>) {
+fn cloud(pad: &Pad, moves: bool, all: &mut Vec<Control>) {
     let c = &pad.cloud;
     if c.copies == 0 {
         return;
     }
     linear(all, c.cloud_db, [(c.cloud_db - 14.0).max(-40.0), 9.0], |p, v| p.cloud.cloud_db = v);
     scaled(all, c.spread_ms, 2.5, [2.0, 250.0], |p, v| p.cloud.spread_ms = v);
-    linear(all, c.pitch_st, [0.5, 12.0], |p, v| p.cloud.pitch_st = v);
+    if moves {
+        linear(all, c.pitch_st, [0.5, 12.0], |p, v| p.cloud.pitch_st = v);
+    }
     // without any the cloud ends with its copies, and is to: smearing would make a tail
     if c.diffusion > 0.0 {
         linear(all, c.diffusion, [0.0, 1.0], |p, v| p.cloud.diffusion = v);
@@ -221,4 +261,48 @@ fn scaled(
     let low = (value / factor).max(least).min(most / 1.01);
     let high = (value * factor).min(most).max(low * 1.01);
     all.push(Control { low, high, logarithmic: true, value, set: Box::new(set) });
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        cast::{
+            hunt,
+            pluck::pluck,
+            recipe::{Source, recipe},
+        },
+        kit::Kit,
+        progress::Quiet,
+    };
+
+    fn by_recipe(role: Role, kit: &Kit, raw: &Features) -> Pad {
+        recipe(role, &Source { take: 0, heard: &kit.doc.takes[0].hits[0], raw })
+    }
+
+    #[test]
+    fn refining_makes_up_for_dips_and_leaves_what_was_dipped_where_it_is() {
+        let (kit, raw) = pluck(740.0, 4.0);
+        let mut stage = Stage::new(&kit);
+        let aim = Aim::of(Role::OpenHat, None);
+        let recipe = by_recipe(Role::OpenHat, &kit, &raw);
+        let start = |recipe| Start { recipe, raw: &raw, seed: 3 };
+        let (_, fitted) = fitted(&mut stage, start(&recipe), &aim, &Quiet).unwrap();
+        let dipped = hunt::without_tones(&mut stage, &fitted, &Quiet).unwrap();
+        let refined = refined(&mut stage, start(&dipped), &aim, &Quiet).unwrap();
+        let mut miss = |pad: &Pad| aim.miss(&stage.try_out(pad).unwrap());
+        let [plain, with_dips, made_up] = [&fitted, &dipped, &refined].map(&mut miss);
+        println!(
+            "{plain:.2} fitted, {with_dips:.2} with {} dips, {made_up:.2} refined",
+            dipped.tone.dips.len()
+        );
+        assert!(with_dips > plain + 0.05, "dips cost something here: {plain:.2}, {with_dips:.2}");
+        assert!(made_up < plain + 0.5 * (with_dips - plain), "{plain:.2}, {with_dips:.2}, {made_up:.2}");
+        assert_eq!(refined.tone.dips, dipped.tone.dips);
+        assert_eq!(refined.cloud.pitch_st, dipped.cloud.pitch_st);
+        for (a, b) in refined.layers.iter().zip(&dipped.layers) {
+            let place = |l: &crate::kit::Layer| (l.settings.pitch_st, l.settings.start_ms);
+            assert_eq!(place(a), place(b));
+        }
+    }
 }

@@ -1,19 +1,19 @@
 //! From hits to a kit: audition, assignment, shaping, tuning, balance.
 
 use super::{
-    CastOptions, HeardTake,
-    aim::Aim,
-    assign,
+    CastOptions, HeardTake, assign,
     audition::{Stage, drafts, on_all_cores},
-    balance, blend,
+    balance,
     features::Features,
-    fit, group, hunt, moves,
-    recipe::{Source, recipe},
-    score, strokes, tune,
+    group, moves,
+    recipe::recipe,
+    score,
+    shape::{Candidate, How, shape},
+    strokes, tune,
 };
 use crate::{
     error::{Error, Result},
-    kit::{Audition, Document, Key, Kit, Pad, Role, TakeEntry, Target},
+    kit::{Audition, Document, Kit, Pad, Role, TakeEntry, Target},
     listen::Hit,
     progress::{Part, Progress},
     take::Take,
@@ -32,22 +32,6 @@ const AUDITION_COPIES: u8 = 12;
 const NEXT_BEST: usize = 3;
 /// Alternates of a pad that has a pitch lie no further apart than this, cents: what is tuned stays in tune.
 const ALTERNATES_APART_CT: f32 = 5.0;
-/// Pads of one choke group: the hats.
-const HAT_GROUP: u8 = 1;
-
-/// A hit with its place and its measures as recorded.
-struct Candidate {
-    take: usize,
-    hit: usize,
-    heard: Hit,
-    raw: Features,
-}
-
-impl Candidate {
-    fn source(&self) -> Source<'_> {
-        Source { take: self.take, heard: &self.heard, raw: &self.raw }
-    }
-}
 
 /// See [`super::make_kit`].
 pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progress) -> Result<Kit> {
@@ -62,20 +46,22 @@ pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progr
     let drafts = drafts(&kit);
     let scores = audition(&kit, &drafts, &leaders, &roles_of(&pads), &Part::new(progress, 0.1, 0.5))?;
     let cast = cast(&pads, &leaders, &scores);
-    let mut work: Vec<(usize, usize)> = cast.iter().map(|(&pad, &leader)| (pad, leader)).collect();
+    let mut work: Vec<(usize, Vec<usize>)> = rivals(&cast, &scores);
     // the longest first, so that both cores end together: sounds of many copies, then what is searched
-    work.sort_by_key(|&(pad, leader)| {
-        let role = Role::DEFAULT_PADS[pad].1;
-        let copies = recipe(role, &leaders[leader].source()).cloud.copies;
-        (role == Role::Percussion, std::cmp::Reverse(copies), pad)
+    work.sort_by_key(|(pad, tried)| {
+        let role = Role::DEFAULT_PADS[*pad].1;
+        let copies = usize::from(recipe(role, &leaders[tried[0]].source()).cloud.copies);
+        (role == Role::Percussion, std::cmp::Reverse(copies * tried.len()), *pad)
     });
     let shaping = Part::new(progress, 0.5, 1.0);
-    let made = on_all_cores(&kit, &drafts, work.len(), |stage, i| {
+    let shaped = on_all_cores(&kit, &drafts, work.len(), |stage, i| {
         shaping.check()?;
-        let (index, leader) = work[i];
-        let (note, role) = Role::DEFAULT_PADS[index];
+        let (index, tried) = &work[i];
+        let (note, role) = Role::DEFAULT_PADS[*index];
         let how = How::of(&kit, kit.doc.fit, options.targets.get(&role));
-        let mut pad = shape(stage, role, leaders[leader], &how, &shaping)?;
+        let hits: Vec<&Candidate> = tried.iter().map(|&leader| leaders[leader]).collect();
+        let (best, mut pad) = shape(stage, role, &hits, &how, &shaping)?;
+        let leader = tried[best];
         let lufs = balance::level(stage, &mut pad, balance::KICK_LUFS);
         pad.note = note;
         pad.target = options.targets.get(&role).cloned();
@@ -87,15 +73,35 @@ pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progr
         told.score = stage.measure(&pad).map_or(0.0, |f| score::score(role, &f));
         pad.audition = Some(told);
         shaping.report("shaping pads", (i + 1) as f32 / work.len() as f32);
-        Ok((pad, lufs))
+        Ok((*index, pad, lufs))
     });
     let mut loud = vec![None; kit.doc.pads.len()];
-    for ((index, _), made) in work.iter().zip(made) {
-        (kit.doc.pads[*index], loud[*index]) = made?;
+    for shaped in shaped {
+        let (index, pad, lufs) = shaped?;
+        (kit.doc.pads[index], loud[index]) = (pad, lufs);
     }
     balance::whole(&mut kit, &loud);
     kit.doc.mend();
     Ok(kit)
+}
+
+/// Hits that are shaped for a role, the one that is cast for it included. How well a hit can serve shows only
+/// once it is shaped, and the auditions of claps tell it least (tests/SCORES.md).
+fn tries(role: Role) -> usize {
+    if role == Role::Clap { 2 } else { 1 }
+}
+
+/// What is shaped for each pad, as leaders: what was cast for it, and beside it the best of the hits that no
+/// pad has, each for one pad only.
+fn rivals(cast: &BTreeMap<usize, usize>, scores: &[BTreeMap<Role, f32>]) -> Vec<(usize, Vec<usize>)> {
+    let mut free: Vec<usize> = (0..scores.len()).filter(|l| !cast.values().any(|taken| taken == l)).collect();
+    let tried = |(&pad, &leader): (&usize, &usize)| {
+        let role = Role::DEFAULT_PADS[pad].1;
+        free.sort_by(|&a, &b| scores[b][&role].total_cmp(&scores[a][&role]).then(a.cmp(&b)));
+        let others = free.drain(..free.len().min(tries(role) - 1));
+        (pad, std::iter::once(leader).chain(others).collect())
+    };
+    cast.iter().map(tried).collect()
 }
 
 /// See [`super::target_of`].
@@ -146,7 +152,7 @@ pub fn make_pad(
     let target = old.target.clone().filter(|_| old.role == role);
     let mut stage = Stage::with_drafts(kit, &drafts(kit));
     let how = How::of(kit, fit, target.as_ref());
-    let mut made = shape(&mut stage, role, &candidate, &how, progress)?;
+    let (_, mut made) = shape(&mut stage, role, &[&candidate], &how, progress)?;
     let kick_lufs = balance::kick_lufs(&mut stage, kit, pad).unwrap_or(balance::KICK_LUFS);
     balance::level(&mut stage, &mut made, kick_lufs);
     let score = stage.measure(&made).map_or(0.0, |f| score::score(role, &f));
@@ -317,50 +323,6 @@ fn in_tune(role: Role, leader: &Candidate, other: &Candidate) -> bool {
         }
         _ => true,
     }
-}
-
-/// How pads are shaped.
-struct How<'a> {
-    fit: f32,
-    target: Option<&'a Target>,
-    key: Option<Key>,
-    tune_kick: bool,
-}
-
-impl<'a> How<'a> {
-    fn of(kit: &Kit, fit: f32, target: Option<&'a Target>) -> Self {
-        Self { fit, target, key: kit.doc.key, tune_kick: kit.doc.tune_kick }
-    }
-}
-
-/// The pad that a hit makes in a role: fitted and tuned; note, level and alternates are not set.
-fn shape(
-    stage: &mut Stage,
-    role: Role,
-    candidate: &Candidate,
-    how: &How<'_>,
-    progress: &dyn Progress,
-) -> Result<Pad> {
-    let mut shaped = recipe(role, &candidate.source());
-    let aim = Aim::of(role, how.target);
-    // percussion stays what it is, and at the raw end nothing of the search is heard
-    if (role != Role::Percussion || how.target.is_some()) && how.fit > 0.0 {
-        // the search draws by the hit, not by the kit's seed: which sound is found shall not be luck
-        let seed = candidate.heard.start;
-        shaped = fit::fitted(stage, &shaped, &aim, &candidate.raw, seed, progress)?;
-        if hunt::hunts(role) {
-            shaped = hunt::without_tones(stage, &shaped, progress)?;
-        }
-    }
-    let mut pad = blend::at(&shaped, how.fit);
-    if let Some(key) = how.key.filter(|_| tune::has_pitch(role, how.tune_kick)) {
-        let d = &candidate.heard.description;
-        tune::tune(stage, &mut pad, key, d.pitch_hz, d.pitch_confidence);
-    }
-    if matches!(role, Role::ClosedHat | Role::OpenHat) {
-        pad.settings.choke_group = HAT_GROUP;
-    }
-    Ok(pad)
 }
 
 /// Why this hit.

@@ -12,9 +12,12 @@ mod group;
 pub mod hunt;
 mod make;
 mod moves;
+#[cfg(test)]
+mod pluck;
 mod profiles;
 mod recipe;
 pub mod score;
+mod shape;
 mod strokes;
 #[doc(hidden)]
 pub mod trial;
