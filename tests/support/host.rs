@@ -3,66 +3,18 @@
 //! Loading, ports, parameters and state go through `clack-host`; audio goes through the C interface
 //! itself, so that missing ports, null channels and events out of order can be passed.
 
+use super::told::{Handlers, Main, Told};
 use clack_extensions::{
     audio_ports::{AudioPortInfoBuffer, PluginAudioPorts},
     latency::PluginLatency,
-    note_name::{HostNoteName, HostNoteNameImpl, NoteNameBuffer, PluginNoteName},
-    params::{
-        HostParams, HostParamsImplMainThread, HostParamsImplShared, ParamClearFlags, ParamInfoBuffer,
-        ParamRescanFlags, PluginParams,
-    },
-    state::{HostState, HostStateImpl, PluginState},
+    note_name::{NoteNameBuffer, PluginNoteName},
+    params::{ParamInfoBuffer, PluginParams},
+    state::PluginState,
     tail::PluginTail,
 };
 use clack_host::{prelude::*, utils::ClapId};
 use clap_sys::{audio_buffer::clap_audio_buffer, events::*, plugin::clap_plugin, process::*};
-use std::{
-    collections::BTreeMap,
-    sync::atomic::{AtomicBool, AtomicU32, Ordering::SeqCst},
-};
-
-/// What the plugin has told the host.
-#[derive(Default)]
-pub struct Told {
-    pub callback: AtomicBool,
-    pub dirty: AtomicU32,
-    pub names_changed: AtomicU32,
-}
-impl SharedHandler<'_> for Told {
-    fn request_restart(&self) {}
-    fn request_process(&self) {}
-    fn request_callback(&self) {
-        self.callback.store(true, SeqCst);
-    }
-}
-impl HostParamsImplShared for Told {
-    fn request_flush(&self) {}
-}
-pub struct Main<'a>(&'a Told);
-impl<'a> MainThreadHandler<'a> for Main<'a> {}
-impl HostParamsImplMainThread for Main<'_> {
-    fn rescan(&self, _: ParamRescanFlags) {}
-    fn clear(&self, _: ClapId, _: ParamClearFlags) {}
-}
-impl HostStateImpl for Main<'_> {
-    fn mark_dirty(&self) {
-        self.0.dirty.fetch_add(1, SeqCst);
-    }
-}
-impl HostNoteNameImpl for Main<'_> {
-    fn changed(&self) {
-        self.0.names_changed.fetch_add(1, SeqCst);
-    }
-}
-pub struct Handlers;
-impl HostHandlers for Handlers {
-    type Shared<'a> = Told;
-    type MainThread<'a> = Main<'a>;
-    type AudioProcessor<'a> = ();
-    fn declare_extensions(b: &mut HostExtensions<Self>, _: &Told) {
-        b.register::<HostParams>().register::<HostState>().register::<HostNoteName>();
-    }
-}
+use std::{collections::BTreeMap, sync::atomic::Ordering::SeqCst};
 
 /// An event at a frame counted from the start of the run.
 #[derive(Clone, Copy, Debug)]

@@ -3,6 +3,7 @@
 
 pub mod host;
 pub mod kit;
+pub mod told;
 
 use std::path::PathBuf;
 

@@ -25,6 +25,9 @@ pub fn run(project: &Project) -> Result {
     };
     want(system::ensure(&[&system::FFMPEG]), "comparison with other decoders");
     want(system::ensure(&[&system::VALGRIND]), "the count of instructions");
+    if cfg!(target_os = "linux") {
+        want(system::ensure(&[&system::XVFB]), "the plugin's window in a host's window");
+    }
     if !project.root.join("../shared/data").is_dir() {
         want(system::ensure(&[&system::SOUNDS]), "tests on recorded sounds");
     }

@@ -20,8 +20,8 @@ mod system;
 #[path = "labels/none.rs"]
 mod system;
 
-use super::lock;
-use baseview::{WindowContext, WindowWaker};
+use super::{frames::Frames, lock};
+use baseview::WindowContext;
 use egui::{
     Context, Event,
     accesskit::{ActionHandler, ActionRequest, ActivationHandler, DeactivationHandler, TreeUpdate},
@@ -48,16 +48,16 @@ struct Asked {
     /// A tool listens: frames are to be described.
     wanted: AtomicBool,
     actions: Mutex<VecDeque<ActionRequest>>,
-    waker: WindowWaker,
+    frames: Frames,
 }
 
 impl Labels {
     /// Offers the window to the system; on the window's own thread, before the window is shown.
-    pub fn open(window: &WindowContext) -> Self {
+    pub fn open(window: &WindowContext, frames: &Frames) -> Self {
         let asked = Arc::new(Asked {
             wanted: AtomicBool::new(false),
             actions: Mutex::default(),
-            waker: window.waker(),
+            frames: frames.clone(),
         });
         Self { adapter: system::Adapter::open(window, &asked), asked }
     }
@@ -92,7 +92,7 @@ impl ActivationHandler for Ears {
     /// The next frame brings the tree: this may be any thread, and frames have one of their own.
     fn request_initial_tree(&mut self) -> Option<TreeUpdate> {
         self.0.wanted.store(true, Relaxed);
-        self.0.waker.request_redraw();
+        self.0.frames.ask();
         None
     }
 }
@@ -104,7 +104,7 @@ impl ActionHandler for Ears {
             actions.push_back(request);
         }
         drop(actions);
-        self.0.waker.request_redraw();
+        self.0.frames.ask();
     }
 }
 

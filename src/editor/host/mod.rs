@@ -12,9 +12,11 @@
 //! | [`keys`] | the keyboard |
 //! | [`labels`] | names, values and actions for screen readers |
 //! | [`paint`] | OpenGL |
+//! | [`frames`] | when frames are drawn |
 //! | [`glance`] | whether a frame is worth drawing |
 //! | [`trims`] | host parameters |
 
+mod frames;
 mod glance;
 mod input;
 mod keys;
@@ -23,10 +25,11 @@ mod paint;
 mod trims;
 mod window;
 
+use self::frames::Frames;
 use super::state::{Memory, WindowState};
 use crate::{plugin::params::HostParams, session::Session};
 use baseview::{
-    HandlerError, WindowSettings, WindowWaker,
+    HandlerError, WindowSettings,
     dpi::{LogicalSize, Size},
     gl::GlConfig,
     host::Host,
@@ -64,8 +67,8 @@ pub(super) struct Parts {
     host_keys: Mutex<VecDeque<egui::Event>>,
     /// A text is being typed: such keys are ours.
     typing: AtomicBool,
-    /// Wakes the open window.
-    waker: Mutex<Option<WindowWaker>>,
+    /// Asks for frames of the open window.
+    frames: Mutex<Option<Frames>>,
 }
 
 impl Parts {
@@ -75,8 +78,8 @@ impl Parts {
     }
 
     fn wake(&self) {
-        if let Some(waker) = &*lock(&self.waker) {
-            waker.request_redraw();
+        if let Some(frames) = &*lock(&self.frames) {
+            frames.ask();
         }
     }
 }
@@ -105,7 +108,7 @@ pub fn create(session: Arc<Session>, params: Arc<HostParams>) -> Option<HostEdit
         state: Mutex::new(WindowState { memory, ..WindowState::default() }),
         host_keys: Mutex::default(),
         typing: AtomicBool::new(false),
-        waker: Mutex::default(),
+        frames: Mutex::default(),
     };
     Some(HostEditor { parts: Arc::new(parts) })
 }
@@ -150,12 +153,15 @@ impl Editor for HostEditor {
             move |context| window::HostWindow::open(context, parts, gui_context, memory),
             host.map(host_of),
         )?;
-        *lock(&self.parts.waker) = Some(window.waker());
         Ok(SpawnedEditor { handle: HostHandle { parts: self.parts.clone() }, window })
     }
 
     fn size(&self) -> NativeSize<u32> {
-        let (size, scale) = *lock(&self.parts.frame);
+        let (mut size, scale) = *lock(&self.parts.frame);
+        // VST3 hosts ask before there is a window: then what the project remembers holds
+        if lock(&self.parts.frames).is_none() {
+            size = size_of(&self.parts.params.window.get::<Memory>().mended());
+        }
         NativeSize::from_size(size.into(), scale)
     }
 
@@ -245,7 +251,7 @@ impl EditorHandle for HostHandle {
 
 impl Drop for HostHandle {
     fn drop(&mut self) {
-        *lock(&self.parts.waker) = None;
+        *lock(&self.parts.frames) = None;
     }
 }
 

@@ -1,7 +1,8 @@
 //! One open window: its events, its frames and its end.
 
 use super::{
-    Parts, glance::Glance, input, input::Input, keys, labels::Labels, lock, paint::Canvas, trims::HostTrims,
+    Parts, frames::Pace, glance::Glance, input, input::Input, keys, labels::Labels, lock, paint::Canvas,
+    trims::HostTrims,
 };
 use crate::editor::{
     state::{Memory, WindowState},
@@ -9,8 +10,8 @@ use crate::editor::{
     trims::Trim,
 };
 use baseview::{
-    Event, EventStatus, HandlerError, MouseCursor, MouseEvent, TimerHandle, WindowContext, WindowEvent,
-    WindowHandler, WindowSize,
+    DamageArea, Event, EventStatus, HandlerError, MouseCursor, MouseEvent, TimerHandle, WindowContext,
+    WindowEvent, WindowHandler, WindowSize,
     dpi::{LogicalSize, Size},
 };
 use copypasta::{ClipboardContext, ClipboardProvider};
@@ -28,6 +29,7 @@ const GLANCE: Duration = Duration::from_millis(16);
 /// An open window. Baseview may call back into it from `resize` and `focus`: no cell is borrowed there.
 pub(super) struct HostWindow {
     window: WindowContext,
+    pace: Pace,
     parts: Arc<Parts>,
     gui: GuiContext,
     egui: Context,
@@ -57,15 +59,17 @@ impl HostWindow {
         let canvas = Canvas::new(&window)?;
         let egui = Context::default();
         theme::apply(&egui);
-        let waker = window.waker();
-        egui.set_request_repaint_callback(move |request| waker.request_redraw_after(request.delay));
+        let pace = Pace::new(window.waker())?;
+        *lock(&parts.frames) = Some(pace.frames.clone());
+        let repaint = pace.frames.clone();
+        egui.set_request_repaint_callback(move |request| repaint.ask_after(request.delay));
         lock(&parts.state).memory = memory;
         let size = window.size();
         parts.keep_frame(size.logical, size.scale_factor);
         Ok(Self {
             input: RefCell::new(Input::new(canvas.max_texture_side())),
             canvas: RefCell::new(canvas),
-            labels: RefCell::new(Labels::open(&window)),
+            labels: RefCell::new(Labels::open(&window, &pace.frames)),
             // a system without a clipboard is no reason to stay shut
             clipboard: RefCell::new(ClipboardContext::new().ok()),
             cursor: Cell::new(MouseCursor::Default),
@@ -74,6 +78,7 @@ impl HostWindow {
             timer: window.create_timer(GLANCE)?,
             opened: Instant::now(),
             window,
+            pace,
             parts,
             gui,
             egui,
@@ -103,7 +108,7 @@ impl HostWindow {
         let wanted = LogicalSize::new(size.logical.width * factor, size.logical.height * factor);
         // a host may refuse: then the next frame is drawn at the zoom that fits
         let _ = self.window.resize(Size::Logical(wanted));
-        self.window.request_redraw();
+        self.pace.frames.ask();
     }
 
     fn follow_output(&self, output: egui::PlatformOutput) -> Result<(), HandlerError> {
@@ -145,6 +150,7 @@ impl HostWindow {
 
 impl WindowHandler for HostWindow {
     fn draw(&self) -> Result<(), HandlerError> {
+        self.pace.drawing();
         let size = self.window.size();
         if size.physical.width == 0 || size.physical.height == 0 {
             return Ok(());
@@ -181,9 +187,20 @@ impl WindowHandler for HostWindow {
         self.follow_output(told)
     }
 
+    fn poll(&self) {
+        // a system that takes the picture away takes the window with it, as baseview has it
+        if self.pace.is_due() && self.draw().is_err() {
+            self.window.request_close();
+        }
+    }
+
+    fn damage(&self, _: DamageArea) {
+        self.pace.frames.ask();
+    }
+
     fn resized(&self, size: WindowSize) -> Result<(), HandlerError> {
         self.parts.keep_frame(size.logical, size.scale_factor);
-        self.window.request_redraw();
+        self.pace.frames.ask();
         Ok(())
     }
 
@@ -203,7 +220,7 @@ impl WindowHandler for HostWindow {
             _ => None,
         };
         if status.is_some() {
-            self.window.request_redraw();
+            self.pace.frames.ask();
         }
         status.unwrap_or(EventStatus::Ignored)
     }
@@ -219,7 +236,7 @@ impl WindowHandler for HostWindow {
         let now = Glance::at(&self.parts.session);
         let mut last = self.glance.borrow_mut();
         if now.calls_for_a_frame(&last) {
-            self.window.request_redraw();
+            self.pace.frames.ask();
         }
         *last = now;
     }

@@ -1,0 +1,157 @@
+//! The built CLAP with its window in a host's window.
+
+use crate::{
+    screen::{Picture, Screen},
+    support::host::Host,
+};
+use clack_extensions::gui::{GuiApiType, GuiConfiguration, GuiSize, PluginGui, Window as ClapWindow};
+use std::{
+    sync::atomic::Ordering::SeqCst,
+    thread::sleep,
+    time::{Duration, Instant},
+};
+use x11rb::protocol::xproto::Window;
+
+/// Longest wait for a picture; generous, for busy machines.
+const PATIENCE: Duration = Duration::from_secs(20);
+
+/// A plugin that is a host's guest.
+pub struct Guest<'a> {
+    pub host: Host,
+    pub screen: &'a Screen,
+    gui: PluginGui,
+    /// The host's window.
+    pub parent: Window,
+}
+
+impl<'a> Guest<'a> {
+    /// An instance, in this state if there is one, and a window of the host's that fits; neither is shown.
+    pub fn new(screen: &'a Screen, state: Option<&[u8]>) -> Self {
+        let mut host = state.map_or_else(Host::new, Host::with_state);
+        let gui = host.instance.plugin_handle().get_extension().expect("a window");
+        let mut guest = Self { host, screen, gui, parent: 0 };
+        let size = guest.size();
+        guest.parent = screen.window(size.width, size.height);
+        guest
+    }
+
+    /// An instance with its window on the screen, as CLAP says that hosts do it.
+    pub fn open(screen: &'a Screen, state: Option<&[u8]>) -> Self {
+        let mut guest = Self::new(screen, state);
+        guest.create();
+        guest.set_parent();
+        screen.map(guest.parent);
+        guest.show();
+        guest
+    }
+
+    pub fn create(&mut self) {
+        let configuration = GuiConfiguration { api_type: GuiApiType::X11, is_floating: false };
+        let handle = self.host.instance.plugin_handle();
+        assert!(self.gui.is_api_supported(&handle, configuration));
+        assert!(self.gui.can_resize(&handle));
+        self.gui.create(&handle, configuration).expect("a window");
+    }
+
+    pub fn set_scale(&mut self, scale: f64) {
+        self.gui.set_scale(&self.host.instance.plugin_handle(), scale).expect("a scale");
+    }
+
+    pub fn set_parent(&mut self) {
+        let window = ClapWindow::from_x11_handle(self.parent.into());
+        // SAFETY: the parent outlives the plugin's window.
+        unsafe { self.gui.set_parent(&self.host.instance.plugin_handle(), window) }.expect("a parent");
+    }
+
+    pub fn show(&mut self) {
+        self.gui.show(&self.host.instance.plugin_handle()).expect("shown");
+    }
+
+    pub fn hide(&mut self) {
+        self.gui.hide(&self.host.instance.plugin_handle()).expect("hidden");
+    }
+
+    pub fn destroy(&mut self) {
+        self.gui.destroy(&self.host.instance.plugin_handle());
+    }
+
+    pub fn size(&mut self) -> GuiSize {
+        self.gui.get_size(&self.host.instance.plugin_handle()).expect("a size")
+    }
+
+    pub fn adjust_size(&mut self, width: u32, height: u32) -> GuiSize {
+        let size = GuiSize { width, height };
+        self.gui.adjust_size(&self.host.instance.plugin_handle(), size).expect("a size")
+    }
+
+    pub fn set_size(&mut self, width: u32, height: u32) {
+        self.gui.set_size(&self.host.instance.plugin_handle(), GuiSize { width, height }).expect("resized");
+    }
+
+    /// The plugin's window.
+    pub fn window(&self) -> Window {
+        let children = self.screen.children(self.parent);
+        assert_eq!(children.len(), 1, "windows within the host's");
+        children[0]
+    }
+
+    /// Lets time pass, with what the host's main thread has to do meanwhile.
+    pub fn pass(&mut self, time: Duration) {
+        let start = Instant::now();
+        loop {
+            self.host.main_thread();
+            let wanted = self.host.told(|t| t.wanted.lock().unwrap().take());
+            if let Some(size) = wanted {
+                self.screen.resize(self.parent, size.width, size.height);
+            }
+            assert!(!self.host.told(|t| t.closed.load(SeqCst)), "the window closed by itself");
+            let Some(left) = time.checked_sub(start.elapsed()) else { return };
+            sleep(left.min(Duration::from_millis(10)));
+        }
+    }
+
+    /// Waits until `is` holds; `what` for the message when it never does.
+    pub fn wait(&mut self, what: &str, mut is: impl FnMut(&mut Self) -> bool) {
+        let start = Instant::now();
+        while !is(self) {
+            assert!(start.elapsed() < PATIENCE, "{what}: not within {PATIENCE:?}");
+            self.pass(Duration::from_millis(20));
+        }
+    }
+
+    /// Waits until all of the host's window is painted.
+    pub fn wait_painted(&mut self, what: &str) {
+        let start = Instant::now();
+        loop {
+            let shown = self.screen.picture(self.parent);
+            if shown.is_painted() {
+                return;
+            }
+            assert!(start.elapsed() < PATIENCE, "{what}: not painted within {PATIENCE:?}; {}", shown.told());
+            self.pass(Duration::from_millis(20));
+        }
+    }
+
+    /// Waits until the picture rests; the picture.
+    pub fn at_rest(&mut self) -> Picture {
+        let mut last = self.screen.picture(self.parent);
+        let mut same = 0;
+        self.wait("coming to rest", |g| {
+            g.pass(Duration::from_millis(100));
+            let now = g.screen.picture(g.parent);
+            same = if now == last { same + 1 } else { 0 };
+            last = now;
+            same == 4
+        });
+        last
+    }
+}
+
+impl Drop for Guest<'_> {
+    fn drop(&mut self) {
+        if !std::thread::panicking() {
+            self.destroy();
+            self.screen.destroy(self.parent);
+        }
+    }
+}
