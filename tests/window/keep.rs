@@ -67,6 +67,12 @@ fn work_is_cancelled_and_leaves_everything_as_it_was() {
     let dir = tempfile::tempdir().expect("temporary folder");
     let folder = dir.path().join("out");
     let mut harness = window();
+    // enough work that a slow machine's frames come in time to cancel it
+    harness.state().session.edit("clouds", |kit| {
+        for pad in &mut kit.doc.pads {
+            (pad.cloud.copies, pad.cloud.cloud_db, pad.cloud.spread_ms) = (48, 0.0, 250.0);
+        }
+    });
     let before = harness.state().session.kit();
     press(&mut harness, "Export the kit");
     choose_file(&mut harness, &folder, "Export here");
