@@ -52,8 +52,9 @@ pub fn run(project: &Project, made: Option<(PathBuf, PathBuf)>) -> Result {
         &system::OPENBOX,
         &system::ARDOUR,
         &system::JACKD,
-        &system::JACK_TOOLS,
     ])?;
+    // Debian 12 has them in the server's own package
+    system::ensure(&[&system::JACK_TOOLS])?;
     let folder = project.target.join("host");
     // a session of an earlier run would pass for that of this one
     let _ = fs::remove_dir_all(&folder);

@@ -91,7 +91,7 @@ fn main_job(desk: &Desk<'_>, take: &Path) -> Result {
 
 fn save(desk: &Desk<'_>) -> Result {
     let kit = desk.folder.join("borrowed-cello.kitwright");
-    desk.click(261, 22)?;
+    desk.click(351, 22)?;
     desk.pause();
     desk.key("ctrl+a")?;
     desk.type_text(&kit.display().to_string())?;
