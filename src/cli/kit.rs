@@ -68,12 +68,12 @@ fn report(summary: &Summary, out: &Path) -> String {
     }
     text += "\nnote  role         score  from               alternates\n";
     for pad in &summary.pads {
+        let score = if pad.role.is_scored() { format!("{:.2}", pad.score) } else { "as is".into() };
         let place = if summary.takes.len() > 1 { format!("take {}, ", pad.take + 1) } else { String::new() };
         text += &format!(
-            "{:>4}  {:<11} {:>6.2}  {:<19} {:>9}\n",
+            "{:>4}  {:<11} {score:>6}  {:<19} {:>9}\n",
             pad.note,
             pad.role,
-            pad.score,
             format!("{place}{:.2} s", pad.start),
             pad.alternates
         );
