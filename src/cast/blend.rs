@@ -176,7 +176,7 @@ mod tests {
     /// What the search makes of the pluck.
     fn fitted(stage: &mut Stage, kit: &Kit, raw: &Features, role: Role) -> Pad {
         let recipe = recipe(role, &Source { take: 0, heard: &kit.doc.takes[0].hits[0], raw });
-        let start = fit::Start { recipe: &recipe, raw, seed: 1 };
+        let start = fit::Start { pad: &recipe, raw, seed: 1 };
         fit::fitted(stage, start, &Aim::of(role, None), &Quiet).unwrap().1
     }
 

@@ -21,7 +21,7 @@ pub fn trials(role: Role) -> usize {
         _ => 110,
     }
 }
-/// Trials that make up for dips.
+/// Trials that make up for dips; with more, little is gained (found by trial).
 const REFINING: usize = 40;
 /// First step of the search, as a share of each control's window.
 const STEP: f64 = 0.15;
@@ -35,21 +35,21 @@ const SILENT: f32 = 100.0;
 /// Where a search begins.
 #[derive(Clone, Copy)]
 pub struct Start<'a> {
-    /// A pad of the hit by its role's recipe.
-    pub recipe: &'a Pad,
+    /// A pad of the hit: by its role's recipe, or fitted.
+    pub pad: &'a Pad,
     /// The measures of the hit as recorded.
     pub raw: &'a Features,
-    /// Its draws.
+    /// Decides the search's draws.
     pub seed: u64,
 }
 
-/// The recipe with its controls moved to where it serves the `aim` best, and what it then costs.
+/// The pad with its controls moved to where it serves the `aim` best, and what it then costs.
 ///
 /// # Errors
 /// [`crate::error::Error::Cancelled`] only.
 pub fn fitted(stage: &mut Stage, start: Start<'_>, aim: &Aim, progress: &dyn Progress) -> Result<(f32, Pad)> {
-    let search = Search::new(start.recipe, aim, start.raw);
-    search.best(stage, trials(start.recipe.role), start.seed, progress)
+    let search = Search::new(start.pad, aim, start.raw);
+    search.best(stage, trials(start.pad.role), start.seed, progress)
 }
 
 /// A fitted pad with its controls moved to where it serves the `aim` best with the dips that it was given
@@ -58,7 +58,7 @@ pub fn fitted(stage: &mut Stage, start: Start<'_>, aim: &Aim, progress: &dyn Pro
 /// # Errors
 /// [`crate::error::Error::Cancelled`] only.
 pub fn refined(stage: &mut Stage, start: Start<'_>, aim: &Aim, progress: &dyn Progress) -> Result<Pad> {
-    let search = Search::in_place(start.recipe, aim, start.raw);
+    let search = Search::in_place(start.pad, aim, start.raw);
     search.best(stage, REFINING, start.seed, progress).map(|(_, pad)| pad)
 }
 
@@ -167,7 +167,8 @@ impl Control {
     }
 }
 
-/// Controls that are sought, with their windows around the recipe's values.
+/// Controls that are sought, with their windows around the pad's values; pitches and starts only when it
+/// `moves`.
 fn space(pad: &Pad, moves: bool) -> Vec<Control> {
     let mut all = Vec::new();
     for i in 0..pad.layers.len() {
@@ -286,7 +287,7 @@ mod tests {
         let mut stage = Stage::new(&kit);
         let aim = Aim::of(Role::OpenHat, None);
         let recipe = by_recipe(Role::OpenHat, &kit, &raw);
-        let start = |recipe| Start { recipe, raw: &raw, seed: 3 };
+        let start = |pad| Start { pad, raw: &raw, seed: 3 };
         let (_, fitted) = fitted(&mut stage, start(&recipe), &aim, &Quiet).unwrap();
         let dipped = hunt::without_tones(&mut stage, &fitted, &Quiet).unwrap();
         let refined = refined(&mut stage, start(&dipped), &aim, &Quiet).unwrap();

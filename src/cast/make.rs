@@ -86,7 +86,7 @@ pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progr
 }
 
 /// Hits that are shaped for a role, the one that is cast for it included. How well a hit can serve shows only
-/// once it is shaped, and the auditions of claps tell it least (tests/SCORES.md).
+/// once it is shaped; claps gained by a second one (tests/SCORES.md), and it costs them little time.
 fn tries(role: Role) -> usize {
     if role == Role::Clap { 2 } else { 1 }
 }
@@ -343,5 +343,21 @@ fn told(
         score,
         next_best: others.into_iter().take(NEXT_BEST).map(place).collect(),
         moves: moves::of(pad),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_clap_is_tried_with_the_best_hit_that_no_pad_has() {
+        let pad_of = |role| Role::DEFAULT_PADS.iter().position(|(_, r)| *r == role).unwrap();
+        let (kick, clap) = (pad_of(Role::Kick), pad_of(Role::Clap));
+        let scores: Vec<_> =
+            [0.9, 0.8, 0.3, 0.6].map(|s| BTreeMap::from([(Role::Kick, 0.5), (Role::Clap, s)])).into();
+        let cast = BTreeMap::from([(kick, 1), (clap, 0)]);
+        assert_eq!(rivals(&cast, &scores), [(kick, vec![1]), (clap, vec![0, 3])]);
+        assert_eq!(rivals(&cast, &scores[..2]), [(kick, vec![1]), (clap, vec![0])], "none is left");
     }
 }

@@ -24,9 +24,13 @@ const HAT_GROUP: u8 = 1;
 
 /// A hit with its place and its measures as recorded.
 pub struct Candidate {
+    /// Index of its take in the kit.
     pub take: usize,
+    /// Its index in the take.
     pub hit: usize,
+    /// Where it lies, and its description.
     pub heard: Hit,
+    /// Its measures as recorded.
     pub raw: Features,
 }
 
@@ -34,7 +38,7 @@ impl Candidate {
     /// A search from this pad of the hit. It draws by the hit, not by the kit's seed: which sound is found
     /// shall not be luck.
     fn start<'a>(&'a self, pad: &'a Pad) -> fit::Start<'a> {
-        fit::Start { recipe: pad, raw: &self.raw, seed: self.heard.start }
+        fit::Start { pad, raw: &self.raw, seed: self.heard.start }
     }
 
     /// What recipes look at.
@@ -45,13 +49,18 @@ impl Candidate {
 
 /// How pads are shaped.
 pub struct How<'a> {
+    /// How far from the raw hit (0) to the role (1).
     pub fit: f32,
+    /// A sound that takes the place of the role's profile.
     pub target: Option<&'a Target>,
+    /// What has a pitch is tuned to this key.
     pub key: Option<Key>,
+    /// The kick has one too.
     pub tune_kick: bool,
 }
 
 impl<'a> How<'a> {
+    /// As `kit` says, with this fit and target.
     pub fn of(kit: &Kit, fit: f32, target: Option<&'a Target>) -> Self {
         Self { fit, target, key: kit.doc.key, tune_kick: kit.doc.tune_kick }
     }
@@ -59,6 +68,12 @@ impl<'a> How<'a> {
 
 /// The pad that the best of some hits makes in a role, with its index: fitted and tuned; note, level and
 /// alternates are not set. The first hit is taken where nothing is searched.
+///
+/// # Errors
+/// [`crate::error::Error::Cancelled`] only.
+///
+/// # Panics
+/// When there are no hits.
 pub fn shape(
     stage: &mut Stage,
     role: Role,
@@ -97,4 +112,56 @@ pub fn shape(
         pad.settings.choke_group = HAT_GROUP;
     }
     Ok((best, pad))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{cast::pluck::pluck, progress::Quiet};
+
+    const HOW: How<'_> = How { fit: 1.0, target: None, key: None, tune_kick: false };
+
+    fn candidate(kit: &Kit, take: usize, raw: Features) -> Candidate {
+        Candidate { take, hit: 0, heard: kit.doc.takes[take].hits[0].clone(), raw }
+    }
+
+    #[test]
+    fn of_two_hits_the_one_that_comes_closer_is_shaped_in_any_order() {
+        let (mut kit, ringing) = pluck(147.0, 1.0);
+        let (other, muted) = pluck(147.0, 120.0);
+        kit.takes.extend(other.takes);
+        kit.doc.takes.extend(other.doc.takes);
+        let mut stage = Stage::new(&kit);
+        let hits = [candidate(&kit, 0, ringing), candidate(&kit, 1, muted)];
+        let mut made = |order: &[usize]| {
+            let hits: Vec<&Candidate> = order.iter().map(|&i| &hits[i]).collect();
+            shape(&mut stage, Role::Clap, &hits, &HOW, &Quiet).unwrap()
+        };
+        let (first, second) = (made(&[0]).1, made(&[1]).1);
+        let (there, back) = (made(&[0, 1]), made(&[1, 0]));
+        assert_eq!(there.0, 1 - back.0);
+        assert_eq!(there.1, back.1);
+        assert!(there.1 == if there.0 == 0 { first } else { second });
+        let costs = hits.each_ref().map(|hit| {
+            let recipe = recipe(Role::Clap, &hit.source());
+            fit::fitted(&mut stage, hit.start(&recipe), &Aim::of(Role::Clap, None), &Quiet).unwrap().0
+        });
+        assert_eq!(there.0, usize::from(costs[1] < costs[0]), "{costs:?}");
+    }
+
+    #[test]
+    fn what_dips_cost_a_hat_is_made_up_for() {
+        let (kit, raw) = pluck(740.0, 4.0);
+        let mut stage = Stage::new(&kit);
+        let hit = candidate(&kit, 0, raw);
+        let aim = Aim::of(Role::OpenHat, None);
+        let recipe = recipe(Role::OpenHat, &hit.source());
+        let (_, fitted) = fit::fitted(&mut stage, hit.start(&recipe), &aim, &Quiet).unwrap();
+        let dipped = hunt::without_tones(&mut stage, &fitted, &Quiet).unwrap();
+        let (_, made) = shape(&mut stage, Role::OpenHat, &[&hit], &HOW, &Quiet).unwrap();
+        let [fitted, with_dips, made] =
+            [&fitted, &dipped, &made].map(|pad| aim.miss(&stage.try_out(pad).unwrap()));
+        assert!(with_dips > fitted + DIPS_COST, "they cost something here: {fitted:.2}, {with_dips:.2}");
+        assert!(made < with_dips - DIPS_COST, "{with_dips:.2} with dips, {made:.2} at the end");
+    }
 }

@@ -60,7 +60,7 @@ impl Trial {
     /// # Errors
     /// None that can come without a user who cancels.
     pub fn found(&mut self) -> Result<(f64, usize)> {
-        let start = fit::Start { recipe: &self.recipe, raw: &self.raw, seed: self.seed };
+        let start = fit::Start { pad: &self.recipe, raw: &self.raw, seed: self.seed };
         let (_, pad) = fit::fitted(&mut self.stage, start, &self.aim, &Quiet)?;
         let search = Search::new(&self.recipe, &self.aim, &self.raw);
         Ok((f64::from(search.cost(&mut self.stage, &pad)), fit::trials(self.recipe.role)))

@@ -23,6 +23,9 @@ use crate::{
 };
 use egui::{Align2, Popup, Rect, RichText, Role, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
 
+/// Height of a line of words above or below a picture, points.
+const CAPTION: f32 = 17.0;
+
 /// Shows the chosen pad in `rect`; gives the place where its hit enters.
 pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_>) -> egui::Pos2 {
     let painter = ui.painter().clone();

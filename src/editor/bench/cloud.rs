@@ -1,5 +1,6 @@
 //! The cloud as a picture of its copies: time across, pitch up, level as size.
 
+use super::CAPTION;
 use crate::{
     editor::{desk::Desk, state::WindowState, theme, widgets},
     engine::{Meters, ShownCopy},
@@ -7,9 +8,6 @@ use crate::{
 };
 use egui::{Align2, Rect, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
 use std::sync::atomic::Ordering::Relaxed;
-
-/// Height of the lines of words above and below the picture.
-const CAPTION: f32 = 17.0;
 
 /// The copies of a pad's latest stroke, as the engine drew them.
 #[derive(Debug, Default)]

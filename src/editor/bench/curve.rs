@@ -1,6 +1,9 @@
 //! The tone chain's cuts and EQ as one response curve, with handles for the bands.
 
-use super::spectrum::{self, Levels};
+use super::{
+    CAPTION,
+    spectrum::{self, Levels},
+};
 use crate::{
     cast::typical_bands,
     editor::{desk::Desk, state::WindowState, theme, widgets},
@@ -21,8 +24,6 @@ const SPECTRUM_FLOOR_DB: f32 = -60.0;
 
 /// Room for the words left of the picture.
 const GUTTER: f32 = 46.0;
-/// Height of the lines of words above and below it.
-const CAPTION: f32 = 17.0;
 /// Frequencies with a line, Hz.
 const FREQUENCIES: [(f64, &str); 3] = [(100.0, "100 Hz"), (1000.0, "1 kHz"), (10_000.0, "10 kHz")];
 /// Levels with a line, dB.

@@ -1,5 +1,6 @@
 //! The first station: the hit the pad is made of, what was done to it, and what else would serve.
 
+use super::CAPTION;
 use crate::{
     editor::{
         desk::Desk,
@@ -12,9 +13,6 @@ use crate::{
     session::Job,
 };
 use egui::{Align2, Rect, RichText, Role, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
-
-/// Height of the line of words below the wave.
-const CAPTION: f32 = 17.0;
 
 pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Desk<'_>) {
     let pad = desk.pad(state.pad).clone();

@@ -1,5 +1,6 @@
 //! The layers over each other on one time axis, with start, end and envelope to drag; and their settings.
 
+use super::CAPTION;
 use crate::{
     editor::{
         desk::Desk,
@@ -16,9 +17,6 @@ use egui::{Align2, CursorIcon, Pos2, Rect, Role, ScrollArea, Sense, Ui, UiBuilde
 
 /// Room for the layers' names left of the lanes.
 const GUTTER: f32 = 52.0;
-/// Height of the line of times below them.
-const CAPTION: f32 = 17.0;
-
 pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Desk<'_>) {
     let pad = state.pad;
     let built = desk.pad(pad).clone();

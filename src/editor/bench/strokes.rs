@@ -1,5 +1,6 @@
 //! How the last strokes of a pad differed: start across, pitch up, level as size.
 
+use super::CAPTION;
 use crate::{
     editor::{theme, widgets},
     engine::Meters,
@@ -10,9 +11,6 @@ use std::{collections::VecDeque, sync::atomic::Ordering::Relaxed};
 
 /// How many strokes stay in sight.
 const KEPT: usize = 16;
-/// Height of the lines of words above and below the picture.
-const CAPTION: f32 = 17.0;
-
 /// The draws of the last strokes of the pad on the bench, oldest first.
 #[derive(Debug, Default)]
 pub struct Strokes {
