@@ -10,7 +10,13 @@ mod support;
 
 use guest::Guest;
 use screen::Screen;
-use std::time::{Duration, Instant};
+use std::{
+    sync::{
+        Arc,
+        atomic::{AtomicBool, Ordering::SeqCst},
+    },
+    time::{Duration, Instant},
+};
 use support::{
     host::{Run, stroke},
     kit::{clap_state, kit, notes},
@@ -168,10 +174,28 @@ fn it_opens_and_closes_twenty_times_and_leaves_nothing_behind() {
         }
     }
     guest.wait("threads", |_| threads() <= running);
-    guest.create();
+    // closed while it opens: a window that missed it would keep the host waiting for ever
+    let done = Arc::new(AtomicBool::new(false));
+    let watched = done.clone();
+    std::thread::spawn(move || {
+        std::thread::sleep(MS(120_000));
+        if !watched.load(SeqCst) {
+            eprintln!("a window that is closed while it opens stays open");
+            std::process::abort();
+        }
+    });
+    for _ in 0..100 {
+        guest.create();
+        guest.destroy();
+    }
+    done.store(true, SeqCst);
     drop(guest);
-    // what an earlier test has left to end may end meanwhile
-    assert!(screen.children(screen.root).len() <= windows);
+    // those of the clipboard end in their own time, and what an earlier test has left to end as well
+    let start = Instant::now();
+    while screen.children(screen.root).len() > windows {
+        assert!(start.elapsed() < MS(20_000), "windows are left behind");
+        std::thread::sleep(MS(20));
+    }
 }
 
 #[test]
@@ -219,4 +243,14 @@ fn frames_come_while_it_sounds_and_none_when_nothing_changes() {
     });
     guest.pass(MS(1000));
     assert_eq!(watch.frames(), before, "frames in a second of rest after it has sounded");
+    drop(watch);
+    // what was drawn in places is what is drawn whole: the next size draws all of it
+    let in_places = guest.at_rest();
+    for (width, height) in [(1130, 730), (1120, 720)] {
+        screen.resize(guest.parent, width, height);
+        guest.set_size(width, height);
+        guest.wait_painted("at another size");
+        assert!(guest.at_rest() != in_places || width == 1120, "another size, another picture");
+    }
+    assert!(guest.at_rest() == in_places, "the same to the bit");
 }

@@ -147,13 +147,14 @@ impl Editor for HostEditor {
             .with_wait_for_parent(wait_for_parent)
             .with_fallback_scale_factor(fallback_scale_factor)
             .with_gl_config(GlConfig::default());
-        let parts = self.parts.clone();
+        let (parts, closing) = (self.parts.clone(), Arc::<AtomicBool>::default());
+        let told = closing.clone();
         let window = baseview::Window::create_with_host(
             settings,
-            move |context| window::HostWindow::open(context, parts, gui_context, memory),
+            move |context| window::HostWindow::open(context, parts, gui_context, memory, told),
             host.map(host_of),
         )?;
-        Ok(SpawnedEditor { handle: HostHandle { parts: self.parts.clone() }, window })
+        Ok(SpawnedEditor { handle: HostHandle { parts: self.parts.clone(), closing }, window })
     }
 
     fn size(&self) -> NativeSize<u32> {
@@ -173,6 +174,8 @@ impl Editor for HostEditor {
 /// The host's side of one open window.
 pub struct HostHandle {
     parts: Arc<Parts>,
+    /// Tells the window that it is being closed.
+    closing: Arc<AtomicBool>,
 }
 
 impl EditorHandle for HostHandle {
@@ -250,7 +253,11 @@ impl EditorHandle for HostHandle {
 }
 
 impl Drop for HostHandle {
+    /// Comes before baseview closes the window and waits for its end. Baseview's word to the window is lost
+    /// while that one is about to begin (0.4, X11: its loop forgets at its start that it was stopped), which
+    /// would keep the host waiting for ever.
     fn drop(&mut self) {
+        self.closing.store(true, Relaxed);
         *lock(&self.parts.frames) = None;
     }
 }

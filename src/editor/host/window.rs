@@ -19,7 +19,10 @@ use egui::{Context, OutputCommand};
 use nice_plug::context::gui::GuiContext;
 use std::{
     cell::{Cell, RefCell},
-    sync::{Arc, atomic::Ordering::Relaxed},
+    sync::{
+        Arc,
+        atomic::{AtomicBool, Ordering::Relaxed},
+    },
     time::{Duration, Instant},
 };
 
@@ -43,10 +46,14 @@ pub(super) struct HostWindow {
     held: RefCell<Vec<Trim>>,
     timer: TimerHandle,
     opened: Instant,
+    closing: Arc<AtomicBool>,
+    /// It was so at the last look.
+    was_closing: Cell<bool>,
 }
 
 impl HostWindow {
-    /// Dresses egui and readies OpenGL; `memory` is what the host's project remembers.
+    /// Dresses egui and readies OpenGL; `memory` is what the host's project remembers, `closing` becomes true
+    /// when the host closes the window.
     ///
     /// # Errors
     /// When the system offers no usable OpenGL.
@@ -55,6 +62,7 @@ impl HostWindow {
         parts: Arc<Parts>,
         gui: GuiContext,
         memory: Memory,
+        closing: Arc<AtomicBool>,
     ) -> Result<Self, HandlerError> {
         let canvas = Canvas::new(&window)?;
         let egui = Context::default();
@@ -77,6 +85,8 @@ impl HostWindow {
             held: RefCell::default(),
             timer: window.create_timer(GLANCE)?,
             opened: Instant::now(),
+            closing,
+            was_closing: Cell::new(false),
             window,
             pace,
             parts,
@@ -229,7 +239,9 @@ impl WindowHandler for HostWindow {
         if *timer != self.timer {
             return;
         }
-        if super::ENDING.load(Relaxed) {
+        // a window that baseview closes is gone by the second look
+        let closing = self.closing.load(Relaxed);
+        if super::ENDING.load(Relaxed) || (self.was_closing.replace(closing) && closing) {
             self.window.request_close();
             return;
         }
