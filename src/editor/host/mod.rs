@@ -12,10 +12,12 @@
 //! | [`keys`] | the keyboard |
 //! | [`labels`] | names, values and actions for screen readers |
 //! | [`paint`] | OpenGL |
+//! | [`changes`] | what of the picture a frame draws again |
 //! | [`frames`] | when frames are drawn |
 //! | [`glance`] | whether a frame is worth drawing |
 //! | [`trims`] | host parameters |
 
+mod changes;
 mod frames;
 mod glance;
 mod input;

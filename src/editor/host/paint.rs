@@ -1,6 +1,8 @@
-//! Frames through OpenGL: baseview's context, egui's painter.
+//! Frames through OpenGL: baseview's context, egui's painter, and a picture that is kept between frames.
 
+use super::changes::Changes;
 use baseview::{HandlerError, WindowContext, dpi::PhysicalSize, gl::GlContext};
+use egui::epaint::ClippedShape;
 use egui_glow::{
     Painter,
     glow::{self, HasContext as _},
@@ -12,6 +14,8 @@ pub(super) struct Canvas {
     context: GlContext,
     gl: Arc<glow::Context>,
     painter: Painter,
+    kept: Kept,
+    changes: Changes,
 }
 
 impl Canvas {
@@ -32,7 +36,7 @@ impl Canvas {
         let painter = Painter::new(gl.clone(), "", None, true)?;
         // SAFETY: as above.
         unsafe { context.make_not_current()? };
-        Ok(Self { context, gl, painter })
+        Ok(Self { context, gl, painter, kept: Kept::default(), changes: Changes::default() })
     }
 
     /// Longest side of a texture, pixels.
@@ -40,29 +44,121 @@ impl Canvas {
         self.painter.max_texture_side()
     }
 
-    /// Paints a frame and shows it.
+    /// Paints what a frame changes and shows it.
     ///
     /// # Errors
     /// When the system takes the context away.
     pub fn paint(
         &mut self,
+        egui: &egui::Context,
         size: PhysicalSize<u32>,
         pixels_per_point: f32,
-        shapes: &[egui::ClippedPrimitive],
+        shapes: Vec<ClippedShape>,
         textures: &mut egui::TexturesDelta,
     ) -> Result<(), HandlerError> {
+        // letters may have moved in their texture
+        if !textures.set.is_empty() {
+            self.changes.forget();
+        }
         // SAFETY: the window's own thread; made not current again before this returns to the host's code.
         unsafe { self.context.make_current()? };
         // SAFETY: the context is current.
+        if !unsafe { self.kept.fit(&self.gl, size) } {
+            self.changes.forget();
+        }
+        let (places, shapes) = self.changes.next(shapes, size, pixels_per_point);
+        let primitives = egui.tessellate(shapes, pixels_per_point);
+        // SAFETY: as above.
         unsafe {
             self.gl.clear_color(0.0, 0.0, 0.0, 1.0);
-            self.gl.clear(glow::COLOR_BUFFER_BIT);
+            self.gl.enable(glow::SCISSOR_TEST);
+            for place in places {
+                let px = |points: f32| (points * pixels_per_point).round() as i32;
+                let (width, height) = (px(place.width()), px(place.height()));
+                self.gl.scissor(px(place.min.x), size.height as i32 - px(place.max.y), width, height);
+                self.gl.clear(glow::COLOR_BUFFER_BIT);
+            }
         }
-        self.painter.paint_and_update_textures([size.width, size.height], pixels_per_point, shapes, textures);
+        let screen = [size.width, size.height];
+        self.painter.paint_and_update_textures(screen, pixels_per_point, &primitives, textures);
+        // SAFETY: as above.
+        unsafe { self.kept.show(&self.gl) };
         let shown = self.context.swap_buffers();
         // SAFETY: as above.
         unsafe { self.context.make_not_current()? };
         Ok(shown?)
+    }
+}
+
+/// The picture between two frames: what the window shows is not kept by the system.
+#[derive(Default)]
+struct Kept {
+    picture: Option<(glow::Framebuffer, glow::Renderbuffer)>,
+    size: PhysicalSize<u32>,
+}
+
+impl Kept {
+    /// Makes drawing go to the picture; false when nothing of an earlier one is left in it.
+    ///
+    /// # Safety
+    /// The context must be current.
+    unsafe fn fit(&mut self, gl: &glow::Context, size: PhysicalSize<u32>) -> bool {
+        // SAFETY: the caller's promise.
+        unsafe {
+            if let Some((buffer, _)) = self.picture
+                && self.size == size
+            {
+                gl.bind_framebuffer(glow::FRAMEBUFFER, Some(buffer));
+                return true;
+            }
+            self.drop_picture(gl);
+            let (Ok(buffer), Ok(pixels)) = (gl.create_framebuffer(), gl.create_renderbuffer()) else {
+                return false;
+            };
+            self.picture = Some((buffer, pixels));
+            self.size = size;
+            gl.bind_renderbuffer(glow::RENDERBUFFER, Some(pixels));
+            gl.renderbuffer_storage(glow::RENDERBUFFER, glow::RGBA8, size.width as i32, size.height as i32);
+            gl.bind_renderbuffer(glow::RENDERBUFFER, None);
+            gl.bind_framebuffer(glow::FRAMEBUFFER, Some(buffer));
+            let (attachment, kind) = (glow::COLOR_ATTACHMENT0, glow::RENDERBUFFER);
+            gl.framebuffer_renderbuffer(glow::FRAMEBUFFER, attachment, kind, Some(pixels));
+            if gl.check_framebuffer_status(glow::FRAMEBUFFER) != glow::FRAMEBUFFER_COMPLETE {
+                // then every frame is drawn whole, into the window
+                self.drop_picture(gl);
+            }
+            false
+        }
+    }
+
+    /// Copies the picture to the window.
+    ///
+    /// # Safety
+    /// The context must be current.
+    unsafe fn show(&self, gl: &glow::Context) {
+        let Some((buffer, _)) = self.picture else { return };
+        let (width, height) = (self.size.width as i32, self.size.height as i32);
+        // SAFETY: the caller's promise.
+        unsafe {
+            gl.bind_framebuffer(glow::READ_FRAMEBUFFER, Some(buffer));
+            gl.bind_framebuffer(glow::DRAW_FRAMEBUFFER, None);
+            let (what, how) = (glow::COLOR_BUFFER_BIT, glow::NEAREST);
+            gl.blit_framebuffer(0, 0, width, height, 0, 0, width, height, what, how);
+            gl.bind_framebuffer(glow::FRAMEBUFFER, None);
+        }
+    }
+
+    /// # Safety
+    /// The context must be current.
+    unsafe fn drop_picture(&mut self, gl: &glow::Context) {
+        if let Some((buffer, pixels)) = self.picture.take() {
+            // SAFETY: the caller's promise.
+            unsafe {
+                gl.bind_framebuffer(glow::FRAMEBUFFER, None);
+                gl.delete_framebuffer(buffer);
+                gl.delete_renderbuffer(pixels);
+            }
+        }
     }
 }
 
@@ -72,6 +168,8 @@ impl Drop for Canvas {
         // SAFETY: the window's own thread, on which no other context is current.
         if unsafe { self.context.make_current() }.is_ok() {
             self.painter.destroy();
+            // SAFETY: the context is current.
+            unsafe { self.kept.drop_picture(&self.gl) };
             // SAFETY: as above. Nothing is left to do when it fails: the window is going.
             let _ = unsafe { self.context.make_not_current() };
         }

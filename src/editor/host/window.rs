@@ -185,9 +185,8 @@ impl WindowHandler for HostWindow {
         };
         self.parts.typing.store(self.egui.text_edit_focused(), Relaxed);
         let mut textures = output.textures_delta;
-        let shapes = self.egui.tessellate(output.shapes, output.pixels_per_point);
-        let painted =
-            self.canvas.borrow_mut().paint(size.physical, output.pixels_per_point, &shapes, &mut textures);
+        let (canvas, scale) = (&mut *self.canvas.borrow_mut(), output.pixels_per_point);
+        let painted = canvas.paint(&self.egui, size.physical, scale, output.shapes, &mut textures);
         // what a lost context has left over goes with the window
         textures.clear();
         painted?;

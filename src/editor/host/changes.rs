@@ -1,0 +1,223 @@
+//! What of a window's picture a frame changes: only that is drawn again.
+//!
+//! Sixteen meters and lights are a small part of a window, and drawing the rest of it over and over is what
+//! a frame costs where no graphics card helps. So the shapes of the last frame are kept: those that are new
+//! or gone mark the places to draw, and in each of these places everything is drawn from the ground up.
+//! The outcome is the same picture to the bit, as each pixel gets the same shapes in the same order.
+
+use baseview::dpi::PhysicalSize;
+use egui::{Pos2, Rect, epaint::ClippedShape, pos2};
+
+/// How far ahead in a frame's shapes the next one that both frames have is looked for.
+const AHEAD: usize = 12;
+/// Two places are drawn as one when that costs fewer pixels more than this: each place costs calls as well.
+const WORTH_PX: f32 = 64.0 * 64.0;
+/// Most places; more are drawn together.
+const MOST: usize = 32;
+/// Lines are softened by about a pixel and moved to whole pixels, so that they reach a little further.
+const SOFT_PX: f32 = 2.0;
+
+/// The last frame, to compare the next one with.
+#[derive(Default)]
+pub(super) struct Changes {
+    shapes: Vec<ClippedShape>,
+    frame: Option<(PhysicalSize<u32>, f32)>,
+}
+
+impl Changes {
+    /// The places to draw, in points, each on whole pixels, and the shapes to draw there, in their order.
+    /// The whole picture when the size has changed.
+    pub fn next(
+        &mut self,
+        shapes: Vec<ClippedShape>,
+        size: PhysicalSize<u32>,
+        pixels_per_point: f32,
+    ) -> (Vec<Rect>, Vec<ClippedShape>) {
+        let frame = Some((size, pixels_per_point));
+        let screen =
+            Rect::from_min_max(Pos2::ZERO, pos2(size.width as f32, size.height as f32) / pixels_per_point);
+        let mut places = Places { pixels_per_point, screen, rects: Vec::new() };
+        if self.frame == frame {
+            differing(&self.shapes, &shapes, |shape| places.add(reach(shape, pixels_per_point)));
+        } else {
+            places.rects.push(screen);
+        }
+        self.frame = frame;
+        self.shapes = shapes;
+        let within = places.rects.iter().flat_map(|place| {
+            self.shapes.iter().filter_map(|shape| {
+                let clip = shape.clip_rect.intersect(*place);
+                let seen = clip.is_positive() && reach(shape, pixels_per_point).intersects(clip);
+                seen.then(|| ClippedShape { clip_rect: clip, ..shape.clone() })
+            })
+        });
+        let within = within.collect();
+        (places.rects, within)
+    }
+
+    /// The next picture is drawn whole.
+    pub fn forget(&mut self) {
+        self.frame = None;
+    }
+}
+
+/// Where a shape can be seen; empty when it cannot.
+fn reach(shape: &ClippedShape, pixels_per_point: f32) -> Rect {
+    let bounds = shape.transform_after_tessellation * shape.shape.visual_bounding_rect();
+    bounds.expand(SOFT_PX / pixels_per_point).intersect(shape.clip_rect)
+}
+
+/// Tells of every shape that only one of the frames has, or has elsewhere in the order.
+fn differing(old: &[ClippedShape], new: &[ClippedShape], mut tell: impl FnMut(&ClippedShape)) {
+    let (mut i, mut j) = (0, 0);
+    while i < old.len() && j < new.len() {
+        // the nearest pair that is equal; what is skipped for it has changed
+        let steps = (0..2 * AHEAD).find_map(|sum| {
+            let pairs = (sum.saturating_sub(AHEAD)..=sum.min(AHEAD)).map(|a| (a, sum - a));
+            pairs
+                .into_iter()
+                .find(|&(a, b)| old.get(i + a).is_some_and(|was| new.get(j + b).is_some_and(|is| was == is)))
+        });
+        let (a, b) = steps.unwrap_or((1, 1));
+        old[i..(i + a).min(old.len())].iter().for_each(&mut tell);
+        new[j..(j + b).min(new.len())].iter().for_each(&mut tell);
+        let past = usize::from(steps.is_some());
+        (i, j) = (i + a + past, j + b + past);
+    }
+    old.iter().skip(i).chain(new.iter().skip(j)).for_each(tell);
+}
+
+/// Places that are drawn again, few and on whole pixels.
+struct Places {
+    pixels_per_point: f32,
+    screen: Rect,
+    rects: Vec<Rect>,
+}
+
+impl Places {
+    fn add(&mut self, rect: Rect) {
+        let to = self.pixels_per_point;
+        let pixels = Rect::from_min_max((rect.min * to).floor(), (rect.max * to).ceil());
+        let mut rect = Rect::from_min_max(pixels.min / to, pixels.max / to).intersect(self.screen);
+        if !rect.is_positive() {
+            return;
+        }
+        // a place that has grown may be worth joining with others
+        while let Some((at, cost)) = self.cheapest(rect) {
+            if cost > WORTH_PX && self.rects.len() < MOST {
+                break;
+            }
+            rect = rect.union(self.rects.swap_remove(at));
+        }
+        self.rects.push(rect);
+    }
+
+    /// The place that is joined with the fewest pixels more, and how many.
+    fn cheapest(&self, rect: Rect) -> Option<(usize, f32)> {
+        let to = self.pixels_per_point * self.pixels_per_point;
+        let more = |r: &Rect| (rect.union(*r).area() - rect.area() - r.area()) * to;
+        self.rects.iter().map(more).enumerate().min_by(|a, b| a.1.total_cmp(&b.1))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use egui::{Color32, Shape, vec2};
+    use rand::{RngExt as _, SeedableRng as _, rngs::SmallRng};
+
+    const SIDE: u32 = 96;
+
+    /// A picture of filled rectangles, drawn the way a graphics card draws the shapes it is given.
+    #[derive(PartialEq, Clone)]
+    struct Picture(Vec<Color32>);
+
+    impl Picture {
+        /// Draws on top; each place is cleared before. Returns the share of pixels that were cleared.
+        fn draw(&mut self, (places, shapes): &(Vec<Rect>, Vec<ClippedShape>), scale: f32) -> f32 {
+            let cleared: usize = places.iter().map(|place| self.fill(*place, Color32::BLACK, scale)).sum();
+            for shape in shapes {
+                let Shape::Rect(rect) = &shape.shape else { unreachable!("only rectangles here") };
+                self.fill(rect.rect.intersect(shape.clip_rect), rect.fill, scale);
+            }
+            cleared as f32 / (SIDE * SIDE) as f32
+        }
+
+        fn fill(&mut self, rect: Rect, colour: Color32, scale: f32) -> usize {
+            let side = |x: f32| (x * scale).round().clamp(0.0, SIDE as f32) as u32;
+            let (xs, ys) = (side(rect.min.x)..side(rect.max.x), side(rect.min.y)..side(rect.max.y));
+            for y in ys.clone() {
+                for x in xs.clone() {
+                    let pixel = &mut self.0[(y * SIDE + x) as usize];
+                    *pixel = pixel.blend(colour);
+                }
+            }
+            xs.len() * ys.len()
+        }
+
+        fn new() -> Self {
+            Self(vec![Color32::BLACK; (SIDE * SIDE) as usize])
+        }
+    }
+
+    fn shape(rng: &mut SmallRng, scale: f32) -> ClippedShape {
+        let most = SIDE as f32 / scale;
+        let mut rect = |least: f32, most_side: f32| {
+            let at = pos2(rng.random_range(-4.0..most), rng.random_range(-4.0..most));
+            let size = vec2(rng.random_range(least..most_side), rng.random_range(least..most_side));
+            Rect::from_min_size(at, size / scale)
+        };
+        let (clip, filled) = (rect(20.0, 90.0), rect(2.0, 30.0));
+        let colour = Color32::from_rgba_unmultiplied(rng.random(), rng.random(), rng.random(), 128);
+        ClippedShape::new(clip, Shape::rect_filled(filled, 0.0, colour))
+    }
+
+    #[test]
+    fn what_is_drawn_in_places_is_what_would_be_drawn_whole() {
+        let size = PhysicalSize::new(SIDE, SIDE);
+        let mut rng = SmallRng::seed_from_u64(5);
+        for scale in [1.0, 1.25, 2.0] {
+            let mut changes = Changes::default();
+            let mut kept = Picture::new();
+            let mut shapes: Vec<_> = (0..60).map(|_| shape(&mut rng, scale)).collect();
+            for _ in 0..200 {
+                for _ in 0..rng.random_range(0..4) {
+                    let at = rng.random_range(0..shapes.len());
+                    match rng.random_range(0..4) {
+                        0 => drop(shapes.remove(at)),
+                        1 => shapes.insert(at, shape(&mut rng, scale)),
+                        2 => shapes[at] = shape(&mut rng, scale),
+                        _ => shapes.rotate_left(at % 3),
+                    }
+                }
+                let drawn = changes.next(shapes.clone(), size, scale);
+                kept.draw(&drawn, scale);
+                let mut whole = Picture::new();
+                whole.draw(&Changes::default().next(shapes.clone(), size, scale), scale);
+                assert!(kept == whole, "another picture at scale {scale}");
+            }
+        }
+    }
+
+    #[test]
+    fn little_is_drawn_when_little_changes_and_nothing_when_nothing_does() {
+        let size = PhysicalSize::new(SIDE, SIDE);
+        let mut rng = SmallRng::seed_from_u64(6);
+        let mut shapes: Vec<_> = (0..60).map(|_| shape(&mut rng, 1.0)).collect();
+        let mut changes = Changes::default();
+        let mut picture = Picture::new();
+        assert_eq!(picture.draw(&changes.next(shapes.clone(), size, 1.0), 1.0), 1.0, "the first one whole");
+        let again = changes.next(shapes.clone(), size, 1.0);
+        assert!(again.0.is_empty() && again.1.is_empty());
+        // one that comes, one that goes, in the midst of the others
+        let filled = Rect::from_min_size(pos2(40.0, 40.0), vec2(6.0, 6.0));
+        shapes.insert(30, ClippedShape::new(Rect::EVERYTHING, Shape::rect_filled(filled, 0.0, Color32::RED)));
+        for _ in 0..2 {
+            let share = picture.draw(&changes.next(shapes.clone(), size, 1.0), 1.0);
+            assert_eq!(share, 10.0 * 10.0 / (SIDE * SIDE) as f32, "six pixels and two on each side");
+            shapes.retain(|s| s.shape.visual_bounding_rect() != filled);
+        }
+        changes.forget();
+        assert_eq!(picture.draw(&changes.next(shapes, size, 1.0), 1.0), 1.0, "whole once more");
+    }
+}
