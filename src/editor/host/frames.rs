@@ -70,7 +70,7 @@ impl Pace {
 
     /// Whether the frame that was waited for is due: then it is to be drawn.
     pub fn is_due(&self) -> bool {
-        self.frames.clock.lock().ready
+        self.frames.clock.lock().ready.is_some()
     }
 
     /// A frame is drawn now, whoever asked for it.
@@ -101,8 +101,8 @@ struct Clock {
 #[derive(Default)]
 struct Next {
     due: Option<Instant>,
-    /// It has been waited for.
-    ready: bool,
+    /// The one that has been waited for: when it was due.
+    ready: Option<Instant>,
     drawn: Option<Instant>,
     ended: bool,
 }
@@ -127,7 +127,9 @@ impl Clock {
 
     fn drawing(&self, now: Instant) {
         let mut next = self.lock();
-        *next = Next { drawn: Some(now), ended: next.ended, ..Next::default() };
+        // a thread wakes a little late: counted from there, frames would come ever later
+        let beat = next.ready.filter(|due| now.saturating_duration_since(*due) < APART / 2).unwrap_or(now);
+        *next = Next { drawn: Some(beat), ended: next.ended, ..Next::default() };
     }
 
     /// Waits until a frame is due; false when the window goes.
@@ -140,8 +142,7 @@ impl Clock {
             let left = next.due.map(|due| due.saturating_duration_since(Instant::now()));
             next = match left {
                 Some(Duration::ZERO) => {
-                    next.due = None;
-                    next.ready = true;
+                    next.ready = next.due.take();
                     return true;
                 }
                 Some(left) => {
@@ -189,9 +190,13 @@ mod tests {
         let start = Instant::now();
         clock.ask(start, Duration::from_millis(20));
         assert!(clock.wait());
-        assert!(start.elapsed() >= Duration::from_millis(20) && clock.lock().ready);
-        clock.drawing(Instant::now());
-        assert!(!clock.lock().ready);
+        assert!(start.elapsed() >= Duration::from_millis(20) && clock.lock().ready.is_some());
+        let due = clock.lock().ready.unwrap();
+        clock.drawing(due + APART / 4);
+        assert!(clock.lock().ready.is_none());
+        clock.ask(due + APART / 2, Duration::ZERO);
+        assert_eq!(due_in(&clock, due), Some(APART), "a frame that was a little late delays none after it");
+        clock.drawing(due + APART * 2);
         let waiting = {
             let clock = clock.clone();
             std::thread::spawn(move || clock.wait())
