@@ -283,7 +283,7 @@ mod tests {
 
     #[test]
     fn refining_makes_up_for_dips_and_leaves_what_was_dipped_where_it_is() {
-        let (kit, raw) = pluck(740.0, 4.0);
+        let (kit, raw) = pluck(587.0, 4.0);
         let mut stage = Stage::new(&kit);
         let aim = Aim::of(Role::OpenHat, None);
         let recipe = by_recipe(Role::OpenHat, &kit, &raw);

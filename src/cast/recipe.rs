@@ -162,18 +162,19 @@ fn snare(pad: &mut Pad, source: &Source) {
 }
 
 /// Three readings of one hit: short; a little later, five semitones down and very short, for weight; still
-/// later, mostly noise. Lows cut, saturated, the fundamental lifted, a colouring limiter at the end. Over within
-/// 60 ms and without a room: in recordings that is what tells a rim from a clap (tests/SCORES.md).
+/// later, mostly noise. Lows cut, saturated, the fundamental lifted, a colouring limiter at the end. 20 dB down
+/// within 20 to 30 ms, 40 dB within 40 to 100 ms, bright, and without a room: so are recorded rims, and more noise
+/// or a longer one would be a clap (tests/SCORES.md).
 fn rim(pad: &mut Pad, source: &Source) {
     let base = source.towards(1000.0, 12.0, 30.0);
-    let stick = LayerSettings { low_cut_hz: 300.0, ..layer(0.0, base, 2.0, 32.0) };
-    let weight = LayerSettings { level_db: -7.0, ..layer(2.0, base - 5.0, 1.0, 15.0) };
-    let noise = LayerSettings { low_cut_hz: 2000.0, level_db: -8.0, ..layer(15.0, base + 7.0, 1.0, 25.0) };
+    let stick = LayerSettings { low_cut_hz: 300.0, ..layer(0.0, base, 4.0, 75.0) };
+    let weight = LayerSettings { level_db: -7.0, ..layer(2.0, base - 5.0, 2.0, 40.0) };
+    let noise = LayerSettings { low_cut_hz: 2000.0, level_db: -3.0, ..layer(15.0, base + 7.0, 4.0, 110.0) };
     layers(pad, [stick, weight, noise]);
     low_cut(pad, 260.0, Slope::TwentyFour);
-    high_cut(pad, 8500.0);
+    high_cut(pad, 11_000.0);
     pad.tone.saturation = saturation(Character::Asymmetric, 9.0, 0.6);
-    pad.tone.bands = [band(300.0, -5.0, 0.7), band(1700.0, 4.0, 0.9), band(9000.0, -4.0, 0.7)];
+    pad.tone.bands = [band(300.0, -5.0, 0.7), band(2400.0, 4.0, 0.8), band(6500.0, 5.0, 0.7)];
     pad.tone.note_bell = band(1000.0, 4.0, 3.0);
     pad.tone.colour = limiter(-10.0, 4.0);
 }

@@ -1,8 +1,8 @@
 //! How well a sound serves a role: calibrated probabilities, and the distance to what is typical.
 //!
-//! Four models vote (their probabilities are averaged): a multinomial logistic regression and three small
-//! nets with one hidden layer, all on the measures of [`super::features`]. The numbers are in
-//! [`super::profiles`].
+//! Four models vote (their probabilities are averaged): a multinomial logistic regression on all recordings and
+//! three small nets with one hidden layer, each of which never met one of the collections, all on the measures of
+//! [`super::features`]. The numbers are in [`super::profiles`].
 
 use super::{
     features::{COUNT, Features},

@@ -21,8 +21,9 @@ const ASTRAY_CT: f64 = 45.0;
 const MOST_ASTRAY_CT: f64 = 200.0;
 /// What is as near as this is in tune, cents.
 const IN_TUNE_CT: f64 = 0.5;
-/// Renderings at most.
+/// Renderings at most for one note, and notes.
 const ROUNDS: usize = 8;
+const NOTES: usize = 3;
 /// A sound ends where this share of its energy is over: what is left then is the ringing of the filters, at their
 /// own frequencies.
 const AUDIBLE_ENERGY: f32 = 0.9999;
@@ -30,7 +31,7 @@ const AUDIBLE_ENERGY: f32 = 0.9999;
 const LOOKED_S: f64 = 0.8;
 /// The fall in pitch of a pad that is tuned is over this soon, semitones times milliseconds: most of the sound is to
 /// stand on the note (found by trial: what is heard and what is read are then within 5 cents of each other).
-const CALM_ST_MS: f32 = 30.0;
+const CALM_ST_MS: f32 = 15.0;
 /// And its strokes stray by no more than this, cents: each of them is in tune.
 const CALM_CT: f32 = 4.0;
 
@@ -38,6 +39,8 @@ const CALM_CT: f32 = 4.0;
 const FUNDAMENTAL: f32 = 0.063;
 /// The bell lifts a fundamental by no more than this, dB.
 const MOST_BELL_DB: f32 = 12.0;
+/// And is no narrower than this where another partial lies beside it: with more it rings (our choice).
+const MOST_BELL_Q: f32 = 12.0;
 /// Partials between these frequencies tell a pitch, Hz (our choice: from a kick to a rim).
 const PITCHED_HZ: [f64; 2] = [35.0, 1500.0];
 /// Length of the spectrum in which they are looked for, samples: 0.73 Hz apart.
@@ -67,7 +70,20 @@ pub fn tune(stage: &mut Stage, pad: &mut Pad, key: Key, hit_hz: Option<f32>, con
     let Some(pitch_st) = pitch_st(pad) else { return };
     calm(pad);
     let expected = f64::from(hit_hz) * (pitch_st / 12.0).exp2();
-    let now = sounding_hz(stage, pad, expected).unwrap_or(expected);
+    let mut now = sounding_hz(stage, pad, expected).unwrap_or(expected);
+    for _ in 0..NOTES {
+        if settled(stage, pad, key, now) {
+            return;
+        }
+        // what was moved with it drowns it: then that is what is heard
+        let Some(hz) = whole(stage, pad).and_then(|sound| strongest_hz(&sound)) else { return };
+        now = hz;
+    }
+}
+
+/// Moves the pad until what sounds at `now` Hz stands on the nearest note, with the bell there; no when something
+/// else is heard then.
+fn settled(stage: &mut Stage, pad: &mut Pad, key: Key, now: f64) -> bool {
     let wanted = nearest_hz(key, now);
     lift(pad, wanted);
     let mut by = 12.0 * (wanted / now).log2();
@@ -78,11 +94,21 @@ pub fn tune(stage: &mut Stage, pad: &mut Pad, key: Key, hit_hz: Option<f32>, con
         others(pad, key, wanted);
         raise(stage, pad, wanted);
         // the bell and what was moved with it are heard as well
-        by = heard_hz(stage, pad, wanted).map_or(0.0, |hz| 12.0 * (wanted / hz).log2());
+        let Some(hz) = heard_hz(stage, pad, wanted) else { return false };
+        by = 12.0 * (wanted / hz).log2();
         if by.abs() * 100.0 < IN_TUNE_CT {
-            return;
+            break;
         }
     }
+    !drowned(stage, pad, wanted)
+}
+
+/// Whether another partial is the strongest although the bell has given all it may.
+fn drowned(stage: &mut Stage, pad: &Pad, hz: f64) -> bool {
+    let most = MOST_BELL_DB * pad.fit;
+    let spent = most > 0.0 && pad.tone.note_bell.gain_db >= most - 0.01;
+    let strongest = whole(stage, pad).filter(|_| spent).and_then(|sound| strongest_hz(&sound));
+    strongest.is_some_and(|s| 1200.0 * (s / hz).log2().abs() > ASTRAY_CT)
 }
 
 /// Puts the bell on the note; a pad whose recipe has none gets one.
@@ -100,13 +126,18 @@ fn raise(stage: &mut Stage, pad: &mut Pad, hz: f64) {
     let Some(part) = whole(stage, pad) else { return };
     let (power, bin_hz) = spectrum(&part);
     let [low, high] = PITCHED_HZ.map(|hz| ((hz / bin_hz) as usize).min(power.len() - 1));
-    let strongest = power[low..=high].iter().copied().fold(0.0, f32::max);
+    let Some(strongest) = (low..=high).max_by(|&a, &b| power[a].total_cmp(&power[b])) else { return };
     let there = power.get((hz / bin_hz).round() as usize).copied().unwrap_or(0.0);
-    let short_db = 10.0 * (strongest / there.max(f32::MIN_POSITIVE)).log10();
+    let short_db = 10.0 * (power[strongest] / there.max(f32::MIN_POSITIVE)).log10();
     let bell = &mut pad.tone.note_bell;
     let most = MOST_BELL_DB * pad.fit;
     if short_db > 0.5 && bell.gain_db < most {
         bell.gain_db = (bell.gain_db + short_db + 0.5).min(most);
+    }
+    // a neighbour that the bell lifts as well stays the stronger one: a bell as narrow as they are apart
+    let apart_oct = (strongest as f64 * bin_hz / hz).log2().abs() as f32;
+    if short_db > 0.5 && apart_oct * bell.q < 0.5 {
+        bell.q = (1.0 / apart_oct.max(1e-3)).clamp(bell.q, MOST_BELL_Q);
     }
 }
 
@@ -158,13 +189,19 @@ fn sounding_hz(stage: &mut Stage, pad: &Pad, expected_hz: f64) -> Option<f64> {
     let part = whole(stage, pad)?;
     let (power, bin_hz) = spectrum(&part);
     let at = |hz: f64| power.get((hz / bin_hz).round() as usize).copied().unwrap_or(0.0);
+    let strongest = strongest_hz(&part)?;
+    peak_hz(&part, RATE, expected_hz, ASTRAY_CT)
+        .filter(|&hz| hz <= PITCHED_HZ[1] && at(hz) >= at(strongest) * FUNDAMENTAL)
+        .or(Some(strongest))
+}
+
+/// The strongest partial between the frequencies that tell a pitch, Hz; `None` for silence.
+fn strongest_hz(sound: &[f32]) -> Option<f64> {
+    let (power, bin_hz) = spectrum(sound);
     let [low, high] = PITCHED_HZ.map(|hz| ((hz / bin_hz) as usize).clamp(1, power.len() - 2));
-    let strongest = (low..=high).max_by(|&a, &b| power[a].total_cmp(&power[b]))?;
-    let there =
-        peak_hz(&part, RATE, expected_hz, ASTRAY_CT).filter(|&hz| at(hz) >= power[strongest] * FUNDAMENTAL);
-    let rough = strongest as f64 * bin_hz;
-    there
-        .or_else(|| (power[strongest] > 0.0).then(|| peak_hz(&part, RATE, rough, ASTRAY_CT).unwrap_or(rough)))
+    let bin = (low..=high).max_by(|&a, &b| power[a].total_cmp(&power[b]))?;
+    let rough = bin as f64 * bin_hz;
+    (power[bin] > 0.0).then(|| peak_hz(sound, RATE, rough, ASTRAY_CT).unwrap_or(rough))
 }
 
 /// Power spectrum of a sound under a Hann window, padded so that a bin is narrower than the notes of a kick lie
@@ -185,8 +222,8 @@ fn spectrum(part: &[f32]) -> (Vec<f32>, f64) {
 /// Frequency of the partial near `near_hz` in the pad's sound; `None` where none stands out there.
 fn heard_hz(stage: &mut Stage, pad: &Pad, near_hz: f64) -> Option<f64> {
     let sound = whole(stage, pad)?;
-    // a short sound's spectrum has wide peaks, which move further
-    let lobe_ct = 1200.0 * (1.0 + RATE / (sound.len() as f64 * near_hz)).log2();
+    // a short sound's spectrum has wide peaks, which move further: half the main lobe of a Hann window is two bins
+    let lobe_ct = 1200.0 * (1.0 + 2.0 * RATE / (sound.len() as f64 * near_hz)).log2();
     peak_hz(&sound, RATE, near_hz, lobe_ct.clamp(ASTRAY_CT, MOST_ASTRAY_CT))
 }
 

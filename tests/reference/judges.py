@@ -1,11 +1,12 @@
 #!/usr/bin/env python3
 """Asks stand-in judges which drum each pad of a kit is. Needs numpy, scipy, soundfile, scikit-learn.
-  judges.py UNPACKED KIT...
-UNPACKED: where `cargo xtask profiles` unpacked its packages (target/profiles/unpacked). KIT: folders that
-`kitwright kit --out KIT` wrote. Five judges of other kinds than the scoring model and on other measures
+  judges.py OWN[,STRANGE,DATA] KIT...
+OWN: where `cargo xtask profiles` unpacked its packages (target/profiles/unpacked), or nothing. STRANGE: where
+Debian's `freepats` and `lmms-common` were unpacked with dpkg -x; DATA: the developer recordings. KIT: folders
+that `kitwright kit --out KIT` wrote; a folder like OWN asks about the real drums in it. Five judges of other kinds than the scoring model and on other measures
 (cepstra, mel spectrograms), each trained twice: on the seven drums alone, and with other percussion and
-cymbals as further answers. They share their sounds with the scoring model, so that what they say is
-kinder than a stranger's word."""
+cymbals as further answers. Taught with OWN they share their sounds with the scoring model, so that what they
+say is kinder than a stranger's word; taught with STRANGE alone they are such strangers."""
 import glob
 import json
 import os
@@ -25,6 +26,7 @@ from sklearn.preprocessing import StandardScaler
 from sklearn.svm import SVC
 
 from drums import altered, generator, of_packages
+from strangers import of_strangers
 
 warnings.filterwarnings("ignore")
 RATE = 32000
@@ -83,9 +85,16 @@ def judges():
     ]
 
 
-def training(unpacked):
+def taught(own, strange=None, data=None):
+    if own:
+        yield from of_packages(own)
+    if strange:
+        yield from of_strangers(strange, data)
+
+
+def training(lessons):
     sounds, labels = [], []
-    for sound in of_packages(unpacked):
+    for sound in lessons:
         rng = generator(sound)
         # each sound as it is and four times altered
         for samples in [sound.samples, *(altered(sound, rng) for _ in range(4))]:
@@ -95,9 +104,18 @@ def training(unpacked):
     return [np.array([s[i] for s in sounds]) for i in (0, 1)], np.array(labels)
 
 
+REAL = {"hat_closed": "closed-hat", "hat_open": "open-hat", "tom": "low-tom"}
+
+
 def pads(kits):
     found = []
     for kit in kits:
+        if os.path.isdir(os.path.join(kit, "usr")):
+            for s in of_packages(kit):
+                role = REAL.get(s.label, s.label)
+                if role in WANTED and (m := measures(s.samples, s.rate)):
+                    found.append((role, m))
+            continue
         for name in sorted(glob.glob(os.path.join(kit, "pads", "*.wav"))):
             role = os.path.basename(name)[3:-4]
             sound, rate = soundfile.read(name, always_2d=True)
@@ -107,7 +125,7 @@ def pads(kits):
 
 
 def main():
-    sounds, labels = training(sys.argv[1])
+    sounds, labels = training(taught(*sys.argv[1].split(",")))
     found = pads(sys.argv[2:])
     roles = np.array([role for role, _ in found])
     heard = [np.array([m[i] for _, m in found]) for i in (0, 1)]
@@ -124,7 +142,7 @@ def main():
         rows.append(["mean" + ("" if drums_only else ", more answers"), np.mean(answers, axis=0)])
     line = lambda right: [f"{right[roles == r].mean():.2f}" if (roles == r).any() else "-" for r in WANTED]
     print(json.dumps({
-        "title": f"Pads taken for their role by stand-in judges, {len(sys.argv) - 2} kits",
+        "title": f"Pads taken for their role by stand-in judges, {len(roles)} pads",
         "columns": ["judge", *WANTED, "apart from toms"],
         "rows": [[name, *line(right), f"{right[apart].mean():.2f}"] for name, right in rows],
         "notes": [],

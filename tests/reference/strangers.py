@@ -1,0 +1,69 @@
+"""Labelled drum sounds that the profiles were not made from: what judges are taught who know nothing of ours.
+They are asked only; their licences (GPL among them) and their labels have no part in the product."""
+import csv
+import glob
+import os
+import re
+import struct
+
+import numpy as np
+import soundfile
+
+from drums import KEYS, Sound
+
+# names of single files in `lmms-common`, the samples that come with a host
+FILES = [("kick", "^bassdrum|^kick"), ("rim", "^rim|^nasty_rim|^sidestick"), ("snare", "^snare(?!_rim)|^nasty_snare"),
+         ("clap", "^clap"), ("hat_closed", "^hihat_closed|^hihat_foot"), ("hat_open", "^hihat_opened"),
+         ("shaker", "^shaker"), ("tom", "^tom"), ("perc", "^clav|^wood"), ("cymbal", "^crash|^ride")]
+# groups of the developer recordings that come from none of our packages, and what their labels are to us
+GROUPS = "rumpf|ElectricEmpire|Audiophob|supersonic"
+LABELS = {"rimshot": "rim", "hat_pedal": "hat_closed"}
+SAME = {"kick", "snare", "rim", "clap", "hat_closed", "hat_open", "shaker", "tom", "cymbal"}
+
+
+def patches(unpacked):
+    """The percussion of Debian's `freepats`: one Gravis patch for each key of General MIDI's percussion map."""
+    for path in sorted(glob.glob(os.path.join(unpacked, "usr/share/midi/freepats/Drum_000/*.pat"))):
+        name = os.path.basename(path)
+        if label := KEYS.get(int(name[:3])):
+            with open(path, "rb") as file:
+                yield Sound(label, "freepats", name, *first_sample(file.read()))
+
+
+def first_sample(patch):
+    """Headers of the patch, the instrument and the layer, 239 bytes in all; then that of the sample, 96 bytes."""
+    size, = struct.unpack_from("<I", patch, 239 + 8)
+    rate, = struct.unpack_from("<H", patch, 239 + 20)
+    wide, unsigned = patch[239 + 55] & 1, patch[239 + 55] & 2
+    data = patch[239 + 96:239 + 96 + size]
+    x = np.frombuffer(data[:size - size % 2], "<i2") if wide else np.frombuffer(data, "i1") * np.int16(256)
+    # unsigned samples differ by their highest bit
+    x = x ^ np.int16(-32768) if unsigned else x
+    return x / 32768, rate
+
+
+def files(unpacked):
+    for path in sorted(glob.glob(os.path.join(unpacked, "usr/share/lmms/samples/drums/*.ogg"))):
+        name = os.path.basename(path)
+        if label := next((label for label, rule in FILES if re.search(rule, name)), None):
+            try:
+                sound, rate = soundfile.read(path, always_2d=True)
+            except soundfile.LibsndfileError:
+                continue  # one is no Ogg
+            yield Sound(label, "host", name, sound.mean(1), rate)
+
+
+def recordings(data):
+    with open(os.path.join(data, "MANIFEST.csv"), newline="") as manifest:
+        rows = list(csv.DictReader(manifest))
+    for row in rows:
+        if row["set"] == "drum_oneshot" and re.search(GROUPS, row["group"]):
+            sound, rate = soundfile.read(os.path.join(data, row["file"]), always_2d=True)
+            label = LABELS.get(row["label"], row["label"])
+            yield Sound(label if label in SAME else "perc", row["group"], row["file"], sound.mean(1), rate)
+
+
+def of_strangers(unpacked, data):
+    yield from patches(unpacked)
+    yield from files(unpacked)
+    yield from recordings(data)
