@@ -114,10 +114,18 @@ impl Engine {
         }
     }
 
-    /// An engine for trials that are measured and not heard: its saturation runs at twice the rate only.
-    /// Everything else is the same.
-    pub fn draft(sample_rate: f64) -> Self {
+    /// An engine for work offline, where nothing is bypassed: the same sound, quicker, since the loudness of
+    /// its stages is not followed. (A stage that is bypassed all the same is matched from then on.)
+    pub fn offline(sample_rate: f64) -> Self {
         let mut engine = Self::new(sample_rate);
+        engine.pads.iter_mut().for_each(Pad::follow_no_more);
+        engine
+    }
+
+    /// An engine for trials that are measured and not heard: like [`Engine::offline`], but its saturation runs
+    /// at twice the rate only.
+    pub fn draft(sample_rate: f64) -> Self {
+        let mut engine = Self::offline(sample_rate);
         engine.pads.iter_mut().for_each(Pad::draft);
         engine
     }

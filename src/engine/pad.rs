@@ -114,6 +114,11 @@ impl Pad {
         self.sides.iter_mut().for_each(|s| s.chain.draft());
     }
 
+    /// See [`ToneChain::follow_no_more`].
+    pub fn follow_no_more(&mut self) {
+        self.sides.iter_mut().for_each(|s| s.chain.follow_no_more());
+    }
+
     /// Silences it at once and counts anew; kit and trims stay. Its hits are cleared by the caller.
     pub fn reset(&mut self) {
         for side in &mut self.sides {

@@ -65,7 +65,7 @@ pub fn render(
 ) -> Result<u64> {
     let options = options.checked()?;
     let rate = f64::from(options.rate);
-    let mut engine = Engine::new(rate);
+    let mut engine = Engine::offline(rate);
     engine.set_trims(&kit.kit.doc.trims);
     engine.set_kit(kit.clone());
     engine.reset(); // trims are in place from the first sample on

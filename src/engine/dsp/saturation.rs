@@ -28,8 +28,6 @@ use crate::kit::Character;
 const DOUBLINGS: usize = 3;
 /// Frames worked on at once; the grid on which states are flushed.
 const RUN: usize = 16;
-/// The same at the highest rate.
-const HIGH: usize = RUN << DOUBLINGS;
 
 /// A saturation stage for two channels.
 #[derive(Debug, Clone, Copy)]
@@ -157,9 +155,19 @@ impl Saturation {
         self.bend_body(left, right);
     }
 
-    /// Up to the high rate, through the curve, and down again.
     #[inline(always)]
     fn bend_body(&mut self, left: &mut [f32], right: &mut [f32]) {
+        match self.doublings {
+            0 => self.bend_at::<RUN>(left, right),
+            1 => self.bend_at::<{ RUN << 1 }>(left, right),
+            2 => self.bend_at::<{ RUN << 2 }>(left, right),
+            _ => self.bend_at::<{ RUN << DOUBLINGS }>(left, right),
+        }
+    }
+
+    /// Up to the high rate, through the curve, and down again; a run is `HIGH` frames there.
+    #[inline(always)]
+    fn bend_at<const HIGH: usize>(&mut self, left: &mut [f32], right: &mut [f32]) {
         let n = left.len();
         let mut high = [[0.0f64; 2]; HIGH];
         let mut other = [[0.0f64; 2]; HIGH];
@@ -171,7 +179,9 @@ impl Saturation {
             self.up[stage].double(&high[..count], &mut other[..2 * count]);
             std::mem::swap(&mut high, &mut other);
         }
-        self.shape(&mut high[..n << self.doublings], n);
+        let count = n << self.doublings;
+        let mut bent = [[0.0f64; 2]; HIGH];
+        self.shape(&mut high[..count], [&mut other[..count], &mut bent[..count]], n);
         for stage in (0..self.doublings).rev() {
             let count = n << stage;
             self.down[stage].halve(&high[..2 * count], &mut other[..count]);
@@ -182,23 +192,20 @@ impl Saturation {
         }
     }
 
-    /// The curve, on `n` frames' worth of the high rate.
+    /// The curve, on `n` frames' worth of the high rate; the buffers are as long, and overwritten.
     #[inline(always)]
-    fn shape(&mut self, high: &mut [Frame], n: usize) {
-        let mut driven = [[0.0f64; 2]; HIGH + 1];
-        driven[0] = self.last;
+    fn shape(&mut self, high: &mut [Frame], [driven, bent]: [&mut [Frame]; 2], n: usize) {
         let per_frame = high.len() / n;
         let mut settings = [[0.0; 2]; RUN];
         for (i, frames) in high.chunks_exact(per_frame).enumerate() {
             let drive = self.drive.next_frame();
             settings[i] = [self.mix.next_frame(), self.wet.next_frame()];
-            for (x, y) in frames.iter().zip(&mut driven[1 + i * per_frame..]) {
+            for (x, y) in frames.iter().zip(&mut driven[i * per_frame..]) {
                 *y = [x[0] * drive, x[1] * drive];
             }
         }
-        self.last = driven[high.len()];
-        let mut bent = [[0.0f64; 2]; HIGH];
-        means(self.character, &driven[..high.len() + 1], &mut bent[..high.len()]);
+        means(self.character, self.last, driven, bent);
+        self.last = driven[driven.len() - 1];
         for (i, frames) in high.chunks_exact_mut(per_frame).enumerate() {
             let [mix, wet] = settings[i];
             for (x, b) in frames.iter_mut().zip(&bent[i * per_frame..]) {
@@ -229,17 +236,25 @@ pub fn curve(character: Character, x: f64) -> f64 {
     }
 }
 
-/// Mean of the curve between each frame and the next.
+/// Mean of the curve between each frame and the one before; `last` comes before the first.
 #[inline(always)]
-fn means(character: Character, x: &[Frame], out: &mut [Frame]) {
+fn means(character: Character, last: Frame, x: &[Frame], out: &mut [Frame]) {
     // One loop for each character: the compiler makes vector code of it.
-    let pairs = x.as_flattened();
-    let pairs = pairs.iter().zip(&pairs[2..]);
-    let out = out.as_flattened_mut().iter_mut();
     match character {
-        Character::Soft => out.zip(pairs).for_each(|(y, (&a, &b))| *y = soft_mean(a, b, 1.0)),
-        Character::Hard => out.zip(pairs).for_each(|(y, (&a, &b))| *y = hard_mean(a, b)),
-        Character::Asymmetric => out.zip(pairs).for_each(|(y, (&a, &b))| *y = asymmetric_mean(a, b)),
+        Character::Soft => means_of(last, x, out, |a, b| soft_mean(a, b, 1.0)),
+        Character::Hard => means_of(last, x, out, hard_mean),
+        Character::Asymmetric => means_of(last, x, out, asymmetric_mean),
+    }
+}
+
+#[inline(always)]
+fn means_of(last: Frame, x: &[Frame], out: &mut [Frame], mean: impl Fn(f64, f64) -> f64) {
+    let (x, out) = (x.as_flattened(), out.as_flattened_mut());
+    for (c, last) in last.into_iter().enumerate() {
+        out[c] = mean(last, x[c]);
+    }
+    for ((y, &a), &b) in out[2..].iter_mut().zip(x).zip(&x[2..]) {
+        *y = mean(a, b);
     }
 }
 

@@ -120,9 +120,14 @@ impl ToneChain {
 
     /// From now on quicker and a little coarser, for trials that are measured and not heard.
     pub fn draft(&mut self) {
-        for stages in [&mut self.stages, &mut self.old, &mut self.scout] {
-            stages.draft();
-        }
+        [&mut self.stages, &mut self.old, &mut self.scout].into_iter().for_each(|stages| stages.draft());
+    }
+
+    /// From now on quicker, for a chain of which no stage will be bypassed: loudness is not followed.
+    pub fn follow_no_more(&mut self) {
+        [&mut self.stages, &mut self.old, &mut self.scout]
+            .into_iter()
+            .for_each(|stages| stages.follow_no_more());
     }
 
     /// How many frames of the future [`ToneChain::process`] uses with the settings last taken: 0

@@ -311,9 +311,13 @@ impl Stages {
         }
     }
 
-    /// See [`Saturation::draft`]; besides, loudness is only followed where a stage is bypassed already.
+    /// See [`Saturation::draft`].
     pub fn draft(&mut self) {
         self.saturation.draft();
+    }
+
+    /// From now on loudness is only followed where a stage is bypassed already.
+    pub fn follow_no_more(&mut self) {
         self.follows = false;
     }
 
