@@ -1,4 +1,5 @@
-//! How long hearing takes: a three-minute stereo take at 48 kHz, hits and descriptions, on one core.
+//! How long hearing takes: a three-minute stereo take at 48 kHz, hits and descriptions; on one core under
+//! `taskset --cpu-list 0`.
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use kitwright::{

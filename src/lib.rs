@@ -7,6 +7,7 @@
 //! | [`units`] | decibels, semitones and hertz, converted in one place |
 //! | [`error`] | the one error type: a sentence for the person who can act on it |
 //! | [`progress`] | how long work reports and is cancelled |
+//! | [`parallel`] | the same work for many things, on every core |
 //! | [`settings`] | the one table that describes every setting |
 //! | [`take`] | recordings: decoded, kept as they were |
 //! | [`listen`] | hits: where each starts and ends, and what it is like |
@@ -31,6 +32,7 @@ pub mod export;
 pub mod groove;
 pub mod kit;
 pub mod listen;
+pub mod parallel;
 pub mod plugin;
 pub mod progress;
 pub mod session;

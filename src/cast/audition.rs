@@ -4,7 +4,8 @@ use super::features::Features;
 use crate::{
     engine::{Engine, PlayKit},
     groove::{BARS, Note, STEPS, TICKS},
-    kit::{Document, Kit, PADS, Pad, Trims, Way},
+    kit::{Document, Kit, Pad, Trims, Way},
+    parallel,
     take::Take,
 };
 use std::sync::Arc;
@@ -49,7 +50,7 @@ impl Stage {
         // the same draws for every kit: what is cast and found does not hang on the kit's seed
         doc.seed = 0;
         Self {
-            engine: Engine::new(RATE),
+            engine: Engine::offline(RATE),
             draft: Engine::draft(RATE),
             doc,
             takes: kit.takes.clone(),
@@ -187,39 +188,12 @@ pub fn mono(left: &[f32], right: &[f32]) -> Vec<f32> {
     left.iter().zip(right).map(|(l, r)| (l + r) * 0.5).collect()
 }
 
-/// Runs `work` for every index below `count` on as many threads as there are cores, each with its own stage
-/// for `kit` and its `drafts`; results come in the order of the indices, whatever the threads do.
+/// [`parallel::in_order`] with a stage for `kit` and its `drafts` on each thread.
 pub fn on_all_cores<T: Send>(
     kit: &Kit,
     drafts: &[Arc<Take>],
     count: usize,
     work: impl Fn(&mut Stage, usize) -> T + Sync,
 ) -> Vec<T> {
-    let threads =
-        std::thread::available_parallelism().map_or(1, |n| n.get()).clamp(1, PADS).min(count.max(1));
-    let next = std::sync::atomic::AtomicUsize::new(0);
-    let run = || {
-        let mut stage = Stage::with_drafts(kit, drafts);
-        let mut done = Vec::new();
-        loop {
-            let i = next.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
-            if i >= count {
-                return done;
-            }
-            done.push((i, work(&mut stage, i)));
-        }
-    };
-    let mut all: Vec<(usize, T)> = std::thread::scope(|scope| {
-        let others: Vec<_> = (1..threads).map(|_| scope.spawn(run)).collect();
-        let mut all = run();
-        for other in others {
-            match other.join() {
-                Ok(part) => all.extend(part),
-                Err(panic) => std::panic::resume_unwind(panic),
-            }
-        }
-        all
-    });
-    all.sort_by_key(|(i, _)| *i);
-    all.into_iter().map(|(_, t)| t).collect()
+    parallel::in_order(count, || Stage::with_drafts(kit, drafts), work)
 }

@@ -92,7 +92,7 @@ pub fn whole(kit: &mut Kit, loud: &[Option<f32>]) {
 }
 
 /// Highest sample of the groove as the kit plays it, with its own draws, without trims and ceiling. The pads
-/// are played in two parts, one for each core; pads that cut each other off stay together.
+/// are played in parts, as many at once as there are cores; pads that cut each other off stay together.
 fn groove_peak(kit: &Kit) -> f32 {
     let notes = groove::notes(kit);
     let part_of = shared_out(kit, &notes);
@@ -105,8 +105,8 @@ fn groove_peak(kit: &Kit) -> f32 {
     (0..frames).fold(0.0f32, |most, i| most.max(sum(0, i).abs()).max(sum(1, i).abs()))
 }
 
-/// Parts of the groove that are played at the same time.
-const PARTS: usize = 2;
+/// Parts of the groove: some for each core, which then end about together.
+const PARTS: usize = 6;
 
 /// The part that plays each pad, so that they have about the same number of readings to play.
 fn shared_out(kit: &Kit, notes: &[groove::Note]) -> Vec<usize> {

@@ -24,13 +24,17 @@ use crate::{
     engine::PlayKit,
     error::{Error, Result},
     kit::{Kit, PADS},
-    progress::{Beside, Part, Progress},
+    parallel,
+    progress::{Beside, Progress},
     take::Take,
 };
 use std::{
     fs,
     path::{Path, PathBuf},
-    sync::Arc,
+    sync::{
+        Arc,
+        atomic::{AtomicUsize, Ordering},
+    },
 };
 
 /// Rate of the files in a kit's folder, Hz.
@@ -58,21 +62,31 @@ pub fn write_folder(kit: &Arc<Kit>, dir: impl AsRef<Path>, progress: &dyn Progre
     Ok(summary)
 }
 
-/// Everything that a kit's folder holds; the kit file, whose takes have to be packed, beside the rest.
+/// Everything that a kit's folder holds, on all cores: what takes longest first.
 fn write_contents(kit: &Arc<Kit>, summary: &Summary, folder: &Path, progress: &dyn Progress) -> Result<()> {
-    let file = folder.join(kit_file(&kit.doc.name));
-    std::thread::scope(|scope| {
-        let saved = scope.spawn(|| kit.save(&file, &Beside(progress)));
-        let written = write_sounds(kit, summary, folder, progress);
-        let saved = saved.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
-        written.and(saved)
-    })
-}
-
-/// Pads, groove, picture and summary.
-fn write_sounds(kit: &Arc<Kit>, summary: &Summary, folder: &Path, progress: &dyn Progress) -> Result<()> {
-    let looks = write_pads(kit, folder, &Part::new(progress, 0.0, 0.6))?;
-    write_groove(kit, folder, &Part::new(progress, 0.6, 1.0))?;
+    create_folder(&folder.join("pads"))?;
+    let pads: Vec<usize> = sounding(kit).map(|(pad, ..)| pad).collect();
+    let (count, told, beside) = (2 + pads.len(), AtomicUsize::new(0), Beside(progress));
+    let written = parallel::in_order(
+        count,
+        || (),
+        |_, i| {
+            let look = match i {
+                0 => write_groove(kit, folder, &beside).map(|()| None),
+                1 => kit.save(folder.join(kit_file(&kit.doc.name)), &beside).map(|()| None),
+                _ => write_pad(kit, pads[i - 2], folder, &beside).map(|look| Some((pads[i - 2], look))),
+            };
+            progress
+                .report("writing the kit", (told.fetch_add(1, Ordering::Relaxed) + 1) as f32 / count as f32);
+            look
+        },
+    );
+    let mut looks = [const { None }; PADS];
+    for look in written {
+        if let Some((pad, look)) = look? {
+            looks[pad] = Some(look);
+        }
+    }
     let picture = overview(kit, &looks).encode_png().expect("a picture in memory can be encoded");
     write(&folder.join("overview.png"), &picture)?;
     let mut json = serde_json::to_string_pretty(summary).expect("a summary can be written as JSON");
@@ -80,17 +94,11 @@ fn write_sounds(kit: &Arc<Kit>, summary: &Summary, folder: &Path, progress: &dyn
     write(&folder.join("kit.json"), json.as_bytes())
 }
 
-/// Renders each pad into its file; returns how each one looks.
-fn write_pads(kit: &Arc<Kit>, folder: &Path, progress: &dyn Progress) -> Result<[Option<Envelope>; PADS]> {
-    create_folder(&folder.join("pads"))?;
-    let mut looks = [const { None }; PADS];
-    for (pad, ..) in sounding(kit) {
-        let progress = Part::nth(progress, pad, PADS);
-        let sound = render_pad(kit, pad, PAD_VELOCITY, FOLDER_RATE, &progress)?;
-        write_wav(&folder.join(pad_file(kit, pad)), FOLDER_RATE, &[&sound[0], &sound[1]])?;
-        looks[pad] = Some(Envelope::of(&sound, FOLDER_RATE));
-    }
-    Ok(looks)
+/// Renders a pad into its file; returns how it looks.
+fn write_pad(kit: &Arc<Kit>, pad: usize, folder: &Path, progress: &dyn Progress) -> Result<Envelope> {
+    let sound = render_pad(kit, pad, PAD_VELOCITY, FOLDER_RATE, progress)?;
+    write_wav(&folder.join(pad_file(kit, pad)), FOLDER_RATE, &[&sound[0], &sound[1]])?;
+    Ok(Envelope::of(&sound, FOLDER_RATE))
 }
 
 fn write_groove(kit: &Arc<Kit>, folder: &Path, progress: &dyn Progress) -> Result<()> {

@@ -39,10 +39,12 @@ use self::{
 };
 use crate::{
     error::Result,
+    parallel,
     progress::{Part, Progress},
     take::Take,
 };
 use serde::{Deserialize, Serialize};
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// One sounding event in a take.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -116,16 +118,22 @@ pub fn hear(take: &Take, options: &HearOptions, progress: &dyn Progress) -> Resu
     let spectrogram = spectrogram::analyse(take, &envelope.means, &Part::new(progress, 0.0, 0.4))?;
     let starts = starts(take, &envelope, &spectrogram, options, &Part::new(progress, 0.4, 0.6))?;
     drop(spectrogram);
-    let mut hearer = Hearer::with_gate(take, &envelope, options.gate_db);
-    let mut hits = Vec::with_capacity(starts.len());
-    for (i, &start) in starts.iter().enumerate() {
-        progress.check()?;
-        progress.report(STEP, 0.6 + 0.4 * i as f32 / starts.len() as f32);
-        let next = starts.get(i + 1).copied().unwrap_or(take.frames()) as u64;
-        let start = start as u64;
-        let end = hearer.end(start, next);
-        hits.push(Hit { start, end, by_hand: false, description: hearer.describe(start, end) });
-    }
+    let told = AtomicUsize::new(0);
+    let hits = parallel::in_order(
+        starts.len(),
+        || Hearer::with_gate(take, &envelope, options.gate_db),
+        |hearer, i| {
+            progress.check()?;
+            let next = starts.get(i + 1).copied().unwrap_or(take.frames()) as u64;
+            let start = starts[i] as u64;
+            let end = hearer.end(start, next);
+            let hit = Hit { start, end, by_hand: false, description: hearer.describe(start, end) };
+            let told = told.fetch_add(1, Ordering::Relaxed) + 1;
+            progress.report(STEP, 0.6 + 0.4 * told as f32 / starts.len() as f32);
+            Ok(hit)
+        },
+    );
+    let hits = hits.into_iter().collect::<Result<Vec<_>>>()?;
     progress.report(STEP, 1.0);
     Ok(hits)
 }
@@ -225,19 +233,25 @@ fn weighed(
 ) -> Result<Vec<Weighed>> {
     let ground = Ground { means: &envelope.means, floor: envelope.floor() };
     let candidates = onsets::candidates(s);
-    let mut starts: Vec<Start> = Vec::with_capacity(candidates.len());
-    let mut own = Vec::with_capacity(candidates.len());
-    for (i, c) in candidates.iter().enumerate() {
-        if i % 64 == 0 {
+    let told = AtomicUsize::new(0);
+    let own = parallel::in_order(
+        candidates.len(),
+        || (),
+        |_, i| {
             progress.check()?;
-            progress.report(STEP, i as f32 / candidates.len() as f32);
-        }
-        let previous = i.checked_sub(1).map(|p| &candidates[p]);
-        let earliest = previous.map_or(0, |p| s.centre(p.frame));
-        let start = refine::start(take, &ground, s.centre(c.frame), earliest);
-        own.push((start.sample, judge::own_measures(c, &start, previous)));
-        starts.push(start);
-    }
+            let (c, previous) = (&candidates[i], i.checked_sub(1).map(|p| &candidates[p]));
+            let earliest = previous.map_or(0, |p| s.centre(p.frame));
+            let start = refine::start(take, &ground, s.centre(c.frame), earliest);
+            let measures = judge::own_measures(c, &start, previous);
+            let told = told.fetch_add(1, Ordering::Relaxed) + 1;
+            if told.is_multiple_of(64) {
+                progress.report(STEP, told as f32 / candidates.len() as f32);
+            }
+            Ok((start, (start.sample, measures)))
+        },
+    );
+    let own = own.into_iter().collect::<Result<Vec<_>>>()?;
+    let (starts, own): (Vec<Start>, Vec<_>) = own.into_iter().unzip();
     let weighed = candidates.iter().zip(starts).enumerate().map(|(i, (c, start))| {
         let measures = judge::in_context(&own, i, f64::from(take.sample_rate));
         let (log_odds, on_a_slope) = (judge::log_odds(&measures), judge::on_a_slope(c, &start));

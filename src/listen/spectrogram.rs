@@ -1,7 +1,8 @@
 //! The take as band levels over short frames: what onsets are searched in.
 
-use crate::{error::Result, progress::Progress, take::Take};
+use crate::{error::Result, parallel, progress::Progress, take::Take};
 use realfft::{RealFftPlanner, num_complex::Complex};
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Most bands a frame has; fewer when the sample rate is low.
 pub(super) const MAX_BANDS: usize = 22;
@@ -14,6 +15,9 @@ const EDGES_HZ: [f64; MAX_BANDS + 1] = [
 
 /// Shortest analysis window, seconds: two hits 22 ms apart must not share one.
 const WINDOW_S: f64 = 0.0105;
+
+/// Frames that one thread analyses before it asks for more.
+const RUN: usize = 4096;
 
 /// Power of each band in each frame, summed over channels so that opposite channels do not cancel.
 pub(super) struct Spectrogram {
@@ -68,30 +72,32 @@ pub(super) fn analyse(take: &Take, means: &[f32], progress: &dyn Progress) -> Re
     let norm = 2.0 / (window as f32 * shape.iter().map(|w| w * w).sum::<f32>());
 
     let fft = RealFftPlanner::<f32>::new().plan_fft_forward(window);
-    let mut input = fft.make_input_vec();
-    let mut output: Vec<Complex<f32>> = fft.make_output_vec();
-    let mut scratch = fft.make_scratch_vec();
-    let mut power = vec![[0.0f32; MAX_BANDS]; count];
-
-    for (t, row) in power.iter_mut().enumerate() {
-        if t % 4096 == 0 {
-            progress.check()?;
-            progress.report(super::STEP, t as f32 / count as f32);
-        }
-        let first = (t * hop) as isize - (window / 2) as isize;
-        for (channel, &mean) in take.channels.iter().zip(means) {
-            fill(&mut input, channel, first, mean);
-            for (x, w) in input.iter_mut().zip(&shape) {
-                *x *= w;
-            }
-            if fft.process_with_scratch(&mut input, &mut output, &mut scratch).is_err() {
-                continue; // lengths come from the plan itself
-            }
-            for (p, range) in row.iter_mut().zip(&ranges) {
-                *p += norm * output[range.clone()].iter().map(Complex::norm_sqr).sum::<f32>();
+    let buffers = || (fft.make_input_vec(), fft.make_output_vec(), fft.make_scratch_vec());
+    let runs = count.div_ceil(RUN);
+    let told = AtomicUsize::new(0);
+    let power = parallel::in_order(runs, buffers, |(input, output, scratch), run| {
+        progress.check()?;
+        let mut rows = vec![[0.0f32; MAX_BANDS]; RUN.min(count - run * RUN)];
+        for (t, row) in (run * RUN..).zip(&mut rows) {
+            let first = (t * hop) as isize - (window / 2) as isize;
+            for (channel, &mean) in take.channels.iter().zip(means) {
+                fill(input, channel, first, mean);
+                for (x, w) in input.iter_mut().zip(&shape) {
+                    *x *= w;
+                }
+                if fft.process_with_scratch(input, output, scratch).is_err() {
+                    continue; // lengths come from the plan itself
+                }
+                for (p, range) in row.iter_mut().zip(&ranges) {
+                    *p += norm * output[range.clone()].iter().map(Complex::norm_sqr).sum::<f32>();
+                }
             }
         }
-    }
+        let told = told.fetch_add(1, Ordering::Relaxed) + 1;
+        progress.report(super::STEP, told as f32 / runs as f32);
+        Ok(rows)
+    });
+    let power = power.into_iter().collect::<Result<Vec<_>>>()?.concat();
     let centres_hz = ranges.iter().map(|r| ((r.start + r.end) as f64 * 0.5 * bin_hz) as f32).collect();
     Ok(Spectrogram { hop, window, length: frames, bands, centres_hz, power })
 }

@@ -10,6 +10,7 @@ use super::{
 };
 use crate::{
     error::{Error, Result},
+    parallel,
     progress::{Progress, Quiet},
 };
 use flacenc::{
@@ -19,7 +20,13 @@ use flacenc::{
     error::{Verified, Verify},
     source::{Context, Fill, FrameBuf},
 };
-use std::{io::Cursor, sync::Arc};
+use std::{
+    io::Cursor,
+    sync::{
+        Arc,
+        atomic::{AtomicUsize, Ordering},
+    },
+};
 use symphonia::core::{formats::probe::Hint, io::MediaSourceStream};
 
 const BITS: usize = 24;
@@ -89,73 +96,124 @@ impl Take {
     }
 }
 
+/// Blocks that one thread packs before it asks for more.
+const RUN: usize = 64;
+
 fn encode(take: &Take, progress: &dyn Progress) -> Result<Vec<u8>> {
     let fail = |e: &dyn std::fmt::Display| {
         Error::file(&take.name, format!("could not be packed as FLAC ({e}); import it again"))
     };
-    let channels = take.channels.len();
-    let rate = written_rate(take.sample_rate);
-    let (packed, plain) = (settings(false).map_err(|e| fail(&e))?, settings(true).map_err(|e| fail(&e))?);
-    // the rate in here is not written: see `with_rate`
-    let info = StreamInfo::new(NOMINAL_RATE as usize, channels, BITS).map_err(|e| fail(&e))?;
-    let mut buffer = FrameBuf::with_size(channels, BLOCK).map_err(|e| fail(&e))?;
-    let mut digest = Context::new(BITS, channels);
-    let mut header = Header { rate, channels, frames: take.frames() as u64, ..Header::default() };
+    let packer = Packer::new(take).map_err(|e| fail(&e))?;
+    let blocks = take.frames().div_ceil(BLOCK);
+    let runs = blocks.div_ceil(RUN);
+    let told = AtomicUsize::new(0);
+    let (packed, md5) = std::thread::scope(|scope| {
+        let md5 = scope.spawn(|| digest(take, progress));
+        let packed = parallel::in_order(
+            runs,
+            || packer.buffer.clone(),
+            |buffer, run| {
+                progress.check()?;
+                let numbers = run * RUN..((run + 1) * RUN).min(blocks);
+                let frames = numbers.map(|number| packer.frame(number, buffer));
+                let frames = frames.collect::<std::result::Result<Vec<_>, _>>().map_err(|e| fail(&e))?;
+                let told = told.fetch_add(1, Ordering::Relaxed) + 1;
+                progress.report("packing the recording", told as f32 / runs as f32);
+                Ok(frames)
+            },
+        );
+        (packed, md5.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+    });
 
+    let (rate, channels) = (packer.rate, take.channels.len());
+    let mut header = Header { rate, channels, frames: take.frames() as u64, ..Header::default() };
+    header.md5 = md5?;
     let mut out = vec![0; HEADER_BYTES];
-    let mut block = Vec::with_capacity(BLOCK * channels);
-    let mut bytes = Vec::with_capacity(BLOCK * channels * 3);
-    for (number, start) in (0..take.frames()).step_by(BLOCK).enumerate() {
-        if number % 64 == 0 {
-            progress.check()?;
-            progress.report("packing the recording", start as f32 / take.frames() as f32);
+    for run in packed {
+        for frame in run? {
+            header.note_size(frame.len() as u32);
+            out.extend_from_slice(&frame);
         }
-        let end = (start + BLOCK).min(take.frames());
-        block.clear();
-        block.extend((start..end).flat_map(|i| take.channels.iter().map(move |c| (c[i] * STEPS) as i32)));
-        bytes.clear();
-        bytes.extend(block.iter().flat_map(|s| s.to_le_bytes().into_iter().take(3)));
-        digest.fill_le_bytes(&bytes, 3).map_err(|e| fail(&e))?;
-        buffer.fill_interleaved(&block).map_err(|e| fail(&e))?;
-        let frame = encode_block(&packed, &plain, &buffer, number, &info, rate).map_err(|e| fail(&e))?;
-        header.note_size(frame.len() as u32);
-        out.extend_from_slice(&frame);
     }
-    header.md5 = digest.md5_digest();
     out[..HEADER_BYTES].copy_from_slice(&header.bytes());
     Ok(out)
 }
 
-/// How blocks are packed: as small as they get, or (`plain`) as they are.
-fn settings(plain: bool) -> std::result::Result<Verified<config::Encoder>, Box<dyn std::error::Error>> {
-    let mut encoder = config::Encoder::default();
-    encoder.subframe_coding.use_fixed = !plain;
-    encoder.subframe_coding.use_lpc = !plain;
-    Ok(encoder.into_verified().map_err(|(_, e)| e)?)
+/// The samples of a block, channels interleaved.
+fn steps(take: &Take, number: usize) -> impl Iterator<Item = i32> {
+    let frames = number * BLOCK..((number + 1) * BLOCK).min(take.frames());
+    frames.flat_map(|i| take.channels.iter().map(move |c| (c[i] * STEPS) as i32))
 }
 
-/// One frame's bytes, its header saying `rate`.
-fn encode_block(
-    packed: &Verified<config::Encoder>,
-    plain: &Verified<config::Encoder>,
-    buffer: &FrameBuf,
-    number: usize,
-    info: &StreamInfo,
-    rate: u32,
-) -> std::result::Result<Vec<u8>, Box<dyn std::error::Error>> {
-    let mut frame = flacenc::encode_fixed_size_frame(packed, buffer, number, info)?;
-    // a lone full-scale sample in a smooth sound makes the encoder choose a code of megabytes
-    if frame.count_bits() > info.channels() * frame.block_size() * BITS {
-        frame = flacenc::encode_fixed_size_frame(plain, buffer, number, info)?;
+/// MD5 of all samples, as the streaminfo block keeps it (RFC 9639, section 8.2).
+fn digest(take: &Take, progress: &dyn Progress) -> Result<[u8; 16]> {
+    let mut digest = Context::new(BITS, take.channels.len());
+    let mut bytes = Vec::with_capacity(BLOCK * take.channels.len() * 3);
+    for number in 0..take.frames().div_ceil(BLOCK) {
+        progress.check()?;
+        bytes.clear();
+        bytes.extend(steps(take, number).flat_map(|s| s.to_le_bytes().into_iter().take(3)));
+        let failed =
+            |e| Error::file(&take.name, format!("could not be packed as FLAC ({e}); import it again"));
+        digest.fill_le_bytes(&bytes, 3).map_err(failed)?;
     }
-    let size = frame.block_size();
-    let (header, subframes) = frame.into_parts();
-    let channels = header.channel_assignment().clone();
-    let offset = FrameOffset::Frame(number as u32);
-    let header = FrameHeader::new(size, channels, BITS, rate as usize, offset)?;
-    let mut sink = ByteSink::new();
-    Frame::new(header, subframes.into_iter())?.write(&mut sink)?;
-    Ok(sink.into_inner())
+    Ok(digest.md5_digest())
+}
+
+type Failure = Box<dyn std::error::Error>;
+
+/// Packs blocks of a take, each by itself.
+struct Packer<'a> {
+    take: &'a Take,
+    /// As small as they get...
+    packed: Verified<config::Encoder>,
+    /// ...or as they are.
+    plain: Verified<config::Encoder>,
+    info: StreamInfo,
+    rate: u32,
+    /// For each thread to copy.
+    buffer: FrameBuf,
+}
+
+impl<'a> Packer<'a> {
+    fn new(take: &'a Take) -> std::result::Result<Self, Failure> {
+        let settings = |plain: bool| {
+            let mut encoder = config::Encoder::default();
+            encoder.subframe_coding.use_fixed = !plain;
+            // would save 2 to 4 % of the bytes of guitar takes, for more than twice the time
+            encoder.subframe_coding.use_lpc = false;
+            encoder.into_verified().map_err(|(_, e)| e)
+        };
+        let channels = take.channels.len();
+        Ok(Self {
+            take,
+            packed: settings(false)?,
+            plain: settings(true)?,
+            // the rate in here is not written: see `Header`
+            info: StreamInfo::new(NOMINAL_RATE as usize, channels, BITS)?,
+            rate: written_rate(take.sample_rate),
+            buffer: FrameBuf::with_size(channels, BLOCK)?,
+        })
+    }
+
+    /// The bytes of frame `number`, its header saying the take's rate.
+    fn frame(&self, number: usize, buffer: &mut FrameBuf) -> std::result::Result<Vec<u8>, Failure> {
+        let Self { packed, plain, info, .. } = self;
+        buffer.fill_interleaved(&steps(self.take, number).collect::<Vec<_>>())?;
+        let mut frame = flacenc::encode_fixed_size_frame(packed, buffer, number, info)?;
+        // a lone full-scale sample in a smooth sound makes the encoder choose a code of megabytes
+        if frame.count_bits() > info.channels() * frame.block_size() * BITS {
+            frame = flacenc::encode_fixed_size_frame(plain, buffer, number, info)?;
+        }
+        let size = frame.block_size();
+        let (header, subframes) = frame.into_parts();
+        let channels = header.channel_assignment().clone();
+        let offset = FrameOffset::Frame(number as u32);
+        let header = FrameHeader::new(size, channels, BITS, self.rate as usize, offset)?;
+        let mut sink = ByteSink::new();
+        Frame::new(header, subframes.into_iter())?.write(&mut sink)?;
+        Ok(sink.into_inner())
+    }
 }
 
 /// The rate to write: what a frame header can say (RFC 9639, section 9.1.2).
