@@ -53,6 +53,15 @@ fn the_same_bits_come_out_whatever_the_chunks() {
 }
 
 #[test]
+fn offline_the_same_bits_come_out() {
+    let events = performance();
+    let live = play(&full_kit(1), 48_000.0, &events, 44_000, &mut |_| 64);
+    let mut offline = Engine::offline(48_000.0);
+    offline.set_kit(full_kit(1));
+    assert_same(&live, &perform(&mut offline, &events, 44_000, &mut |_| 64), "offline");
+}
+
+#[test]
 fn a_hit_at_its_own_pitch_passes_bit_for_bit_and_on_its_frame() {
     let mut kit = bare_kit(click_take(48_000), 1);
     kit.doc.pads[0].variation = still();
