@@ -108,13 +108,18 @@ impl Stage {
     /// Plays `pad` and measures it; `None` when nothing is heard.
     pub fn measure(&mut self, pad: &Pad) -> Option<Features> {
         let kit = self.alone(pad, &self.takes);
-        measure(&mut self.engine, kit)
+        Features::of(&heard(&mut self.engine, kit), RATE)
     }
 
     /// The same for a pad that is only tried, quicker: the measures differ by less than strokes do.
     pub fn try_out(&mut self, pad: &Pad) -> Option<Features> {
+        Features::of(&self.sketch(pad), RATE)
+    }
+
+    /// The sound of a pad that is only tried, in one channel, as far as it is heard.
+    pub fn sketch(&mut self, pad: &Pad) -> Vec<f32> {
         let kit = self.alone(pad, &self.drafts);
-        measure(&mut self.draft, kit)
+        heard(&mut self.draft, kit)
     }
 }
 
@@ -167,7 +172,8 @@ fn stroke(
     out
 }
 
-fn measure(engine: &mut Engine, kit: Arc<Kit>) -> Option<Features> {
+/// One stroke of the first pad as far as it is heard, in one channel.
+fn heard(engine: &mut Engine, kit: Arc<Kit>) -> Vec<f32> {
     let (mut peak, mut last, mut seen) = (0.0f32, 0, 0);
     let [left, right] = stroke(engine, kit, LONGEST_S, |[left, right]| {
         for (i, (l, r)) in left.iter().zip(right).enumerate().skip(seen) {
@@ -180,7 +186,7 @@ fn measure(engine: &mut Engine, kit: Arc<Kit>) -> Option<Features> {
         seen = left.len();
         peak > 0.0 && seen - last > (UNHEARD_S * RATE) as usize
     });
-    Features::of(&mono(&left, &right), RATE)
+    mono(&left, &right)
 }
 
 /// The mean of both channels.

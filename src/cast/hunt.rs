@@ -25,6 +25,8 @@ const HEARD_DB: f32 = 30.0;
 const AROUND_OCT: f64 = 0.2;
 /// ...but at least so many bins.
 const AROUND_BINS: usize = 24;
+/// The middle is read so many times in that width, and interpolated between.
+const MEDIANS: usize = 12;
 /// Bins whose surroundings lie this far below the strongest do not matter, dB.
 const AUDIBLE_DB: f32 = 45.0;
 /// Frequencies that are hunted, Hz: below is body, not noise; above is hardly heard.
@@ -112,6 +114,12 @@ fn fitting_q(dip: &Band, partial: &Partial, strays_ct: f32) -> f32 {
     (a * partial.hz / (2.0 * reach_hz)).clamp(2.0, BAND[3].max)
 }
 
+/// How far the partials of mono `samples` at `rate` Hz stand above the noise, all together, dB: 0 for noise
+/// alone.
+pub fn tones_db(samples: &[f32], rate: f64) -> f32 {
+    partials(samples, rate).iter().map(|p| p.over_db).sum()
+}
+
 /// The partials that stand out of mono `samples` at `rate` Hz, the highest first, at most [`MAX_DIPS`].
 pub fn partials(samples: &[f32], rate: f64) -> Vec<Partial> {
     let Some(spectrum) = Spectrum::of(samples, rate) else { return Vec::new() };
@@ -170,20 +178,35 @@ impl Spectrum {
         Some(Self { power, bin_hz })
     }
 
+    /// The median around each bin.
+    fn middle(&self) -> Vec<f32> {
+        let bins = self.power.len();
+        let mut sorted = Vec::new();
+        let mut middle = vec![0.0; bins];
+        let (mut k, mut last) = (0, 0);
+        loop {
+            let octaves = k as f64 * (AROUND_OCT.exp2() - 1.0);
+            let reach = (octaves as usize).max(AROUND_BINS).min(k).min(bins - 1 - k);
+            sorted.clear();
+            sorted.extend_from_slice(&self.power[k - reach..=k + reach]);
+            let half = sorted.len() / 2;
+            middle[k] = *sorted.select_nth_unstable_by(half, f32::total_cmp).1;
+            let (from, to) = (middle[last], middle[k]);
+            for i in last + 1..k {
+                middle[i] = from + (to - from) * (i - last) as f32 / (k - last) as f32;
+            }
+            if k + 1 == bins {
+                return middle;
+            }
+            last = k;
+            k = (k + (2 * reach / MEDIANS).max(1)).min(bins - 1);
+        }
+    }
+
     /// How far each bin stands over the median around it, dB; what does not matter is far below.
     fn over_db(&self) -> Vec<f32> {
         let bins = self.power.len();
-        let mut sorted = Vec::new();
-        let middle: Vec<f32> = (0..bins)
-            .map(|k| {
-                let octaves = k as f64 * (AROUND_OCT.exp2() - 1.0);
-                let reach = (octaves as usize).max(AROUND_BINS).min(k).min(bins - 1 - k);
-                sorted.clear();
-                sorted.extend_from_slice(&self.power[k - reach..=k + reach]);
-                let half = sorted.len() / 2;
-                *sorted.select_nth_unstable_by(half, f32::total_cmp).1
-            })
-            .collect();
+        let middle = self.middle();
         let from = (LOWEST_HZ / self.bin_hz) as usize;
         let strongest = middle.iter().skip(from).copied().fold(0.0, f32::max);
         let least = (strongest * 10f32.powf(-AUDIBLE_DB / 10.0)).max(1e-20);
@@ -317,6 +340,8 @@ mod tests {
         let sines = [(1234.5, 0.05), (3700.0, 0.12), (6411.0, 0.03), (9050.25, 0.08)];
         let found = partials(&noise_with(3, 0.3, &sines), RATE);
         assert_eq!(found.len(), sines.len(), "{found:?}");
+        let (all, sum) = (tones_db(&noise_with(3, 0.3, &sines), RATE), found.iter().map(|p| p.over_db).sum());
+        assert_eq!((all, tones_db(&noise_with(3, 0.3, &[]), RATE)), (sum, 0.0));
         assert!((found[0].hz - 3700.0).abs() < 3.0, "the highest first: {found:?}");
         for (hz, _) in sines {
             assert!(found.iter().any(|p| (f64::from(p.hz) - hz).abs() < 3.0), "{hz} Hz in {found:?}");
