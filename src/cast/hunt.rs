@@ -192,8 +192,8 @@ impl Spectrum {
             let half = sorted.len() / 2;
             middle[k] = *sorted.select_nth_unstable_by(half, f32::total_cmp).1;
             let (from, to) = (middle[last], middle[k]);
-            for i in last + 1..k {
-                middle[i] = from + (to - from) * (i - last) as f32 / (k - last) as f32;
+            for (i, m) in middle[last..k].iter_mut().enumerate() {
+                *m = from + (to - from) * i as f32 / (k - last) as f32;
             }
             if k + 1 == bins {
                 return middle;
