@@ -36,7 +36,7 @@ fn a_hit_made_by_hand_survives_another_hearing() {
     assert_eq!(hits[0].end, 26_000, "the hit it falls into ends there");
     assert_in_order(&hits, &take);
 
-    let again = hear_again(&take, &hits, &HearOptions::default(), &Quiet).unwrap();
+    let again = hear_again(&take, &hits, &[], &HearOptions::default(), &Quiet).unwrap();
     assert_in_order(&again, &take);
     assert_eq!(again.len(), 4);
     assert_eq!(again[1], hits[1]);
@@ -48,7 +48,7 @@ fn a_moved_start_stays_moved_and_the_heard_one_does_not_return() {
     let (take, mut hits) = take();
     let (start, end) = (hits[1].start - 960, hits[1].end);
     edit::reshape(&mut hits, &take, 1, start, end).unwrap();
-    let again = hear_again(&take, &hits, &HearOptions::default(), &Quiet).unwrap();
+    let again = hear_again(&take, &hits, &[], &HearOptions::default(), &Quiet).unwrap();
     assert_eq!(again.len(), 3);
     assert_eq!((again[1].start, again[1].by_hand), (start, true));
     assert_in_order(&again, &take);
@@ -73,10 +73,37 @@ fn merged_hits_stay_one_and_removed_ones_go() {
     let (take, mut hits) = take();
     edit::merge(&mut hits, &take, 1).unwrap();
     assert_eq!(hits.len(), 2);
-    let again = hear_again(&take, &hits, &HearOptions::default(), &Quiet).unwrap();
+    let again = hear_again(&take, &hits, &[], &HearOptions::default(), &Quiet).unwrap();
     assert_eq!(again.len(), 2, "what was merged is not heard apart again");
     edit::remove(&mut hits, &take, 0).unwrap();
     assert_eq!(hits.len(), 1);
+}
+
+#[test]
+fn what_was_removed_or_moved_is_not_heard_there_again() {
+    let (take, hits) = take();
+    let more = HearOptions { sensitivity: 0.3, ..HearOptions::default() };
+    let again = |hits: &[Hit], aside: &[u64]| hear_again(&take, hits, aside, &more, &Quiet).unwrap();
+    let mut edited = hits.clone();
+    edit::remove(&mut edited, &take, 1).unwrap();
+    let aside: Vec<u64> = edit::set_aside(&hits, &edited).collect();
+    assert_eq!(aside, [hits[1].start]);
+    assert!(again(&edited, &[]).iter().any(|h| h.start == hits[1].start), "it would be heard");
+    let starts = |hits: &[Hit]| hits.iter().map(|h| h.start).collect::<Vec<_>>();
+    assert_eq!(starts(&again(&edited, &aside)), [hits[0].start, hits[2].start]);
+
+    let mut edited = hits.clone();
+    let later = hits[1].start + 1_500;
+    edit::reshape(&mut edited, &take, 1, later, hits[1].end).unwrap();
+    let aside: Vec<u64> = edit::set_aside(&hits, &edited).collect();
+    assert_eq!(starts(&again(&edited, &aside)), [hits[0].start, later, hits[2].start]);
+
+    // what grows, is split or merged has nothing taken away
+    let mut edited = hits.clone();
+    edit::reshape(&mut edited, &take, 1, hits[1].start - 500, hits[1].end).unwrap();
+    edit::split(&mut edited, &take, 0, hits[0].start + 2_000).unwrap();
+    edit::merge(&mut edited, &take, 2).unwrap();
+    assert_eq!(edit::set_aside(&hits, &edited).count(), 0);
 }
 
 #[test]

@@ -5,7 +5,7 @@ use kitwright::{
     error::Error,
     kit::{Kit, Role, Slice, TakeEntry},
     listen::{Description, HearOptions, Hit},
-    session::{Job, Session, Stroke},
+    session::{HitEdit, Job, Session, Stroke},
     take::Take,
 };
 use std::{
@@ -291,6 +291,25 @@ fn hits_set_by_hand_survive_another_hearing() {
     assert!(hits.iter().any(|h| h.by_hand && (h.start, h.end) == (24_000, 30_000)));
     assert!(hits.windows(2).all(|w| w[0].end <= w[1].start), "they do not overlap");
     assert_eq!(kit.doc.pads[0].slices, small_kit().doc.pads[0].slices, "pads go on playing what they play");
+}
+
+#[test]
+fn a_removed_hit_stays_away_until_the_removal_is_undone() {
+    let session = session_with_kit();
+    let hear_again = || {
+        session.start(Job::HearAgain(0, HearOptions::default()));
+        settle(&session);
+        assert_eq!(session.error(), None);
+        session.kit().doc.takes[0].hits.iter().map(|h| h.start).collect::<Vec<_>>()
+    };
+    let all = hear_again();
+    assert!(all.len() >= 4, "{all:?}");
+    session.start(Job::EditHits(0, HitEdit::Remove(all.len() - 1)));
+    settle(&session);
+    assert_eq!(hear_again(), all[..all.len() - 1]);
+    session.undo();
+    session.undo();
+    assert_eq!(hear_again(), all);
 }
 
 #[test]

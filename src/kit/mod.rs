@@ -107,6 +107,9 @@ pub struct TakeEntry {
     pub channels: u8,
     /// The hits heard, in order.
     pub hits: Vec<Hit>,
+    /// Frames where a hit was heard that the hand has removed or moved: none is heard there again.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub set_aside: Vec<u64>,
 }
 
 impl TakeEntry {
@@ -118,6 +121,7 @@ impl TakeEntry {
             frames: take.frames() as u64,
             channels: take.channels.len() as u8,
             hits,
+            set_aside: Vec::new(),
         }
     }
 }

@@ -11,6 +11,8 @@ use crate::{
 
 /// Shortest hit a hand can make, seconds.
 const SHORTEST_S: f64 = 0.002;
+/// Starts this close are those of one attack, heard twice, seconds.
+const SAME_S: f64 = 0.004;
 
 /// Adds a hit that starts at frame `start` and ends by decay or where the next one starts; the hit it
 /// falls into is cut short. Returns its place in the list.
@@ -78,15 +80,25 @@ pub fn merge(hits: &mut Vec<Hit>, take: &Take, index: usize) -> Result<()> {
     Ok(())
 }
 
-/// Removes hit `index` and returns it. Another hearing may find it again.
+/// Removes hit `index` and returns it.
 pub fn remove(hits: &mut Vec<Hit>, take: &Take, index: usize) -> Result<Hit> {
     present(hits, take, index)?;
     Ok(hits.remove(index))
 }
 
+/// Starts of the hits of `before` that an edit has taken away: by removing them, or by moving their start to a
+/// later place. None is to be heard there again.
+pub fn set_aside<'a>(before: &'a [Hit], after: &'a [Hit]) -> impl Iterator<Item = u64> + 'a {
+    let stands =
+        |at: u64| after.iter().any(|h| h.start == at || (h.by_hand && (h.start..h.end).contains(&at)));
+    before.iter().map(|h| h.start).filter(move |&at| !stands(at))
+}
+
 /// `heard` with the hits of `before` that were set by hand: these stay as they are, what was heard inside
-/// them goes, and what was heard before them ends where they start.
-pub(super) fn keep_by_hand(before: &[Hit], heard: Vec<Hit>, take: &Take) -> Vec<Hit> {
+/// them goes, and what was heard before them ends where they start. What was `set_aside` stays away.
+pub(super) fn keep_by_hand(before: &[Hit], set_aside: &[u64], mut heard: Vec<Hit>, take: &Take) -> Vec<Hit> {
+    let same = (SAME_S * f64::from(take.sample_rate)) as u64;
+    heard.retain(|h| set_aside.iter().all(|at| at.abs_diff(h.start) > same));
     let by_hand: Vec<&Hit> = before.iter().filter(|h| h.by_hand).collect();
     if by_hand.is_empty() {
         return heard;

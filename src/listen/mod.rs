@@ -138,14 +138,16 @@ pub fn hear(take: &Take, options: &HearOptions, progress: &dyn Progress) -> Resu
     Ok(hits)
 }
 
-/// Hears `take` again: as [`hear`], but hits of `before` that were set by hand stay as they are.
+/// Hears `take` again: as [`hear`], but hits of `before` that were set by hand stay as they are, and none is
+/// heard where one was `set_aside` (frames, see [`edit::set_aside`]).
 pub fn hear_again(
     take: &Take,
     before: &[Hit],
+    set_aside: &[u64],
     options: &HearOptions,
     progress: &dyn Progress,
 ) -> Result<Vec<Hit>> {
-    Ok(edit::keep_by_hand(before, hear(take, options, progress)?, take))
+    Ok(edit::keep_by_hand(before, set_aside, hear(take, options, progress)?, take))
 }
 
 /// Describes frames `start..end` of `take`, whoever chose them; clipped to the take.

@@ -152,7 +152,7 @@ fn hear_again(shared: &Shared, index: usize, options: HearOptions, progress: &dy
     let (Some(take), Some(entry)) = (before.takes.get(index), before.doc.takes.get(index)) else {
         return Err(Error::invalid(format!("there is no take {} to hear again", index + 1)));
     };
-    let heard = listen::hear_again(take, &entry.hits, &options, progress)?;
+    let heard = listen::hear_again(take, &entry.hits, &entry.set_aside, &options, progress)?;
     progress.check()?;
     let name = format!("hear {} again", entry.name);
     shared.change(&name, false, |kit| {
@@ -179,6 +179,8 @@ fn edit_hits(shared: &Shared, index: usize, edit: HitEdit, progress: &dyn Progre
     progress.check()?;
     shared.change(&edit.to_string(), false, |kit| {
         still(kit, &before)?;
+        let gone: Vec<u64> = listen::edit::set_aside(&entry.hits, &hits).collect();
+        kit.doc.takes[index].set_aside.extend(gone);
         replace_hits(kit, index, hits);
         Ok(())
     })

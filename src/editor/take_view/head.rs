@@ -89,7 +89,7 @@ fn take_tools(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, shown: &Sho
         ui,
         "Hear again",
         "Hear the take again",
-        "Finds the hits anew; those set by hand stay.",
+        "Finds the hits anew; those set by hand stay, and removed ones stay away.",
     )
     .clicked()
     {
