@@ -13,11 +13,13 @@
 //! | [`labels`] | names, values and actions for screen readers |
 //! | [`paint`] | OpenGL |
 //! | [`changes`] | what of the picture a frame draws again |
+//! | [`closing`] | the host waits for the window's end |
 //! | [`frames`] | when frames are drawn |
 //! | [`glance`] | whether a frame is worth drawing |
 //! | [`trims`] | host parameters |
 
 mod changes;
+mod closing;
 mod frames;
 mod glance;
 mod input;
@@ -27,7 +29,7 @@ mod paint;
 mod trims;
 mod window;
 
-use self::frames::Frames;
+use self::{closing::Closing, frames::Frames};
 use super::state::{Memory, WindowState};
 use crate::{plugin::params::HostParams, session::Session};
 use baseview::{
@@ -149,11 +151,14 @@ impl Editor for HostEditor {
             .with_wait_for_parent(wait_for_parent)
             .with_fallback_scale_factor(fallback_scale_factor)
             .with_gl_config(GlConfig::default());
-        let (parts, closing) = (self.parts.clone(), Arc::<AtomicBool>::default());
+        let (parts, closing) = (self.parts.clone(), Arc::<Closing>::default());
         let told = closing.clone();
         let window = baseview::Window::create_with_host(
             settings,
-            move |context| window::HostWindow::open(context, parts, gui_context, memory, told),
+            move |context| {
+                told.watch_this_thread();
+                window::HostWindow::open(context, parts, gui_context, memory, told)
+            },
             host.map(host_of),
         )?;
         Ok(SpawnedEditor { handle: HostHandle { parts: self.parts.clone(), closing }, window })
@@ -176,8 +181,7 @@ impl Editor for HostEditor {
 /// The host's side of one open window.
 pub struct HostHandle {
     parts: Arc<Parts>,
-    /// Tells the window that it is being closed.
-    closing: Arc<AtomicBool>,
+    closing: Arc<Closing>,
 }
 
 impl EditorHandle for HostHandle {
@@ -255,12 +259,11 @@ impl EditorHandle for HostHandle {
 }
 
 impl Drop for HostHandle {
-    /// Comes before baseview closes the window and waits for its end. Baseview's word to the window is lost
-    /// while that one is about to begin (0.4, X11: its loop forgets at its start that it was stopped), which
-    /// would keep the host waiting for ever.
+    /// Comes before baseview closes the window, whose word is lost while the window is about to begin (0.4, X11:
+    /// its loop forgets at its start that it was stopped), which would keep the host waiting for ever.
     fn drop(&mut self) {
-        self.closing.store(true, Relaxed);
         *lock(&self.parts.frames) = None;
+        self.closing.ask_and_wait();
     }
 }
 

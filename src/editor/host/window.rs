@@ -1,8 +1,8 @@
 //! One open window: its events, its frames and its end.
 
 use super::{
-    Parts, frames::Pace, glance::Glance, input, input::Input, keys, labels::Labels, lock, paint::Canvas,
-    trims::HostTrims,
+    Parts, closing::Closing, frames::Pace, glance::Glance, input, input::Input, keys, labels::Labels, lock,
+    paint::Canvas, trims::HostTrims,
 };
 use crate::editor::{
     state::{Memory, WindowState},
@@ -19,10 +19,7 @@ use egui::{Context, OutputCommand};
 use nice_plug::context::gui::GuiContext;
 use std::{
     cell::{Cell, RefCell},
-    sync::{
-        Arc,
-        atomic::{AtomicBool, Ordering::Relaxed},
-    },
+    sync::{Arc, atomic::Ordering::Relaxed},
     time::{Duration, Instant},
 };
 
@@ -46,14 +43,11 @@ pub(super) struct HostWindow {
     held: RefCell<Vec<Trim>>,
     timer: TimerHandle,
     opened: Instant,
-    closing: Arc<AtomicBool>,
-    /// It was so at the last look.
-    was_closing: Cell<bool>,
+    closing: Arc<Closing>,
 }
 
 impl HostWindow {
-    /// Dresses egui and readies OpenGL; `memory` is what the host's project remembers, `closing` becomes true
-    /// when the host closes the window.
+    /// Dresses egui and readies OpenGL; `memory` is what the host's project remembers.
     ///
     /// # Errors
     /// When the system offers no usable OpenGL.
@@ -62,7 +56,7 @@ impl HostWindow {
         parts: Arc<Parts>,
         gui: GuiContext,
         memory: Memory,
-        closing: Arc<AtomicBool>,
+        closing: Arc<Closing>,
     ) -> Result<Self, HandlerError> {
         let canvas = Canvas::new(&window)?;
         let egui = Context::default();
@@ -86,7 +80,6 @@ impl HostWindow {
             timer: window.create_timer(GLANCE)?,
             opened: Instant::now(),
             closing,
-            was_closing: Cell::new(false),
             window,
             pace,
             parts,
@@ -238,9 +231,7 @@ impl WindowHandler for HostWindow {
         if *timer != self.timer {
             return;
         }
-        // a window that baseview closes is gone by the second look
-        let closing = self.closing.load(Relaxed);
-        if super::ENDING.load(Relaxed) || (self.was_closing.replace(closing) && closing) {
+        if super::ENDING.load(Relaxed) || self.closing.is_asked() {
             self.window.request_close();
             return;
         }
