@@ -163,7 +163,7 @@ mod tests {
     use crate::{
         cast::{
             aim::Aim,
-            audition::{Stage, mono},
+            audition::{RATE, Stage, mono},
             features::Features,
             fit, group,
             pluck::pluck,
@@ -175,7 +175,7 @@ mod tests {
 
     /// What the search makes of the pluck.
     fn fitted(stage: &mut Stage, kit: &Kit, raw: &Features, role: Role) -> Pad {
-        let recipe = recipe(role, &Source { take: 0, heard: &kit.doc.takes[0].hits[0], raw });
+        let recipe = recipe(role, &Source { take: 0, rate: RATE, heard: &kit.doc.takes[0].hits[0], raw });
         let start = fit::Start { pad: &recipe, raw, seed: 1 };
         fit::fitted(stage, start, &Aim::of(role, None), &Quiet).unwrap().1
     }

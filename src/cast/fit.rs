@@ -314,7 +314,7 @@ mod tests {
     };
 
     fn by_recipe(role: Role, kit: &Kit, raw: &Features) -> Pad {
-        recipe(role, &Source { take: 0, heard: &kit.doc.takes[0].hits[0], raw })
+        recipe(role, &Source { take: 0, rate: RATE, heard: &kit.doc.takes[0].hits[0], raw })
     }
 
     #[test]

@@ -220,7 +220,8 @@ fn candidates(kit: &Kit, progress: &dyn Progress) -> Result<Vec<Candidate>> {
 
 fn candidate(kit: &Kit, take: usize, hit: usize, heard: &Hit) -> Option<Candidate> {
     let raw = measured(kit, take, heard)?;
-    Some(Candidate { take, hit, heard: heard.clone(), raw })
+    let rate = f64::from(kit.takes.get(take)?.sample_rate);
+    Some(Candidate { take, rate, hit, heard: heard.clone(), raw })
 }
 
 /// The measures of a hit as recorded; `None` for what is too short or silent.

@@ -74,7 +74,7 @@ impl Default for CastOptions {
 pub type HeardTake = (Arc<Take>, Vec<Hit>);
 
 /// A whole kit from takes: every hit is tried in every role, the best assignment is taken, pads are
-/// fitted and balanced. Roles without a hit stay empty. Two cores are used when there are two.
+/// fitted and balanced. Roles without a hit stay empty. All cores are used.
 pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progress) -> Result<Kit> {
     make::make_kit(takes, options, progress)
 }

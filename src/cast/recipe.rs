@@ -15,6 +15,8 @@ pub const WORKING_PEAK_DB: f32 = -6.0;
 /// A hit is lifted by no more than this, dB: what is softer is noise.
 const MOST_LIFT_DB: f32 = 48.0;
 
+/// How long a shaker reads its hit at least: its start, attack, hold and decay.
+const SHAKE_MS: f32 = 64.0;
 /// A hit that has fallen by 20 dB within this time is a click.
 const SHORT_MS: f32 = 40.0;
 
@@ -23,6 +25,8 @@ const SHORT_MS: f32 = 40.0;
 pub struct Source<'a> {
     /// Index of its take.
     pub take: usize,
+    /// Rate of its take, Hz.
+    pub rate: f64,
     /// The hit.
     pub heard: &'a Hit,
     /// Measures of the hit as it was recorded.
@@ -41,6 +45,12 @@ impl Source<'_> {
         let d = &self.heard.description;
         let strongest = self.raw.scalars[21].exp();
         d.pitch_hz.filter(|_| d.pitch_confidence > 0.5).map_or(strongest, |hz| hz.min(strongest)).max(25.0)
+    }
+
+    /// Semitones up at which the hit still lasts so long.
+    fn lasting(&self, ms: f32) -> f32 {
+        let frames = self.heard.end.saturating_sub(self.heard.start).max(1);
+        12.0 * (1000.0 * frames as f32 / self.rate as f32 / ms).log2()
     }
 
     /// Semitones that bring the low end to `hz`, by whole octaves and a rest, within `-most_down..=most_up`.
@@ -220,8 +230,9 @@ fn hat(pad: &mut Pad, source: &Source, hold_ms: f32, decay_ms: f32) {
 /// in recordings that is what tells a shaker from a hat (tests/SCORES.md).
 fn shaker(pad: &mut Pad, source: &Source) {
     let up = 12.0 * (10_500.0 / source.raw.scalars[12].exp()).log2();
-    let reading =
-        LayerSettings { low_cut_hz: 3000.0, attack_ms: 22.0, ..layer(4.0, up.clamp(-6.0, 28.0), 4.0, 34.0) };
+    // one that is over while it swells would be a cut-off blip
+    let up = up.clamp(-6.0, 28.0).min(source.lasting(SHAKE_MS)).max(-24.0);
+    let reading = LayerSettings { low_cut_hz: 3000.0, attack_ms: 22.0, ..layer(4.0, up, 4.0, 34.0) };
     layers(pad, [reading]);
     pad.cloud.copies = 6;
     pad.cloud.spread_ms = 12.0;
@@ -268,4 +279,31 @@ fn percussion(pad: &mut Pad, source: &Source) {
     pad.tone.punch =
         Compressor { on: true, threshold_db: -16.0, ratio: 2.5, attack_ms: 15.0, ..Compressor::default() };
     pad.tone.saturation = saturation(Character::Soft, 3.0, 0.4);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::cast::{
+        audition::{RATE, Stage},
+        pluck::pluck,
+    };
+
+    #[test]
+    fn a_shaker_of_a_short_hit_swells_and_falls_before_the_hit_is_over() {
+        let (kit, raw) = pluck(220.0, 4.0);
+        let mut heard = kit.doc.takes[0].hits[0].clone();
+        // 50 ms: at the pitch that brightness asks for they would be over within 10 ms
+        heard.end = heard.start + (0.05 * RATE) as u64;
+        let pad = recipe(Role::Shaker, &Source { take: 0, rate: RATE, heard: &heard, raw: &raw });
+        let sound = Stage::new(&kit).sketch(&pad);
+        let levels: Vec<f32> = sound.chunks(96).map(|c| c.iter().map(|x| x * x).sum()).collect();
+        let top = (0..levels.len()).max_by(|&a, &b| levels[a].total_cmp(&levels[b])).unwrap();
+        let last = levels.iter().rposition(|l| *l > 0.01 * levels[top]).unwrap();
+        let [top_ms, last_ms] = [top, last].map(|i| 2 * i);
+        assert!(
+            top_ms >= 14 && last_ms >= top_ms + 14,
+            "loudest after {top_ms} ms, 20 dB down after {last_ms}"
+        );
+    }
 }

@@ -26,6 +26,8 @@ const HAT_GROUP: u8 = 1;
 pub struct Candidate {
     /// Index of its take in the kit.
     pub take: usize,
+    /// Rate of the take, Hz.
+    pub rate: f64,
     /// Its index in the take.
     pub hit: usize,
     /// Where it lies, and its description.
@@ -43,7 +45,7 @@ impl Candidate {
 
     /// What recipes look at.
     pub fn source(&self) -> Source<'_> {
-        Source { take: self.take, heard: &self.heard, raw: &self.raw }
+        Source { take: self.take, rate: self.rate, heard: &self.heard, raw: &self.raw }
     }
 }
 
@@ -117,12 +119,15 @@ pub fn shape(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{cast::pluck::pluck, progress::Quiet};
+    use crate::{
+        cast::{audition::RATE, pluck::pluck},
+        progress::Quiet,
+    };
 
     const HOW: How<'_> = How { fit: 1.0, target: None, key: None, tune_kick: false };
 
     fn candidate(kit: &Kit, take: usize, raw: Features) -> Candidate {
-        Candidate { take, hit: 0, heard: kit.doc.takes[take].hits[0].clone(), raw }
+        Candidate { take, rate: RATE, hit: 0, heard: kit.doc.takes[take].hits[0].clone(), raw }
     }
 
     #[test]

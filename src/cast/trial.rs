@@ -33,7 +33,8 @@ impl Trial {
         let (Some(heard), Some(raw)) = (heard, raw) else {
             return Err(Error::invalid(format!("hit {hit} of take {take} is not there or silent")));
         };
-        let recipe = recipe::recipe(role, &recipe::Source { take, heard, raw: &raw });
+        let rate = f64::from(kit.takes[take].sample_rate);
+        let recipe = recipe::recipe(role, &recipe::Source { take, rate, heard, raw: &raw });
         let stage = Stage::with_drafts(kit, &drafts(kit));
         Ok(Self { stage, recipe, aim: Aim::of(role, None), seed: heard.start, raw })
     }
