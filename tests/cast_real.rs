@@ -68,6 +68,7 @@ fn kits_of_different_instruments_lie_further_apart_than_kits_of_one_take() {
             return;
         };
         let (same, other) = (apart_db(&steel, &again), apart_db(&steel, &marimba));
+        println!("fit {fit}: {other:.1} dB between instruments, {same:.2} dB within one");
         assert!(
             other >= floor * same,
             "fit {fit}: {other:.1} dB between instruments, {same:.1} dB within one"

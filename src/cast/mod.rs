@@ -30,7 +30,7 @@ pub use typical::{TypicalBand, typical_bands};
 
 use crate::{
     error::Result,
-    kit::{Key, Kit, Pad, Role, Target},
+    kit::{DEFAULT_FIT, Key, Kit, Pad, Role, Target},
     listen::Hit,
     progress::Progress,
     take::Take,
@@ -60,7 +60,7 @@ impl Default for CastOptions {
     fn default() -> Self {
         Self {
             name: "Untitled".into(),
-            fit: 0.7,
+            fit: DEFAULT_FIT,
             seed: 1,
             roles: None,
             key: None,

@@ -1,6 +1,6 @@
 //! What can be asked on the command line.
 
-use crate::kit::{Key, Role};
+use crate::kit::{DEFAULT_FIT, Key, Role};
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
 
@@ -64,7 +64,7 @@ pub(super) struct MakeKit {
     #[arg(long, value_name = "DIR")]
     pub out: PathBuf,
     /// How far pads are shaped from the raw hit (0) towards their role (1).
-    #[arg(long, value_name = "0..1", default_value_t = 0.7, allow_negative_numbers = true, value_parser = fit)]
+    #[arg(long, value_name = "0..1", default_value_t = DEFAULT_FIT, allow_negative_numbers = true, value_parser = fit)]
     pub fit: f32,
     /// Decides every random draw: another number, other small differences between hits, other clouds.
     #[arg(long, value_name = "N", default_value_t = 1)]

@@ -126,13 +126,17 @@ impl TakeEntry {
     }
 }
 
+/// How far pads are shaped unless the player says otherwise: far enough that judges of drums take them for their
+/// role about as often as fully shaped ones (tests/SCORES.md).
+pub const DEFAULT_FIT: f32 = 0.8;
+
 impl Default for Document {
     fn default() -> Self {
         Self {
             version: VERSION,
             name: "Untitled".into(),
             seed: 1,
-            fit: 0.7,
+            fit: DEFAULT_FIT,
             key: None,
             tune_kick: false,
             takes: Vec::new(),
