@@ -111,6 +111,11 @@ impl Listener {
         if let Some(result) = text.strip_prefix("test result: ") {
             self.results.push(format!("{}: {result}", self.runner));
         }
+        // after its last test a runner can still crash
+        if text.starts_with("process didn't exit successfully") && text.contains("(signal: ") {
+            let how = text.rsplit(" (").next().unwrap_or(text).trim_end_matches(')');
+            self.results.push(format!("{}: crashed, {how}", self.runner));
+        }
         if let Some(at) = text.find("skipped:") {
             self.skipped.push(format!("{}: {}", self.runner, text[at + "skipped:".len()..].trim()));
         }
@@ -145,10 +150,20 @@ successes:
 failures:
 ---- b stdout ----
 it broke
-test result: FAILED. 1 passed; 1 failed";
+test result: FAILED. 1 passed; 1 failed
+     Running tests/cli.rs (target/debug/deps/cli-02)
+test result: ok. 1 passed
+error: test failed, to rerun pass `--test cli`
+Caused by:
+  process didn't exit successfully: `target/debug/deps/cli-02 --show-output` (signal: 11, SIGSEGV: invalid memory reference)";
         let mut listener = Listener::default();
         let shown: Vec<&str> = output.lines().filter(|line| listener.hear(line)).collect();
-        assert_eq!(listener.results, ["tests/take.rs: FAILED. 1 passed; 1 failed"]);
+        let closed = [
+            "tests/take.rs: FAILED. 1 passed; 1 failed",
+            "tests/cli.rs: ok. 1 passed",
+            "tests/cli.rs: crashed, signal: 11, SIGSEGV: invalid memory reference",
+        ];
+        assert_eq!(listener.results, closed);
         assert_eq!(listener.skipped, ["tests/take.rs: ffmpeg is not there"]);
         assert!(shown.contains(&"it broke") && !shown.contains(&"some chatter"));
     }
