@@ -147,6 +147,28 @@ fn hits_are_listed_as_json_and_as_a_table() {
 }
 
 #[test]
+fn more_hits_are_heard_and_hits_are_cut_off_on_demand() {
+    let dir = tempfile::tempdir().unwrap();
+    let take = short_take(dir.path());
+    let heard = |options: &[&str]| -> (usize, f64) {
+        let told = succeed(&[&["hits", take.to_str().unwrap(), "--json"], options].concat());
+        let told: Value = serde_json::from_str(&told).unwrap();
+        let hits = told["hits"].as_array().unwrap();
+        (hits.len(), hits.iter().map(|h| number(&h["end"]) - number(&h["start"])).sum())
+    };
+    let (count, seconds) = heard(&[]);
+    let gated = heard(&["--gate", "10"]);
+    assert!(gated.0 == count && gated.1 < 0.5 * seconds, "{count} in {seconds} s, {gated:?}");
+    let more = heard(&["--sensitivity", "1"]).0;
+    assert!(more > count, "{more} hits, {count} before");
+    let out = dir.path().join("kit");
+    let out = out.to_str().unwrap();
+    let kit = ["kit", take.to_str().unwrap(), "--out", out, "--fit", "0", "--json", "--sensitivity", "1"];
+    let summary: Value = serde_json::from_str(&succeed(&kit)).unwrap();
+    assert_eq!(number(&summary["takes"][0]["hits"]), more as f64);
+}
+
+#[test]
 fn silence_has_no_hits_and_no_kit() {
     let dir = tempfile::tempdir().unwrap();
     let silence = dir.path().join("silence.wav");
@@ -344,6 +366,8 @@ fn bad_requests_get_one_sentence() {
         (&["hits"], "TAKE"),
         (&["hits", take, "--loud"], "--loud"),
         (&["hits", take, "--sensitivity", "2"], "sensitivity"),
+        (&["hits", take, "--gate", "0"], "gate"),
+        (&["kit", take, "--out", out, "--gate", "61"], "gate"),
         (&["kit", take], "--out"),
         (&["kit", take, "--out", file], "a-file"),
         (&["kit", take, "--out", out, "--fit", "1.5"], "1.5"),

@@ -1,6 +1,9 @@
 //! What can be asked on the command line.
 
-use crate::kit::{DEFAULT_FIT, Key, Role};
+use crate::{
+    kit::{DEFAULT_FIT, Key, Role},
+    listen::{DECAYED_DB, HearOptions},
+};
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
 
@@ -50,9 +53,25 @@ pub(super) struct Hits {
     /// Print JSON instead of a table.
     #[arg(long)]
     pub json: bool,
+    #[command(flatten)]
+    pub hearing: Hearing,
+}
+
+/// How recordings are heard.
+#[derive(Debug, Args)]
+pub(super) struct Hearing {
     /// Hear fewer (down to -1) or more hits (up to 1).
     #[arg(long, value_name = "-1..1", default_value_t = 0.0, allow_negative_numbers = true, value_parser = sensitivity)]
-    pub sensitivity: f32,
+    sensitivity: f32,
+    /// Cut hits off so many dB below their loudest moment instead of by their decay.
+    #[arg(long, value_name = "1..60", value_parser = gate)]
+    gate: Option<f32>,
+}
+
+impl Hearing {
+    pub fn options(&self) -> HearOptions {
+        HearOptions { sensitivity: self.sensitivity, gate_db: self.gate }
+    }
 }
 
 #[derive(Debug, Args)]
@@ -63,6 +82,8 @@ pub(super) struct MakeKit {
     /// Folder to write; made when it is not there.
     #[arg(long, value_name = "DIR")]
     pub out: PathBuf,
+    #[command(flatten)]
+    pub hearing: Hearing,
     /// How far pads are shaped from the raw hit (0) towards their role (1).
     #[arg(long, value_name = "0..1", default_value_t = DEFAULT_FIT, allow_negative_numbers = true, value_parser = fit)]
     pub fit: f32,
@@ -157,6 +178,10 @@ fn target(text: &str) -> Result<(Role, PathBuf), String> {
 
 fn sensitivity(text: &str) -> Result<f32, String> {
     number_within(text, -1.0, 1.0)
+}
+
+fn gate(text: &str) -> Result<f32, String> {
+    number_within(text, 1.0, DECAYED_DB)
 }
 
 fn number_within(text: &str, low: f32, high: f32) -> Result<f32, String> {

@@ -16,7 +16,8 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
     if a.out.exists() && !a.out.is_dir() {
         return Err(Error::file(&a.out, "is a file; give the name of a folder"));
     }
-    let takes = a.take.iter().map(|path| hear_take(path, terminal)).collect::<Result<Vec<_>>>()?;
+    let heard = a.hearing.options();
+    let takes = a.take.iter().map(|path| hear_take(path, &heard, terminal)).collect::<Result<Vec<_>>>()?;
     if takes.iter().all(|(_, hits)| hits.is_empty()) {
         let trouble = "no hits were heard; record some knocks, plucks or scratches well above the noise";
         return Err(Error::file(&a.take[0], trouble));
@@ -50,9 +51,9 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
     Ok(())
 }
 
-fn hear_take(path: &Path, terminal: &Terminal) -> Result<HeardTake> {
+fn hear_take(path: &Path, options: &HearOptions, terminal: &Terminal) -> Result<HeardTake> {
     let take = Arc::new(read_take(path, terminal)?);
-    let hits = hear(&take, &HearOptions::default(), terminal)?;
+    let hits = hear(&take, options, terminal)?;
     Ok((take, hits))
 }
 

@@ -29,6 +29,8 @@ pub struct TakeView {
     pub(super) expected: Option<u64>,
     /// For hearing the take again, -1 to 1.
     pub sensitivity: f32,
+    /// For hearing the take again: hits are cut off so far below their loudest moment.
+    pub gate_db: Option<f32>,
     /// Where the chosen pad's hit lies on the screen, for the line that leads from it to the bench.
     pub(super) root: Option<egui::Pos2>,
     /// A hit edge under the hand: hit and its new start and end.
@@ -38,7 +40,7 @@ pub struct TakeView {
 impl TakeView {
     /// Shows another take, from its beginning to its end.
     pub fn turn_to(&mut self, take: usize) {
-        *self = Self { take, sensitivity: self.sensitivity, ..Self::default() };
+        *self = Self { take, sensitivity: self.sensitivity, gate_db: self.gate_db, ..Self::default() };
     }
 
     /// Zooms by `factor` (below 1: closer) around a frame.

@@ -7,8 +7,8 @@ use crate::take::Take;
 const STEP_S: f64 = 0.01;
 /// A hit is over when it comes this close to the noise floor (2 dB), as a power.
 const NEAR_FLOOR: f32 = 1.6;
-/// A hit is over this far below its loudest step, in dB, however quiet the floor is.
-const DEPTH_DB: f32 = 60.0;
+/// A hit is over this far below its loudest step, in dB, however quiet the floor is: a gate makes it shorter only.
+pub const DECAYED_DB: f32 = 60.0;
 /// The loudest step is searched within this time from the start, seconds: bowed notes swell.
 const SWELL_S: f64 = 0.5;
 /// An end is moved to a zero crossing when one comes within this time, seconds.
@@ -30,7 +30,7 @@ impl Ends {
     /// `gate_db`: how far below a hit's loudest moment it is cut off, when it is to be cut before its decay.
     pub(super) fn new(envelope: &Envelope, gate_db: Option<f32>) -> Self {
         let (steps, blocks) = envelope.steps(STEP_S);
-        let depth = gate_db.map_or(DEPTH_DB, |db| db.clamp(1.0, DEPTH_DB));
+        let depth = gate_db.map_or(DECAYED_DB, |db| db.clamp(1.0, DECAYED_DB));
         Self {
             steps,
             step: blocks * envelope.step,

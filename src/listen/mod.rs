@@ -27,6 +27,8 @@ mod spectrogram;
 mod swell;
 mod trees;
 
+pub use ends::DECAYED_DB;
+
 pub use describe::{BAND_EDGES_HZ, STRETCH_ENDS_S};
 pub use key::{HeardKey, hear_key, key_of, read_key};
 

@@ -103,6 +103,27 @@ fn the_start_of_a_hit_is_dragged() {
 }
 
 #[test]
+fn in_the_smallest_window_the_tools_of_a_take_with_a_mark_stand_side_by_side() {
+    let mut harness = sized_window(900.0, 600.0, 1.0);
+    harness.state_mut().window.take.cursor = Some(12_000);
+    harness.run_ok();
+    let add = harness.get_by_label("Add a hit at the mark").rect();
+    let zoom = harness.get_by_label("Look from further away").rect();
+    assert!(add.right() < zoom.left(), "{add:?} runs into {zoom:?}");
+}
+
+#[test]
+fn hearing_again_with_a_gate_makes_hits_shorter() {
+    let mut harness = window();
+    let length = |d: &Desk| d.session.kit().doc.takes[0].hits.iter().map(|h| h.end - h.start).sum::<u64>();
+    let before = length(harness.state());
+    harness.get_by_label("Hearing Gate").set_value_accesskit(-10.0);
+    harness.run_ok();
+    press(&mut harness, "Hear the take again");
+    wait_until(&mut harness, "the hearing", |d| length(d) < before / 2);
+}
+
+#[test]
 fn hearing_again_with_less_sensitivity_finds_fewer_hits() {
     let mut harness = window();
     let before = hits(&harness);

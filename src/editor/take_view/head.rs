@@ -9,7 +9,7 @@ use crate::{
         state::WindowState,
         theme, widgets,
     },
-    listen::HearOptions,
+    listen::{DECAYED_DB, HearOptions},
     session::{HitEdit, Job},
     settings::{Curve, Setting, Unit},
 };
@@ -24,6 +24,19 @@ static SENSITIVITY: Setting<f32> = Setting {
     curve: Curve::Linear,
     default: 0.0,
     help: "Left: fewer hits. Right: more hits. Then press Hear again.",
+    get: |v| *v,
+    set: |v, new| *v = new,
+};
+
+static GATE: Setting<f32> = Setting {
+    id: "gate",
+    name: "Gate",
+    unit: Unit::Decibels,
+    min: -DECAYED_DB,
+    max: -1.0,
+    curve: Curve::Linear,
+    default: -DECAYED_DB,
+    help: "Where hits are cut off, below their loudest moment; at -60 dB they end by themselves. Then press Hear again.",
     get: |v| *v,
     set: |v, new| *v = new,
 };
@@ -85,6 +98,10 @@ fn take_tools(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, shown: &Sho
     if let Some(value) = moved.value {
         state.take.sensitivity = value;
     }
+    let moved = widgets::rule(ui, &GATE, "Hearing", -state.take.gate_db.unwrap_or(DECAYED_DB), 84.0);
+    if let Some(value) = moved.value {
+        state.take.gate_db = Some(-value).filter(|db| *db < DECAYED_DB);
+    }
     if widgets::button(
         ui,
         "Hear again",
@@ -93,7 +110,7 @@ fn take_tools(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, shown: &Sho
     )
     .clicked()
     {
-        let options = HearOptions { sensitivity: state.take.sensitivity, ..HearOptions::default() };
+        let options = HearOptions { sensitivity: state.take.sensitivity, gate_db: state.take.gate_db };
         desk.session.start(Job::HearAgain(shown.index, options));
     }
     let help = "Gives the hits of all takes to the pads anew; one step back undoes it.";
