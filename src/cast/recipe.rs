@@ -230,7 +230,7 @@ fn hat(pad: &mut Pad, source: &Source, hold_ms: f32, decay_ms: f32) {
 /// in recordings that is what tells a shaker from a hat (tests/SCORES.md).
 fn shaker(pad: &mut Pad, source: &Source) {
     let up = 12.0 * (10_500.0 / source.raw.scalars[12].exp()).log2();
-    // one that is over while it swells would be a cut-off blip
+    // one that is over while it swells would be a cut-off blip; further than two octaves down nothing bright is left
     let up = up.clamp(-6.0, 28.0).min(source.lasting(SHAKE_MS)).max(-24.0);
     let reading = LayerSettings { low_cut_hz: 3000.0, attack_ms: 22.0, ..layer(4.0, up, 4.0, 34.0) };
     layers(pad, [reading]);
