@@ -1,7 +1,7 @@
 //! How long a kit takes: sixteen pads from the demo take repeated to three minutes, hearing not counted.
 
 use criterion::{Criterion, criterion_group, criterion_main};
-use kitwright::{
+use kitwright_core::{
     cast::{CastOptions, make_kit},
     demo::borrowed_cello,
     listen::{HearOptions, hear},

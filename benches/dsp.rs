@@ -3,13 +3,12 @@
 //! `cargo bench --bench dsp`. Rates are frames per second; compare lines of one run with each other,
 //! never with another machine or another day.
 
-#[path = "../tests/engine_support/mod.rs"]
-mod engine_support;
+#[path = "../tests/engine/support/mod.rs"]
+mod support;
 
 use biquad::Biquad;
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
-use engine_support::rivals::Rubato;
-use kitwright::{
+use kitwright_core::{
     engine::{
         dsp::{
             ceiling::Ceiling,
@@ -24,6 +23,7 @@ use kitwright::{
     settings::PadTrims,
 };
 use std::hint::black_box;
+use support::rivals::Rubato;
 
 const FRAMES: usize = 4096;
 const RATE: f64 = 48_000.0;
@@ -33,7 +33,7 @@ fn source(frames: usize) -> Vec<f32> {
 }
 
 /// The published quality of both: better than 110 dB to 15 kHz (tests/dsp_reader.rs for ours,
-/// tests/engine_support/rivals.rs for the other).
+/// tests/engine/support/rivals.rs for the other).
 fn reading(c: &mut Criterion) {
     Reader::prepare();
     let [left, right] = [source(FRAMES * 5), source(FRAMES * 5)];

@@ -3,19 +3,19 @@
 //!
 //! Times on shared machines are noise: compare lines of one run.
 
-#[path = "../tests/engine_support/mod.rs"]
-mod engine_support;
+#[path = "../tests/engine/support/mod.rs"]
+mod support;
 
 use criterion::{BatchSize, Criterion, criterion_group, criterion_main};
-use engine_support::{
-    groove::{BLOCK, RATE, dense_kit},
-    kit_document, prepared, shares,
-};
-use kitwright::{
+use kitwright_core::{
     engine::{Engine, PlayKit},
     kit::PADS,
 };
 use std::{hint::black_box, sync::Arc};
+use support::{
+    groove::{BLOCK, RATE, dense_kit},
+    kit_document, prepared, shares,
+};
 
 /// An engine with so many hits sounding.
 fn sounding(kit: &Arc<PlayKit>, hits: usize) -> Engine {

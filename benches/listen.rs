@@ -2,7 +2,7 @@
 //! `taskset --cpu-list 0`.
 
 use criterion::{Criterion, criterion_group, criterion_main};
-use kitwright::{
+use kitwright_core::{
     demo::borrowed_cello,
     listen::{HearOptions, hear},
     progress::Quiet,

@@ -1,7 +1,7 @@
 //! Time to read a three-minute stereo take at 48 kHz, and to pack it as FLAC.
 
 use criterion::{BatchSize, Criterion, criterion_group, criterion_main};
-use kitwright::{progress::Quiet, take::Take};
+use kitwright_core::{progress::Quiet, take::Take};
 use std::{hint::black_box, path::Path, time::Duration};
 
 const RATE: u32 = 48_000;

@@ -5,7 +5,7 @@
 //!     casting search FILE ROLE   lays the search of one pad open: prints where it starts and what ours finds,
 //!                                then the cost of each line of places (a JSON array) that comes in
 
-use kitwright::{
+use kitwright_core::{
     cast::{
         CastOptions,
         audition::{self, Stage},

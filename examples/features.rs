@@ -1,7 +1,7 @@
 //! Prints the measures of audio files, one JSON line each: what `tests/reference/profiles.py` trains on.
 //! Files are named on standard input, one per line.
 
-use kitwright::{cast::features, progress::Quiet, take::Take};
+use kitwright_core::{cast::features, progress::Quiet, take::Take};
 use std::io::BufRead;
 
 fn main() {

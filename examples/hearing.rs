@@ -5,7 +5,7 @@
 //!     hearing evidence FILE...    every candidate: its start and what the judge weighs
 //!     hearing demo FOLDER         writes the invented take and its truth
 
-use kitwright::{
+use kitwright_core::{
     demo::borrowed_cello,
     error::Result,
     export::write_take,
@@ -69,6 +69,7 @@ fn demo(folder: &Path) -> Result<()> {
         let _ = writeln!(truth, "{start:.6}");
     }
     let path = folder.join("borrowed-cello.csv");
-    std::fs::write(&path, truth)
-        .map_err(|e| kitwright::error::Error::invalid(format!("{}: cannot be written: {e}", path.display())))
+    std::fs::write(&path, truth).map_err(|e| {
+        kitwright_core::error::Error::invalid(format!("{}: cannot be written: {e}", path.display()))
+    })
 }

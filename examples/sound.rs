@@ -4,10 +4,10 @@
 //!     sound listen FOLDER      writes WAV files made from the invented take
 //!     sound listen FOLDER TAKE writes WAV files made from the loudest hits of a take
 
-#[path = "../tests/engine_support/mod.rs"]
-mod engine_support;
 #[path = "sound/listening.rs"]
 mod listening;
+#[path = "../tests/engine/support/mod.rs"]
+mod support;
 #[path = "sound/table.rs"]
 mod table;
 

@@ -1,41 +1,12 @@
-//! Kitwright turns the recorded sound of one instrument into a playable drum kit.
-//!
-//! The way of a sound through the house, each module using only those above it:
+//! Kitwright turns the recorded sound of one instrument into a playable drum kit: the plugin, its window and
+//! the command line. The sound itself is made by the library `kitwright_core` (in `src/core`).
 //!
 //! | module | what it gives its reader |
 //! | --- | --- |
-//! | [`units`] | decibels, semitones and hertz, converted in one place |
-//! | [`error`] | the one error type: a sentence for the person who can act on it |
-//! | [`progress`] | how long work reports and is cancelled |
-//! | [`parallel`] | the same work for many things, on every core |
-//! | [`settings`] | the one table that describes every setting |
-//! | [`take`] | recordings: decoded, kept as they were |
-//! | [`listen`] | hits: where each starts and ends, and what it is like |
-//! | [`kit`] | the document: pads, layers, cloud, tone; its file |
-//! | [`groove`] | four bars that use every pad of a kit |
-//! | [`engine`] | the sound, in real time |
-//! | [`cast`] | which hit serves which role, found by trying it there through the engine |
-//! | [`demo`] | an invented take, synthesised, to try everything with |
-//! | [`export`] | what leaves the house: rendered songs, pads, a groove, a picture, a summary |
-//! | [`session`] | one open kit with its undo, jobs and errors; what plugin and window share |
 //! | [`editor`] | the window |
-//! | [`plugin`] | the host's side: notes, parameters, state, ports, the guard at the door |
+//! | [`plugin`] | the host's side: notes, parameters, state, ports, guards against hosts' mistakes |
 //! | [`cli`] | the command line |
 
-pub mod cast;
 pub mod cli;
-pub mod demo;
 pub mod editor;
-pub mod engine;
-pub mod error;
-pub mod export;
-pub mod groove;
-pub mod kit;
-pub mod listen;
-pub mod parallel;
 pub mod plugin;
-pub mod progress;
-pub mod session;
-pub mod settings;
-pub mod take;
-pub mod units;

@@ -122,7 +122,7 @@ fn hits_are_listed_as_json_and_as_a_table() {
     let seconds = number(&heard["seconds"]);
     assert!((60.0..90.0).contains(&seconds));
     let hits = heard["hits"].as_array().unwrap();
-    let (_, truth) = kitwright::demo::borrowed_cello(1);
+    let (_, truth) = kitwright_core::demo::borrowed_cello(1);
     let found = |t: f64| hits.iter().any(|h| (number(&h["start"]) - t).abs() < 0.03);
     let missed = truth.iter().filter(|&&t| !found(t)).count();
     // how well hits are heard is tested elsewhere; here the list must be that of this take
@@ -172,7 +172,7 @@ fn more_hits_are_heard_and_hits_are_cut_off_on_demand() {
 fn silence_has_no_hits_and_no_kit() {
     let dir = tempfile::tempdir().unwrap();
     let silence = dir.path().join("silence.wav");
-    kitwright::export::write_wav(&silence, 44_100, &[&[0.0; 44_100]]).unwrap();
+    kitwright_core::export::write_wav(&silence, 44_100, &[&[0.0; 44_100]]).unwrap();
     let heard: Value =
         serde_json::from_str(&succeed(&["hits", silence.to_str().unwrap(), "--json"])).unwrap();
     assert_eq!(heard["hits"].as_array().unwrap().len(), 0);
@@ -219,9 +219,9 @@ fn a_kit_folder_is_what_the_contract_says() {
     let picture = tiny_skia::Pixmap::load_png(made.file("overview.png")).unwrap();
     assert!(picture.width() >= 1000 && picture.height() >= 600);
 
-    let score = kitwright::export::Score::read(made.file("groove.mid")).unwrap();
+    let score = kitwright_core::export::Score::read(made.file("groove.mid")).unwrap();
     for pad in pads {
-        let plays = |e: &kitwright::export::Event| matches!(e.action, kitwright::export::Action::On(note, _) if f64::from(note) == number(&pad["note"]));
+        let plays = |e: &kitwright_core::export::Event| matches!(e.action, kitwright_core::export::Action::On(note, _) if f64::from(note) == number(&pad["note"]));
         assert!(score.events.iter().any(plays), "the groove plays {}", pad["file"]);
     }
 }
@@ -307,7 +307,7 @@ fn a_take_is_shifted_an_octave_down_with_its_timing() {
         (0..48_000).map(|i| (0.5 * (i as f64 * hz * std::f64::consts::TAU / 48_000.0).sin()) as f32).collect()
     };
     let (take, low) = (dir.path().join("sine.wav"), dir.path().join("low.wav"));
-    kitwright::export::write_wav(&take, 48_000, &[&sine(440.0)]).unwrap();
+    kitwright_core::export::write_wav(&take, 48_000, &[&sine(440.0)]).unwrap();
     let output = run(&["shift", take.to_str().unwrap(), "--semitones", "-12", "-o", low.to_str().unwrap()]);
     assert!(output.status.success());
     let mut wav = hound::WavReader::open(&low).unwrap();

@@ -1,8 +1,8 @@
 //! Files to judge by ear: hits of a take as they are, then with one stage after the other, then with all stages
 //! but one; all of a folder equally loud.
 
-use crate::engine_support::figures::tone::full;
-use kitwright::{
+use crate::support::figures::tone::full;
+use kitwright_core::{
     demo::borrowed_cello,
     engine::{Engine, PlayKit},
     error::{Error, Result},

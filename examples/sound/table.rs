@@ -1,11 +1,11 @@
 //! Every figure of the sound, measured here and now, beside its target.
 
-use crate::engine_support::{
+use crate::support::{
     denormals,
     figures::{cloud, colour, dynamics, filters, reading, tone},
     rivals, shares,
 };
-use kitwright::{engine::dsp::reader::Reader, kit::Character};
+use kitwright_core::{engine::dsp::reader::Reader, kit::Character};
 use serde_json::{Value, json};
 
 /// One line: what, what is wanted, what was measured, whether that is enough, and where it comes from.

@@ -1,10 +1,10 @@
 //! What can be asked on the command line.
 
-use crate::{
+use clap::{Args, Parser, Subcommand};
+use kitwright_core::{
     kit::{DEFAULT_FIT, Key, Role},
     listen::{DECAYED_DB, HearOptions},
 };
-use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
 
 /// What `kitwright` alone prints: one example per task.
@@ -173,7 +173,7 @@ fn fit(text: &str) -> Result<f32, String> {
 
 fn target(text: &str) -> Result<(Role, PathBuf), String> {
     let (role, sound) = text.split_once('=').ok_or("write it like snare=sound.wav")?;
-    Ok((role.parse().map_err(|e: crate::error::Error| e.to_string())?, sound.into()))
+    Ok((role.parse().map_err(|e: kitwright_core::error::Error| e.to_string())?, sound.into()))
 }
 
 fn sensitivity(text: &str) -> Result<f32, String> {

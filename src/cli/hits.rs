@@ -4,7 +4,7 @@ use super::{
     arguments, read_take,
     terminal::{Terminal, say},
 };
-use crate::{
+use kitwright_core::{
     cast::score_hits,
     error::Result,
     export::{tidy, tidy_db},

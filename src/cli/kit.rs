@@ -4,7 +4,7 @@ use super::{
     arguments, read_take,
     terminal::{Terminal, say},
 };
-use crate::{
+use kitwright_core::{
     cast::{CastOptions, HeardTake, make_kit, target_of},
     error::{Error, Result},
     export::{Summary, kit_file, write_folder},

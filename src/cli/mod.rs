@@ -10,13 +10,13 @@ mod render;
 mod terminal;
 mod window;
 
-use crate::{
+use arguments::{Arguments, Command};
+use clap::Parser;
+use kitwright_core::{
     error::{Error, Result},
     progress::Progress,
     take::Take,
 };
-use arguments::{Arguments, Command};
-use clap::Parser;
 use std::{path::Path, process::ExitCode};
 use terminal::{Terminal, say, tell};
 
@@ -97,9 +97,9 @@ fn pass_on_notices(path: &Path, take: &Take) {
 
 fn shift(a: &arguments::Shift, terminal: &Terminal) -> Result<()> {
     let take = read_take(&a.take, terminal)?;
-    let shifted = crate::take::shift::shift(&take, a.semitones, terminal)?;
+    let shifted = kitwright_core::take::shift::shift(&take, a.semitones, terminal)?;
     terminal.check()?;
-    crate::export::write_take(&shifted, &a.out)?;
+    kitwright_core::export::write_take(&shifted, &a.out)?;
     terminal.clear();
     pass_on_notices(&a.out, &shifted);
     say(&format!("{}: {:.1} s", a.out.display(), shifted.seconds()));
@@ -107,8 +107,8 @@ fn shift(a: &arguments::Shift, terminal: &Terminal) -> Result<()> {
 }
 
 fn demo_take(a: &arguments::DemoTake) -> Result<()> {
-    let (take, starts) = crate::demo::borrowed_cello(a.seed);
-    crate::export::write_take(&take, &a.out)?;
+    let (take, starts) = kitwright_core::demo::borrowed_cello(a.seed);
+    kitwright_core::export::write_take(&take, &a.out)?;
     say(&format!("{}: {} strokes in {:.1} s", a.out.display(), starts.len(), take.seconds()));
     Ok(())
 }

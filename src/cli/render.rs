@@ -4,7 +4,7 @@ use super::{
     arguments,
     terminal::{Terminal, say},
 };
-use crate::{
+use kitwright_core::{
     error::Result,
     export::{RenderOptions, Score, render_file},
     kit::Kit,

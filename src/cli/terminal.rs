@@ -1,7 +1,7 @@
 //! Output, progress on a terminal, and Ctrl-C.
 
-use crate::progress::Progress;
 use indicatif::{ProgressBar, ProgressStyle};
+use kitwright_core::progress::Progress;
 use std::{
     io::{IsTerminal, Write},
     sync::{

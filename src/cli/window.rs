@@ -1,13 +1,14 @@
 //! `kitwright window`: the plugin's own window, with audio and MIDI.
 
 use super::arguments;
-use crate::error::{Error, Result};
+use kitwright_core::error::{Error, Result};
 
 /// Opens the window and returns when it is closed. The kit is read once before, so that a broken one gets
 /// its sentence here.
 #[cfg(feature = "standalone")]
 pub(super) fn run(a: &arguments::Window) -> Result<()> {
-    use crate::{kit::Kit, plugin, progress::Quiet};
+    use crate::plugin;
+    use kitwright_core::{kit::Kit, progress::Quiet};
     if let Some(kit) = &a.kit {
         Kit::load(kit, &Quiet)?;
         plugin::open_first(kit.clone());

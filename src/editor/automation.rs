@@ -4,7 +4,7 @@ use super::{
     trims::{Trim, TrimAccess},
     widgets::Described,
 };
-use crate::{
+use kitwright_core::{
     kit::PADS,
     settings::{KIT_TRIMS, PAD_TRIMS, Unit},
 };

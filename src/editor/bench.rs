@@ -16,12 +16,12 @@ use super::{
     state::{PendingFit, Station, WindowState},
     theme, widgets,
 };
-use crate::{
+use egui::{Align2, Popup, Rect, RichText, Role, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
+use kitwright_core::{
     engine::Source,
     kit::{Pad, Role as PadRole},
     session::Job,
 };
-use egui::{Align2, Popup, Rect, RichText, Role, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
 
 /// Height of a line of words above or below a picture, points.
 const CAPTION: f32 = 17.0;
@@ -152,7 +152,7 @@ fn summary(station: Station, pad: &Pad) -> String {
             1 => "1 stage".into(),
             n => format!("{n} stages"),
         },
-        Station::Place => crate::kit::PAD[0].show(pad.settings.level_db),
+        Station::Place => kitwright_core::kit::PAD[0].show(pad.settings.level_db),
         Station::Trims => "host".into(),
     }
 }
@@ -253,8 +253,8 @@ impl widgets::Described for Fit {
             }
         }
     }
-    fn unit(&self) -> crate::settings::Unit {
-        crate::settings::Unit::Percent
+    fn unit(&self) -> kitwright_core::settings::Unit {
+        kitwright_core::settings::Unit::Percent
     }
     fn bounds(&self) -> [f32; 2] {
         [0.0, 1.0]

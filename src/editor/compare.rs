@@ -1,6 +1,6 @@
 //! A and B: two states of a pad, two states of the kit, one heard at a time.
 
-use crate::kit::{Kit, PADS, Pad};
+use kitwright_core::kit::{Kit, PADS, Pad};
 
 /// The sides that are not heard. A side that was never left is the same as the other.
 #[derive(Debug, Default)]
@@ -47,7 +47,7 @@ fn side(b: bool) -> char {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::kit::Role;
+    use kitwright_core::kit::Role;
 
     #[test]
     fn turning_twice_gives_back_what_was_there() {

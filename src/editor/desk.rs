@@ -4,7 +4,7 @@ use super::{
     trims::{Trim, TrimAccess},
     widgets::Moved,
 };
-use crate::{
+use kitwright_core::{
     kit::{Kit, PADS, Pad},
     session::Session,
 };

@@ -2,8 +2,8 @@
 //! the pad, and one dropped onto the role on the bench is what its pad comes close to.
 
 use super::{desk::Desk, file_browser, state::WindowState, theme};
-use crate::{kit::PADS, session::Job};
 use egui::{Align2, LayerId, Order, Rect, Ui, pos2, vec2};
+use kitwright_core::{kit::PADS, session::Job};
 use std::path::PathBuf;
 
 /// Where the pads lie on the screen, for what is dropped onto them.

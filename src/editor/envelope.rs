@@ -1,6 +1,6 @@
 //! A layer's envelope as the pictures draw it: the engine's own, run at a low rate.
 
-use crate::{
+use kitwright_core::{
     engine::dsp::envelope::{Entry, Envelope, Hold},
     kit::LayerSettings,
 };

@@ -3,8 +3,8 @@
 //! Folders are read on a thread of their own, since a network folder may take seconds.
 
 use super::{state::Memory, theme, widgets};
-use crate::session::Job;
 use egui::{Context, Key, RichText, Role, ScrollArea, Sense, TextEdit, Ui, WidgetInfo, vec2};
+use kitwright_core::session::Job;
 use std::{
     path::{Path, PathBuf},
     sync::{Mutex, mpsc},

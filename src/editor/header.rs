@@ -10,11 +10,11 @@ use super::{
     trims::Trim,
     widgets::{self, Described},
 };
-use crate::{error::Error, settings::KIT_TRIMS};
 use egui::{
     Align, Align2, Color32, Key, Layout, Modifiers, Popup, Rect, RichText, Role, ScrollArea, TextEdit, Ui,
     WidgetInfo, vec2,
 };
+use kitwright_core::{error::Error, settings::KIT_TRIMS};
 
 /// Height of the top line.
 pub const HEIGHT: f32 = 44.0;

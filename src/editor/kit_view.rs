@@ -10,12 +10,12 @@ use super::{
     wave::{self, Stretch},
     widgets,
 };
-use crate::{
+use egui::{Align2, CursorIcon, Event, Key, Rect, Response, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+use kitwright_core::{
     kit::PADS,
     session::{Job, Stroke},
     units::gain_to_db,
 };
-use egui::{Align2, CursorIcon, Event, Key, Rect, Response, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 use std::sync::atomic::Ordering;
 
 /// A pad under way to another.

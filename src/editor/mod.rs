@@ -40,11 +40,11 @@ pub mod widgets;
 pub use state::{Memory, Station, WindowState};
 pub use trims::{PlainTrims, Trim, TrimAccess};
 
-use crate::session::{Job, Session};
 use automation::Noted;
 use desk::Desk;
 use egui::{Pos2, Rect, RichText, Ui, UiBuilder, pos2, vec2};
 use file_browser::{FileBrowser, Outcome, Purpose};
+use kitwright_core::session::{Job, Session};
 use std::sync::Arc;
 
 /// Seconds without movement after which a fit is worked out.

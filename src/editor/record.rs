@@ -1,11 +1,11 @@
 //! Recording the side input: the button, and the line that says so while it runs.
 
 use super::{desk::Desk, state::WindowState, theme, widgets};
-use crate::{
+use egui::{Rect, RichText, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+use kitwright_core::{
     session::{MAX_RECORDING_SECONDS, Recording},
     units::gain_to_db,
 };
-use egui::{Rect, RichText, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 
 /// Softest level that the meter shows, dB.
 const FLOOR_DB: f32 = -60.0;

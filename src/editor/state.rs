@@ -4,7 +4,7 @@ use super::{
     compare::Compare, drops::Tiles, file_browser::FileBrowser, kit_view::Lights, record::SideInput,
     take_view::TakeView, wave::Waves,
 };
-use crate::kit::{Kit, PADS, Pad};
+use kitwright_core::kit::{Kit, PADS, Pad};
 use serde::{Deserialize, Serialize};
 use std::{path::PathBuf, sync::Arc};
 

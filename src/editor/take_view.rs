@@ -7,11 +7,11 @@ mod labels;
 pub use body::{HitPayload, hit_name};
 
 use super::{desk::Desk, state::WindowState, wave::Pyramid};
-use crate::{
+use egui::{Rect, Ui, UiBuilder};
+use kitwright_core::{
     kit::{Kit, Role},
     take::Take,
 };
-use egui::{Rect, Ui, UiBuilder};
 use std::sync::Arc;
 
 /// Where one looks in the take.

@@ -1,6 +1,6 @@
 //! How the window reads and moves trims, whoever owns them: a host's parameters or plain values.
 
-use crate::{
+use kitwright_core::{
     kit::{PADS, Trims},
     settings::{KIT_TRIMS, PAD_TRIMS},
 };

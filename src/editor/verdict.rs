@@ -1,6 +1,6 @@
 //! What the window says of how well a pad serves its role, wherever it says it.
 
-use crate::kit::{Pad, Role};
+use kitwright_core::kit::{Pad, Role};
 
 /// In a word or two, for a pad's tile: "93 %", "as is", "empty".
 pub fn word(pad: &Pad) -> String {
@@ -48,7 +48,7 @@ pub fn with_article(role: Role) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::kit::{Audition, Slice, Target};
+    use kitwright_core::kit::{Audition, Slice, Target};
 
     fn cast(role: Role, score: f32) -> Pad {
         let slice = Slice { take: 0, start: 0, end: 100, gain_db: 0.0, velocities: [0.0, 1.0] };

@@ -1,8 +1,8 @@
 //! Waveforms: a pyramid of minima and maxima, made off the frame's path, drawn at any zoom.
 
 use super::theme;
-use crate::take::Take;
 use egui::{Color32, Mesh, Painter, Pos2, Rect, Shape, pos2};
+use kitwright_core::take::Take;
 use std::{
     collections::HashMap,
     sync::{

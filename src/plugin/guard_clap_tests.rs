@@ -1,7 +1,7 @@
 //! The CLAP door from within the process: what the window does reaches the host, and the audio thread.
 
 use super::*;
-use crate::{
+use kitwright_core::{
     kit::{Kit, Slice, TakeEntry},
     session::Stroke,
     take::Take,
@@ -164,7 +164,8 @@ fn strokes_and_takes_played_from_the_window_are_heard() {
 
     session.listen_to(0, 1000, 2000);
     let heard = [rig.block(), rig.block(), rig.block(), rig.block()].concat();
-    let expected = |i: usize| ((1000 + i) as f32 * 0.05).sin() * 0.5 * 0.35 * crate::units::db_to_gain(-1.0);
+    let expected =
+        |i: usize| ((1000 + i) as f32 * 0.05).sin() * 0.5 * 0.35 * kitwright_core::units::db_to_gain(-1.0);
     for (i, &is) in heard.iter().enumerate().take(900).skip(300) {
         assert!((is - expected(i)).abs() < 1e-4, "frame {i}: {is} for {}", expected(i));
     }

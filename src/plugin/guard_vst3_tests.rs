@@ -1,7 +1,7 @@
 //! The VST3 door from within the process: a change of the kit reaches a host that shows no window.
 
 use super::*;
-use crate::kit::Kit;
+use kitwright_core::kit::Kit;
 use std::sync::{Arc, atomic::AtomicI32};
 use vst3::ComWrapper;
 

@@ -1,6 +1,6 @@
 //! Listening to a take as it was recorded, from the window, past the kit.
 
-use crate::{
+use kitwright_core::{
     engine::dsp::reader::{Reader, Step},
     session::{Listening, Session},
     settings::KitTrims,

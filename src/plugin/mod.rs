@@ -13,7 +13,7 @@ mod spare;
 pub mod state;
 mod tail;
 
-use crate::{
+use kitwright_core::{
     kit::PADS,
     session::{Job, Session},
 };

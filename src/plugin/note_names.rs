@@ -1,6 +1,6 @@
 //! What hosts write on the keys: role and number of the pads that a key plays.
 
-use crate::kit::{Document, Pad};
+use kitwright_core::kit::{Document, Pad};
 
 /// Each key that sounds, with its name: "1 kick", or "5 percussion, 6 percussion" where a key plays two.
 pub(super) fn note_names(doc: &Document) -> Vec<(u8, String)> {
@@ -22,7 +22,7 @@ fn sounds(pad: &Pad) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::kit::Slice;
+    use kitwright_core::kit::Slice;
 
     #[test]
     fn keys_carry_number_and_role_of_the_pads_that_sound() {

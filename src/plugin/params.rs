@@ -5,7 +5,7 @@
 //! life: `params.txt` beside this file lists them and a test compares.
 
 use super::state::{KitState, WindowMemory};
-use crate::{
+use kitwright_core::{
     kit::{PADS, Trims},
     settings::{KIT_TRIMS, PAD_TRIMS, Setting, Unit},
 };
@@ -283,7 +283,7 @@ fn refresh_table<T>(params: &[TrimParam], table: &[Setting<T>], seen: &mut [f32]
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::session::Session;
+    use kitwright_core::session::Session;
     use std::collections::HashMap;
 
     fn params() -> HostParams {

@@ -4,7 +4,7 @@ use super::{
     listening::Listener,
     params::{HostParams, TrimReader},
 };
-use crate::{
+use kitwright_core::{
     engine::{Engine, Transport},
     kit::PADS,
     session::Session,

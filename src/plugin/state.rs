@@ -3,7 +3,7 @@
 //! The framework's state is JSON, so the kit travels as base64 text; the session makes it ahead on a
 //! thread of its own, and takes one back without waiting.
 
-use crate::session::Session;
+use kitwright_core::session::Session;
 use serde::{Serialize, de::DeserializeOwned};
 use std::{
     fmt,

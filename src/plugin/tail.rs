@@ -1,6 +1,6 @@
 //! How long the kit can ring after its last key, for hosts that ask before they end a bounce.
 
-use crate::{
+use kitwright_core::{
     kit::{Kit, Layer, Pad, Slice, Trims},
     settings::PadTrims,
     units::st_to_ratio,
@@ -52,7 +52,7 @@ fn slice_seconds(kit: &Kit, slice: &Slice) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{
+    use kitwright_core::{
         engine::{Engine, PlayKit},
         take::Take,
     };

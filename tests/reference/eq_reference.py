@@ -1,4 +1,4 @@
-"""Reference magnitudes for tests/dsp_filters.rs.
+"""Reference magnitudes for tests/engine/dsp_filters.rs.
 
 Analogue prototypes (bells and shelves of the "Cookbook formulae for audio EQ biquad filter
 coefficients", Butterworth cuts from scipy.signal) evaluated by scipy.signal.freqs.

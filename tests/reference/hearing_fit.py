@@ -1,8 +1,8 @@
-"""Fits the trees of src/listen/trees.rs to takes with true onsets.
+"""Fits the trees of src/core/listen/trees.rs to takes with true onsets.
 
     python hearing_fit.py HEARING OUT FIT HELD DATA [MORE...]
 
-HEARING is the built example `hearing`; OUT the file to write (src/listen/trees.rs). FIT and HELD are folders
+HEARING is the built example `hearing`; OUT the file to write (src/core/listen/trees.rs). FIT and HELD are folders
 that hearing_takes.py has filled; DATA the developer recordings. Trees are fitted to FIT, the odd half of DATA's
 assembled takes and its first real take; HELD, the even half, the other real takes and MORE are only reported.
 
@@ -21,7 +21,7 @@ from hearing import EARLY_S, WINDOW_S, Tally, ask, truth
 INSIDE, RECORDED = 0.3, 3.0
 SHAPE = {"max_iter": 160, "learning_rate": 0.08, "max_leaf_nodes": 31, "min_samples_leaf": 40,
          "l2_regularization": 5, "max_features": 0.4, "random_state": 1}
-# as in src/listen/mod.rs
+# as in src/core/listen/mod.rs
 APART_S, LEAST_LOG_ODDS = 0.012, -0.2
 
 

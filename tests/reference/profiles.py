@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Trains the role profiles and writes src/cast/profiles.rs. Needs numpy, scipy, soundfile, scikit-learn.
+"""Trains the role profiles and writes src/core/cast/profiles.rs. Needs numpy, scipy, soundfile, scikit-learn.
   profiles.py WORK UNPACKED FEATURES OUT SOURCES [WITHOUT...]
 WORK: a folder for what is made on the way. UNPACKED: where the Debian packages were unpacked with
 dpkg -x. FEATURES: the built example `features`. OUT: the file to write. SOURCES: what its head says

@@ -1,4 +1,4 @@
-"""Designs the reader's kernel; prints the coefficients for src/engine/dsp/reader/table.rs.
+"""Designs the reader's kernel; prints the coefficients for src/core/engine/dsp/reader/table.rs.
 
     python tests/reference/reader_kernel.py        (needs numpy)
 

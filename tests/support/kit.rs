@@ -1,7 +1,7 @@
 //! A kit whose sixteen pads sound, each differently, and the host's state that holds it.
 
 use base64::{Engine as _, engine::general_purpose::STANDARD};
-use kitwright::{
+use kitwright_core::{
     kit::{Kit, Slice, TakeEntry},
     progress::Quiet,
     take::Take,

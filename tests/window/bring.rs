@@ -125,7 +125,7 @@ fn a_recording_dropped_onto_the_window_becomes_a_take_and_onto_a_pad_the_pad() {
     wait_until(&mut harness, "the third take", |d| d.session.kit().takes.len() == 3);
     let kit = harness.state().session.kit();
     let source = kit.doc.pads[2].audition.as_ref().expect("made of a hit");
-    assert_eq!((source.take, kit.doc.pads[2].role), (2, kitwright::kit::Role::Snare));
+    assert_eq!((source.take, kit.doc.pads[2].role), (2, kitwright_core::kit::Role::Snare));
     assert_eq!((harness.state().window.pad, kit.doc.pads[2].note), (2, before.doc.pads[2].note));
     for (i, pad) in kit.doc.pads.iter().enumerate().filter(|(i, _)| *i != 2) {
         assert_eq!(*pad, before.doc.pads[i], "pad {} stays", i + 1);

@@ -71,7 +71,7 @@ fn a_and_b_of_a_pad_and_of_the_kit_keep_both_states() {
 
 #[test]
 fn each_stage_and_the_whole_chain_are_taken_out_and_in_without_touching_the_kit() {
-    use kitwright::kit::Stage;
+    use kitwright_core::kit::Stage;
     let mut harness = window();
     press(&mut harness, "Tone");
     let revision = harness.state().session.revision();
@@ -119,7 +119,7 @@ fn a_hundred_steps_and_more_can_be_read_and_taken_back() {
 
 /// The pad's sound as a host would have it: the session's kit, with what is bypassed and the trims of the window.
 fn heard(desk: &Desk) -> f64 {
-    let mut engine = kitwright::engine::Engine::new(48_000.0);
+    let mut engine = kitwright_core::engine::Engine::new(48_000.0);
     desk.session.attach_engine(48_000.0, engine.meters());
     let start = Instant::now();
     loop {
@@ -153,8 +153,8 @@ fn what_is_bypassed_in_the_window_is_as_loud_as_before() {
     let mut harness = window();
     harness.state().session.edit("strong", |kit| {
         let pad = &mut kit.doc.pads[0];
-        (pad.cloud.copies, pad.variation.way) = (0, kitwright::kit::Way::Held);
-        pad.tone.bands[2] = kitwright::kit::Band { on: true, hz: 2000.0, gain_db: 12.0, q: 0.7 };
+        (pad.cloud.copies, pad.variation.way) = (0, kitwright_core::kit::Way::Held);
+        pad.tone.bands[2] = kitwright_core::kit::Band { on: true, hz: 2000.0, gain_db: 12.0, q: 0.7 };
         pad.tone.limiter.on = true;
         (pad.tone.limiter.threshold_db, pad.tone.limiter.makeup_db) = (-24.0, 12.0);
     });

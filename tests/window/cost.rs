@@ -73,7 +73,7 @@ impl Bare {
 fn a_frame_with_sixteen_pads_sounding_costs_less_than_four_milliseconds() {
     let size = egui::vec2(1280.0, 800.0);
     let mut bare = Bare::new(plain_kit(), size);
-    let mut engine = kitwright::engine::Engine::new(48_000.0);
+    let mut engine = kitwright_core::engine::Engine::new(48_000.0);
     bare.desk.session.attach_engine(48_000.0, engine.meters());
     if let Some(kit) = bare.desk.session.take_play_kit() {
         engine.set_kit(kit);
@@ -105,7 +105,7 @@ fn a_take_of_thirty_minutes_scrolls_as_fast_as_a_short_one() {
         // a low rate keeps the test small; what is drawn counts columns, not samples
         let rate = 8000;
         let samples = (0..minutes * 60 * rate).map(|i| ((i % 4000) as f32 / 4000.0 - 0.5) * 0.9).collect();
-        let take = Arc::new(kitwright::take::Take::from_samples("long.wav", rate as u32, vec![samples]));
+        let take = Arc::new(kitwright_core::take::Take::from_samples("long.wav", rate as u32, vec![samples]));
         let mut kit = Kit::default();
         kit.doc.takes.push(TakeEntry::new(&take, Vec::new()));
         kit.takes.push(take);

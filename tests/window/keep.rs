@@ -148,7 +148,7 @@ fn from_an_empty_window_to_a_saved_kit() {
     press(&mut harness, &format!("Role of pad {}", pad + 1));
     press(&mut harness, "Role low tom");
     wait_until(&mut harness, "the role", |d| {
-        d.session.kit().doc.pads[pad].role == kitwright::kit::Role::LowTom
+        d.session.kit().doc.pads[pad].role == kitwright_core::kit::Role::LowTom
     });
 
     harness.get_by_label(&format!("Pad {} Fit", pad + 1)).set_value_accesskit(0.25);

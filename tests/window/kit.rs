@@ -1,7 +1,7 @@
 //! Job 3 of the window: see and play the kit, move pads and hits.
 
 use super::*;
-use kitwright::kit::Role;
+use kitwright_core::kit::Role;
 
 #[test]
 fn pads_are_struck_the_harder_the_higher() {
@@ -70,7 +70,7 @@ fn computer_keys_play_the_pads_along_the_keys() {
 fn the_engine_s_strokes_light_the_pad_and_meters_move() {
     use std::sync::atomic::Ordering::Relaxed;
     let mut harness = window();
-    let meters: Arc<kitwright::engine::Meters> = Arc::default();
+    let meters: Arc<kitwright_core::engine::Meters> = Arc::default();
     harness.state().session.attach_engine(48_000.0, meters.clone());
     settle(&mut harness);
     meters.pad_strokes[4].fetch_add(1, Relaxed);

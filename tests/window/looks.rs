@@ -48,7 +48,7 @@ fn every_station_is_drawn_at_every_size() {
         harness
             .state()
             .session
-            .report(kitwright::error::Error::file("knock.wav", "is not audio; choose another file"));
+            .report(kitwright_core::error::Error::file("knock.wav", "is not audio; choose another file"));
         settle(&mut harness);
         picture(&mut harness, &format!("chosen-{w}x{h}@{scale}"));
         press(&mut harness, "Dismiss the message");

@@ -19,9 +19,9 @@ use egui_kittest::{
     Harness,
     kittest::{NodeT, Queryable},
 };
-use kitwright::{
+use kitwright::editor::{self, PlainTrims, WindowState, theme};
+use kitwright_core::{
     demo,
-    editor::{self, PlainTrims, WindowState, theme},
     kit::{Audition, Kit, Layer, Slice, TakeEntry},
     listen::{self, HearOptions},
     progress::Quiet,

@@ -201,7 +201,7 @@ fn nothing_plays_by_itself() {
 #[test]
 fn trouble_stays_in_sight_and_never_stops_the_playing() {
     let mut harness = window();
-    let trouble = kitwright::error::Error::file("knock.wav", "is not audio; choose another file");
+    let trouble = kitwright_core::error::Error::file("knock.wav", "is not audio; choose another file");
     harness.state().session.report(trouble);
     settle(&mut harness);
     harness.key_press(egui::Key::Z);

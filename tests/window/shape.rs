@@ -152,7 +152,7 @@ fn a_word_is_chosen_from_its_list() {
     press(&mut harness, "Cloud");
     press(&mut harness, "Pad 1 cloud Timing");
     press(&mut harness, "Pad 1 cloud Timing: bursts");
-    assert_eq!(harness.state().session.kit().doc.pads[0].cloud.timing, kitwright::kit::Timing::Bursts);
+    assert_eq!(harness.state().session.kit().doc.pads[0].cloud.timing, kitwright_core::kit::Timing::Bursts);
 }
 
 #[test]
@@ -162,7 +162,7 @@ fn a_variation_is_frozen_and_another_draw_taken() {
     press(&mut harness, "Freeze the variation");
     press(&mut harness, "Another draw");
     let variation = harness.state().session.kit().doc.pads[0].variation;
-    assert_eq!((variation.way, variation.frozen), (kitwright::kit::Way::Held, 1.0));
+    assert_eq!((variation.way, variation.frozen), (kitwright_core::kit::Way::Held, 1.0));
 }
 
 #[test]
@@ -179,12 +179,12 @@ fn trims_belong_to_the_host_and_leave_the_kit_alone() {
 
 /// Plays the session's kit as a host would, with what the window asks for.
 struct Player {
-    engine: kitwright::engine::Engine,
+    engine: kitwright_core::engine::Engine,
 }
 
 impl Player {
     fn new(session: &Session) -> Self {
-        let engine = kitwright::engine::Engine::new(48_000.0);
+        let engine = kitwright_core::engine::Engine::new(48_000.0);
         session.attach_engine(48_000.0, engine.meters());
         Self { engine }
     }
@@ -235,7 +235,11 @@ fn the_tone_shows_what_sounds_and_how_far_it_is_held_down() {
     harness.get_by_label("Frequency response of cuts and EQ, over the hit");
     press(&mut harness, "Hit");
     let meters = harness.state().session.meters().expect("it plays");
-    assert_eq!(meters.scope.source(), kitwright::engine::Source::Off, "nobody looks: nothing is written");
+    assert_eq!(
+        meters.scope.source(),
+        kitwright_core::engine::Source::Off,
+        "nobody looks: nothing is written"
+    );
 }
 
 #[test]

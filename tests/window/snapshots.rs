@@ -4,7 +4,8 @@
 //! are committed.
 
 use super::*;
-use kitwright::{editor::Station, kit::PADS, listen::Hit};
+use kitwright::editor::Station;
+use kitwright_core::{kit::PADS, listen::Hit};
 use std::path::PathBuf;
 
 /// A channel may differ by this much: rounding of triangles' edges.

@@ -7,7 +7,7 @@ fn hits(harness: &Harness<'_, Desk>) -> usize {
 }
 
 /// Attaches meters, so that the session hands out what the audio thread would take.
-fn attach(harness: &Harness<'_, Desk>) -> Arc<kitwright::engine::Meters> {
+fn attach(harness: &Harness<'_, Desk>) -> Arc<kitwright_core::engine::Meters> {
     let meters = Arc::default();
     harness.state().session.attach_engine(48_000.0, Arc::clone(&meters));
     meters

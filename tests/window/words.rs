@@ -104,7 +104,7 @@ fn no_words_are_cut_lie_over_each_other_or_are_crossed() {
             .state()
             .session
             .edit("a long name", |kit| kit.doc.name = "borrowed-cello-take-of-the-second-evening".into());
-        let mut engine = kitwright::engine::Engine::new(48_000.0);
+        let mut engine = kitwright_core::engine::Engine::new(48_000.0);
         harness.state().session.attach_engine(48_000.0, engine.meters());
         for station in Station::ALL {
             press(&mut harness, station.word());

@@ -1,5 +1,5 @@
 //! `cargo xtask profiles`: computes the role profiles from labelled open recordings and writes the one table that
-//! holds them, `src/cast/profiles.rs`. Needs Debian's package tools; everything it makes lies below the target folder.
+//! holds them, `src/core/cast/profiles.rs`. Needs Debian's package tools; everything it makes lies below the target folder.
 
 use crate::{
     Result,
@@ -43,7 +43,7 @@ pub fn run(project: &Project) -> Result {
     let features = score::example(project, "features")?;
     let folder = workshop(project)?;
     let unpacked = packages(&folder)?;
-    let table = project.root.join("src/cast/profiles.rs");
+    let table = project.root.join("src/core/cast/profiles.rs");
     eprintln!("computing the profiles: about half a minute");
     let mut compute = Command::new(&python);
     compute.arg(project.root.join("tests/reference/profiles.py"));
@@ -115,7 +115,7 @@ mod tests {
     /// The table in src was made from what this chore downloads.
     #[test]
     fn the_table_names_the_packages_of_this_chore() {
-        let table = Path::new(env!("CARGO_MANIFEST_DIR")).join("../src/cast/profiles.rs");
+        let table = Path::new(env!("CARGO_MANIFEST_DIR")).join("../src/core/cast/profiles.rs");
         let text = fs::read_to_string(table).unwrap();
         let head: String =
             text.lines().map_while(|l| l.strip_prefix("//!")).map(str::trim).collect::<Vec<_>>().join(" ");

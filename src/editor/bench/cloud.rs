@@ -1,12 +1,12 @@
 //! The cloud as a picture of its copies: time across, pitch up, level as size.
 
 use super::CAPTION;
-use crate::{
-    editor::{desk::Desk, state::WindowState, theme, widgets},
+use crate::editor::{desk::Desk, state::WindowState, theme, widgets};
+use egui::{Align2, Rect, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
+use kitwright_core::{
     engine::{Meters, ShownCopy},
     kit::{CLOUD, Cloud, Draw, Timing},
 };
-use egui::{Align2, Rect, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
 use std::sync::atomic::Ordering::Relaxed;
 
 /// The copies of a pad's latest stroke, as the engine drew them.

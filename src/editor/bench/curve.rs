@@ -4,13 +4,13 @@ use super::{
     CAPTION,
     spectrum::{self, Levels},
 };
-use crate::{
+use crate::editor::{desk::Desk, state::WindowState, theme, widgets};
+use egui::{Align2, CursorIcon, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+use kitwright_core::{
     cast::typical_bands,
-    editor::{desk::Desk, state::WindowState, theme, widgets},
     engine::dsp::eq::Section,
     kit::{BAND, Role as PadRole, Tone},
 };
-use egui::{Align2, CursorIcon, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 
 /// Rate at which the curve is computed, Hz.
 const RATE: f64 = 96_000.0;
@@ -32,7 +32,7 @@ const LEVELS: [(f32, &str); 3] = [(-12.0, "-12 dB"), (0.0, "0 dB"), (12.0, "+12 
 /// The sections that shape the spectrum, in no particular order: their gains add up.
 pub(super) fn sections(tone: &Tone) -> Vec<Section> {
     let mut all = Vec::new();
-    let fourth = |cut: &crate::kit::Cut| cut.slope == crate::kit::Slope::TwentyFour;
+    let fourth = |cut: &kitwright_core::kit::Cut| cut.slope == kitwright_core::kit::Slope::TwentyFour;
     if tone.low_cut.on {
         all.extend(Section::low_cut(f64::from(tone.low_cut.hz), fourth(&tone.low_cut), RATE));
     }
@@ -286,7 +286,7 @@ fn y_of(rect: Rect, db: f32) -> f32 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::kit::Band;
+    use kitwright_core::kit::Band;
 
     #[test]
     fn the_curve_is_flat_without_sections_and_follows_a_bell() {

@@ -1,18 +1,16 @@
 //! The first station: the hit the pad is made of, what was done to it, and what else would serve.
 
 use super::CAPTION;
-use crate::{
-    editor::{
-        desk::Desk,
-        file_browser::{FileBrowser, Purpose},
-        state::WindowState,
-        theme, verdict,
-        wave::{self, Stretch},
-        widgets,
-    },
-    session::Job,
+use crate::editor::{
+    desk::Desk,
+    file_browser::{FileBrowser, Purpose},
+    state::WindowState,
+    theme, verdict,
+    wave::{self, Stretch},
+    widgets,
 };
 use egui::{Align2, Rect, RichText, Role, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
+use kitwright_core::session::Job;
 
 pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Desk<'_>) {
     let pad = desk.pad(state.pad).clone();
@@ -101,7 +99,7 @@ fn aim(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
     ui.add_space(theme::GAP);
 }
 
-fn what_was_done(ui: &mut Ui, pad: &crate::kit::Pad) {
+fn what_was_done(ui: &mut Ui, pad: &kitwright_core::kit::Pad) {
     ui.label(RichText::new("What was done to it").color(theme::INK_SOFT));
     let Some(audition) = &pad.audition else {
         ui.label("This pad was made by hand.");

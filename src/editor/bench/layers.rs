@@ -1,19 +1,19 @@
 //! The layers over each other on one time axis, with start, end and envelope to drag; and their settings.
 
 use super::CAPTION;
-use crate::{
-    editor::{
-        desk::Desk,
-        envelope,
-        state::WindowState,
-        theme,
-        wave::{self, Stretch},
-        widgets,
-    },
+use crate::editor::{
+    desk::Desk,
+    envelope,
+    state::WindowState,
+    theme,
+    wave::{self, Stretch},
+    widgets,
+};
+use egui::{Align2, CursorIcon, Pos2, Rect, Role, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
+use kitwright_core::{
     kit::{LAYER, LAYERS, Layer, LayerSettings, Slice},
     units::st_to_ratio,
 };
-use egui::{Align2, CursorIcon, Pos2, Rect, Role, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
 
 /// Room for the layers' names left of the lanes.
 const GUTTER: f32 = 52.0;

@@ -1,7 +1,7 @@
 //! The spectrum of the pad as it sounds, from the engine's latest frames.
 
 use super::spectrum::{BANDS, Levels, band_power};
-use crate::engine::{Meters, Source};
+use kitwright_core::engine::{Meters, Source};
 use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex};
 use std::sync::Arc;
 
@@ -96,7 +96,7 @@ impl Live {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{
+    use kitwright_core::{
         engine::{Engine, PlayKit},
         kit::{Kit, Slice, TakeEntry},
         take::Take,

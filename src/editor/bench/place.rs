@@ -1,19 +1,19 @@
 //! Level and place, manner of playing, variation; and the trims that a host automates.
 
 use super::{reductions, strokes};
-use crate::{
-    editor::{
-        automation::Marked,
-        desk::Desk,
-        state::WindowState,
-        theme,
-        trims::Trim,
-        widgets::{self, Described},
-    },
+use crate::editor::{
+    automation::Marked,
+    desk::Desk,
+    state::WindowState,
+    theme,
+    trims::Trim,
+    widgets::{self, Described},
+};
+use egui::{Rect, RichText, ScrollArea, Ui, UiBuilder, pos2, vec2};
+use kitwright_core::{
     kit::{PAD, VARIATION, Way},
     settings::PAD_TRIMS,
 };
-use egui::{Rect, RichText, ScrollArea, Ui, UiBuilder, pos2, vec2};
 use std::sync::atomic::Ordering::Relaxed;
 
 /// Width from which the picture and both groups of settings stand beside each other.

@@ -1,11 +1,8 @@
 //! Gain-reduction meters: how far the dynamics of the pad on the bench hold its sound down.
 
-use crate::{
-    editor::{desk::Desk, theme},
-    engine::Meters,
-    kit::Stage,
-};
+use crate::editor::{desk::Desk, theme};
 use egui::{Rect, RichText, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+use kitwright_core::{engine::Meters, kit::Stage};
 
 /// How fast a meter falls, dB a second.
 const FALL: f32 = 20.0;

@@ -1,6 +1,6 @@
 //! The spectrum of a pad's hit, worked out off the frame's path.
 
-use crate::{kit::Slice, take::Take};
+use kitwright_core::{kit::Slice, take::Take};
 use realfft::{RealFftPlanner, num_complex::Complex};
 use std::{
     sync::{Arc, Mutex, mpsc},

@@ -1,12 +1,9 @@
 //! How the last strokes of a pad differed: start across, pitch up, level as size.
 
 use super::CAPTION;
-use crate::{
-    editor::{theme, widgets},
-    engine::Meters,
-    kit::Variation,
-};
+use crate::editor::{theme, widgets};
 use egui::{Align2, Rect, Sense, Ui, WidgetInfo, vec2};
+use kitwright_core::{engine::Meters, kit::Variation};
 use std::{collections::VecDeque, sync::atomic::Ordering::Relaxed};
 
 /// How many strokes stay in sight.

@@ -1,12 +1,12 @@
 //! The tone chain: its stages in the order in which the sound passes, and the settings of one of them.
 
 use super::{curve, reductions};
-use crate::{
-    editor::{desk::Desk, state::WindowState, theme, trims::Trim, widgets},
+use crate::editor::{desk::Desk, state::WindowState, theme, trims::Trim, widgets};
+use egui::{Rect, RichText, ScrollArea, Ui, UiBuilder, pos2, vec2};
+use kitwright_core::{
     kit::{BAND, COMPRESSOR, CUT, LIMITER, SATURATION, Stage, Tone},
     settings::{Curve, Setting, Unit},
 };
-use egui::{Rect, RichText, ScrollArea, Ui, UiBuilder, pos2, vec2};
 
 /// The three numbers of a tone chain that stand alone.
 static TILT: [Setting<Tone>; 1] = [Setting {

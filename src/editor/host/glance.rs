@@ -1,6 +1,6 @@
 //! Whether something outside the window changed since the last look: nothing is drawn when nothing changes.
 
-use crate::{kit::PADS, session::Session};
+use kitwright_core::{kit::PADS, session::Session};
 use std::sync::atomic::Ordering::Relaxed;
 
 /// Peak below which the output counts as silent.
@@ -56,7 +56,7 @@ mod tests {
         session.edit("name", |kit| kit.doc.name = "other".into());
         let edited = Glance::at(&session);
         assert!(edited.calls_for_a_frame(&first));
-        let meters: Arc<crate::engine::Meters> = Arc::default();
+        let meters: Arc<kitwright_core::engine::Meters> = Arc::default();
         session.attach_engine(48_000.0, meters.clone());
         assert!(!Glance::at(&session).calls_for_a_frame(&edited));
         meters.pad_strokes[3].fetch_add(1, Relaxed);

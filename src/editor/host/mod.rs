@@ -31,13 +31,14 @@ mod window;
 
 use self::{closing::Closing, frames::Frames};
 use super::state::{Memory, WindowState};
-use crate::{plugin::params::HostParams, session::Session};
+use crate::plugin::params::HostParams;
 use baseview::{
     HandlerError, WindowSettings,
     dpi::{LogicalSize, Size},
     gl::GlConfig,
     host::Host,
 };
+use kitwright_core::session::Session;
 use nice_plug::{
     context::gui::GuiContext,
     editor::{

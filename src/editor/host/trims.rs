@@ -3,8 +3,8 @@
 use crate::{
     editor::trims::{Trim, TrimAccess},
     plugin::params::{HostParams, TrimParam},
-    settings::{KIT_TRIMS, PAD_TRIMS},
 };
+use kitwright_core::settings::{KIT_TRIMS, PAD_TRIMS};
 use nice_plug::prelude::ParamSetter;
 
 /// The host's parameters for one frame.

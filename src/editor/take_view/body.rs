@@ -4,19 +4,19 @@ use super::{
     Shown, User,
     labels::{self, Word},
 };
-use crate::{
-    editor::{
-        desk::{Desk, note_name},
-        state::WindowState,
-        theme,
-        wave::{self, Stretch},
-        widgets,
-    },
+use crate::editor::{
+    desk::{Desk, note_name},
+    state::WindowState,
+    theme,
+    wave::{self, Stretch},
+    widgets,
+};
+use egui::{Align2, Color32, CursorIcon, Rect, Response, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+use kitwright_core::{
     kit::TakeEntry,
     listen::Hit,
     session::{HitEdit, Job},
 };
-use egui::{Align2, Color32, CursorIcon, Rect, Response, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 
 /// A hit under way to a pad: take and hit.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -384,7 +384,7 @@ mod tests {
 
     #[test]
     fn edges_stay_between_the_neighbours() {
-        let take = crate::take::Take::from_samples("t", 48_000, vec![vec![0.0; 10_000]]);
+        let take = kitwright_core::take::Take::from_samples("t", 48_000, vec![vec![0.0; 10_000]]);
         let hit = |start, end| Hit { start, end, by_hand: false, description: Default::default() };
         let entry = TakeEntry::new(&take, vec![hit(0, 900), hit(1000, 2000), hit(3000, 5000)]);
         assert_eq!(within_neighbours(&entry, 1, [0, 9000]), [97, 3000]);

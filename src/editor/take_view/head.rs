@@ -1,19 +1,19 @@
 //! The line above the take: which take, what to do with the chosen hit, how far one looks.
 
 use super::Shown;
-use crate::{
-    editor::{
-        desk::Desk,
-        file_browser::{FileBrowser, Purpose},
-        record,
-        state::WindowState,
-        theme, widgets,
-    },
+use crate::editor::{
+    desk::Desk,
+    file_browser::{FileBrowser, Purpose},
+    record,
+    state::WindowState,
+    theme, widgets,
+};
+use egui::{Align, Layout, RichText, Ui};
+use kitwright_core::{
     listen::{DECAYED_DB, HearOptions},
     session::{HitEdit, Job},
     settings::{Curve, Setting, Unit},
 };
-use egui::{Align, Layout, RichText, Ui};
 
 static SENSITIVITY: Setting<f32> = Setting {
     id: "sensitivity",

@@ -7,11 +7,11 @@ pub use choice::{choice, switch};
 pub use rule::rule;
 
 use super::theme;
-use crate::settings::{Setting, Unit};
 use egui::{
     Align2, Button, Color32, FontId, Painter, Pos2, Rect, Response, RichText, Role, Ui, Vec2, WidgetInfo,
     vec2,
 };
+use kitwright_core::settings::{Setting, Unit};
 
 /// Least width of one control in a grid of settings.
 pub const CONTROL_WIDTH: f32 = 132.0;

@@ -100,7 +100,10 @@ fn gesture(ui: &Ui, setting: &dyn Described, response: &Response, value: f32) ->
 /// The value `travel` further on; counts move by one at least.
 fn stepped(setting: &dyn Described, value: f32, travel: f32) -> f32 {
     let new = setting.at_travel(setting.to_travel(value) + travel);
-    if new == value && matches!(setting.unit(), crate::settings::Unit::Count) && travel.abs() >= KEY * 0.99 {
+    if new == value
+        && matches!(setting.unit(), kitwright_core::settings::Unit::Count)
+        && travel.abs() >= KEY * 0.99
+    {
         return setting.clamp(value + travel.signum());
     }
     new

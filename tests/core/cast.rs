@@ -1,0 +1,191 @@
+//! Casting: a take becomes a kit that is in proportion, whatever the take is like.
+
+use kitwright_core::{
+    cast::{CastOptions, audition::Stage, balance, features::Features, make_kit, target_of},
+    demo::borrowed_cello,
+    engine::PlayKit,
+    export::{RenderOptions, Score, groove_midi, render},
+    kit::{Kit, Role},
+    listen::{HearOptions, hear},
+    progress::Quiet,
+    take::Take,
+};
+use std::sync::{Arc, LazyLock};
+
+/// The kit of a take.
+fn kit_of(take: Take, options: &CastOptions) -> Kit {
+    let take = Arc::new(take);
+    let hits = hear(&take, &HearOptions::default(), &Quiet).expect("heard");
+    make_kit(&[(take, hits)], options, &Quiet).expect("made")
+}
+
+/// A fresh kit of the invented recording, fully shaped.
+static DEMO: LazyLock<Kit> =
+    LazyLock::new(|| kit_of(borrowed_cello(1).0, &CastOptions { fit: 1.0, ..CastOptions::default() }));
+
+/// Loudness of each pad that sounds, LUFS.
+fn loudness(kit: &Kit) -> Vec<(Role, f32)> {
+    let mut stage = Stage::new(kit);
+    let pads = kit.doc.pads.iter().filter(|p| !p.is_empty());
+    pads.filter_map(|pad| {
+        let [left, right] = stage.play(pad, 1.2);
+        Some((pad.role, balance::loudness(&left, &right)?))
+    })
+    .collect()
+}
+
+/// Peak of the project's groove, dBFS, played without the ceiling.
+fn groove_peak_db(kit: &Kit) -> f32 {
+    let mut kit = kit.clone();
+    kit.doc.trims.kit.ceiling_on = false;
+    let score = Score::parse(&groove_midi(&kit)).expect("a groove");
+    let play = Arc::new(PlayKit::new(Arc::new(kit), 48_000.0));
+    let mut peak = 0.0f32;
+    render(
+        &play,
+        &score,
+        RenderOptions { rate: 48_000, ..RenderOptions::default() },
+        &Quiet,
+        &mut |engine, n| {
+            peak = engine.main().iter().flat_map(|c| &c[..n]).fold(peak, |a, x| a.max(x.abs()));
+            Ok(())
+        },
+    )
+    .expect("played");
+    20.0 * peak.log10()
+}
+
+#[test]
+fn a_fresh_kit_is_balanced_by_loudness() {
+    let loud = loudness(&DEMO);
+    let kick = loud.iter().find(|(role, _)| *role == Role::Kick).expect("a kick").1;
+    for &(role, lufs) in &loud {
+        let over = lufs - kick;
+        // no pad may be more than 2 LU above the kick; ours stay at or below their role's offset
+        assert!(over <= balance::offset_lu(role) + 0.3, "{role} is {over:.1} LU beside the kick");
+        // and only what would peak too high stays far below it
+        assert!(over >= balance::offset_lu(role) - 8.0, "{role} is {over:.1} LU beside the kick");
+    }
+    assert!(Role::ALL.iter().all(|&r| balance::offset_lu(r) <= 2.0));
+}
+
+#[test]
+fn the_groove_of_a_fresh_kit_peaks_near_6_db_below_full_scale() {
+    let peak = groove_peak_db(&DEMO);
+    assert!((-7.0..=-5.0).contains(&peak), "the groove peaks at {peak:.1} dBFS");
+}
+
+#[test]
+fn soft_strokes_of_one_sound_become_its_soft_velocities() {
+    // one tone struck eight times, every other time 24 dB softer, over a floor that both stand out of
+    let mut samples = vec![0.0f32; 12_000];
+    for stroke in 0..8 {
+        let peak = if stroke % 2 == 0 { 0.7 } else { 0.044 };
+        samples.extend((0..24_000).map(|i| {
+            let t = i as f32 / 48_000.0;
+            peak * (std::f32::consts::TAU * 180.0 * t).sin() * (-14.0 * t).exp()
+        }));
+    }
+    let options = CastOptions { roles: Some(vec![Role::LowTom]), ..CastOptions::default() };
+    let kit = kit_of(Take::from_samples("tom", 48_000, vec![samples]), &options);
+    let pad = kit.doc.pads.iter().find(|p| !p.is_empty()).expect("a low tom");
+    assert_eq!(pad.slices.len(), 8);
+    for slice in &pad.slices {
+        let soft = (slice.start + 100 - 12_000) / 24_000 % 2 == 1;
+        let [low, high] = slice.velocities;
+        assert!(if soft { low == 0.0 && high < 0.4 } else { high == 1.0 && low > 0.1 }, "{slice:?}");
+    }
+}
+
+/// Root mean square difference of two sounds' bands over time, dB.
+fn apart_db(a: &Features, b: &Features) -> f32 {
+    let (a, b) = (a.bands_db.as_flattened(), b.bands_db.as_flattened());
+    (a.iter().zip(b).map(|(x, y)| (x - y) * (x - y)).sum::<f32>() / a.len() as f32).sqrt()
+}
+
+/// Even noise between -1 and 1 (a linear congruential generator, Numerical Recipes' constants).
+fn noise(count: usize) -> impl Iterator<Item = f32> {
+    let mut state = 1u32;
+    (0..count).map(move |_| {
+        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        (state >> 8) as f32 / (1 << 23) as f32 - 1.0
+    })
+}
+
+#[test]
+fn a_sound_of_the_players_own_takes_the_place_of_the_profile() {
+    // a long dull rumble: nothing like the snares that the profile was made of
+    let mut last = 0.0;
+    let rumble = noise(24_000).enumerate().map(|(i, x)| {
+        last += 0.03 * (x - last);
+        last * (-(i as f32) / 9000.0).exp()
+    });
+    let sound = Take::from_samples("rumble.wav", 48_000, vec![rumble.collect()]);
+    let target = target_of(&sound).expect("measured");
+    let wanted = Features::from_row(&target.measures).expect("whole");
+    let only = CastOptions { fit: 1.0, roles: Some(vec![Role::Snare]), ..CastOptions::default() };
+    let own = CastOptions { targets: [(Role::Snare, target.clone())].into(), ..only.clone() };
+    let distance = |options: &CastOptions| {
+        let kit = kit_of(borrowed_cello(1).0, options);
+        let pad = kit.doc.pads.iter().find(|p| !p.is_empty()).expect("a snare");
+        (
+            apart_db(&Stage::new(&kit).measure(pad).expect("heard"), &wanted),
+            kit.takes.len(),
+            pad.target.clone(),
+        )
+    };
+    let (profile, ..) = distance(&only);
+    let (near, takes, kept) = distance(&own);
+    assert!(near < profile - 3.0, "{near:.1} dB from the target, {profile:.1} dB without it");
+    assert_eq!((takes, kept), (1, Some(target)), "only measures of the target are kept");
+
+    let silence = Take::from_samples("nothing.wav", 48_000, vec![vec![0.0; 4800]]);
+    assert!(target_of(&silence).unwrap_err().to_string().contains("nothing.wav"));
+}
+
+#[test]
+fn strange_takes_become_sensible_kits() {
+    let tone = |hz: f32, frames: usize| {
+        (0..frames).map(move |i| (i as f32 * hz / 48_000.0 * std::f32::consts::TAU).sin())
+    };
+    let knocks = |gain: f32| -> Vec<f32> {
+        (0..3 * 48_000)
+            .map(|i| {
+                let t = (i % 24_000) as f32 / 48_000.0;
+                if i < 4800 {
+                    0.0
+                } else {
+                    gain * (std::f32::consts::TAU * 150.0 * t).sin() * (-20.0 * t).exp()
+                }
+            })
+            .collect()
+    };
+    let mut click = vec![0.0f32; 48_000];
+    click[20_000] = 0.9;
+    let turned = knocks(0.5).iter().map(|x| -x).collect();
+    let clipped = knocks(50.0).iter().map(|x| x.clamp(-1.0, 1.0)).collect();
+    let takes: [(&str, Vec<Vec<f32>>, bool); 9] = [
+        ("silence", vec![vec![0.0; 48_000]], false),
+        ("one click", vec![click], false),
+        ("noise", vec![noise(48_000).map(|x| 0.3 * x).collect()], false),
+        ("a sine", vec![tone(440.0, 48_000).map(|x| 0.5 * x).collect()], false),
+        ("clipped", vec![clipped], true),
+        ("a constant offset", vec![knocks(0.3).iter().map(|x| x + 0.4).collect()], true),
+        ("one silent channel", vec![knocks(0.5), vec![0.0; 3 * 48_000]], true),
+        ("inverted channels", vec![knocks(0.5), turned], true),
+        ("20 ms", vec![tone(300.0, 960).map(|x| 0.5 * x).collect()], false),
+    ];
+    for (name, channels, must_sound) in takes {
+        let kit = kit_of(Take::from_samples(name, 48_000, channels), &CastOptions::default());
+        kit.doc.check(&kit.takes).unwrap_or_else(|e| panic!("{name}: {e}"));
+        let mut stage = Stage::new(&kit);
+        let mut sounding = 0;
+        for pad in kit.doc.pads.iter().filter(|p| !p.is_empty()) {
+            let [left, right] = stage.play(pad, 0.5);
+            let peak = left.iter().chain(&right).fold(0.0f32, |a, x| a.max(x.abs()));
+            assert!(left.iter().chain(&right).all(|x| x.is_finite()) && peak < 1.0, "{name}: {peak}");
+            sounding += usize::from(peak > 1e-3);
+        }
+        assert!(sounding > 0 || !must_sound, "{name}: nothing sounds");
+    }
+}

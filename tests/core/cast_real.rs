@@ -1,0 +1,146 @@
+//! Casting of recorded takes (`../shared/data`): a fitted kit still tells which instrument it came from.
+
+use kitwright_core::{
+    cast::{
+        CastOptions,
+        audition::{self, Stage},
+        balance,
+        features::Features,
+        hunt, make_kit,
+    },
+    engine::PlayKit,
+    export::{RenderOptions, Score, groove_midi, render, render_pad},
+    kit::{Kit, Role},
+    listen::{HearOptions, hear},
+    progress::Quiet,
+    take::Take,
+};
+use std::{path::Path, sync::Arc};
+
+/// A kit from the first twelve seconds of a take: enough strokes to choose from, and a short test. `None`
+/// without the recordings.
+fn kit_of(name: &str, fit: f32, seed: u64, roles: &[Role]) -> Option<Kit> {
+    let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/data/takes").join(name);
+    if !file.is_file() {
+        return None;
+    }
+    let take = Take::read(&file, &Quiet).expect("read");
+    let frames = take.frames().min(12 * take.sample_rate as usize);
+    let channels = take.channels.iter().map(|c| c[..frames].to_vec()).collect();
+    let take = Arc::new(Take::from_samples(name, take.sample_rate, channels));
+    let hits = hear(&take, &HearOptions::default(), &Quiet).expect("heard");
+    let options = CastOptions { fit, seed, roles: Some(roles.to_vec()), ..CastOptions::default() };
+    Some(make_kit(&[(take, hits)], &options, &Quiet).expect("made"))
+}
+
+/// The measures of each pad of a kit from a part of a take; `None` without the recordings.
+fn pads_of(name: &str, fit: f32, seed: u64, roles: &[Role]) -> Option<Vec<Features>> {
+    let kit = Arc::new(kit_of(name, fit, seed, roles)?);
+    let measured = roles.iter().map(|role| {
+        let pad = kit.doc.pads.iter().position(|p| p.role == *role && !p.is_empty()).expect("a pad");
+        // as the kit plays it, with the draws of its own seed
+        let [left, right] = render_pad(&kit, pad, 110.0 / 127.0, 48_000, &Quiet).expect("played");
+        let mono: Vec<f32> = left.iter().zip(&right).map(|(l, r)| (l + r) * 0.5).collect();
+        Features::of(&mono, 48_000.0).expect("heard")
+    });
+    Some(measured.collect())
+}
+
+/// Mean over the roles of the root mean square difference of level-matched bands over time, dB.
+fn apart_db(a: &[Features], b: &[Features]) -> f32 {
+    let one = |(a, b): (&Features, &Features)| {
+        let (a, b) = (a.bands_db.as_flattened(), b.bands_db.as_flattened());
+        (a.iter().zip(b).map(|(x, y)| (x - y) * (x - y)).sum::<f32>() / a.len() as f32).sqrt()
+    };
+    a.iter().zip(b).map(one).sum::<f32>() / a.len() as f32
+}
+
+#[test]
+fn kits_of_different_instruments_lie_further_apart_than_kits_of_one_take() {
+    let roles = [Role::Kick, Role::Rim, Role::ClosedHat, Role::LowTom];
+    // the floors: twice as far at half the fit, 1.3 times at full fit
+    for (fit, floor) in [(0.5, 2.0), (1.0, 1.3)] {
+        let take = |name, seed| pads_of(name, fit, seed, &roles);
+        let (Some(steel), Some(again), Some(marimba)) =
+            (take("d01_steel_guitar.flac", 1), take("d01_steel_guitar.flac", 2), take("d07_marimba.flac", 1))
+        else {
+            eprintln!("skipped: ../shared/data is absent");
+            return;
+        };
+        let (same, other) = (apart_db(&steel, &again), apart_db(&steel, &marimba));
+        println!("fit {fit}: {other:.1} dB between instruments, {same:.2} dB within one");
+        assert!(
+            other >= floor * same,
+            "fit {fit}: {other:.1} dB between instruments, {same:.1} dB within one"
+        );
+    }
+}
+
+#[test]
+fn kits_of_recorded_takes_are_balanced() {
+    let roles = [Role::Kick, Role::Snare, Role::ClosedHat, Role::Percussion];
+    for name in ["d01_steel_guitar.flac", "d04_nylon_guitar.flac"] {
+        let Some(mut kit) = kit_of(name, 0.7, 1, &roles) else {
+            eprintln!("skipped: ../shared/data is absent");
+            return;
+        };
+        let mut stage = Stage::new(&kit);
+        let mut lufs = |role: Role| {
+            let pads = kit.doc.pads.iter().filter(|p| p.role == role && !p.is_empty());
+            let loud = pads.filter_map(|pad| {
+                let [left, right] = stage.play(pad, 1.2);
+                balance::loudness(&left, &right)
+            });
+            loud.fold(f32::MIN, f32::max)
+        };
+        let kick = lufs(Role::Kick);
+        for role in roles {
+            // no pad is louder than the kick by more than 2 LU
+            assert!(lufs(role) <= kick + 2.0, "{name}: {role} at {:.1} LU over the kick", lufs(role) - kick);
+        }
+        kit.doc.trims.kit.ceiling_on = false;
+        let score = Score::parse(&groove_midi(&kit)).expect("a groove");
+        let play = Arc::new(PlayKit::new(Arc::new(kit), 48_000.0));
+        let options = RenderOptions { rate: 48_000, ..RenderOptions::default() };
+        let mut peak = 0.0f32;
+        render(&play, &score, options, &Quiet, &mut |engine, n| {
+            peak = engine.main().iter().flat_map(|c| &c[..n]).fold(peak, |a, x| a.max(x.abs()));
+            Ok(())
+        })
+        .expect("played");
+        let peak_db = 20.0 * peak.log10();
+        assert!((-7.0..=-5.0).contains(&peak_db), "{name}: the groove peaks at {peak_db:.1} dBFS");
+    }
+}
+
+#[test]
+fn the_tones_of_recorded_hats_and_shakers_are_dipped() {
+    let (mut found, mut fell) = (0, 0.0);
+    for name in ["d01_steel_guitar.flac", "d07_marimba.flac"] {
+        let Some(kit) = kit_of(name, 1.0, 1, &[Role::ClosedHat, Role::Shaker]) else {
+            eprintln!("skipped: ../shared/data is absent");
+            return;
+        };
+        let mut stage = Stage::new(&kit);
+        for pad in kit.doc.pads.iter().filter(|p| !p.tone.dips.is_empty()) {
+            let mut highest = |amount: f32| {
+                let mut pad = pad.clone();
+                pad.tone.dip_amount = amount;
+                let [left, right] = stage.play(&pad, 0.8);
+                let tones = hunt::partials(&audition::mono(&left, &right), audition::RATE);
+                tones.first().map_or(0.0, |p| p.over_db)
+            };
+            let (without, with) = (highest(0.0), highest(1.0));
+            println!("{name}, {}: {} dips, {without:.1} -> {with:.1} dB", pad.role, pad.tone.dips.len());
+            assert!(
+                with < without,
+                "{name}, {}: {without:.1} dB over the noise, {with:.1} with dips",
+                pad.role
+            );
+            found += 1;
+            fell += without - with;
+        }
+    }
+    assert!(found > 0, "these takes hold tones, and their noise keeps some");
+    assert!(fell / found as f32 > 3.0, "tones fell by {:.1} dB only", fell / found as f32);
+}

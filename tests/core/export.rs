@@ -1,0 +1,310 @@
+//! What leaves the house: the same samples at any block, nothing half-written, files that hold together.
+//!
+//! The kit is made by hand from the invented take, so that nothing here depends on casting.
+
+use kitwright_core::{
+    demo::borrowed_cello,
+    engine::PlayKit,
+    error::Error,
+    export::{
+        Action, Event, RenderOptions, Score, Summary, Tempo, groove_midi, kit_file, render, render_file,
+        render_pad, write_folder,
+    },
+    kit::{Audition, Kit, Layer, Slice, TakeEntry},
+    listen::{Description, Hit},
+    progress::{Flag, Progress, Quiet},
+};
+use std::{
+    collections::BTreeSet,
+    fs,
+    path::{Path, PathBuf},
+    sync::{
+        Arc, OnceLock,
+        atomic::{AtomicBool, AtomicU32, Ordering},
+    },
+};
+
+/// Ten pads on hits of the invented take, the clap with a cloud.
+fn kit() -> Arc<Kit> {
+    static KIT: OnceLock<Arc<Kit>> = OnceLock::new();
+    KIT.get_or_init(|| {
+        let (take, starts) = borrowed_cello(1);
+        let frame = |s: f64| (s * f64::from(take.sample_rate)).round() as u64;
+        let hits = starts.iter().enumerate().map(|(i, &start)| Hit {
+            start: frame(start),
+            end: starts.get(i + 1).map_or(take.frames() as u64, |&next| frame(next)),
+            by_hand: false,
+            description: Description::default(),
+        });
+        let mut kit = Kit::default();
+        kit.doc.name = "Borrowed cello".into();
+        kit.doc.takes.push(TakeEntry::new(&take, hits.collect()));
+        for (pad, hit) in
+            [(0, 0), (1, 16), (2, 45), (3, 38), (6, 60), (10, 55), (9, 23), (14, 29), (15, 61), (4, 70)]
+        {
+            let hit_of = &kit.doc.takes[0].hits[hit];
+            let slice =
+                Slice { take: 0, start: hit_of.start, end: hit_of.end, gain_db: 0.0, velocities: [0.0, 1.0] };
+            let pad = &mut kit.doc.pads[pad];
+            pad.slices = vec![slice];
+            pad.layers = vec![Layer::default()];
+            pad.audition = Some(Audition { take: 0, hit, score: 0.5, ..Audition::default() });
+        }
+        kit.doc.pads[3].cloud.copies = 12;
+        kit.takes.push(Arc::new(take));
+        Arc::new(kit)
+    })
+    .clone()
+}
+
+/// Only the first three pads of [`kit`]: what is quick to write.
+fn small_kit() -> Arc<Kit> {
+    let mut kit = Kit::clone(&kit());
+    kit.doc.pads[3..].iter_mut().for_each(|pad| pad.slices.clear());
+    Arc::new(kit)
+}
+
+fn groove() -> Score {
+    Score::parse(&groove_midi(&kit())).unwrap()
+}
+
+/// Main output and every pad's output, as bits.
+fn samples(score: &Score, rate: u32, block: usize) -> Vec<u32> {
+    let play = Arc::new(PlayKit::new(kit(), f64::from(rate)));
+    let mut all = vec![Vec::new(); 34];
+    render(&play, score, RenderOptions { rate, block }, &Quiet, &mut |engine, frames| {
+        let outputs = std::iter::once(engine.main()).chain((0..16).map(|pad| engine.pad(pad)));
+        for (to, from) in all.iter_mut().zip(outputs.flatten()) {
+            to.extend(from[..frames].iter().map(|s| s.to_bits()));
+        }
+        Ok(())
+    })
+    .unwrap();
+    all.concat()
+}
+
+fn read_wav(path: &Path) -> (hound::WavSpec, Vec<i32>) {
+    let mut reader = hound::WavReader::open(path).unwrap();
+    let spec = reader.spec();
+    (spec, reader.samples().map(Result::unwrap).collect())
+}
+
+/// Paths of all files below a folder, relative, with forward slashes.
+fn files_below(folder: &Path) -> BTreeSet<String> {
+    let mut found = BTreeSet::new();
+    let mut folders = vec![folder.to_owned()];
+    while let Some(f) = folders.pop() {
+        for entry in fs::read_dir(f).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                folders.push(path);
+            } else {
+                found.insert(path.strip_prefix(folder).unwrap().to_string_lossy().replace('\\', "/"));
+            }
+        }
+    }
+    found
+}
+
+#[test]
+fn the_samples_do_not_depend_on_the_block() {
+    let score = groove();
+    let want = samples(&score, 48_000, 8192);
+    assert!(want.iter().any(|&s| f32::from_bits(s).abs() > 0.05), "the groove sounds");
+    for block in [1, 17, 64, 512] {
+        // not assert_eq: millions of numbers help nobody
+        assert!(samples(&score, 48_000, block) == want, "block {block}");
+    }
+}
+
+#[test]
+fn the_same_song_has_the_same_length_at_other_rates() {
+    let score = groove();
+    let seconds = |rate: u32| {
+        let play = Arc::new(PlayKit::new(kit(), f64::from(rate)));
+        let options = RenderOptions { rate, block: 512 };
+        render(&play, &score, options, &Quiet, &mut |_, _| Ok(())).unwrap() as f64 / f64::from(rate)
+    };
+    // the tail is looked for in steps of 1024 frames and fades at slightly different thresholds
+    assert!((seconds(44_100) - seconds(96_000)).abs() < 0.2);
+}
+
+#[test]
+fn a_folder_holds_what_its_summary_lists() {
+    let dir = tempfile::tempdir().unwrap();
+    let out = dir.path().join("somewhere/new/kit");
+    let summary = write_folder(&kit(), &out, &Quiet).unwrap();
+    let json: Summary = serde_json::from_slice(&fs::read(out.join("kit.json")).unwrap()).unwrap();
+    assert_eq!(json, summary);
+    assert_eq!(summary.pads.len(), 10);
+    assert_eq!(summary.takes[0].hits, 94);
+    let mut want: BTreeSet<String> = summary.pads.iter().map(|p| p.file.clone()).collect();
+    for file in ["Borrowed cello.kitwright", "groove.wav", "groove.mid", "overview.png", "kit.json"] {
+        want.insert(file.into());
+    }
+    assert_eq!(files_below(&out), want);
+    assert!(want.contains("pads/36-kick.wav") && want.contains("pads/42-closed-hat.wav"));
+    let around: Vec<_> = fs::read_dir(dir.path()).unwrap().map(|e| e.unwrap().file_name()).collect();
+    assert_eq!(around, ["somewhere"]);
+
+    for pad in &summary.pads {
+        let (spec, samples) = read_wav(&out.join(&pad.file));
+        assert_eq!((spec.sample_rate, spec.bits_per_sample, spec.channels), (48_000, 24, 2));
+        let peak = samples.iter().map(|s| s.abs()).max().unwrap();
+        // audible, and below the ceiling of -1 dBFS with the 0.1 dB that a true-peak ceiling may be over
+        assert!(peak > 8_388_608 / 1000 && f64::from(peak) < 8_388_608.0 * 0.902, "{}: {peak}", pad.file);
+    }
+    let reloaded = Kit::load(out.join("Borrowed cello.kitwright"), &Quiet).unwrap();
+    assert_eq!(reloaded.doc, kit().doc);
+    assert!(reloaded.takes[0].channels == kit().takes[0].channels);
+}
+
+#[test]
+fn the_groove_file_is_the_groove_midi_played_with_the_kit_file() {
+    let dir = tempfile::tempdir().unwrap();
+    let out = dir.path().join("kit");
+    write_folder(&kit(), &out, &Quiet).unwrap();
+    let score = Score::read(out.join("groove.mid")).unwrap();
+    let reloaded = Arc::new(Kit::load(out.join("Borrowed cello.kitwright"), &Quiet).unwrap());
+    let again = dir.path().join("again.wav");
+    render_file(&reloaded, &score, RenderOptions::default(), &again, None, &Quiet).unwrap();
+    assert!(fs::read(out.join("groove.wav")).unwrap() == fs::read(again).unwrap());
+}
+
+#[test]
+fn foreign_files_stay_and_pads_of_the_former_kit_go() {
+    let dir = tempfile::tempdir().unwrap();
+    write_folder(&small_kit(), dir.path(), &Quiet).unwrap();
+    fs::write(dir.path().join("notes.txt"), "mine").unwrap();
+    fs::write(dir.path().join("pads/my-own.wav"), "mine").unwrap();
+    let mut fewer = Kit::clone(&small_kit());
+    fewer.doc.pads[0].slices.clear();
+    write_folder(&Arc::new(fewer), dir.path(), &Quiet).unwrap();
+    let files = files_below(dir.path());
+    assert!(!files.contains("pads/36-kick.wav") && files.contains("pads/37-rim.wav"));
+    assert_eq!(fs::read_to_string(dir.path().join("notes.txt")).unwrap(), "mine");
+    assert_eq!(fs::read_to_string(dir.path().join("pads/my-own.wav")).unwrap(), "mine");
+}
+
+#[test]
+fn a_kit_json_made_by_others_cannot_have_files_removed() {
+    let dir = tempfile::tempdir().unwrap();
+    let out = dir.path().join("kit");
+    write_folder(&small_kit(), &out, &Quiet).unwrap();
+    let precious = dir.path().join("precious.wav");
+    fs::write(&precious, "mine").unwrap();
+    let mut json: serde_json::Value =
+        serde_json::from_slice(&fs::read(out.join("kit.json")).unwrap()).unwrap();
+    json["pads"][0]["file"] = "pads/../../precious.wav".into();
+    json["pads"][1]["file"] = precious.to_str().unwrap().into();
+    fs::write(out.join("kit.json"), json.to_string()).unwrap();
+    write_folder(&small_kit(), &out, &Quiet).unwrap();
+    assert!(precious.exists());
+}
+
+/// Asks to stop after some checks.
+struct StopAfter(AtomicU32, AtomicBool);
+
+impl Progress for StopAfter {
+    fn report(&self, _step: &str, _done: f32) {}
+    fn cancelled(&self) -> bool {
+        if self.0.fetch_sub(1, Ordering::Relaxed) == 0 {
+            self.1.store(true, Ordering::Relaxed);
+        }
+        self.1.load(Ordering::Relaxed)
+    }
+}
+
+#[test]
+fn a_cancelled_export_leaves_nothing() {
+    for checks in [0, 1, 200, 1000] {
+        let dir = tempfile::tempdir().unwrap();
+        let stop = StopAfter(AtomicU32::new(checks), AtomicBool::new(false));
+        let result = write_folder(&small_kit(), dir.path().join("kit"), &stop);
+        assert_eq!(result, Err(Error::Cancelled), "after {checks} checks");
+        assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 0, "after {checks} checks");
+    }
+    let dir = tempfile::tempdir().unwrap();
+    let stop = Flag(AtomicBool::new(true));
+    let out = dir.path().join("song.wav");
+    let stems = dir.path().join("stems");
+    let result = render_file(&small_kit(), &groove(), RenderOptions::default(), &out, Some(&stems), &stop);
+    assert_eq!(result, Err(Error::Cancelled));
+    assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 0);
+}
+
+#[test]
+fn stems_are_the_pads_and_as_long_as_the_song() {
+    let dir = tempfile::tempdir().unwrap();
+    let (out, stems) = (dir.path().join("song.wav"), dir.path().join("stems"));
+    render_file(&kit(), &groove(), RenderOptions::default(), &out, Some(&stems), &Quiet).unwrap();
+    let length = read_wav(&out).1.len();
+    let files = files_below(&stems);
+    assert_eq!(files.len(), 10);
+    for file in files {
+        let (_, samples) = read_wav(&stems.join(&file));
+        assert_eq!(samples.len(), length, "{file}");
+        assert!(samples.iter().any(|&s| s.abs() > 1000), "{file} sounds");
+    }
+}
+
+#[test]
+fn a_pad_sounds_alone_even_when_it_is_muted() {
+    let plain = render_pad(&kit(), 0, 0.9, 48_000, &Quiet).unwrap();
+    let mut muted = Kit::clone(&kit());
+    muted.doc.trims.pads[0].mute = true;
+    muted.doc.trims.pads[5].solo = true;
+    let same = render_pad(&Arc::new(muted), 0, 0.9, 48_000, &Quiet).unwrap();
+    assert!(plain == same && plain[0].iter().any(|&s| s.abs() > 0.01));
+}
+
+#[test]
+fn a_key_that_is_never_let_go_ends() {
+    let mut held = Kit::clone(&kit());
+    held.doc.pads[0].settings.held = true;
+    held.doc.pads[0].layers[0].settings.loop_on = true;
+    held.doc.pads[0].layers[0].settings.sustain = 1.0;
+    let events = vec![Event { seconds: 0.0, action: Action::On(36, 1.0) }];
+    let tempi = vec![Tempo { seconds: 0.0, beats: 0.0, bpm: 120.0 }];
+    let score = Score { events, tempi, seconds: 1.0 };
+    let play = Arc::new(PlayKit::new(Arc::new(held), 48_000.0));
+    let frames = render(&play, &score, RenderOptions::default(), &Quiet, &mut |_, _| Ok(())).unwrap();
+    assert!((48_000..48_000 * 3).contains(&frames), "{frames} frames");
+}
+
+#[test]
+fn rates_and_blocks_out_of_range_are_refused() {
+    let dir = tempfile::tempdir().unwrap();
+    for (rate, block) in [(0, 512), (7_999, 512), (384_001, 512), (48_000, 0), (48_000, 1 << 20)] {
+        let out = dir.path().join("x.wav");
+        let result = render_file(&kit(), &groove(), RenderOptions { rate, block }, &out, None, &Quiet);
+        assert!(matches!(result, Err(Error::Invalid(_))), "{rate} Hz, block {block}");
+    }
+    assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 0);
+}
+
+#[test]
+fn any_name_becomes_a_file_name() {
+    assert_eq!(kit_file("Borrowed cello"), "Borrowed cello.kitwright");
+    assert_eq!(kit_file("a/b\\c:\n\"d\""), "a-b-c---d-.kitwright");
+    for name in ["", "...", "  ", "\u{1f3bb}".repeat(200).as_str()] {
+        let file = kit_file(name);
+        assert!(file.len() < 200 && !file.starts_with('.'), "{file}");
+    }
+    let dir = tempfile::tempdir().unwrap();
+    let mut odd = Kit::clone(&small_kit());
+    odd.doc.name = "..\n\"\u{0}/\u{1f3bb}".into();
+    write_folder(&Arc::new(odd), dir.path().join("kit"), &Quiet).unwrap();
+    let json: Summary = serde_json::from_slice(&fs::read(dir.path().join("kit/kit.json")).unwrap()).unwrap();
+    assert_eq!(json.name, "..\n\"\u{0}/\u{1f3bb}");
+}
+
+#[test]
+fn a_picture_is_drawn_even_of_an_empty_kit() {
+    let dir = tempfile::tempdir().unwrap();
+    let out = dir.path().join("kit");
+    let summary = write_folder(&Arc::default(), &out, &Quiet).unwrap();
+    assert!(summary.pads.is_empty() && summary.roles_empty.len() == 10);
+    let picture = tiny_skia::Pixmap::load_png(PathBuf::from(&out).join("overview.png")).unwrap();
+    assert_eq!(picture.width(), 1600);
+}

@@ -1,0 +1,288 @@
+//! The key of a song is heard from a recording of its loop, and pads with a pitch are tuned to it.
+//!
+//! Oracles: music21 (PyPI) for the key of a distribution of pitch classes; cadences in every key, made here
+//! from plucked tones, for the way from the recording to that distribution.
+
+use kitwright_core::{
+    cast::{CastOptions, make_kit, set_key},
+    export::render_pad,
+    kit::{Key, Kit, Mode, Role},
+    listen::{HearOptions, hear, hear_key, key_of},
+    progress::Quiet,
+    take::Take,
+    units::{hz_to_note, note_to_hz},
+};
+use serde::Deserialize;
+use std::sync::Arc;
+
+#[derive(Deserialize)]
+struct Case {
+    lengths: [f64; 12],
+    tonic: u8,
+    mode: String,
+    correlation: f64,
+}
+
+#[test]
+fn distributions_of_pitch_classes_have_the_key_and_correlation_that_music21_finds() {
+    let cases: Vec<Case> = serde_json::from_str(include_str!("../reference/keys.json")).unwrap();
+    assert_eq!(cases.len(), 24);
+    for case in cases {
+        let found = key_of(&case.lengths).unwrap();
+        let mode = if case.mode == "major" { Mode::Major } else { Mode::Minor };
+        assert_eq!(found.key, Key { tonic: case.tonic, mode });
+        assert!((found.correlation - case.correlation).abs() < 1e-6, "{}", found.correlation);
+    }
+}
+
+/// Chords as notes above the tonic with their lengths in beats: full cadences, with a bass below.
+const MAJOR: [(&[i32], f64); 5] = [
+    (&[0, 4, 7], 2.0),
+    (&[5, 9, 12], 2.0),
+    (&[7, 11, 14], 1.0),
+    (&[7, 11, 14, 17], 1.0),
+    (&[0, 4, 7, 12], 2.0),
+];
+const MINOR: [(&[i32], f64); 5] =
+    [(&[0, 3, 7], 2.0), (&[5, 8, 12], 2.0), (&[7, 10, 14], 1.0), (&[7, 11, 14], 1.0), (&[0, 3, 7, 12], 2.0)];
+
+const RATE: u32 = 44_100;
+
+/// A loop of plucked tones: eight harmonics, the higher ones weaker and shorter (common practice, no source).
+fn cadence(key: Key, detuned_st: f64) -> Take {
+    let chords = match key.mode {
+        Mode::Major => &MAJOR,
+        Mode::Minor => &MINOR,
+    };
+    let beat = 0.4 * f64::from(RATE);
+    let mut samples = vec![0.0f32; (8.5 * beat) as usize];
+    let mut at = 0.0;
+    for (notes, beats) in chords {
+        let bass = notes[0] - 12;
+        for note in notes.iter().copied().chain([bass]) {
+            let hz = note_to_hz(f64::from(48 + i32::from(key.tonic) + note) + detuned_st);
+            for h in 1..=8 {
+                let step = std::f64::consts::TAU * hz * f64::from(h) / f64::from(RATE);
+                let fall = -1.5 * f64::from(h) / f64::from(RATE);
+                for (i, s) in samples[at as usize..].iter_mut().take((beats * beat) as usize).enumerate() {
+                    let i = i as f64;
+                    *s += (0.1 / f64::from(h) * (step * i).sin() * (fall * i).exp()) as f32;
+                }
+            }
+        }
+        at += beats * beat;
+    }
+    // and a floor of hiss 50 dB below
+    let mut noise = 1u32;
+    for s in &mut samples {
+        noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        *s += (f64::from(noise >> 8) / f64::from(1 << 24) - 0.5) as f32 * 0.002;
+    }
+    Take::from_samples("loop", RATE, vec![samples])
+}
+
+#[test]
+fn cadences_are_heard_in_their_key_also_out_of_tune() {
+    for tonic in 0..12 {
+        for mode in [Mode::Major, Mode::Minor] {
+            let key = Key { tonic, mode };
+            let detuned = f64::from(tonic) * 0.07 - 0.4;
+            let heard = hear_key(&cadence(key, detuned), &Quiet).unwrap();
+            assert_eq!(heard.map(|h| h.key), Some(key), "{detuned} st off: {heard:?}");
+        }
+    }
+}
+
+#[test]
+fn what_has_no_key_is_given_none() {
+    let mut noise = 7u32;
+    let hiss: Vec<f32> = (0..RATE * 4)
+        .map(|_| {
+            noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (noise >> 8) as f32 / (1 << 24) as f32 - 0.5
+        })
+        .collect();
+    for (what, samples) in
+        [("noise", hiss), ("silence", vec![0.0; 44_100]), ("a click", vec![1.0]), ("nothing", vec![])]
+    {
+        let heard = hear_key(&Take::from_samples(what, RATE, vec![samples]), &Quiet).unwrap();
+        assert_eq!(heard, None, "{what}");
+    }
+}
+
+/// Decaying tones, as a pluck on a string that is out of tune.
+fn plucks(tones_hz: &[f64]) -> Take {
+    let mut samples = vec![0.0f32; RATE as usize / 10];
+    for hz in tones_hz {
+        samples.extend((0..RATE).map(|i| {
+            let t = f64::from(i) / f64::from(RATE);
+            let tone: f64 = (1..=4)
+                .map(|h| (std::f64::consts::TAU * hz * f64::from(h) * t).sin() / f64::from(h * h))
+                .sum();
+            (0.4 * tone * (-3.0 * t).exp()) as f32
+        }));
+    }
+    Take::from_samples("plucks", RATE, vec![samples])
+}
+
+/// A sound until 40 dB of its energy are gone; what is left then is the ringing of filters.
+fn audible(sound: &[f32]) -> &[f32] {
+    let all: f64 = sound.iter().map(|s| f64::from(s * s)).sum();
+    let mut past = 0.0;
+    let end = sound.iter().position(|s| {
+        past += f64::from(s * s);
+        past >= 0.9999 * all
+    });
+    &sound[..end.unwrap_or(sound.len())]
+}
+
+/// Level at `hz` of a sound under a Hann window.
+fn level(sound: &[f32], hz: f64) -> f64 {
+    let step = std::f64::consts::TAU * hz / f64::from(RATE);
+    let shape = |i: usize| 0.5 - 0.5 * (std::f64::consts::TAU * i as f64 / sound.len() as f64).cos();
+    let (x, y) = sound.iter().enumerate().fold((0.0, 0.0), |(x, y), (i, s)| {
+        let (sin, cos) = (step * i as f64).sin_cos();
+        let s = f64::from(*s) * shape(i);
+        (x + s * cos, y + s * sin)
+    });
+    x.hypot(y)
+}
+
+/// The strongest frequency between 35 and 1500 Hz, to half a cent.
+fn strongest_hz(sound: &[f32]) -> f64 {
+    let sound = audible(sound);
+    let best = |around: f64, reach: i32, step: f64| {
+        let at = (-reach..=reach).map(|i| around * (f64::from(i) * step / 1200.0).exp2());
+        at.map(|hz| (hz, level(sound, hz))).max_by(|a, b| a.1.total_cmp(&b.1)).map_or(0.0, |(hz, _)| hz)
+    };
+    // six cents apart no peak of a sound of less than a second is passed over
+    let near = best((35.0f64 * 1500.0).sqrt(), 542, 6.0);
+    best(near, 12, 0.5)
+}
+
+/// Cents between a frequency and the nearest note of a key.
+fn cents_beside_key(hz: f64, key: Key) -> f64 {
+    let (note, scale) = (hz_to_note(hz), key.scale());
+    let apart = (0..128).filter(|n: &u8| scale.contains(&(n % 12))).map(|n| 100.0 * (note - f64::from(n)));
+    apart.min_by(|a, b| a.abs().total_cmp(&b.abs())).unwrap_or(f64::MAX)
+}
+
+#[test]
+fn toms_sound_on_a_note_of_the_key_within_five_cents() {
+    let take = Arc::new(plucks(&[151.3, 221.9, 183.4]));
+    let hits = hear(&take, &HearOptions::default(), &Quiet).unwrap();
+    let roles = Some(vec![Role::LowTom, Role::HighTom]);
+    let options = CastOptions { roles, fit: 0.5, ..CastOptions::default() };
+    let mut kit = make_kit(&[(take, hits)], &options, &Quiet).unwrap();
+    // each hit strays a little from its pad: what is tuned is where it strays from
+    kit.doc.trims.kit.vary = 0.0;
+    let cents_off = |kit: &Kit| -> Vec<f64> {
+        let kit = Arc::new(kit.clone());
+        let sounding = kit.doc.pads.iter().enumerate().filter(|(_, p)| p.audition.is_some());
+        sounding
+            .map(|(pad, _)| {
+                let sound = render_pad(&kit, pad, 0.85, RATE, &Quiet).unwrap();
+                let note = hz_to_note(strongest_hz(&sound[0]));
+                (note - note.round()) * 100.0
+            })
+            .collect()
+    };
+    let before = cents_off(&kit);
+    assert_eq!(before.len(), 2);
+    set_key(&mut kit, Some("E minor".parse().unwrap()));
+    let tuned = cents_off(&kit);
+    println!("off before and after, cents: {before:.2?}, {tuned:.2?}");
+    assert!(before.iter().any(|c| c.abs() > 10.0), "there was something to tune: {before:?}");
+    assert!(tuned.iter().all(|c| c.abs() < 5.0), "{tuned:.2?} cents off");
+    let doc = kit.doc.clone();
+    set_key(&mut kit, doc.key);
+    assert_eq!(kit.doc, doc, "what is in tune stays");
+}
+
+const PITCHED: [Role; 4] = [Role::Kick, Role::Rim, Role::LowTom, Role::HighTom];
+
+/// A kit whose pads with a pitch are tuned, kick included.
+fn tuned(take: &Arc<Take>, key: Key, fit: f32) -> Kit {
+    let hits = hear(take, &HearOptions::default(), &Quiet).unwrap();
+    let options = CastOptions {
+        roles: Some(PITCHED.to_vec()),
+        fit,
+        key: Some(key),
+        tune_kick: true,
+        ..CastOptions::default()
+    };
+    let mut kit = make_kit(&[(take.clone(), hits)], &options, &Quiet).unwrap();
+    // each hit strays a little from its pad, and copies are scattered about it: what is tuned is the middle
+    kit.doc.trims.kit.vary = 0.0;
+    kit.doc.pads.iter_mut().for_each(|p| p.cloud.copies = 0);
+    kit
+}
+
+#[test]
+fn kick_rim_and_toms_of_whole_kits_sound_on_notes_of_the_key_at_every_fit() {
+    let plucked = [151.3, 221.9, 183.4, 131.7];
+    let take = Arc::new(plucks(&plucked));
+    let key: Key = "E minor".parse().unwrap();
+    for fit in [0.0, 0.4, 1.0] {
+        let kit = tuned(&take, key, fit);
+        for role in PITCHED {
+            let pad = kit.doc.pads.iter().position(|p| p.role == role && !p.is_empty()).expect("a pad");
+            let bell = kit.doc.pads[pad].tone.note_bell;
+            let note = hz_to_note(f64::from(bell.hz));
+            assert!((note - note.round()).abs() < 0.05, "{role} at fit {fit}: bell at note {note:.2}");
+            assert!(key.scale().contains(&((note.round() as i32).rem_euclid(12) as u8)), "{role}: {note}");
+            assert_eq!(bell.on, fit > 0.0, "{role} at fit {fit}: at the raw end nothing is lifted");
+            let sound = render_pad(&Arc::new(kit.clone()), pad, 0.85, RATE, &Quiet).unwrap();
+            let cents = cents_beside_key(strongest_hz(&sound[0]), key);
+            println!("{role} at fit {fit}: note {note:.3}, heard {cents:+.1} cents beside a note");
+            assert!(cents.abs() < 5.0, "{role} at fit {fit}: {cents:+.1} cents beside its note");
+            // and the tone that was plucked, at the speed at which it is read, is that note
+            let settings = &kit.doc.pads[pad].layers[0].settings;
+            let ratio = (f64::from(settings.pitch_st + settings.fine_ct / 100.0) / 12.0).exp2();
+            let hit = kit.doc.pads[pad].audition.as_ref().expect("a hit").hit;
+            let read = 1200.0 * (plucked[hit] * ratio / f64::from(bell.hz)).log2();
+            println!("{role} at fit {fit}: read {read:+.1} cents beside it");
+            assert!(read.abs() < 5.0, "{role} at fit {fit}: read {read:+.1} cents beside its note");
+        }
+    }
+}
+
+/// What is heard is the strongest partial of the whole pad.
+#[test]
+fn pads_of_recorded_guitars_with_a_sure_pitch_are_within_five_cents_of_a_note() {
+    let key: Key = "A".parse().unwrap();
+    let mut tuned_pads = 0;
+    for name in
+        ["d01_steel_guitar", "d02_electric_guitar", "d03_strums", "d04_nylon_guitar", "d09_guitar_noises"]
+    {
+        let file = std::path::Path::new(env!("CARGO_MANIFEST_DIR"))
+            .join(format!("../../../shared/data/takes/{name}.flac"));
+        if !file.is_file() {
+            eprintln!("skipped: ../shared/data is absent");
+            return;
+        }
+        let take = Take::read(&file, &Quiet).unwrap();
+        let frames = take.frames().min(12 * take.sample_rate as usize);
+        let channels = take.channels.iter().map(|c| c[..frames].to_vec()).collect();
+        let kit = tuned(&Arc::new(Take::from_samples(name, take.sample_rate, channels)), key, 1.0);
+        for role in PITCHED {
+            let pad = kit.doc.pads.iter().position(|p| p.role == role && !p.is_empty()).expect("a pad");
+            let Some(audition) = &kit.doc.pads[pad].audition else { continue };
+            let hit = &kit.doc.takes[0].hits[audition.hit].description;
+            let bell_hz = f64::from(kit.doc.pads[pad].tone.note_bell.hz);
+            let sound = render_pad(&Arc::new(kit.clone()), pad, 0.85, RATE, &Quiet).unwrap();
+            let hz = strongest_hz(&sound[0]);
+            let cents = cents_beside_key(hz, key);
+            let sure = hit.pitch_confidence;
+            println!(
+                "{name}, {role}: bell {bell_hz:.1} Hz, heard {hz:.1} Hz, sure {sure:.2}: {cents:+.1} cents"
+            );
+            // what has no certain pitch is not tuned (`cast::tune`)
+            if sure >= 0.5 {
+                assert!(cents.abs() < 5.0, "{name}, {role}: {cents:+.1} cents beside a note");
+                tuned_pads += 1;
+            }
+        }
+    }
+    assert!(tuned_pads >= 15, "{tuned_pads} pads with a sure pitch");
+}

@@ -1,0 +1,94 @@
+//! Recorded one-shots in a row are heard where they stand and become a whole kit.
+//!
+//! The sounds come from `../shared/data` or, without it, from the Debian package sonic-pi-samples (CC0-1.0),
+//! which `cargo xtask test` installs; without either the test says that it was skipped.
+
+use kitwright_core::{
+    cast::{CastOptions, make_kit},
+    listen::{HearOptions, hear},
+    progress::Quiet,
+    take::Take,
+};
+use std::{
+    path::{Path, PathBuf},
+    sync::Arc,
+};
+
+const RATE: u32 = 44_100;
+/// Most sounds that are put in a row.
+const MOST: usize = 40;
+
+/// Struck and plucked sounds: one folder of each instrument, or the package's drums and percussion.
+fn sounds() -> Option<Vec<PathBuf>> {
+    let shared = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/data/articulations");
+    let instruments = ["tabla", "marimba", "steel_guitar", "nylon_guitar", "electric_guitar", "bass_guitar"];
+    let package = PathBuf::from("/usr/share/sonic-pi/samples");
+    let (folders, prefixes): (Vec<PathBuf>, Vec<&str>) = if shared.is_dir() {
+        (instruments.iter().map(|i| shared.join(i)).collect(), vec![""])
+    } else if package.is_dir() {
+        eprintln!("using sonic-pi-samples, since ../shared/data is absent");
+        (vec![package], vec!["drum_bass", "drum_snare", "drum_tom", "tabla_t", "tabla_n", "bd_", "sn_"])
+    } else {
+        eprintln!("skipped: neither ../shared/data nor the package sonic-pi-samples is there");
+        return None;
+    };
+    let mut files: Vec<PathBuf> = folders
+        .iter()
+        .flat_map(|f| std::fs::read_dir(f).expect("a folder of sounds"))
+        .map(|entry| entry.expect("an entry").path())
+        .filter(|f| f.extension().is_some_and(|e| e == "flac"))
+        .filter(|f| {
+            prefixes.iter().any(|p| f.file_name().is_some_and(|n| n.to_string_lossy().starts_with(p)))
+        })
+        .collect();
+    files.sort();
+    files.truncate(MOST);
+    Some(files)
+}
+
+/// First frame where the 1 ms RMS envelope is within 26 dB of its maximum.
+fn onset(x: &[f32]) -> usize {
+    let step = RATE as usize / 1000;
+    let rms: Vec<f32> = x.chunks(step).map(|c| c.iter().map(|s| s * s).sum::<f32>() / step as f32).collect();
+    let loudest = rms.iter().copied().fold(0.0, f32::max);
+    rms.iter().position(|&p| p >= loudest * 10.0_f32.powf(-2.6)).unwrap_or(0) * step
+}
+
+#[test]
+fn recorded_one_shots_become_a_kit_or_are_skipped() {
+    let Some(files) = sounds() else { return };
+    let (mut row, mut truth) = (vec![0.0_f32; RATE as usize / 2], Vec::new());
+    for file in &files {
+        let take = Take::read(file, &Quiet).expect("a recording");
+        if take.sample_rate != RATE {
+            continue;
+        }
+        let x = &take.channels[0][..take.frames().min(RATE as usize / 2)];
+        truth.push((row.len() + onset(x)) as f64 / f64::from(RATE));
+        // Faded out, so that the cut does not sound like another hit.
+        row.extend(x.iter().enumerate().map(|(i, s)| s * (1.0 - i as f32 / x.len() as f32)));
+        row.resize(row.len() + RATE as usize / 4, 0.0);
+    }
+    assert!(truth.len() >= 16, "only {} sounds", truth.len());
+    let take = Arc::new(Take::from_samples("row.wav", RATE, vec![row]));
+    let hits = hear(&take, &HearOptions::default(), &Quiet).expect("heard");
+    let starts: Vec<f64> = hits.iter().map(|h| h.start as f64 / f64::from(RATE)).collect();
+    let found = truth.iter().filter(|t| starts.iter().any(|s| (s - *t).abs() <= 0.025)).count();
+    println!("{found} of {} sounds within 25 ms, {} hits", truth.len(), hits.len());
+    assert!(found * 10 >= truth.len() * 9, "{found} of {} sounds were heard", truth.len());
+
+    let options = CastOptions { fit: 1.0, ..CastOptions::default() };
+    let kit = make_kit(&[(take, hits)], &options, &Quiet).expect("a kit");
+    let again = make_kit(&[(kit.takes[0].clone(), kit.doc.takes[0].hits.clone())], &options, &Quiet);
+    assert_eq!(again.expect("a kit").doc, kit.doc, "the same seed, the same kit");
+    kit.doc.check(&kit.takes).expect("settings within their ranges");
+    for pad in &kit.doc.pads {
+        assert!(!pad.is_empty(), "the {} on {} is empty", pad.role, pad.note);
+        assert!(pad.audition.as_ref().is_some_and(|a| (0.0..=1.0).contains(&a.score)));
+    }
+    let mut cast: Vec<_> =
+        kit.doc.pads.iter().filter_map(|p| p.audition.as_ref()).map(|a| (a.take, a.hit)).collect();
+    cast.sort_unstable();
+    cast.dedup();
+    assert_eq!(cast.len(), kit.doc.pads.len(), "each pad has a hit of its own");
+}

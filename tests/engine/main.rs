@@ -1,0 +1,17 @@
+//! The engine: its kernels, its voices, its tone chain, and what a whole kit sounds like.
+
+mod denormals;
+mod dsp_dynamics;
+mod dsp_envelope;
+mod dsp_filters;
+mod dsp_reader;
+mod dsp_saturation;
+mod dsp_tone;
+mod events;
+mod guard;
+mod instructions;
+mod meters;
+mod safety;
+mod sound;
+mod support;
+mod variation;

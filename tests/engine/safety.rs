@@ -1,0 +1,370 @@
+//! Safe to listen to: the ceiling holds, nothing but finite numbers leaves, nothing clicks.
+
+use crate::support::*;
+use kitwright_core::{
+    engine::Engine,
+    kit::{CLOUD, Kit, LAYER, Layer, PAD, Slice, Tone, Trims, VARIATION},
+    settings::{KIT_TRIMS, PAD_TRIMS, Setting},
+    take::Take,
+};
+use proptest::prelude::*;
+use std::sync::{Arc, atomic::Ordering::Relaxed};
+
+/// Every setting of a table at a random place of its travel, some at the very ends.
+fn randomise<T>(table: &[Setting<T>], value: &mut T, dice: &mut Dice) {
+    for s in table {
+        let travel = match dice.below(6) {
+            0 => 0.0,
+            1 => 1.0,
+            _ => dice.unit(),
+        };
+        if dice.below(2) == 0 {
+            (s.set)(value, s.from_travel(travel));
+        }
+    }
+}
+
+fn random_kit(dice: &mut Dice) -> Kit {
+    let mut kit = Kit::default();
+    let rates = [8_000, 22_050, 44_100, 48_000, 384_000];
+    kit.takes = (0..2)
+        .map(|i| noise_take(rates[dice.below(5) as usize], 1 + dice.below(2) as usize, i + dice.next()))
+        .collect();
+    kit.doc.seed = dice.next();
+    for pad in kit.doc.pads.iter_mut().take(4) {
+        let slice = |dice: &mut Dice| {
+            let start = dice.below(6000);
+            let length = [1, 2, 30, 500, 40_000][dice.below(5) as usize];
+            Slice {
+                take: dice.below(3) as usize, // one of them is missing
+                start,
+                end: start + length,
+                gain_db: dice.unit() * 30.0,
+                velocities: [dice.unit(), dice.unit()],
+            }
+        };
+        pad.slices = (0..dice.below(4)).map(|_| slice(dice)).collect();
+        pad.layers = (0..=dice.below(4))
+            .map(|_| {
+                let mut layer = Layer::default();
+                randomise(&LAYER, &mut layer.settings, dice);
+                layer.settings.on = true;
+                layer.slice = (dice.below(3) == 0).then(|| slice(dice));
+                layer
+            })
+            .collect();
+        randomise(&CLOUD, &mut pad.cloud, dice);
+        randomise(&VARIATION, &mut pad.variation, dice);
+        randomise(&PAD, &mut pad.settings, dice);
+        pad.tone = random_tone(dice);
+    }
+    kit
+}
+
+fn random_tone(dice: &mut Dice) -> Tone {
+    use kitwright_core::kit::{BAND, COMPRESSOR, CUT, LIMITER, SATURATION};
+    let mut tone = Tone::default();
+    randomise(&CUT, &mut tone.low_cut, dice);
+    randomise(&CUT, &mut tone.high_cut, dice);
+    randomise(&LIMITER, &mut tone.limiter, dice);
+    randomise(&LIMITER, &mut tone.colour, dice);
+    randomise(&SATURATION, &mut tone.saturation, dice);
+    for band in tone.bands.iter_mut().chain([&mut tone.note_bell]) {
+        randomise(&BAND, band, dice);
+    }
+    randomise(&COMPRESSOR, &mut tone.punch, dice);
+    randomise(&COMPRESSOR, &mut tone.low_band, dice);
+    tone.tilt_db = dice.unit() * 24.0 - 12.0;
+    tone
+}
+
+fn random_trims(dice: &mut Dice) -> Trims {
+    let mut trims = Trims::default();
+    randomise(&KIT_TRIMS, &mut trims.kit, dice);
+    trims.kit.ceiling_on = true;
+    trims.pads.iter_mut().for_each(|p| randomise(&PAD_TRIMS, p, dice));
+    trims
+}
+
+fn under_the_ceiling(seed: u64) -> Result<(), TestCaseError> {
+    let mut dice = Dice(seed);
+    let kit = random_kit(&mut dice);
+    let rate = [44_100.0, 48_000.0, 96_000.0, 192_000.0][dice.below(4) as usize];
+    let trims = [random_trims(&mut dice), random_trims(&mut dice)];
+    let mut events = vec![Event { at: 0, act: Act::Trims(Box::new(trims[0].clone())) }];
+    for _ in 0..12 {
+        let at = dice.below(6000);
+        let note = kit.doc.pads[dice.below(4) as usize].note;
+        events.push(on(at, note, dice.unit()));
+        events.push(Event { at: at + dice.below(3000), act: Act::Off(note) });
+    }
+    events.push(Event { at: 4000, act: Act::Trims(Box::new(trims[1].clone())) });
+    events.sort_by_key(|e| e.at);
+    let sound = play(&prepared(&kit), rate, &events, 9000, &mut |_| 1 + dice.below(300));
+    // Rounding may add the last bit; a ceiling on its way is the louder of the two.
+    let gain = |db: f32| 10.0_f32.powf(db / 20.0) * 1.0001;
+    let ceilings = trims.each_ref().map(|t| gain(t.kit.ceiling_db));
+    for channels in sound.pads.iter().chain([&sound.main]) {
+        for (i, x) in channels.iter().flat_map(|c| c.iter().enumerate()) {
+            let ceiling = if i < 4000 { ceilings[0] } else { ceilings[0].max(ceilings[1]) };
+            prop_assert!(x.is_finite() && x.abs() <= ceiling, "{x} above {ceiling} at frame {i}");
+            prop_assert!(*x == 0.0 || x.is_normal(), "a denormal number: {x:e}");
+        }
+    }
+    Ok(())
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 40, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn whatever_the_settings_the_output_is_finite_and_under_the_ceiling(seed in any::<u64>()) {
+        under_the_ceiling(seed)?;
+    }
+}
+
+#[test]
+fn a_ceiling_lowered_before_anything_sounds_holds_the_first_sound() {
+    // found by the test above
+    under_the_ceiling(5_414_746_310_388_938_327).unwrap();
+    let kit = prepared(&sine_kit(30.0, 1));
+    let mut trims = Trims::default();
+    (trims.pads[0].level_db, trims.kit.ceiling_db) = (24.0, -18.0);
+    for at in [0, 64, 19_200] {
+        let mut engine = Engine::new(48_000.0);
+        engine.set_kit(kit.clone());
+        let mut heard = 0.0_f32;
+        for block in 0..800 {
+            if block * 64 == at {
+                engine.set_trims(&trims);
+            }
+            // after the ceiling's move, and after its way if it had one
+            if block * 64 == at.max(64) + 640 {
+                engine.note_on(36, 1.0);
+            }
+            engine.render(64);
+            let sides = engine.main().into_iter().chain(engine.pad(0));
+            heard = sides.flat_map(|s| &s[..64]).fold(heard, |p, x| p.max(x.abs()));
+        }
+        assert!((0.1..0.1260).contains(&heard), "{heard} under a ceiling of -18 dB that came at frame {at}");
+    }
+}
+
+#[test]
+fn absurd_settings_of_a_broken_kit_do_no_harm() {
+    let mut kit = kit_document(1);
+    for (i, pad) in kit.doc.pads.iter_mut().enumerate() {
+        let bad = [f32::NAN, f32::INFINITY, f32::NEG_INFINITY, 1e30, -1e30][i % 5];
+        for s in &LAYER {
+            if s.id != "on" {
+                (s.set)(&mut pad.layers[0].settings, bad);
+            }
+        }
+        CLOUD.iter().for_each(|s| (s.set)(&mut pad.cloud, bad));
+        VARIATION.iter().for_each(|s| (s.set)(&mut pad.variation, bad));
+        pad.settings.level_db = bad;
+        pad.slices[0].gain_db = bad;
+        pad.slices[0].start = if i % 2 == 0 { u64::MAX } else { 0 };
+        pad.slices[1].end = u64::MAX;
+        pad.slices[2].velocities = [bad, bad];
+        pad.tone.tilt_db = bad;
+        pad.tone.low_band_hz = bad;
+        pad.tone.low_band.on = true;
+    }
+    kit.doc.pads.truncate(11);
+    let events: Vec<Event> = (0..11).map(|p| on(p * 50, 36 + p as u8, 1.0)).collect();
+    let sound = play(&prepared(&kit), 48_000.0, &events, 8000, &mut |_| 64);
+    assert!(sound.main.iter().flatten().all(|x| x.is_finite() && x.abs() < 0.892));
+}
+
+#[test]
+fn the_first_sound_after_a_load_is_never_louder_than_the_ceiling() {
+    let full = Take::from_samples("full", 48_000, vec![vec![1.0; 48_000]]);
+    let mut kit = bare_kit(Arc::new(full), 1);
+    kit.doc.pads[0].layers[0].settings.level_db = 24.0;
+    kit.doc.pads[0].settings.level_db = 24.0;
+    let mut trims = Trims::default();
+    trims.kit.level_db = 12.0;
+    trims.pads[0].level_db = 12.0;
+    let mut engine = Engine::new(48_000.0);
+    engine.set_trims(&trims);
+    engine.set_kit(prepared(&kit));
+    let sound = perform(&mut engine, &[on(0, NOTES[0], 1.0)], 3000, &mut |_| 64);
+    let ceiling = 10.0_f32.powf(-1.0 / 20.0) * 1.0001;
+    assert!(peak(&sound) <= ceiling, "{}", peak(&sound));
+    assert!(peak(&sound) > 0.5 * ceiling);
+}
+
+/// Largest step from one frame to the next.
+fn largest_step(x: &[f32]) -> f32 {
+    x.windows(2).map(|w| (w[1] - w[0]).abs()).fold(0.0, f32::max)
+}
+
+/// A kit of one slow sine: its own steps are small, those of a cut are not.
+fn sine_kit(hz: f32, layers: usize) -> Kit {
+    let mut kit = bare_kit(sine_take(48_000, hz, 2.0), 1);
+    let pad = &mut kit.doc.pads[0];
+    pad.variation = still();
+    pad.layers[0].settings.hold_ms = 5000.0;
+    pad.layers[0].settings.velocity_level = 0.0;
+    pad.layers = vec![pad.layers[0].clone(); layers];
+    kit
+}
+
+/// The sine of 60 Hz at 0.5: largest step of the sound itself, and of the steepest fade (4 ms) over it.
+const OWN_STEP: f32 = 0.5 * std::f32::consts::TAU * 60.0 / 48_000.0;
+const FADE_STEP: f32 = 0.5 / (0.004 * 48_000.0);
+
+#[test]
+fn whatever_stops_or_moves_a_sound_no_step_is_steeper_than_its_fade() {
+    let kit = sine_kit(60.0, 1);
+    let mut muted = Trims::default();
+    muted.pads[0].mute = true;
+    let mut panned = Trims::default();
+    panned.pads[0].pan = -1.0;
+    let mut no_tone = Trims::default();
+    no_tone.pads[0].tone = false;
+    let mut unceiled = Trims::default();
+    unceiled.kit.ceiling_on = false;
+    let mut low = Trims::default();
+    low.kit.ceiling_db = -12.0;
+    let mut elsewhere = Trims::default();
+    elsewhere.pads[0].in_main = false;
+    let mut other = sine_kit(60.0, 1);
+    other.doc.seed = 4;
+    // A quarter of a period after a whole number of them: the sound is at its height.
+    let at = 48_000 / 60 * 7 + 200;
+    let trims = |t: &Trims| Act::Trims(Box::new(t.clone()));
+    let acts = [
+        ("choke", Act::Choke(NOTES[0])),
+        ("all off", Act::AllOff),
+        ("mute", trims(&muted)),
+        ("pan", trims(&panned)),
+        ("tone", trims(&no_tone)),
+        ("ceiling off", trims(&unceiled)),
+        ("ceiling down", trims(&low)),
+        ("in main", trims(&elsewhere)),
+        ("kit", Act::Kit(prepared(&other))),
+    ];
+    for (name, act) in acts {
+        let events = [on(0, NOTES[0], 1.0), Event { at, act }];
+        let sound = play(&prepared(&kit), 48_000.0, &events, 9000, &mut |_| 100);
+        let step = largest_step(&sound.main[0]);
+        // Half as much again for the pan's louder side.
+        let allowed = 1.5 * (OWN_STEP + FADE_STEP);
+        assert!(step < allowed, "{name}: a step of {step}, {allowed} allowed, a cut would be 0.5");
+        assert!(largest_step(&sound.main[0][..5000]) > 0.9 * OWN_STEP, "{name}: there is a sound");
+    }
+}
+
+#[test]
+fn the_end_of_a_slice_and_of_a_held_key_do_not_click() {
+    let mut kit = sine_kit(60.0, 1);
+    // Ends at the height of a period.
+    kit.doc.pads[0].slices[0].end = 48_000 / 60 * 7 + 200;
+    let sound = play(&prepared(&kit), 48_000.0, &[on(0, NOTES[0], 1.0)], 9000, &mut |_| 100);
+    assert!(largest_step(&sound.main[0]) < OWN_STEP + 2.0 * FADE_STEP + 1e-4);
+    kit.doc.pads[0].settings.held = true;
+    let settings = &mut kit.doc.pads[0].layers[0].settings;
+    settings.release_ms = 0.0;
+    settings.release_curve = 0.0;
+    settings.loop_on = true;
+    settings.loop_ms = 37.0;
+    let off = Event { at: 12_345, act: Act::Off(NOTES[0]) };
+    let sound = play(&prepared(&kit), 48_000.0, &[on(0, NOTES[0], 1.0), off], 16_000, &mut |_| 100);
+    assert!(rms(&sound.main[0][8000..12_000]) > 0.1, "the loop sounds on past the end of the slice");
+    assert!(sound.main[0][12_400..].iter().all(|&x| x == 0.0));
+    // Release within half a millisecond at least.
+    assert!(largest_step(&sound.main[0]) < OWN_STEP + 8.0 * FADE_STEP);
+}
+
+#[test]
+fn stealing_takes_the_quietest_hit_and_fades_it() {
+    let mut kit = sine_kit(30.0, 1);
+    let sine = kit.doc.pads[0].clone();
+    for (p, pad) in kit.doc.pads.iter_mut().enumerate() {
+        *pad = sine.clone();
+        pad.note = 36 + p as u8;
+        // Pad 15 is the quietest by a little; pad 14 stays free for the stroke that steals.
+        pad.layers[0].settings.level_db = if p == 15 { -31.0 } else { -30.0 };
+    }
+    kit.doc.pads[14].layers[0].settings.level_db = -60.0;
+    kit.doc.pads[14].note = 127;
+    let mut events: Vec<Event> = (0..63).map(|i| on(0, 36 + (i % 14) as u8, 1.0)).collect();
+    events.push(on(0, 51, 1.0));
+    events.push(on(2000, 127, 1.0)); // a quarter of the period of 1,600 after a whole one
+    let sound = play(&prepared(&kit), 48_000.0, &events, 6000, &mut |_| 64);
+    let one = 0.5 * 10.0_f32.powf(-31.0 / 20.0);
+    assert!(largest_step(&sound.pads[15][0]) < one * (0.01 + 1.0 / 192.0), "the stolen hit fades");
+    assert!(sound.pads[15][0][2300..].iter().all(|&x| x == 0.0), "the quietest one is gone");
+    assert!((0..14).all(|p| rms(&sound.pads[p][0][3000..6000]) > 0.3 * f64::from(one)));
+}
+
+#[test]
+fn readings_that_ended_ahead_find_room_when_the_pitch_takes_them_back() {
+    // More strokes than there is room for; short readings that end ahead of what is heard make room for others, and
+    // then each move of the pitch takes them back to before their end.
+    let mut kit = groove::limited(&groove::dense_kit(4, 48)).kit.as_ref().clone();
+    for (p, pad) in kit.doc.pads.iter_mut().enumerate() {
+        pad.slices[0].end = 100 + 20 * p as u64;
+        pad.cloud.spread_ms = 1.0;
+    }
+    let mut engine = Engine::new(48_000.0);
+    engine.set_kit(prepared(&kit));
+    let (mut most, mut trims) = (0, Trims::default());
+    for block in 0..160 {
+        (0..16).for_each(|pad| engine.strike(pad, 1.0));
+        // a pitch that has rested: 15 blocks are 20 ms
+        if block % 16 == 15 {
+            trims.kit.pitch_st += 0.5;
+            engine.set_trims(&trims);
+        }
+        engine.render(64);
+        most = most.max(engine.meters().voices.load(Relaxed));
+    }
+    assert!(most > 1300, "the room of 1536 was full before some ended: {most}");
+    (0..100).for_each(|_| engine.render(64));
+    assert_eq!(engine.meters().voices.load(Relaxed), 0, "and is empty afterwards");
+    engine.strike(3, 1.0);
+    engine.render(256);
+    assert!(engine.main()[0].iter().any(|&x| x != 0.0));
+}
+
+#[test]
+fn a_choke_group_cuts_the_others_and_not_itself() {
+    let mut kit = sine_kit(60.0, 1);
+    kit.doc.pads[1] = kit.doc.pads[0].clone();
+    kit.doc.pads[1].note = 37;
+    kit.doc.pads[0].settings.choke_group = 2;
+    kit.doc.pads[1].settings.choke_group = 2;
+    let events = [on(0, 36, 1.0), on(1000, 36, 1.0), on(3000, 37, 1.0)];
+    let sound = play(&prepared(&kit), 48_000.0, &events, 9000, &mut |_| 64);
+    assert!(rms(&sound.pads[0][0][1000..3000]) > 0.2);
+    assert!(sound.pads[0][0][3300..].iter().all(|&x| x == 0.0));
+    assert!(rms(&sound.pads[1][0][3300..]) > 0.2);
+}
+
+#[test]
+fn a_pads_limiter_is_ready_before_the_peak_and_delays_nothing() {
+    // A quiet tone, then a peak: the gain must be falling before the peak comes.
+    let rate = 48_000;
+    let samples: Vec<f32> = (0..6000)
+        .map(|i| {
+            let level = if (3000..3100).contains(&i) { 0.9 } else { 0.1 };
+            level * (i as f32 * 0.2).sin()
+        })
+        .collect();
+    let take = Arc::new(Take::from_samples("peak", rate, vec![samples.clone()]));
+    let mut kit = bare_kit(take, 1);
+    kit.doc.pads[0].variation = still();
+    kit.doc.pads[0].layers[0].settings.hold_ms = 5000.0;
+    kit.doc.pads[0].tone.limiter.on = true;
+    kit.doc.pads[0].tone.limiter.threshold_db = -12.0;
+    let at = 77;
+    let sound = play(&prepared(&kit), 48_000.0, &[on(at, NOTES[0], 1.0)], 8000, &mut |_| 64);
+    let heard = &sound.main[0][at as usize..];
+    let gain = |range: std::ops::Range<usize>| rms(&heard[range.clone()]) / rms(&samples[range]);
+    assert!((gain(1000..2800) - 1.0).abs() < 1e-3, "no delay and no gain before: {}", gain(1000..2800));
+    assert!(gain(2985..3000) < 0.8, "the gain falls before the peak: {}", gain(2985..3000));
+    assert!(heard[3000..3100].iter().all(|x| x.abs() <= 0.2513));
+}

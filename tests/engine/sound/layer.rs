@@ -1,0 +1,142 @@
+//! How a layer reads its slice: loop, direction, pitch, envelope.
+
+use super::{RATE, heard, plain, roughness, sine};
+use crate::support::*;
+use kitwright_core::kit::Trims;
+use std::f64::consts::TAU;
+
+#[test]
+fn a_held_slice_goes_round_with_its_crossfade() {
+    // No whole number of periods in the loop: without the crossfade each turn would be a step.
+    let samples = sine(143.7, 20_000);
+    let mut kit = plain(samples.clone());
+    kit.doc.pads[0].settings.held = true;
+    let s = &mut kit.doc.pads[0].layers[0].settings;
+    (s.loop_on, s.loop_ms, s.fade_ms) = (true, 60.0, 20.0);
+    let (end, length, fade) = (20_000, 2880, 960);
+    let made = heard(&kit, 1.0, vec![], 60_000);
+    let mut at = 0;
+    for (i, &y) in made.iter().enumerate() {
+        let left = end - at;
+        // The last 20 ms before the turn, straight from what lies there to what lies one length before.
+        let share = if left < fade { 1.0 - left as f32 / fade as f32 } else { 0.0 };
+        let wanted = samples[at] + share * (samples[at - if left < fade { length } else { 0 }] - samples[at]);
+        assert!((y - wanted).abs() < 1e-6, "frame {i}: {y}, {wanted}");
+        at = if at + 1 == end { end - length } else { at + 1 };
+    }
+    let off = Event { at: 50_000, act: Act::Off(NOTES[0]) };
+    let ended = heard(&kit, 1.0, vec![off], 60_000);
+    // 50 ms of release.
+    assert_eq!(ended[..50_000], made[..50_000]);
+    assert!(ended[52_300..52_390].iter().any(|&x| x != 0.0) && ended[52_401..].iter().all(|&x| x == 0.0));
+}
+
+#[test]
+fn a_slice_is_read_backwards_bit_for_bit() {
+    let samples = noise_take(48_000, 1, 3).channels[0].clone();
+    let mut kit = plain(samples.clone());
+    kit.doc.pads[0].layers[0].settings.reverse = true;
+    let made = heard(&kit, 1.0, vec![], samples.len() + 10);
+    let n = samples.len();
+    // Half a millisecond of fade in, since it begins in the middle of a sound, and 2 ms of fade out.
+    for i in 24..n - 96 {
+        assert_eq!(made[i].to_bits(), samples[n - 1 - i].to_bits(), "frame {i}");
+    }
+    assert!(made[n..].iter().all(|&x| x == 0.0));
+}
+
+#[test]
+fn soft_strokes_are_lower_by_the_velocitys_share_of_the_pitch() {
+    let mut kit = plain(sine(440.0, 40_000));
+    kit.doc.pads[0].layers[0].settings.velocity_pitch_st = 12.0;
+    for (velocity, st) in [(1.0_f32, 0.0), (0.75, -3.0), (0.5, -6.0), (0.25, -9.0)] {
+        let hz = crossings_hz(&heard(&kit, velocity, vec![], 24_000), RATE);
+        let wanted = 440.0 * (st / 12.0_f64).exp2();
+        assert!((hz / wanted - 1.0).abs() < 1e-3, "velocity {velocity}: {hz} Hz, {wanted} Hz");
+    }
+    // Semitones and cents of the layer.
+    let s = &mut kit.doc.pads[0].layers[0].settings;
+    (s.pitch_st, s.fine_ct) = (7.0, 50.0);
+    let hz = crossings_hz(&heard(&kit, 1.0, vec![], 12_000), RATE);
+    assert!((hz / (440.0 * (7.5 / 12.0_f64).exp2()) - 1.0).abs() < 1e-3, "{hz}");
+}
+
+/// The drop falls as `drop_st * exp(-t / drop_ms)` semitones; the tone's phase is the sum of it.
+#[test]
+fn a_drop_falls_as_stated_and_without_zipper_noise() {
+    let (hz, drop_st, drop_ms) = (100.0, 24.0, 40.0);
+    let mut kit = plain(sine(hz, 40_000));
+    let s = &mut kit.doc.pads[0].layers[0].settings;
+    (s.drop_st, s.drop_ms) = (drop_st as f32, drop_ms as f32);
+    let made = heard(&kit, 1.0, vec![], 20_000);
+    // Whole periods from one rising zero to the next, each against the law in its middle.
+    let rising: Vec<f64> = (1..made.len())
+        .filter(|&i| made[i - 1] < 0.0 && made[i] >= 0.0)
+        .map(|i| i as f64 - f64::from(made[i] / (made[i] - made[i - 1])))
+        .collect();
+    for w in rising.windows(2).take(20) {
+        let middle = (w[0] + w[1]) / 2.0 / RATE * 1000.0;
+        let law = hz * (drop_st * (-middle / drop_ms).exp() / 12.0).exp2();
+        let made = RATE / (w[1] - w[0]);
+        assert!((made / law - 1.0).abs() < 0.01, "at {middle:.1} ms: {made:.1} Hz, {law:.1} Hz");
+    }
+    // Apart from the take's own start.
+    let rough = roughness(&made[200..]);
+    println!("fourth difference of the drop: {rough:.2e}");
+    assert!(rough < own_roughness(hz * 4.0), "{rough:e}");
+}
+
+/// Of a sine at a quarter of full scale, and of the reader's own noise while it glides (-105 dB).
+fn own_roughness(hz: f64) -> f32 {
+    (0.25 * (2.0 * (TAU * hz / RATE / 2.0).sin()).powi(4)) as f32 + 16.0 * 0.25 * 10f32.powf(-105.0 / 20.0)
+}
+
+#[test]
+fn a_pitch_trim_glides_without_zipper_noise() {
+    let kit = plain(sine(100.0, 48_000));
+    let mut trims = Trims::default();
+    trims.pads[0].pitch_st = 12.0;
+    let up = Event { at: 10_007, act: Act::Trims(Box::new(trims)) };
+    let made = heard(&kit, 1.0, vec![up], 24_000);
+    let after = crossings_hz(&made[12_000..], RATE);
+    assert!((after / 200.0 - 1.0).abs() < 2e-3, "{after} Hz");
+    let rough = roughness(&made[..23_000]);
+    println!("fourth difference of the glide: {rough:.2e}");
+    assert!(rough < own_roughness(200.0), "{rough:e}");
+}
+
+/// A steady level shows the envelope itself.
+#[test]
+fn the_envelope_takes_its_times_and_bends_by_its_curves() {
+    let mut kit = plain(vec![0.5; 96_000]);
+    kit.doc.pads[0].settings.held = true;
+    let s = &mut kit.doc.pads[0].layers[0].settings;
+    (s.attack_ms, s.hold_ms, s.decay_ms, s.sustain, s.release_ms) = (10.0, 20.0, 50.0, 0.4, 30.0);
+    (s.attack_curve, s.decay_curve, s.release_curve) = (-0.5, 0.7, 1.0);
+    let off = || vec![Event { at: 9600, act: Act::Off(NOTES[0]) }];
+    let made = heard(&kit, 1.0, off(), 14_000);
+    let level = |frame: usize| f64::from(made[frame]) / 0.5;
+    // The formula of the documentation: what is left after the share `x` of a stretch.
+    let fall = |x: f64, curve: f64| {
+        let k = curve * 1000.0_f64.ln();
+        ((-k * x).exp() - (-k).exp()) / (1.0 - (-k).exp())
+    };
+    let near = |frame: usize, wanted: f64, what: &str| {
+        assert!((level(frame) - wanted).abs() < 1e-5, "{what}, frame {frame}: {}, {wanted}", level(frame));
+    };
+    near(119, 1.0 - fall(0.25, -0.5), "a quarter of the attack");
+    near(479, 1.0, "the end of the attack");
+    near(1439, 1.0, "the end of the hold");
+    near(2639, 0.4 + 0.6 * fall(0.5, 0.7), "half of the decay");
+    near(3839, 0.4, "the end of the decay");
+    near(9599, 0.4, "sustained");
+    near(9600 + 359, 0.4 * fall(0.25, 1.0), "a quarter of the release");
+    assert!(made[9600 + 1439..].iter().all(|&x| x == 0.0), "the end of the release");
+    // All times at 0 ms: no step is greater than the shortest ramp's, half a millisecond.
+    let s = &mut kit.doc.pads[0].layers[0].settings;
+    (s.hold_ms, s.decay_ms, s.attack_ms, s.release_ms, s.start_ms) = (0.0, 1.0, 0.0, 0.0, 5.0);
+    (s.attack_curve, s.decay_curve, s.release_curve) = (0.0, 0.0, 0.0);
+    let made = heard(&kit, 1.0, off(), 14_000);
+    let step = made.windows(2).map(|w| (w[1] - w[0]).abs()).fold(made[0].abs(), f32::max);
+    assert!(step <= 0.5 / 24.0 * 1.001, "{step}");
+}

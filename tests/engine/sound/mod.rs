@@ -1,0 +1,54 @@
+//! What a layer, a cloud, a tone chain and a look ahead do to a sound, heard through the whole engine.
+
+mod ahead;
+mod cloud;
+mod filters;
+mod layer;
+mod tone;
+
+use crate::support::{Event, NOTES, bare_kit, on, play, prepared, still};
+use kitwright_core::{
+    kit::{Kit, LayerSettings},
+    take::Take,
+};
+use std::{f64::consts::TAU, sync::Arc};
+
+/// Hz, of takes and engine.
+const RATE: f64 = 48_000.0;
+
+/// A take of one channel.
+fn take(samples: Vec<f32>) -> Arc<Take> {
+    Arc::new(Take::from_samples("take", RATE as u32, vec![samples]))
+}
+
+/// A sine at a quarter of full scale.
+fn sine(hz: f64, frames: usize) -> Vec<f32> {
+    (0..frames).map(|i| (0.25 * (TAU * hz * i as f64 / RATE).sin()) as f32).collect()
+}
+
+/// A pad that plays all of a take at its own level, without variation, until the take ends.
+fn plain(samples: Vec<f32>) -> Kit {
+    let mut kit = bare_kit(take(samples), 1);
+    let pad = &mut kit.doc.pads[0];
+    pad.variation = still();
+    pad.layers[0].settings = LayerSettings { hold_ms: 5000.0, velocity_level: 0.0, ..pad.layers[0].settings };
+    kit
+}
+
+/// The left output of one stroke at frame 0 with more events after it.
+fn heard(kit: &Kit, velocity: f32, more: Vec<Event>, frames: usize) -> Vec<f32> {
+    let mut events = vec![on(0, NOTES[0], velocity)];
+    events.extend(more);
+    let [left, _] = play(&prepared(kit), RATE, &events, frames, &mut |_| 64).main;
+    left
+}
+
+/// Level of a sine at full scale as 0 dB.
+fn level_db(x: &[f32]) -> f64 {
+    20.0 * (crate::support::rms(x) * std::f64::consts::SQRT_2).log10()
+}
+
+/// The largest fourth difference: 16 times what lies at half the rate, hardly anything of a low tone.
+fn roughness(x: &[f32]) -> f32 {
+    x.windows(5).map(|w| (w[0] - 4.0 * w[1] + 6.0 * w[2] - 4.0 * w[3] + w[4]).abs()).fold(0.0, f32::max)
+}

@@ -1,0 +1,165 @@
+//! The tone chain of a pad, heard through the engine: with and without, its order, tilt, the bell on the note.
+
+use super::{RATE, level_db, plain, sine};
+use crate::support::*;
+use kitwright_core::{
+    demo::borrowed_cello,
+    engine::Engine,
+    kit::{Band, Kit, Slice, Stage, TakeEntry, Tone, Trims},
+    listen::{Description, HearOptions, Hit, hear},
+    progress::Quiet,
+    take::Take,
+};
+use std::{path::Path, sync::Arc};
+
+/// Takes to hear: the invented one, and recordings where there are any.
+fn takes() -> Vec<(String, Arc<Take>)> {
+    let mut found = vec![("invented take".to_owned(), Arc::new(borrowed_cello(1).0))];
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/data/real");
+    for name in ["dr1_guitar_arpeggio.flac", "dr2_tabla_loop.flac"] {
+        match Take::read(folder.join(name), &Quiet) {
+            Ok(take) => found.push((name.to_owned(), Arc::new(take))),
+            Err(_) => println!("skipped: {name} is not there"),
+        }
+    }
+    found
+}
+
+/// A pad that plays the loudest hit of a take through a strong chain.
+fn kit_of(take: &Arc<Take>, hits: &[Hit], tone: Tone) -> Kit {
+    let mut kit = bare_kit(take.clone(), 1);
+    let mut loud: Vec<&Hit> = hits.iter().collect();
+    loud.sort_by(|a, b| b.description.peak_db.total_cmp(&a.description.peak_db));
+    let pad = &mut kit.doc.pads[0];
+    pad.variation = still();
+    pad.slices = loud
+        .iter()
+        .take(1)
+        .map(|h| Slice {
+            take: 0,
+            start: h.start,
+            end: h.end,
+            gain_db: (-6.0 - h.description.peak_db).clamp(-24.0, 48.0),
+            velocities: [0.0, 1.0],
+        })
+        .collect();
+    pad.tone = tone;
+    kit.doc.takes = vec![TakeEntry::new(take, hits.to_vec())];
+    kit
+}
+
+/// Strokes of several velocities over two seconds with everything working, and two seconds more with stages
+/// passed by: what somebody hears who compares. The second half.
+fn strokes(kit: &Kit, stages: u8, whole: bool) -> [Vec<f32>; 2] {
+    let mut trims = Trims::default();
+    trims.kit.ceiling_on = false;
+    let mut engine = Engine::new(RATE);
+    engine.set_trims(&trims);
+    engine.set_kit(prepared(kit));
+    let events: Vec<Event> =
+        (0..5).map(|i| on(i * 19_200, NOTES[0], [1.0, 0.7, 0.9, 0.5, 0.8][i as usize % 5])).collect();
+    perform(&mut engine, &events, 96_000, &mut |_| 256);
+    trims.pads[0].tone = !whole;
+    engine.set_trims(&trims);
+    engine.bypass(0, stages);
+    perform(&mut engine, &events, 96_000, &mut |_| 256).main
+}
+
+fn loudness(sound: &[Vec<f32>; 2]) -> f64 {
+    let mut meter = ebur128::EbuR128::new(2, RATE as u32, ebur128::Mode::I).expect("a meter");
+    meter.add_frames_planar_f32(&[&sound[0], &sound[1]]).expect("measured");
+    meter.loudness_global().expect("a loudness")
+}
+
+/// By ebur128 (ITU-R BS.1770), within what ears tell apart (about 1 LU).
+#[test]
+fn every_stage_is_passed_by_at_its_own_loudness_on_real_sounds() {
+    let mut worst = 0.0_f64;
+    for (name, take) in takes() {
+        let hits = hear(&take, &HearOptions::default(), &Quiet).expect("hits");
+        for stage in Stage::ALL {
+            let kit = kit_of(&take, &hits, figures::tone::only(stage));
+            let (with, without) = (strokes(&kit, 0, false), strokes(&kit, 1 << stage as u8, false));
+            assert!(with != without, "{name}: {stage:?} does something");
+            let apart = loudness(&without) - loudness(&with);
+            println!("{name}: {stage:?} passed by {apart:+.2} LU louder");
+            worst = worst.max(apart.abs());
+        }
+        let kit = kit_of(&take, &hits, figures::tone::full());
+        let apart = loudness(&strokes(&kit, 0, true)) - loudness(&strokes(&kit, 0, false));
+        println!("{name}: the whole chain passed by {apart:+.2} LU louder");
+        worst = worst.max(apart.abs());
+    }
+    assert!(worst < 1.0, "{worst:.2} LU");
+}
+
+#[test]
+fn the_order_of_a_pads_chain_is_heard_and_kept_in_the_kit() {
+    let take = Arc::new(borrowed_cello(1).0);
+    let hits = hear(&take, &HearOptions::default(), &Quiet).expect("hits");
+    let usual = kit_of(&take, &hits, figures::tone::full());
+    let mut turned = usual.clone();
+    turned.doc.pads[0].tone.order.reverse();
+    assert!(strokes(&usual, 0, false) != strokes(&turned, 0, false), "another order is another sound");
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("turned.kitwright");
+    turned.save(&path, &Quiet).expect("saved");
+    let loaded = Kit::load(&path, &Quiet).expect("loaded");
+    assert_eq!(loaded.doc.pads[0].tone.order, turned.doc.pads[0].tone.order);
+    assert!(strokes(&loaded, 0, false) == strokes(&turned, 0, false), "to the bit");
+}
+
+/// Level at `hz` with a change of the pad, against the pad without, dB.
+fn gain(hz: f64, trims: &Trims, change: impl Fn(&mut Kit)) -> f64 {
+    let mut kit = plain(sine(hz, 40_000));
+    let entry = kit.takes[0].clone();
+    // The fundamental that hearing found.
+    let described = Description { pitch_hz: Some(hz as f32), ..Description::default() };
+    kit.doc.takes = vec![TakeEntry::new(
+        &entry,
+        vec![Hit { start: 0, end: 40_000, by_hand: false, description: described }],
+    )];
+    let level = |kit: &Kit| {
+        let trimmed = Event { at: 0, act: Act::Trims(Box::new(trims.clone())) };
+        let mut engine = Engine::new(RATE);
+        engine.set_kit(prepared(kit));
+        let sound = perform(&mut engine, &[trimmed, on(0, NOTES[0], 1.0)], 20_000, &mut |_| 64);
+        level_db(&sound.main[0][8000..20_000])
+    };
+    let without = level(&kit);
+    change(&mut kit);
+    level(&kit) - without
+}
+
+/// The prototype `(g s + 1) / (s + g)` at `s = j hz / 1000`.
+#[test]
+fn tilt_turns_around_1_khz_as_its_prototype_does() {
+    for db in [6.0_f32, -6.0] {
+        for hz in [60.0, 400.0, 1000.0, 2500.0, 9000.0] {
+            let (g, s) = (10f64.powf(f64::from(db) / 20.0), hz / 1000.0);
+            let wanted = 10.0 * ((g * g * s * s + 1.0) / (s * s + g * g)).log10();
+            let made = gain(hz, &Trims::default(), |k| k.doc.pads[0].tone.tilt_db = db);
+            assert!((made - wanted).abs() < 0.3, "{db} dB at {hz} Hz: {made:.2} dB, {wanted:.2} dB");
+        }
+    }
+}
+
+#[test]
+fn the_bell_on_the_note_follows_the_pad_wherever_it_is_pitched() {
+    for (st, cents, trim) in
+        [(0.0, 0.0, 0.0), (7.0, 0.0, 0.0), (-5.0, 30.0, 0.0), (0.0, 0.0, 4.0), (3.0, 0.0, -8.0)]
+    {
+        let mut trims = Trims::default();
+        trims.pads[0].pitch_st = trim;
+        let pitched = |k: &mut Kit| {
+            let s = &mut k.doc.pads[0].layers[0].settings;
+            (s.pitch_st, s.fine_ct) = (st, cents);
+        };
+        let made = gain(300.0, &trims, |k| {
+            pitched(k);
+            // Where it stands by itself it would do nothing here.
+            k.doc.pads[0].tone.note_bell = Band { on: true, hz: 8000.0, gain_db: 9.0, q: 8.0 };
+        }) - gain(300.0, &trims, pitched);
+        assert!((made - 9.0).abs() < 0.1, "pitch {st} st {cents} ct, trim {trim} st: {made:+.2} dB");
+    }
+}

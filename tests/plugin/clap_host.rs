@@ -1,0 +1,324 @@
+//! The built plugin in a CLAP host, also in hosts that do what no host should.
+//!
+//! `cargo test --features guard-audio-thread --test clap_host` ends the process when the audio thread
+//! allocates; `cargo xtask test` runs it so.
+
+use crate::support::{
+    host::{DECLARED, Ev, Host, Port, Run, Sound, stroke},
+    kit::{clap_state, kit, notes},
+    peak,
+};
+
+/// Every pad once, some together, over a second.
+fn pattern() -> Vec<Ev> {
+    let strokes = |(i, key): (usize, &u8)| stroke(300 + 2711 * (i / 2) as u64, *key, 0.3 + 0.04 * i as f64);
+    notes().iter().enumerate().flat_map(strokes).collect()
+}
+const N: usize = 36_000;
+
+fn host() -> Host {
+    Host::with_state(&clap_state(&kit()))
+}
+
+#[test]
+fn ports_are_a_main_output_one_for_each_pad_and_a_side_input() {
+    let mut host = Host::new();
+    let outputs = host.ports(false);
+    assert_eq!(outputs[0], ("Main".into(), 2));
+    for (pad, output) in outputs.iter().enumerate().skip(1) {
+        assert_eq!(*output, (format!("Pad {pad}"), 2));
+    }
+    assert_eq!(outputs.len(), 17);
+    assert_eq!(host.ports(true), [("Side input".into(), 2)]);
+    assert_eq!(host.latency(), 0);
+    assert!(host.has_tail());
+}
+
+#[test]
+fn the_parameters_are_those_listed() {
+    let listed: Vec<_> =
+        include_str!("../../src/plugin/params.txt").lines().map(|l| l.split('\t').nth(1).unwrap()).collect();
+    let found = Host::new().params();
+    // the framework adds a bypass of its own when a plugin has none, in VST3 only
+    assert_eq!(found.len(), listed.len());
+    for name in listed {
+        assert!(found.contains_key(name), "{name}");
+    }
+}
+
+#[test]
+fn any_block_size_gives_the_same_samples() {
+    let mut host = host();
+    let events = pattern();
+    let whole = host.play(&Run::new(N, &events));
+    assert!(peak(&whole[0][0]) > 0.05, "nothing sounds");
+    let same = |host: &mut Host, max_block, block: &(dyn Fn(usize) -> usize + Sync), what| {
+        let run = Run { max_block, block, ..Run::new(N, &events) };
+        assert!(host.play(&run) == whole, "{what}");
+    };
+    same(&mut host, 1, &|_| 1, "blocks of 1");
+    same(&mut host, 64, &|_| 64, "blocks of 64");
+    same(&mut host, 1024, &|_| 1024, "blocks of 1024");
+    same(&mut host, 8192, &|_| 8192, "blocks of 8192");
+    same(&mut host, 2048, &|n| 1 + (n * 7919) % 2048, "uneven blocks");
+}
+
+#[test]
+fn events_out_of_order_play_as_in_order() {
+    let mut host = host();
+    let events = pattern();
+    let run = Run { max_block: 8192, block: &|_| 8192, ..Run::new(N, &events) };
+    let ordered = host.play(&run);
+    assert!(host.play(&Run { backwards: true, ..run }) == ordered);
+}
+
+#[test]
+fn missing_short_and_null_ports_are_harmless() {
+    let mut host = host();
+    let events = pattern();
+    let whole = host.play(&Run::new(N, &events));
+    let mut check = |outputs: &[Port], inputs: &[Port], what: &str| {
+        let sound = host.play(&Run { outputs, inputs, ..Run::new(N, &events) });
+        for (port, (sound, whole)) in sound.iter().zip(&whole).enumerate() {
+            for (channel, (sound, whole)) in sound.iter().zip(whole).enumerate() {
+                assert!(sound == whole, "{what}: port {port} channel {channel}");
+            }
+        }
+    };
+    let two = Port::Channels(2);
+    check(&[two], &[two], "main only");
+    check(&[two; 5], &[two], "main and four pads");
+    check(&[], &[], "no ports");
+    check(&[Port::Channels(1); 17], &[Port::Channels(1)], "mono ports");
+    check(&[Port::Channels(0); 17], &[Port::Channels(0)], "ports without channels");
+    check(&[Port::NullChannels(2); 17], &[Port::NullChannels(2)], "null channels");
+    check(&[Port::Null; 17], &[Port::Null], "null ports");
+    let mut mixed = [two; 17];
+    mixed[0] = Port::Null;
+    mixed[3] = Port::NullChannels(2);
+    mixed[7] = Port::Channels(1);
+    check(&mixed, &[], "a mixture without the main port");
+    let mut shared = [Port::SameAsBefore; 17];
+    shared[0] = two;
+    check(&shared, &[two], "one pair of buffers for all ports");
+}
+
+#[test]
+fn ports_and_channels_beyond_the_declared_ones_are_silent() {
+    let mut host = host();
+    let events = pattern();
+    let whole = host.play(&Run::new(N, &events));
+    let outputs = &[Port::Channels(5); 20];
+    let sound = host.play(&Run { outputs, inputs: &[Port::Channels(7); 3], ..Run::new(N, &events) });
+    for (port, channels) in sound.iter().enumerate() {
+        for (channel, samples) in channels.iter().enumerate() {
+            if port < 17 && channel < 2 {
+                assert!(*samples == whole[port][channel], "port {port} channel {channel}");
+            } else {
+                assert_eq!(peak(samples), 0.0, "port {port} channel {channel}");
+            }
+        }
+    }
+}
+
+#[test]
+fn calls_at_the_wrong_time_are_refused_and_leave_silence() {
+    let mut host = host();
+    let silent = |sound: Sound| sound.iter().flatten().all(|c| peak(c) == 0.0);
+    let (status, sound) = host.process_once(64, DECLARED, &[]);
+    assert_eq!(status, 0, "process before activate");
+    assert!(silent(sound));
+    assert_eq!(host.process_once(0, DECLARED, &[]).0, 0, "no frames before activate");
+
+    assert!(host.activate(48_000.0, 64));
+    assert_eq!(host.process_once(0, DECLARED, &[]).0, 1, "no frames");
+    let (status, sound) = host.process_once(65, DECLARED, &stroke(0, 36, 1.0));
+    assert_eq!(status, 0, "more frames than announced");
+    assert!(silent(sound));
+    host.deactivate();
+    assert_eq!(host.process_once(64, DECLARED, &[]).0, 0, "process after deactivate");
+
+    assert!(!host.activate(f64::NAN, 64));
+    assert!(!host.activate(48_000.0, 0));
+    let events = pattern();
+    let fresh = self::host().play(&Run::new(N, &events));
+    assert!(host.play(&Run::new(N, &events)) == fresh, "and it plays as before");
+}
+
+#[test]
+fn a_parameter_sent_without_frames_arrives() {
+    let mut host = host();
+    let id = host.params()["Pad 3 Level"];
+    assert!(host.activate(48_000.0, 64));
+    host.process_once(0, DECLARED, &[]);
+    let event = Ev::Param { at: 0, id, value: 0.25 };
+    // an event at frame 0 of a block of none
+    let (status, _) = host.process_flush(&[event]);
+    assert_eq!(status, 1);
+    assert_eq!(host.param(id), 0.25);
+    host.deactivate();
+}
+
+#[test]
+fn a_state_makes_a_second_instance_sound_the_same_to_the_bit() {
+    let mut first = host();
+    let id = first.params()["Pad 1 Pitch"];
+    let mut events = vec![Ev::Param { at: 0, id, value: 0.7 }];
+    events.extend(pattern());
+    let sound = first.play(&Run::new(N, &events));
+    let state = first.save();
+    let mut second = Host::with_state(&state);
+    assert_eq!(second.param(id), first.param(id));
+    assert!(second.play(&Run::new(N, &pattern())) == sound);
+    assert!(second.save() == state, "the state is stable to the byte");
+}
+
+#[test]
+fn a_state_may_come_while_playing() {
+    let mut host = Host::new();
+    assert!(host.activate(48_000.0, 1024));
+    let events = pattern();
+    assert_eq!(peak(&host.play_active(&Run::new(N, &events))[0][0]), 0.0, "an empty kit is silent");
+    assert!(host.load(&clap_state(&kit())));
+    // the framework calls neither activate nor reset after a state
+    let sound = host.play_active(&Run::new(N, &events));
+    assert!(peak(&sound[0][0]) > 0.05);
+    host.deactivate();
+}
+
+#[test]
+fn broken_states_leave_everything_as_it_was() {
+    let mut host = host();
+    let events = pattern();
+    let before = host.play(&Run::new(N, &events));
+    let state = host.save();
+    for cut in [0, 4, 8, 9, 100, state.len() / 2, state.len() - 1] {
+        assert!(!host.load(&state[..cut]), "cut at {cut}");
+    }
+    let mut huge = state.clone();
+    huge[..8].copy_from_slice(&u64::MAX.to_le_bytes());
+    assert!(!host.load(&huge), "a length beyond all memory");
+    // a whole state around a kit that is not one
+    let wrap = |kit: &str| {
+        let fields = serde_json::json!({ "kit": kit });
+        let json = serde_json::json!({ "version": "", "params": {}, "fields": fields }).to_string();
+        [&(json.len() as u64).to_le_bytes()[..], json.as_bytes()].concat()
+    };
+    for kit in ["", "\"\"", "\"AAAA\"", "\"no base64\"", "17"] {
+        host.load(&wrap(kit));
+        assert!(host.play(&Run::new(N, &events)) == before, "{kit:?}");
+    }
+}
+
+#[test]
+fn it_plays_at_every_usual_sample_rate() {
+    let mut host = host();
+    for rate in [44_100.0, 48_000.0, 96_000.0, 192_000.0] {
+        let events: Vec<_> = stroke(1000, 36, 1.0).into();
+        let sound = host.play(&Run { rate, ..Run::new(20_000, &events) });
+        assert_eq!(peak(&sound[0][0][..1000]), 0.0, "{rate} Hz: before the note");
+        assert!(peak(&sound[0][0][1000..]) > 0.05, "{rate} Hz");
+        assert!(sound.iter().flatten().flatten().all(|s| s.is_finite()), "{rate} Hz");
+    }
+}
+
+#[test]
+fn each_pad_sounds_on_its_own_output_and_on_the_main_one() {
+    let mut host = host();
+    for (pad, note) in notes().into_iter().enumerate() {
+        let events: Vec<_> = stroke(100, note, 0.8).into();
+        let sound = host.play(&Run::new(4000, &events));
+        for (port, channels) in sound.iter().enumerate() {
+            let sounds = peak(&channels[0]) > 0.01;
+            assert_eq!(sounds, port == 0 || port == pad + 1, "pad {} on port {port}", pad + 1);
+        }
+    }
+}
+
+#[test]
+fn it_starts_anew_after_every_activation_and_reset() {
+    let mut host = host();
+    let events = pattern();
+    let first = host.play(&Run::new(N, &events));
+    for _ in 0..20 {
+        assert!(host.activate(96_000.0, 32));
+        host.deactivate();
+        assert!(host.activate(48_000.0, 1024));
+        host.play_active(&Run::new(700, &events));
+        host.reset();
+        host.deactivate();
+    }
+    assert!(host.play(&Run::new(N, &events)) == first);
+}
+
+#[test]
+fn parameters_change_at_their_frame() {
+    let mut host = host();
+    let id = host.params()["Pad 1 Level"];
+    let neutral = host.param(id);
+    let strike = stroke(0, 36, 1.0);
+    let plain = host.play(&Run::new(4000, &strike));
+    let mut events = strike.to_vec();
+    events.push(Ev::Param { at: 777, id, value: 0.0 });
+    let back = [Ev::Param { at: 0, id, value: neutral }];
+    let mut last = None;
+    for block in [4000_usize, 1, 64, 97] {
+        let sized = move |_| block;
+        let run = Run { max_block: 4000, block: &sized, ..Run::new(4000, &events) };
+        let sound = host.play(&run);
+        assert!(sound[1][0][..777] == plain[1][0][..777], "blocks of {block}: before");
+        assert!(sound[1][0][777..800] != plain[1][0][777..800], "blocks of {block}: after");
+        assert!(last.replace(sound.clone()).is_none_or(|last| last == sound), "blocks of {block}");
+        host.play(&Run::new(1, &back));
+    }
+}
+
+#[test]
+fn keys_carry_the_names_of_their_pads_and_the_host_hears_of_changes() {
+    let mut host = Host::new();
+    assert_eq!(host.note_names(), []);
+    assert!(host.load(&clap_state(&kit())));
+    host.main_thread();
+    let names = host.note_names();
+    assert_eq!(names.len(), 16);
+    assert!(names.contains(&(36, "1 kick".into())) && names.contains(&(42, "7 closed hat".into())));
+    assert_eq!(host.told(|t| t.names_changed.load(std::sync::atomic::Ordering::SeqCst)), 1);
+    // what the host has given is no change of the project
+    assert_eq!(host.told(|t| t.dirty.load(std::sync::atomic::Ordering::SeqCst)), 0);
+}
+
+#[test]
+fn instances_come_and_go_while_others_work() {
+    let state = clap_state(&kit());
+    let events = pattern();
+    let mut steady: Vec<_> = (0..3).map(|_| Host::with_state(&state)).collect();
+    let expected = steady[0].play(&Run::new(N, &events));
+    for host in &mut steady {
+        assert!(host.activate(48_000.0, 1024));
+    }
+    let mut playing: Vec<_> = steady.iter_mut().map(|host| host.begin()).collect();
+    std::thread::scope(|scope| {
+        let workers: Vec<_> = (playing.iter_mut())
+            .map(|plugin| scope.spawn(|| (0..4).all(|_| plugin.play(&Run::new(N, &events)) == expected)))
+            .collect();
+        // meanwhile on the main thread: made, loaded and dropped, some in the middle of their work
+        for i in 0..12 {
+            let mut passing = Host::new();
+            assert!(passing.load(&state));
+            if i % 3 != 0 {
+                assert!(passing.activate(44_100.0 + f64::from(i), 256));
+                passing.process_once(256, DECLARED, &events);
+            }
+            if i % 3 == 1 {
+                passing.deactivate();
+            }
+            drop(passing);
+        }
+        for worker in workers {
+            assert!(worker.join().expect("an audio thread"), "the sound changed");
+        }
+    });
+    for host in &mut steady {
+        host.deactivate();
+    }
+}

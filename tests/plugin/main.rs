@@ -1,0 +1,6 @@
+//! The built plugin in hosts: CLAP inside this process, VST3 in other programs.
+
+mod clap_host;
+#[path = "../support/mod.rs"]
+mod support;
+mod vst3_hosts;
