@@ -11,7 +11,7 @@
 //!   info header and a bare AAC stream declare nothing: what is there is what is read.
 //! - Wave files of unknown length (a recorder that streamed) are read to the end of the file.
 
-use super::{Take, mix::Mixer, source};
+use super::{Take, guarded::Allowance, mix::Mixer, source};
 use crate::{
     error::{Error, Result},
     progress::Progress,
@@ -22,7 +22,8 @@ use std::{
     path::Path,
 };
 use symphonia::core::{
-    codecs::audio::{AudioDecoder, AudioDecoderOptions},
+    audio::Channels,
+    codecs::audio::{AudioCodecParameters, AudioDecoder, AudioDecoderOptions},
     errors::Error as Trouble,
     formats::{
         FormatOptions, FormatReader, Track, TrackType,
@@ -49,6 +50,14 @@ const FORGIVEN_PACKETS: usize = 3;
 /// of every lossy codec read here.
 const PACKET_SLACK: u64 = 4096;
 
+/// Most channels of a file: the largest layouts in use have 64.
+const MAX_CHANNELS: usize = 64;
+/// Most frames of a packet: what the header of a FLAC frame can say (RFC 9639, section 9.1.1), 16 times
+/// the usual packet of ALAC.
+const MAX_PACKET_FRAMES: u64 = 65_536;
+/// Most bytes that are read for one packet, with what is passed over on the way to it.
+pub(super) const MAX_PACKET_BYTES: u64 = 16 << 20;
+
 /// What every refusal of an unreadable file ends with.
 const READABLE: &str = "give a WAV, AIFF, FLAC, MP3, Ogg Vorbis, M4A, AAC or ALAC file";
 
@@ -68,19 +77,21 @@ impl Take {
         if let Some(extension) = path.extension().and_then(|e| e.to_str()) {
             hint.with_extension(extension);
         }
-        let limits = Limits { run_up: file.run_up, max_frames: None };
-        let stream = MediaSourceStream::new(Box::new(file), Default::default());
+        let limits = Limits { run_up: file.run_up, max_frames: None, allowance: file.allowance };
+        let stream = MediaSourceStream::new(Box::new(file.source), Default::default());
         decode(stream, &hint, name, limits, progress).map_err(|stop| stop.about(path))
     }
 }
 
 /// What a caller knows about the sound beforehand.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub(super) struct Limits {
     /// Frames at its start that are not part of it.
     pub(super) run_up: u64,
     /// More frames are refused; `None` allows 30 minutes.
     pub(super) max_frames: Option<u64>,
+    /// What the decoding library may still read of the source.
+    pub(super) allowance: Allowance,
 }
 
 /// Why decoding ended early.
@@ -129,7 +140,10 @@ fn decode_trusting(
 ) -> std::result::Result<Take, Stop> {
     let mut format = symphonia::default::get_probe()
         .probe(hint, stream, FormatOptions::default(), MetadataOptions::default())
-        .map_err(unreadable)?;
+        .map_err(|trouble| match limits.allowance.is_spent() {
+            true => Stop::because("holds more tags than sound or is damaged; export it again without tags"),
+            false => unreadable(trouble),
+        })?;
     let track = format
         .default_track(TrackType::Audio)
         .ok_or_else(|| Stop::because(format!("holds no audio; {READABLE}")))?
@@ -145,6 +159,9 @@ fn decode_trusting(
         if progress.cancelled() {
             return Err(Stop::Cancelled);
         }
+        limits.allowance.renew(MAX_PACKET_BYTES);
+        // tags on the way would be kept to the end
+        format.metadata().skip_to_latest();
         let packet = match format.next_packet() {
             Ok(Some(packet)) => packet,
             Ok(None) => break,
@@ -152,6 +169,9 @@ fn decode_trusting(
         };
         if packet.track_id != track.id {
             continue;
+        }
+        if packet.data.len() as u64 > MAX_PACKET_BYTES {
+            return Err(damaged_at(&sink, "a packet is too large"));
         }
         match decoder.decode(&packet) {
             Ok(buffer) => sink.take_in(buffer)?,
@@ -178,15 +198,34 @@ fn open_decoder(track: &Track, expected: &Expected) -> std::result::Result<Box<d
     let params = track.codec_params.as_ref().and_then(|p| p.audio());
     let params = params
         .ok_or_else(|| Stop::because(format!("holds audio in a form that is not read here; {READABLE}")))?;
-    if let Some(rate) = params.sample_rate {
-        check_rate(rate)?;
-    }
+    check_params(params)?;
     // An MP3 without info header has its length guessed from its first frames: trimming by that guess
     // would cut sound away.
     let options = AudioDecoderOptions::default().gapless(expected.trustworthy);
     symphonia::default::get_codecs()
         .make_audio_decoder(params, &options)
         .map_err(|_| Stop::because(format!("holds audio in a form that is not read here; {READABLE}")))
+}
+
+/// Whether a decoder may be made: decoders reserve memory for a packet of as many frames and channels as
+/// the header says.
+fn check_params(params: &AudioCodecParameters) -> std::result::Result<(), Stop> {
+    if let Some(rate) = params.sample_rate {
+        check_rate(rate)?;
+    }
+    let channels = params.channels.as_ref().map_or(0, Channels::count);
+    if channels > MAX_CHANNELS {
+        return Err(Stop::because(format!(
+            "has {channels} channels, more than the {MAX_CHANNELS} that are read here; export it with fewer"
+        )));
+    }
+    let frames = params.max_frames_per_packet.max(params.frames_per_block).unwrap_or(0);
+    if frames > MAX_PACKET_FRAMES {
+        return Err(Stop::because(format!(
+            "is damaged: it says that a packet has {frames} frames; copy or export it again"
+        )));
+    }
+    Ok(())
 }
 
 /// What a file declares about its length.
@@ -249,10 +288,12 @@ fn check_rate(rate: u32) -> std::result::Result<(), Stop> {
 /// The sentence for a file whose format cannot be opened.
 fn unreadable(trouble: Trouble) -> Stop {
     Stop::because(match trouble {
-        Trouble::IoError(e) if e.kind() != ErrorKind::UnexpectedEof => {
+        Trouble::IoError(e) if is_disk_trouble(&e) => {
             format!("could not be read ({e}); check the disk and try again")
         }
-        Trouble::IoError(_) => "is cut short; copy or export it again".to_owned(),
+        Trouble::IoError(e) if e.kind() == ErrorKind::UnexpectedEof => {
+            "is cut short; copy or export it again".to_owned()
+        }
         Trouble::Unsupported(what) => {
             format!("looks like audio but is none that is read here ({what}); {READABLE}")
         }
@@ -269,14 +310,23 @@ fn interrupted(trouble: Trouble, sink: &Sink) -> Stop {
                 "is cut short: it ends after {at:.2} s although more should follow; copy or export it again"
             )
         }
-        Trouble::IoError(e) => {
+        Trouble::IoError(e) if is_disk_trouble(&e) => {
             format!("could not be read on after {at:.2} s ({e}); check the disk and try again")
         }
         Trouble::ResetRequired => {
             format!("changes its form after {at:.2} s; split it into one recording per file")
         }
-        other => format!("is damaged after {at:.2} s ({other}); copy or export it again"),
+        other => return damaged_at(sink, &other.to_string()),
     })
+}
+
+fn damaged_at(sink: &Sink, what: &str) -> Stop {
+    Stop::because(format!("is damaged after {:.2} s ({what}); copy or export it again", sink.seconds()))
+}
+
+/// Whether the system says so, rather than the decoding library about what it has read.
+fn is_disk_trouble(e: &std::io::Error) -> bool {
+    e.raw_os_error().is_some()
 }
 
 /// Gathers decoded packets into one or two channels.

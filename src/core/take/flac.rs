@@ -6,7 +6,10 @@
 
 use super::{
     Take,
-    decode::{Limits, decode},
+    decode::{Limits, MAX_PACKET_BYTES, decode},
+    guarded::{Allowance, GuardedSource},
+    source::without_flac_blocks,
+    tags,
 };
 use crate::{
     error::{Error, Result},
@@ -76,8 +79,16 @@ impl Take {
         if !bytes.starts_with(b"fLaC") {
             return Err(Error::file(name, "is not FLAC; the kit file is damaged"));
         }
-        let stream = MediaSourceStream::new(Box::new(Cursor::new(bytes.clone())), Default::default());
-        let limits = Limits { run_up: 0, max_frames: Some(max_frames) };
+        let (mut inner, length) = (Cursor::new(bytes.clone()), bytes.len() as u64);
+        let damaged = |e| Error::file(&name, format!("cannot be read ({e}); the kit file is damaged"));
+        let blocks = tags::flac_blocks_len(&mut inner, 0, length).map_err(damaged)?;
+        let allowance = Allowance::new(MAX_PACKET_BYTES);
+        let mut source = GuardedSource::new(inner, 0, length, allowance.clone());
+        if blocks > 0 {
+            source = without_flac_blocks(source, blocks);
+        }
+        let stream = MediaSourceStream::new(Box::new(source), Default::default());
+        let limits = Limits { run_up: 0, max_frames: Some(max_frames), allowance };
         let mut take = decode(stream, Hint::new().with_extension("flac"), name.clone(), limits, progress)
             .map_err(|stop| stop.about(&name))?;
         if take.sample_rate != written_rate(sample_rate) {

@@ -3,9 +3,11 @@
 mod decode;
 mod edits;
 mod flac;
+mod guarded;
 mod mix;
 pub mod shift;
 mod source;
+mod tags;
 
 pub use decode::{MAX_FILE_BYTES, MAX_SECONDS, SAMPLE_RATES};
 

@@ -1,17 +1,37 @@
-//! A file as a source of bytes for the decoder, weighed before it is trusted.
+//! Checks a file before it is decoded, and bounds what the decoding library reads of it.
 
-use super::{decode::MAX_FILE_BYTES, edits};
+use super::{
+    decode::MAX_FILE_BYTES,
+    edits,
+    guarded::{Allowance, GuardedSource},
+    tags,
+};
 use crate::error::{Error, Result};
 use std::{
     fs::File,
     io::{ErrorKind, Read, Seek, SeekFrom},
     path::Path,
 };
-use symphonia::core::io::MediaSource;
+
+/// Bytes that the decoding library may read of a file until it knows its format: the index of an M4A
+/// file (see [`edits`]) and some more.
+const MAX_HEADER_BYTES: u64 = 40 << 20;
+/// The same for CAF files, whose packet tables take 32 bytes of memory for a byte; 30 minutes of ALAC at
+/// 384 kHz need half a megabyte.
+const MAX_CAF_HEADER_BYTES: u64 = 4 << 20;
+
+/// A recording, ready to be decoded.
+pub(super) struct Opened {
+    pub(super) source: GuardedSource<File>,
+    /// Renewed for each packet.
+    pub(super) allowance: Allowance,
+    /// Frames at the start of the sound that are not part of it.
+    pub(super) run_up: u64,
+}
 
 /// Opens a recording after what can be told without decoding: it is a file, not empty, not too large, its
 /// first bytes are those of an audio format, and an Ogg file has its last page.
-pub(super) fn open(path: &Path) -> Result<PatchedFile> {
+pub(super) fn open(path: &Path) -> Result<Opened> {
     let fail = |trouble: &str| Error::file(path, trouble);
     let unreadable = |e: std::io::Error| match e.kind() {
         ErrorKind::NotFound => fail("there is no such file; check its name and place"),
@@ -32,10 +52,18 @@ pub(super) fn open(path: &Path) -> Result<PatchedFile> {
         return Err(fail("is larger than 2 GiB; cut it into shorter recordings"));
     }
     let mut file = File::open(path).map_err(unreadable)?;
+    let base = tags::id3_len(&mut file, about.len()).map_err(unreadable)?;
+    file.seek(SeekFrom::Start(base)).map_err(unreadable)?;
     let mut head = Vec::new();
     file.by_ref().take(4096).read_to_end(&mut head).map_err(unreadable)?;
-    if !is_audio(&head) {
+    // behind a tag there may be padding before the first frame
+    if base == 0 && !is_audio(&head) {
         return Err(fail("is not audio; give a WAV, AIFF, FLAC, MP3, Ogg Vorbis, M4A, AAC or ALAC file"));
+    }
+    if let Some((channels, most)) = surplus_channels(&head) {
+        return Err(fail(&format!(
+            "has {channels} channels, more than the {most} that are read of such a file; export it with fewer"
+        )));
     }
     if head.starts_with(b"OggS") && !ogg_is_complete(&mut file, about.len()).map_err(unreadable)? {
         return Err(fail("is cut short: its last page is missing; copy or export it again"));
@@ -46,8 +74,25 @@ pub(super) fn open(path: &Path) -> Result<PatchedFile> {
             .ok_or_else(|| fail("is cut short: its index is missing; copy or export it again"))?,
         _ => 0,
     };
-    file.seek(SeekFrom::Start(0)).map_err(unreadable)?;
-    Ok(PatchedFile { run_up, file, length: about.len(), position: 0, patches: rf64_patches(&head) })
+    let allowance = Allowance::new(MAX_HEADER_BYTES);
+    if head.starts_with(b"caff") {
+        allowance.renew(MAX_CAF_HEADER_BYTES);
+    }
+    let blocks = tags::flac_blocks_len(&mut file, base, about.len()).map_err(unreadable)?;
+    let mut source = GuardedSource::new(file, base, about.len(), allowance.clone());
+    if blocks > 0 {
+        source = without_flac_blocks(source, blocks);
+    }
+    for (at, bytes) in rf64_patches(&head) {
+        source = source.patched(at, &bytes);
+    }
+    Ok(Opened { source, allowance, run_up })
+}
+
+/// A FLAC stream whose metadata blocks behind the streaminfo block, `count` bytes, are left out.
+pub(super) fn without_flac_blocks<R: Read + Seek>(source: GuardedSource<R>, count: u64) -> GuardedSource<R> {
+    // the streaminfo block becomes the last one
+    source.without(tags::STREAMINFO_END, count).patched(4, &[0x80])
 }
 
 /// Whether the first bytes are those of a format that is read here. Probing alone is not enough: it
@@ -64,6 +109,20 @@ fn is_audio(head: &[u8]) -> bool {
         || at(0, b"ID3")
         || at(0, b"caff")
         || at(4, b"ftyp")
+}
+
+/// Channels of a wave file that has more than the decoding library reads, and how many it reads: it places
+/// every channel, 26 at most in a plain file, 18 in an extensible one.
+fn surplus_channels(head: &[u8]) -> Option<(u16, u16)> {
+    const EXTENSIBLE: u16 = 0xfffe;
+    let half = |i: usize| Some(u16::from_le_bytes(head.get(i..i + 2)?.try_into().ok()?));
+    if head.get(8..12)? != b"WAVE" {
+        return None;
+    }
+    let format = head.windows(4).position(|w| w == b"fmt ")?;
+    let most = if half(format + 8)? == EXTENSIBLE { 18 } else { 26 };
+    let channels = half(format + 10)?;
+    (channels > most).then_some((channels, most))
 }
 
 /// Whether the last Ogg page ends with the file and is marked as the last (RFC 3533, section 6: header
@@ -109,47 +168,4 @@ fn rf64_patches(head: &[u8]) -> Vec<(u64, [u8; 4])> {
         Some(patches)
     };
     read().unwrap_or_default()
-}
-
-/// A file that shows other bytes at a few places.
-pub(super) struct PatchedFile {
-    file: File,
-    length: u64,
-    position: u64,
-    patches: Vec<(u64, [u8; 4])>,
-    /// Frames at the start of the sound that are not part of it.
-    pub(super) run_up: u64,
-}
-
-impl Read for PatchedFile {
-    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
-        let count = self.file.read(buffer)?;
-        let end = self.position + count as u64;
-        for (place, bytes) in &self.patches {
-            for (at, byte) in (*place..).zip(bytes) {
-                if (self.position..end).contains(&at) {
-                    buffer[(at - self.position) as usize] = *byte;
-                }
-            }
-        }
-        self.position = end;
-        Ok(count)
-    }
-}
-
-impl Seek for PatchedFile {
-    fn seek(&mut self, to: SeekFrom) -> std::io::Result<u64> {
-        self.position = self.file.seek(to)?;
-        Ok(self.position)
-    }
-}
-
-impl MediaSource for PatchedFile {
-    fn is_seekable(&self) -> bool {
-        true
-    }
-
-    fn byte_len(&self) -> Option<u64> {
-        Some(self.length)
-    }
 }

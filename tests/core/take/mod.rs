@@ -5,6 +5,7 @@
 
 mod broken;
 mod flac;
+mod memory;
 mod others;
 mod refused;
 mod support;
