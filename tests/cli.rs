@@ -1,5 +1,8 @@
 //! The command line end to end, as a user or another program calls it.
 
+#[path = "cli/outputs.rs"]
+mod outputs;
+
 use serde_json::Value;
 use std::{
     collections::BTreeSet,

@@ -1,7 +1,7 @@
 //! `kitwright kit`: a kit from takes, the main job.
 
 use super::{
-    arguments, read_take,
+    arguments, protect, read_take,
     terminal::{Terminal, say},
 };
 use kitwright_core::{
@@ -10,12 +10,19 @@ use kitwright_core::{
     export::{Summary, kit_file, write_folder},
     listen::{HearOptions, hear, read_key},
 };
-use std::{path::Path, sync::Arc};
+use std::{
+    path::{Path, PathBuf},
+    sync::Arc,
+};
 
 pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
     if a.out.exists() && !a.out.is_dir() {
         return Err(Error::file(&a.out, "is a file; give the name of a folder"));
     }
+    let name = a.name.clone().unwrap_or_else(|| stem(&a.take[0]));
+    let targets = a.target.iter().map(|(_, sound)| sound);
+    let inputs: Vec<&Path> = a.take.iter().chain(&a.key_from).chain(targets).map(PathBuf::as_path).collect();
+    protect::check_folder(&a.out, &name, &inputs)?;
     let heard = a.hearing.options();
     let takes = a.take.iter().map(|path| hear_take(path, &heard, terminal)).collect::<Result<Vec<_>>>()?;
     if takes.iter().all(|(_, hits)| hits.is_empty()) {
@@ -29,7 +36,7 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
         .map(|(role, sound)| Ok((*role, target_of(&read_take(sound, terminal)?)?)))
         .collect::<Result<_>>()?;
     let options = CastOptions {
-        name: a.name.clone().unwrap_or_else(|| stem(&a.take[0])),
+        name,
         fit: a.fit,
         seed: a.seed,
         roles: a.roles.clone(),

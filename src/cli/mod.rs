@@ -6,6 +6,7 @@
 mod arguments;
 mod hits;
 mod kit;
+mod protect;
 mod render;
 mod terminal;
 mod window;
@@ -96,6 +97,7 @@ fn pass_on_notices(path: &Path, take: &Take) {
 }
 
 fn shift(a: &arguments::Shift, terminal: &Terminal) -> Result<()> {
+    protect::check_output(&a.out, &[&a.take])?;
     let take = read_take(&a.take, terminal)?;
     let shifted = kitwright_core::take::shift::shift(&take, a.semitones, terminal)?;
     terminal.check()?;

@@ -1,7 +1,7 @@
 //! `kitwright render`: a MIDI file played with a kit.
 
 use super::{
-    arguments,
+    arguments, protect,
     terminal::{Terminal, say},
 };
 use kitwright_core::{
@@ -13,10 +13,15 @@ use std::sync::Arc;
 
 pub(super) fn run(a: &arguments::Render, terminal: &Terminal) -> Result<()> {
     let options = RenderOptions { rate: a.rate, block: a.block }.checked()?;
+    let inputs = [a.kit.as_path(), a.midi.as_path()];
+    protect::check_output(&a.out, &inputs)?;
     let score = Score::read(&a.midi)?;
     let mut kit = Kit::load(&a.kit, terminal)?;
     if let Some(seed) = a.seed {
         kit.doc.seed = seed;
+    }
+    if let Some(stems) = &a.stems {
+        protect::check_stems(&kit, stems, &a.out, &inputs)?;
     }
     let seconds = render_file(&Arc::new(kit), &score, options, &a.out, a.stems.as_deref(), terminal)?;
     terminal.clear();

@@ -7,6 +7,7 @@ mod groove;
 mod overview;
 mod render;
 mod score;
+mod space;
 mod staging;
 mod summary;
 mod text;
@@ -17,7 +18,7 @@ pub use overview::{Envelope, overview, role_colour};
 pub use render::{LONGEST_TAIL, RenderOptions, Stereo, render, render_pad};
 pub use score::{Action, Event, Score, Tempo};
 pub use staging::{StagedFile, StagedFolder};
-pub use summary::{PadSummary, Summary, TakeSummary, pad_file, sounding, tidy, tidy_db};
+pub use summary::{PadSummary, Summary, TakeSummary, pad_file, sounding, stem_file, tidy, tidy_db};
 pub use wav::{WavOut, write_wav};
 
 use crate::{
@@ -39,6 +40,8 @@ use std::{
 
 /// Rate of the files in a kit's folder, Hz.
 const FOLDER_RATE: u32 = 48_000;
+/// What a kit's folder holds besides the kit and its pads.
+const FOLDER_FILES: [&str; 4] = ["groove.wav", "groove.mid", "overview.png", "kit.json"];
 /// Velocity of the stroke in a pad's WAV file.
 const PAD_VELOCITY: f32 = 110.0 / 127.0;
 
@@ -119,7 +122,8 @@ fn write_groove(kit: &Arc<Kit>, folder: &Path, progress: &dyn Progress) -> Resul
 /// a file of its own there ("36-kick.wav"), all of the same length. Returns the length in seconds.
 ///
 /// # Errors
-/// Cancelled, options out of range, or files that cannot be read or written; nothing is left then.
+/// Cancelled, options out of range, a song that no WAV file or not the disk can hold (told before
+/// anything is written), or files that cannot be read or written; nothing is left then.
 pub fn render_file(
     kit: &Arc<Kit>,
     score: &Score,
@@ -129,6 +133,8 @@ pub fn render_file(
     progress: &dyn Progress,
 ) -> Result<f64> {
     let options = options.checked()?;
+    let files = 1 + stems.map_or(0, |_| sounding(kit).count());
+    space::check_song(score, options.rate, files, out)?;
     let staged = StagedFile::new(out)?;
     let staged_stems = stems.map(StagedFolder::new).transpose()?;
     let frames = staged.write(|out| match &staged_stems {
@@ -157,7 +163,7 @@ fn write_song(
     let mut pads = Vec::new();
     if let Some(folder) = stems {
         for (pad, ..) in sounding(kit) {
-            let file = folder.join(pad_file(kit, pad).trim_start_matches("pads/"));
+            let file = folder.join(stem_file(kit, pad));
             pads.push((pad, WavOut::create(&file, options.rate, 2)?));
         }
     }
@@ -193,6 +199,17 @@ pub fn kit_file(name: &str) -> String {
     }
     let safe = safe.trim().trim_matches('.').trim();
     format!("{}.kitwright", if safe.is_empty() { "Untitled" } else { safe })
+}
+
+/// The files that [`write_folder`] may replace or remove in a kit's folder `dir`, as far as they can be
+/// told before the kit is made: those of fixed names, and every file in `pads`.
+pub fn folder_files(dir: &Path, kit_name: &str) -> Vec<PathBuf> {
+    let mut files: Vec<PathBuf> =
+        FOLDER_FILES.iter().map(|name| dir.join(name)).chain([dir.join(kit_file(kit_name))]).collect();
+    if let Ok(pads) = fs::read_dir(dir.join("pads")) {
+        files.extend(pads.flatten().map(|entry| entry.path()));
+    }
+    files
 }
 
 /// The pad files that the kit.json of a folder lists: ours to replace.

@@ -105,6 +105,11 @@ pub fn pad_file(kit: &Kit, pad: usize) -> String {
     }
 }
 
+/// Name of a pad's stem beside a rendered song: "36-kick.wav".
+pub fn stem_file(kit: &Kit, pad: usize) -> String {
+    pad_file(kit, pad).trim_start_matches("pads/").to_owned()
+}
+
 /// A number fit for JSON: finite, to the millionth.
 pub fn tidy(x: f64) -> f64 {
     if x.is_finite() { (x * 1e6).round() / 1e6 } else { 0.0 }

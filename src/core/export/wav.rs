@@ -9,9 +9,19 @@ use std::{
 };
 
 /// Most bytes of samples in a WAV file: its sizes are 32-bit numbers.
-const MOST_BYTES: u64 = u32::MAX as u64 - 4096;
+const MAX_BYTES: u64 = u32::MAX as u64 - 4096;
 /// Steps of 24 bits in 1.0: 2^23.
 const STEPS: f64 = 8_388_608.0;
+
+/// Bytes of a frame of 24-bit samples.
+pub(super) fn frame_bytes(channels: u16) -> u64 {
+    3 * u64::from(channels)
+}
+
+/// Longest sound that a WAV file of 24 bits at `rate` Hz holds, seconds.
+pub(super) fn max_seconds(rate: u32, channels: u16) -> f64 {
+    (MAX_BYTES / frame_bytes(channels)) as f64 / f64::from(rate)
+}
 
 /// A WAV file being written.
 pub struct WavOut {
@@ -35,7 +45,7 @@ impl WavOut {
     pub fn write(&mut self, channels: &[&[f32]]) -> Result<()> {
         let frames = channels.first().map_or(0, |c| c.len());
         self.bytes += (frames * channels.len() * 3) as u64;
-        if self.bytes > MOST_BYTES {
+        if self.bytes > MAX_BYTES {
             return Err(Error::file(
                 &self.path,
                 "would be longer than a WAV file can be; render a shorter song",

@@ -1,0 +1,81 @@
+//! What a song will take on the disk, told before anything is rendered.
+
+use super::{Score, wav};
+use crate::error::{Error, Result};
+use std::path::Path;
+
+/// Whether `files` stereo files of `score` at `rate` Hz can be written to `out` and beside it: each must
+/// fit into a WAV file, and all of them into the free space of the disk. The tail is not counted, since it
+/// ends as soon as it is silent.
+///
+/// # Errors
+/// One sentence that names `out` and says how much is too much.
+pub(super) fn check_song(score: &Score, rate: u32, files: usize, out: &Path) -> Result<()> {
+    let most = wav::max_seconds(rate, 2);
+    if score.seconds > most || score.seconds.is_nan() {
+        return Err(Error::file(
+            out,
+            format!(
+                "would last {}, a WAV file of {rate} Hz holds {} at most: render a shorter song or choose a \
+                 lower rate",
+                hours(score.seconds),
+                hours(most)
+            ),
+        ));
+    }
+    let frames = (score.seconds * f64::from(rate)) as u64;
+    check_free(out, frames * wav::frame_bytes(2) * files as u64)
+}
+
+/// Whether the disk that `out` lies on has `bytes` free.
+///
+/// # Errors
+/// One sentence when it has not; a disk that does not tell passes.
+pub(super) fn check_free(out: &Path, bytes: u64) -> Result<()> {
+    let folder = out.ancestors().skip(1).map(|p| if p.as_os_str().is_empty() { Path::new(".") } else { p });
+    let Some(free) = folder.into_iter().find_map(|folder| fs4::available_space(folder).ok()) else {
+        return Ok(());
+    };
+    if bytes <= free {
+        return Ok(());
+    }
+    Err(Error::file(
+        out,
+        format!(
+            "needs {} MB, and its disk has {} MB free: make room or write elsewhere",
+            bytes.div_ceil(1_000_000),
+            free / 1_000_000
+        ),
+    ))
+}
+
+fn hours(seconds: f64) -> String {
+    let minutes = (seconds / 60.0).ceil();
+    format!("{:.0} h {:.0} min", (minutes / 60.0).floor(), minutes % 60.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_disk_is_refused_what_it_cannot_hold() {
+        let dir = tempfile::tempdir().unwrap();
+        let out = dir.path().join("not/yet/song.wav");
+        assert!(check_free(&out, 1).is_ok());
+        let text = check_free(&out, u64::MAX).unwrap_err().to_string();
+        assert!(text.contains("song.wav") && text.contains("free"), "{text}");
+    }
+
+    #[test]
+    fn a_song_is_refused_beyond_the_length_of_a_wav_file() {
+        let dir = tempfile::tempdir().unwrap();
+        let out = dir.path().join("song.wav");
+        let song = |seconds: f64| check_song(&Score::stroke(36, 1.0, seconds), 48_000, 1, &out);
+        assert!(song(1.0).is_ok());
+        for seconds in [14_914.0, 1e300, f64::INFINITY, f64::NAN] {
+            let text = song(seconds).unwrap_err().to_string();
+            assert!(text.contains("4 h 9 min at most"), "{text}");
+        }
+    }
+}

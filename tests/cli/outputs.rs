@@ -1,0 +1,122 @@
+//! Outputs never overwrite inputs, special files or one another.
+
+use super::{Made, names_in, refuse, run, short_take};
+use std::{
+    fs,
+    path::{Path, PathBuf},
+};
+
+/// A folder with copies of the made kit and groove; returns it with both files.
+fn kit_and_song() -> (tempfile::TempDir, PathBuf, PathBuf) {
+    let dir = tempfile::tempdir().unwrap();
+    let (kit, song) = (dir.path().join("k.kitwright"), dir.path().join("one.mid"));
+    fs::copy(Made::get().file("Cello.kitwright"), &kit).unwrap();
+    fs::copy(Made::get().file("groove.mid"), &song).unwrap();
+    (dir, kit, song)
+}
+
+fn render(kit: &Path, song: &Path, out: &Path, more: &[&Path]) -> Vec<PathBuf> {
+    let mut all: Vec<PathBuf> =
+        ["render".as_ref(), kit, song, "--out".as_ref(), out].map(Path::to_owned).to_vec();
+    all.extend(more.iter().map(|&path| path.to_owned()));
+    all
+}
+
+/// Every file below a folder with its bytes.
+fn contents(folder: &Path) -> Vec<(PathBuf, Vec<u8>)> {
+    let mut all = Vec::new();
+    for entry in fs::read_dir(folder).unwrap().flatten() {
+        match entry.file_type().unwrap().is_dir() {
+            true => all.extend(contents(&entry.path())),
+            false => all.push((entry.path(), fs::read(entry.path()).unwrap())),
+        }
+    }
+    all.sort();
+    all
+}
+
+#[test]
+fn a_render_never_overwrites_its_kit_or_its_song() {
+    let (dir, kit, song) = kit_and_song();
+    let hard = dir.path().join("hard.wav");
+    fs::hard_link(&kit, &hard).unwrap();
+    let mut outs = vec![kit.clone(), song.clone(), dir.path().join("./one.mid")];
+    #[cfg(unix)]
+    {
+        let link = dir.path().join("link.wav");
+        std::os::unix::fs::symlink(&song, &link).unwrap();
+        outs.extend([link, hard]);
+    }
+    let before = contents(dir.path());
+    for out in outs {
+        let text = refuse(&render(&kit, &song, &out, &[]));
+        assert!(text.contains(&out.display().to_string()) && text.contains("read"), "{text}");
+        assert_eq!(contents(dir.path()), before, "{}", out.display());
+    }
+}
+
+#[test]
+fn a_shift_never_overwrites_its_take() {
+    let dir = tempfile::tempdir().unwrap();
+    let take = short_take(dir.path());
+    let before = contents(dir.path());
+    let out = dir.path().join("./").join(take.file_name().unwrap());
+    refuse(&[
+        "shift".as_ref(),
+        take.as_os_str(),
+        "--semitones".as_ref(),
+        "-2".as_ref(),
+        "-o".as_ref(),
+        out.as_ref(),
+    ]);
+    assert_eq!(contents(dir.path()), before);
+}
+
+#[test]
+fn a_kit_never_overwrites_a_recording_it_reads() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("kit");
+    fs::create_dir_all(folder.join("pads")).unwrap();
+    let take = short_take(dir.path());
+    for name in ["groove.wav", "pads/36-kick.wav"] {
+        let inside = folder.join(name);
+        fs::rename(&take, &inside).unwrap();
+        let before = contents(dir.path());
+        let text = refuse(&["kit".as_ref(), inside.as_os_str(), "--out".as_ref(), folder.as_ref()]);
+        assert!(text.contains(name), "{text}");
+        assert_eq!(contents(dir.path()), before);
+        fs::rename(&inside, &take).unwrap();
+    }
+}
+
+#[test]
+fn stems_and_song_never_take_the_place_of_each_other() {
+    let (dir, kit, song) = kit_and_song();
+    let at = |name: &str| dir.path().join(name);
+    fs::create_dir(at("stems")).unwrap();
+    let before = (contents(dir.path()), names_in(dir.path()));
+    let stem = fs::read_dir(Made::get().file("pads")).unwrap().next().unwrap().unwrap().file_name();
+    for (out, stems) in [
+        (at("song"), at("song")),
+        (at("song"), at("song/stems")),
+        (at("song"), at("./song")),
+        (at("stems").join(&stem), at("stems")),
+    ] {
+        refuse(&render(&kit, &song, &out, &["--stems".as_ref(), &stems]));
+        assert_eq!((contents(dir.path()), names_in(dir.path())), before, "{}", stems.display());
+    }
+    assert!(run(&render(&kit, &song, &at("song.wav"), &["--stems".as_ref(), &at("stems")])).status.success());
+}
+
+#[test]
+fn a_song_that_no_file_can_hold_is_refused_before_it_is_rendered() {
+    let (dir, kit, song) = kit_and_song();
+    // two events, 2^28 - 1 ticks of half a second apart: more than four years
+    let midi =
+        b"MThd\0\0\0\x06\0\0\0\x01\0\x01MTrk\0\0\0\x0f\0\x99\x24\x64\xff\xff\xff\x7f\x99\x24\x64\0\xff\x2f\0";
+    fs::write(&song, midi).unwrap();
+    let before = contents(dir.path());
+    let text = refuse(&render(&kit, &song, &dir.path().join("song.wav"), &[]));
+    assert!(text.contains("at most"), "{text}");
+    assert_eq!(contents(dir.path()), before);
+}
