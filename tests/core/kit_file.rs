@@ -75,7 +75,7 @@ fn kit() -> Kit {
     kit
 }
 
-fn bytes() -> &'static [u8] {
+pub fn bytes() -> &'static [u8] {
     static BYTES: OnceLock<Vec<u8>> = OnceLock::new();
     BYTES.get_or_init(|| kit().to_bytes(&Quiet).unwrap())
 }
@@ -97,7 +97,7 @@ fn refusal(bytes: &[u8]) -> String {
 }
 
 /// The kit's archive with other contents: `None` leaves an entry out.
-fn repacked(change: impl Fn(&str, Vec<u8>) -> Option<Vec<u8>>) -> Vec<u8> {
+pub fn repacked(change: impl Fn(&str, Vec<u8>) -> Option<Vec<u8>>) -> Vec<u8> {
     let mut from = ZipArchive::new(Cursor::new(bytes())).unwrap();
     let mut to = ZipWriter::new(Cursor::new(Vec::new()));
     for i in 0..from.len() {

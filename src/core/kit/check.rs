@@ -13,10 +13,14 @@ use crate::{
 use std::{ops::RangeInclusive, sync::Arc};
 
 /// Measures of a target sound at most.
-const MOST_MEASURES: usize = 1024;
+pub(super) const MAX_MEASURES: usize = 1024;
+/// Phrases about what was done to a pad's sound, and next-best hits, at most; casting writes about ten.
+pub(super) const MAX_PHRASES: usize = 256;
 
 /// Takes in a kit at most.
 pub const MAX_TAKES: usize = 64;
+/// Hits in a take at most: 36 in each second of half an hour.
+pub const MAX_HITS: usize = 65_536;
 /// Slices in a pad at most.
 pub const MAX_SLICES: usize = 256;
 /// Samples that the takes of a kit hold at most, all channels together (4 GiB in memory).
@@ -47,7 +51,7 @@ impl Document {
         within("the kit's fit", self.fit, SHARE)?;
         self.check_entries()?;
         if self.pads.len() != PADS {
-            return wrong(format!("the kit has {} pads, it must have {PADS}", self.pads.len()));
+            return wrong(format!("the kit has {}, it must have {PADS}", counted(&self.pads, PADS, "pads")));
         }
         let mut owner = [None; 128];
         for (i, pad) in self.pads.iter().enumerate() {
@@ -86,7 +90,7 @@ impl Document {
                 slice.velocities = slice.velocities.map(|v| mended(v, SHARE));
             }
             if let Some(target) = &mut pad.target {
-                target.measures.truncate(MOST_MEASURES);
+                target.measures.truncate(MAX_MEASURES);
                 target.measures.iter_mut().for_each(|m| *m = mended(*m, -1e6..=1e6));
             }
             pad.audition = pad.audition.take().filter(|a| known(a.take, a.hit));
@@ -127,9 +131,7 @@ impl Document {
     }
 
     fn check_entries(&self) -> Result<()> {
-        if self.takes.len() > MAX_TAKES {
-            return wrong(format!("the kit has {} takes, at most {MAX_TAKES} are allowed", self.takes.len()));
-        }
+        at_most("the kit", &self.takes, MAX_TAKES, "takes")?;
         for take in &self.takes {
             if !SAMPLE_RATES.contains(&take.sample_rate)
                 || !(1..=2).contains(&take.channels)
@@ -140,6 +142,9 @@ impl Document {
                     take.name, take.frames, take.sample_rate, take.channels
                 ));
             }
+            let what = format!("take \"{}\"", take.name);
+            at_most(&what, &take.hits, MAX_HITS, "hits")?;
+            at_most(&what, &take.set_aside, MAX_HITS, "hits set aside")?;
             for (i, hit) in take.hits.iter().enumerate() {
                 if hit.start >= hit.end || hit.end > take.frames {
                     return wrong(format!("take \"{}\": hit {} lies outside of it", take.name, i + 1));
@@ -159,19 +164,17 @@ impl Document {
     fn check_pad(&self, index: usize, pad: &Pad) -> Result<()> {
         let what = format!("pad {}", index + 1);
         if !(1..=LAYERS).contains(&pad.layers.len()) {
-            return wrong(format!("{what} has {} layers, it must have 1 to {LAYERS}", pad.layers.len()));
+            let layers = counted(&pad.layers, LAYERS, "layers");
+            return wrong(format!("{what} has {layers}, it must have 1 to {LAYERS}"));
         }
-        if pad.slices.len() > MAX_SLICES {
-            return wrong(format!(
-                "{what} has {} slices, at most {MAX_SLICES} are allowed",
-                pad.slices.len()
-            ));
-        }
+        at_most(&what, &pad.slices, MAX_SLICES, "slices")?;
         within(&format!("{what}: its fit"), pad.fit, SHARE)?;
         for slice in pad.slices.iter().chain(pad.layers.iter().filter_map(|l| l.slice.as_ref())) {
             self.check_slice(&what, slice)?;
         }
         if let Some(audition) = &pad.audition {
+            at_most(&what, &audition.moves, MAX_PHRASES, "phrases about its sound")?;
+            at_most(&what, &audition.next_best, MAX_PHRASES, "next-best hits")?;
             let own = (audition.take, audition.hit, audition.score);
             for &(take, hit, score) in audition.next_best.iter().chain([&own]) {
                 if self.takes.get(take).is_none_or(|t| hit >= t.hits.len()) {
@@ -238,12 +241,23 @@ fn check_tone(what: &str, tone: &Tone) -> Result<()> {
     if Tone::ORDER.iter().any(|stage| !tone.order.contains(stage)) {
         return wrong(format!("{what}: each stage of the tone chain must be there once"));
     }
-    if tone.dips.len() > MAX_DIPS {
-        return wrong(format!("{what} has {} dips, at most {MAX_DIPS} are allowed", tone.dips.len()));
-    }
+    at_most(what, &tone.dips, MAX_DIPS, "dips")?;
     within(&format!("{what}: the amount of the dips"), tone.dip_amount, SHARE)?;
     within(&format!("{what}: the tilt"), tone.tilt_db, TILT_DB)?;
     within(&format!("{what}: the low band's edge"), tone.low_band_hz, LOW_BAND_HZ)
+}
+
+/// Refuses a list of more than `max` elements.
+fn at_most<T>(owner: &str, list: &[T], max: usize, what: &str) -> Result<()> {
+    if list.len() <= max {
+        return Ok(());
+    }
+    wrong(format!("{owner} has {}, at most {max} are allowed", counted(list, max, what)))
+}
+
+/// "17 pads or more": of a list that is too long, reading keeps one element more than it may have.
+fn counted<T>(list: &[T], max: usize, what: &str) -> String {
+    format!("{} {what}{}", list.len(), if list.len() > max { " or more" } else { "" })
 }
 
 fn wrong<T>(what: impl Into<String>) -> Result<T> {

@@ -7,11 +7,11 @@
 //! What is read is untrusted: sizes are weighed before anything is unpacked, a kit is either whole or
 //! not there, and a file is replaced only by a whole one.
 
-use super::{Document, Kit, TakeEntry, VERSION};
+use super::{Document, Kit, TakeEntry, VERSION, bounded};
 use crate::{
     error::{Error, Result},
     progress::{Part, Progress},
-    take::{MAX_FILE_BYTES, Take},
+    take::{Allowance, GuardedSource, MAX_FILE_BYTES, Take},
 };
 use serde::Deserialize;
 use std::{
@@ -29,6 +29,11 @@ pub const EXTENSION: &str = "kitwright";
 pub const MAX_STATE_AUDIO: u64 = 180 << 20;
 /// Bytes of a kit's document at most.
 const MAX_DOCUMENT: u64 = 64 << 20;
+/// Values in a kit's document at most. As many hits as the bytes allow have three quarters of it, and
+/// what is kept of four million values is less than 400 MB, whatever they are.
+const MAX_VALUES: usize = 4 << 20;
+/// Bytes of the archive's directory at most. A kit has 65 entries of less than 100 bytes.
+const MAX_DIRECTORY: u64 = 4 << 20;
 const DOCUMENT: &str = "kit.json";
 
 fn take_name(index: usize) -> String {
@@ -103,7 +108,7 @@ impl Kit {
             return Err(Error::file(path, "is no file; give a kit file"));
         }
         let file = File::open(path).map_err(unread)?;
-        read(BufReader::new(file), about.len(), progress).map_err(|e| match e {
+        read(file, about.len(), progress).map_err(|e| match e {
             Error::Cancelled => e,
             Error::File { file, trouble } => Error::file(path, format!("{file} {trouble}")),
             Error::Invalid(trouble) => Error::file(path, trouble),
@@ -167,7 +172,12 @@ impl Kit {
         let options = SimpleFileOptions::default().compression_method(CompressionMethod::Stored);
         let mut zip = ZipWriter::new(UntilFailure::new(out));
         zip.start_file(DOCUMENT, options)?;
-        serde_json::to_writer_pretty(&mut zip, &doc).map_err(std::io::Error::from)?;
+        let document = serde_json::to_vec_pretty(&doc).map_err(std::io::Error::from)?;
+        check_values(&document)?;
+        if document.len() as u64 > MAX_DOCUMENT {
+            return Err(Error::invalid("the kit has more hits than a kit file keeps; remove a take").into());
+        }
+        zip.write_all(&document)?;
         for (i, take) in self.takes.iter().enumerate() {
             progress.report("writing the kit", 0.9 + 0.1 * i as f32 / self.takes.len() as f32);
             zip.start_file(take_name(i), options)?;
@@ -281,8 +291,11 @@ fn read<R: Read + Seek>(source: R, length: u64, progress: &dyn Progress) -> Resu
     if length > MAX_FILE_BYTES + MAX_DOCUMENT {
         return Err(Error::invalid("is larger than any kit this program writes (2 GiB)"));
     }
-    let mut zip = ZipArchive::new(source)
+    let allowance = Allowance::new(MAX_DIRECTORY);
+    let source = GuardedSource::new(source, 0, length, allowance.clone());
+    let mut zip = ZipArchive::new(BufReader::new(source))
         .map_err(|e| Error::invalid(format!("is not a kit file, or is cut short or damaged ({e})")))?;
+    allowance.renew(u64::MAX);
     refuse_tricks(&mut zip, length)?;
     let doc = read_document(&mut zip)?;
     let mut takes = Vec::with_capacity(doc.takes.len());
@@ -349,8 +362,10 @@ struct Stamp {
 
 fn read_document<R: Read + Seek>(zip: &mut ZipArchive<R>) -> Result<Document> {
     let bytes = read_entry(zip, DOCUMENT, MAX_DOCUMENT)?;
-    let broken =
-        |e: serde_json::Error| Error::invalid(format!("holds a {DOCUMENT} that cannot be read ({e})"));
+    check_values(&bytes)?;
+    let broken = |e: serde_json::Error| {
+        Error::invalid(format!("holds a {DOCUMENT} that cannot be read ({})", shortened(&e.to_string())))
+    };
     let stamp: Stamp = serde_json::from_slice(&bytes).map_err(broken)?;
     if stamp.version > VERSION {
         return Err(Error::invalid(format!(
@@ -362,6 +377,26 @@ fn read_document<R: Read + Seek>(zip: &mut ZipArchive<R>) -> Result<Document> {
     let doc: Document = serde_json::from_slice(&bytes).map_err(broken)?;
     doc.check_alone()?;
     Ok(doc)
+}
+
+/// Whether a document takes no more memory than any kit needs.
+fn check_values(document: &[u8]) -> Result<()> {
+    if bounded::count_values(document) > MAX_VALUES {
+        return Err(Error::invalid(format!(
+            "holds a {DOCUMENT} of more than {} million values, more than any kit has",
+            MAX_VALUES / 1_000_000
+        )));
+    }
+    Ok(())
+}
+
+/// At most 200 characters of a text: an error repeats what it stumbled over.
+fn shortened(text: &str) -> String {
+    let mut short: String = text.chars().take(200).collect();
+    if short.len() < text.len() {
+        short.push('…');
+    }
+    short
 }
 
 fn read_take<R: Read + Seek>(

@@ -3,6 +3,7 @@
 //! An edit clones the [`Kit`] (takes are shared, not copied), changes the clone and swaps it in.
 //! That is what makes undo, A/B, copy, paste, save and "load while playing" simple.
 
+mod bounded;
 mod check;
 mod file;
 mod layer;
@@ -10,7 +11,7 @@ mod pad;
 mod role;
 mod tone;
 
-pub use check::{MAX_SAMPLES, MAX_SLICES, MAX_TAKES};
+pub use check::{MAX_HITS, MAX_SAMPLES, MAX_SLICES, MAX_TAKES};
 pub use file::{EXTENSION, MAX_STATE_AUDIO};
 pub use layer::{CLOUD, Cloud, Draw, LAYER, Layer, LayerSettings, Slice, Timing};
 pub use pad::{Alternate, Audition, PAD, Pad, PadSettings, Target, VARIATION, Variation, Way};
@@ -71,8 +72,10 @@ pub struct Document {
     /// Whether the kick is tuned to the key as well.
     pub tune_kick: bool,
     /// What was heard in each take, in the order of the kit's takes.
+    #[serde(deserialize_with = "bounded::list::<MAX_TAKES, _, _>")]
     pub takes: Vec<TakeEntry>,
     /// The sixteen pads.
+    #[serde(deserialize_with = "bounded::list::<PADS, _, _>")]
     pub pads: Vec<Pad>,
     /// Trims as they were when the kit was saved; inside a host its parameters own them.
     pub trims: Trims,
@@ -105,10 +108,15 @@ pub struct TakeEntry {
     pub frames: u64,
     /// One or two.
     pub channels: u8,
-    /// The hits heard, in order.
+    /// The hits heard, in order; [`MAX_HITS`] at most.
+    #[serde(deserialize_with = "bounded::list::<MAX_HITS, _, _>")]
     pub hits: Vec<Hit>,
     /// Frames where a hit was heard that the hand has removed or moved: none is heard there again.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[serde(
+        default,
+        skip_serializing_if = "Vec::is_empty",
+        deserialize_with = "bounded::list::<MAX_HITS, _, _>"
+    )]
     pub set_aside: Vec<u64>,
 }
 

@@ -1,6 +1,9 @@
 //! Pads: sixteen slots, each a hit made into a role.
 
-use super::{Cloud, Layer, Role, Slice, Tone};
+use super::{
+    Cloud, LAYERS, Layer, Role, Slice, Tone, bounded,
+    check::{MAX_MEASURES, MAX_PHRASES, MAX_SLICES},
+};
 use crate::settings::{choice, settings};
 use serde::{Deserialize, Serialize};
 
@@ -19,8 +22,10 @@ pub struct Pad {
     /// A drum sound that the pad is shaped towards instead of its role's profile.
     pub target: Option<Target>,
     /// The hit and its alternates; the first is the one that was cast. Empty: the pad is silent.
+    #[serde(deserialize_with = "bounded::list::<MAX_SLICES, _, _>")]
     pub slices: Vec<Slice>,
     /// One to four readings of the chosen slice.
+    #[serde(deserialize_with = "bounded::list::<LAYERS, _, _>")]
     pub layers: Vec<Layer>,
     /// The copies around the hit.
     pub cloud: Cloud,
@@ -44,8 +49,10 @@ pub struct Audition {
     /// How well it serves, 0 to 1.
     pub score: f32,
     /// Next-best hits: take, hit, score.
+    #[serde(deserialize_with = "bounded::list::<MAX_PHRASES, _, _>")]
     pub next_best: Vec<(usize, usize, f32)>,
     /// What was done to the sound, one phrase each: "an octave down", "cut below 5.2 kHz".
+    #[serde(deserialize_with = "bounded::list::<MAX_PHRASES, _, _>")]
     pub moves: Vec<String>,
 }
 
@@ -56,6 +63,7 @@ pub struct Target {
     /// Name to show.
     pub name: String,
     /// The numbers of [`crate::cast::features::Features::row`]; another count of them is passed over.
+    #[serde(deserialize_with = "bounded::list::<MAX_MEASURES, _, _>")]
     pub measures: Vec<f32>,
 }
 

@@ -1,5 +1,6 @@
 //! Tone: a pad's chain of cuts, limiter, saturation, EQ and compressors.
 
+use super::bounded;
 use crate::settings::{choice, settings};
 use serde::{Deserialize, Serialize};
 
@@ -54,6 +55,7 @@ pub struct Tone {
     /// The three EQ bands: low shelf, bell, high shelf.
     pub bands: [Band; 3],
     /// Narrow bells against single partials, at most [`MAX_DIPS`].
+    #[serde(deserialize_with = "bounded::list::<MAX_DIPS, _, _>")]
     pub dips: Vec<Band>,
     /// How much of the dips' depth counts, 0 to 1 (a share of their decibels).
     pub dip_amount: f32,

@@ -15,20 +15,20 @@ use symphonia::core::io::MediaSource;
 
 /// Bytes that may still be read, shared between a source and the decoding loop.
 #[derive(Debug, Clone)]
-pub(super) struct Allowance(Arc<AtomicU64>);
+pub(crate) struct Allowance(Arc<AtomicU64>);
 
 impl Allowance {
-    pub(super) fn new(bytes: u64) -> Self {
+    pub(crate) fn new(bytes: u64) -> Self {
         Self(Arc::new(AtomicU64::new(bytes)))
     }
 
     /// Sets what may be read from now on, bytes.
-    pub(super) fn renew(&self, bytes: u64) {
+    pub(crate) fn renew(&self, bytes: u64) {
         self.0.store(bytes, Ordering::Relaxed);
     }
 
     /// Whether nothing more may be read.
-    pub(super) fn is_spent(&self) -> bool {
+    pub(crate) fn is_spent(&self) -> bool {
         self.0.load(Ordering::Relaxed) == 0
     }
 
@@ -39,7 +39,7 @@ impl Allowance {
 
 /// A stretch of `inner`, with some of its bytes left out and others replaced. All places are those that
 /// the reader sees, except where said otherwise.
-pub(super) struct GuardedSource<R> {
+pub(crate) struct GuardedSource<R> {
     inner: R,
     /// Place in `inner` at which the reader's first byte lies.
     base: u64,
@@ -55,7 +55,7 @@ pub(super) struct GuardedSource<R> {
 
 impl<R: Read + Seek> GuardedSource<R> {
     /// All of `inner` from byte `base` to `end` (places in `inner`).
-    pub(super) fn new(inner: R, base: u64, end: u64, allowance: Allowance) -> Self {
+    pub(crate) fn new(inner: R, base: u64, end: u64, allowance: Allowance) -> Self {
         let length = end.saturating_sub(base);
         Self {
             inner,
@@ -70,7 +70,7 @@ impl<R: Read + Seek> GuardedSource<R> {
     }
 
     /// Leaves out `count` bytes from `at` on. Once only.
-    pub(super) fn without(mut self, at: u64, count: u64) -> Self {
+    pub(crate) fn without(mut self, at: u64, count: u64) -> Self {
         let count = count.min(self.length.saturating_sub(at));
         self.gap = (at, count);
         self.length -= count;
@@ -78,7 +78,7 @@ impl<R: Read + Seek> GuardedSource<R> {
     }
 
     /// Shows `bytes` at `at` in place of the source's own.
-    pub(super) fn patched(mut self, at: u64, bytes: &[u8]) -> Self {
+    pub(crate) fn patched(mut self, at: u64, bytes: &[u8]) -> Self {
         self.patches.push((at, bytes.to_vec()));
         self
     }

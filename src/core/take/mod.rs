@@ -10,6 +10,7 @@ mod source;
 mod tags;
 
 pub use decode::{MAX_FILE_BYTES, MAX_SECONDS, SAMPLE_RATES};
+pub(crate) use guarded::{Allowance, GuardedSource};
 
 use std::sync::{Arc, OnceLock};
 

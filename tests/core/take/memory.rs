@@ -1,10 +1,10 @@
 //! Headers that lie about sizes are refused before memory is reserved.
 
 use super::{
+    super::own_process::read_within,
     support::{folder, read, refusal, write_wav},
     uncompressed::wave,
 };
-use std::{path::Path, process::Command};
 
 /// A CAF file after Apple's specification 1.0: description, further `chunks`, eight bytes of samples.
 fn caf(
@@ -115,34 +115,6 @@ fn lying_headers_are_refused_within_300_megabytes() {
         std::fs::write(&path, bytes).unwrap();
         let text = read_within(&path, 300);
         assert!(text.contains("refused") && text.contains(sentence), "{name}: {text}");
-    }
-}
-
-/// Reads a file in a process of its own whose address space is bounded, so that a reservation that is too
-/// large ends only that process; returns what [`reads_a_file_in_a_process_of_its_own`] prints.
-fn read_within(path: &Path, megabytes: u64) -> String {
-    let out = Command::new("sh")
-        .args(["-c", "ulimit -v $0 && exec \"$1\" --ignored --exact --nocapture take::memory::reads_a_file_in_a_process_of_its_own"])
-        .arg((megabytes << 10).to_string())
-        .arg(std::env::current_exe().unwrap())
-        .env(FILE, path)
-        .output()
-        .unwrap();
-    let text = String::from_utf8_lossy(&out.stdout).into_owned();
-    assert!(out.status.success(), "{}: {text}{}", path.display(), String::from_utf8_lossy(&out.stderr));
-    text
-}
-
-/// The file that a process of its own reads.
-const FILE: &str = "KITWRIGHT_TEST_FILE";
-
-#[test]
-#[ignore = "other tests run it in a process of its own"]
-fn reads_a_file_in_a_process_of_its_own() {
-    let Some(path) = std::env::var_os(FILE) else { return };
-    match read(Path::new(&path)) {
-        Ok(take) => println!("read {} frames", take.frames()),
-        Err(e) => println!("refused: {e}"),
     }
 }
 

@@ -1,0 +1,41 @@
+//! Files read in a process of its own whose memory is bounded: a reservation that is too large ends only
+//! that process.
+
+use kitwright_core::{kit::Kit, progress::Quiet, take::Take};
+use std::{path::Path, process::Command};
+
+/// The file that a process of its own reads.
+const FILE: &str = "KITWRIGHT_TEST_FILE";
+
+/// What reading a recording or a kit gives within an address space of so many `megabytes`: "read" or
+/// "refused: " and the sentence.
+pub fn read_within(path: &Path, megabytes: u64) -> String {
+    let test = "own_process::reads_a_file_in_a_process_of_its_own";
+    let out = Command::new("sh")
+        .args(["-c", "ulimit -v $0 && exec \"$1\" --ignored --exact --nocapture \"$2\""])
+        .arg((megabytes << 10).to_string())
+        .arg(std::env::current_exe().unwrap())
+        .arg(test)
+        .env(FILE, path)
+        .output()
+        .unwrap();
+    let text = String::from_utf8_lossy(&out.stdout).into_owned();
+    assert!(out.status.success(), "{}: {text}{}", path.display(), String::from_utf8_lossy(&out.stderr));
+    assert!(text.contains("read ") || text.contains("refused: "), "{text}");
+    text
+}
+
+#[test]
+#[ignore = "other tests run it in a process of its own"]
+fn reads_a_file_in_a_process_of_its_own() {
+    let Some(path) = std::env::var_os(FILE) else { return };
+    let path = Path::new(&path);
+    let result = match path.extension().is_some_and(|e| e == "kitwright") {
+        true => Kit::load(path, &Quiet).map(|kit| format!("{} pads", kit.doc.pads.len())),
+        false => Take::read(path, &Quiet).map(|take| format!("{} frames", take.frames())),
+    };
+    match result {
+        Ok(what) => println!("read {what}"),
+        Err(e) => println!("refused: {e}"),
+    }
+}
