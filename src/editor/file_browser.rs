@@ -348,7 +348,7 @@ impl FileBrowser {
             }
             Purpose::Open => Some(job_for(path, fit)),
             Purpose::AddTake => Some(Job::AddTake(path)),
-            Purpose::Song => Some(Job::HearKey(path)),
+            Purpose::Song => Some(Job::DetectKey(path)),
             Purpose::Target(pad) => Some(Job::SetTarget { pad, sound: Some(path) }),
             Purpose::Save => {
                 let path = with_ending(path);

@@ -128,10 +128,10 @@ pub(super) fn step_keys(ui: &Ui, desk: &Desk<'_>) {
 
 /// Undo and redo, as buttons because hosts often keep the keys, and the list of steps.
 fn steps(ui: &mut Ui, desk: &Desk<'_>) {
-    let history = desk.session.history();
+    let history = desk.session.undo_names();
     let last =
         history.first().map_or_else(|| "Nothing to take back.".into(), |s| format!("Takes back: {s}."));
-    let undone = desk.session.undone();
+    let undone = desk.session.redo_names();
     let next = undone.first().map_or_else(|| "Nothing to repeat.".into(), |s| format!("Repeats: {s}."));
     let mut button = |name, on, help: &str| {
         let button = ui.add_enabled(on, egui::Button::new(name));

@@ -13,7 +13,7 @@ use super::{
 use egui::{Align2, CursorIcon, Event, Key, Rect, Response, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 use kitwright_core::{
     kit::PADS,
-    session::{Job, Stroke},
+    session::{Job, PadTrigger},
     units::gain_to_db,
 };
 use std::sync::atomic::Ordering;
@@ -126,7 +126,7 @@ fn share(db: f32) -> f32 {
 
 /// Strikes a pad and lights it.
 pub fn strike(state: &mut WindowState, desk: &Desk<'_>, pad: usize, velocity: f32) {
-    desk.session.strike(Stroke { pad, velocity: velocity.clamp(0.02, 1.0) });
+    desk.session.trigger(PadTrigger { pad, velocity: velocity.clamp(0.02, 1.0) });
     state.lights.light(pad);
 }
 

@@ -84,7 +84,7 @@ pub fn frame(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
     // an empty kit that steps led to is no first start
     let first = desk.kit.takes.is_empty()
         && desk.kit.doc.pads.iter().all(|p| p.is_empty())
-        && desk.session.undone().is_empty();
+        && desk.session.redo_names().is_empty();
     let rect = if first { rect } else { top(ui, rect, state, desk) };
     let rect = notices(ui, rect, state, desk);
     if first {
@@ -188,7 +188,7 @@ fn first_start(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>
                 state.browser = Some(FileBrowser::new(Purpose::Open, &state.memory, "", ui.ctx()));
             }
             // whoever sends a track to the side input wants it recorded
-            if desk.session.side_heard() {
+            if desk.session.side_input_heard() {
                 ui.add_space(theme::GAP);
                 record::button(ui, desk);
             }

@@ -20,7 +20,7 @@ pub struct SideInput {
 impl SideInput {
     /// Looks at the input; falls to a tenth within a second at 20 frames a second.
     pub fn follow(&mut self, desk: &Desk<'_>) {
-        self.peak = desk.session.take_side_peak().max(self.peak * 0.89);
+        self.peak = desk.session.take_side_input_peak().max(self.peak * 0.89);
     }
 }
 

@@ -3,7 +3,7 @@
 use super::*;
 use kitwright_core::{
     kit::{Kit, Slice, TakeEntry},
-    session::Stroke,
+    session::PadTrigger,
     take::Take,
 };
 use std::sync::atomic::AtomicU32;
@@ -155,14 +155,14 @@ fn strokes_and_takes_played_from_the_window_are_heard() {
     unsafe { assert!(activate(rig.plugin, 48_000.0, 1, 512)) };
     assert_eq!(peak(&rig.block()), 0.0);
     let session = &rig.guard().link.session;
-    session.strike(Stroke { pad: 3, velocity: 1.0 });
+    session.trigger(PadTrigger { pad: 3, velocity: 1.0 });
     assert!(peak(&rig.block()) > 0.1, "the stroke");
-    session.strike(Stroke { pad: 99, velocity: 1.0 });
+    session.trigger(PadTrigger { pad: 99, velocity: 1.0 });
     // SAFETY: as above.
     unsafe { rig.guard().inner.reset.unwrap()(rig.plugin) };
     assert_eq!(peak(&rig.block()), 0.0);
 
-    session.listen_to(0, 1000, 2000);
+    session.preview(0, 1000, 2000);
     let heard = [rig.block(), rig.block(), rig.block(), rig.block()].concat();
     let expected =
         |i: usize| ((1000 + i) as f32 * 0.05).sin() * 0.5 * 0.35 * kitwright_core::units::db_to_gain(-1.0);
@@ -181,12 +181,12 @@ fn listening_again_ends_what_plays_without_a_click() {
     // SAFETY: in the order that CLAP demands.
     unsafe { assert!(activate(rig.plugin, 48_000.0, 1, 512)) };
     let session = &rig.guard().link.session;
-    session.listen_to(0, 0, 9600);
+    session.preview(0, 0, 9600);
     let mut heard = rig.block();
-    session.listen_to(0, 4000, 9600);
+    session.preview(0, 4000, 9600);
     heard.extend(rig.block());
     heard.extend(rig.block());
-    session.listen_to(0, 0, 0);
+    session.preview(0, 0, 0);
     heard.extend([rig.block(), rig.block()].concat());
     // the sine moves by at most 0.05 * 0.5 * 0.35 a frame, the fades add a little
     let step = heard.windows(2).map(|w| (w[1] - w[0]).abs()).fold(0.0, f32::max);

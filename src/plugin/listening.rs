@@ -1,8 +1,8 @@
-//! Listening to a take as it was recorded, from the window, past the kit.
+//! Preview to a take as it was recorded, from the window, past the kit.
 
 use kitwright_core::{
     engine::dsp::reader::{Reader, Step},
-    session::{Listening, Session},
+    session::{Preview, Session},
     settings::KitTrims,
     units::db_to_gain,
 };
@@ -25,12 +25,12 @@ pub(super) struct Listener {
     fade: f32,
     step: f32,
     /// Asked for while another stretch still fades out.
-    waiting: Option<Arc<Listening>>,
+    waiting: Option<Arc<Preview>>,
 }
 
 #[derive(Debug)]
 struct Playing {
-    stretch: Arc<Listening>,
+    stretch: Arc<Preview>,
     reader: Reader,
     step: Step,
     ending: bool,
@@ -47,12 +47,12 @@ impl Listener {
 
     /// Takes what the window asked for since the last call.
     pub fn receive(&mut self) {
-        if let Some(stretch) = self.session.take_listening() {
+        if let Some(stretch) = self.session.take_preview() {
             if let Some(playing) = &mut self.playing {
                 playing.ending = true;
             }
             if let Some(passed_over) = self.waiting.replace(stretch) {
-                self.session.give_back_listening(passed_over);
+                self.session.give_back_preview(passed_over);
             }
         }
     }
@@ -61,7 +61,7 @@ impl Listener {
     pub fn stop(&mut self) {
         self.fade = 0.0;
         for stretch in [self.playing.take().map(|p| p.stretch), self.waiting.take()].into_iter().flatten() {
-            self.session.give_back_listening(stretch);
+            self.session.give_back_preview(stretch);
         }
     }
 
@@ -93,7 +93,7 @@ impl Listener {
         }
         let Some(stretch) = self.waiting.take() else { return };
         if stretch.start >= stretch.end.min(stretch.take.frames() as u64) {
-            self.session.give_back_listening(stretch);
+            self.session.give_back_preview(stretch);
             return;
         }
         self.playing = Some(Playing {
@@ -131,7 +131,7 @@ impl Listener {
         if playing.ending && self.fade == 0.0 {
             let ended = self.playing.take();
             if let Some(ended) = ended {
-                self.session.give_back_listening(ended.stretch);
+                self.session.give_back_preview(ended.stretch);
             }
         }
     }

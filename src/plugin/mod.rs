@@ -234,7 +234,7 @@ impl Plugin for Kitwright {
         match &mut self.player {
             Some(player) => {
                 if let Some(side) = aux.inputs.first_mut() {
-                    player.hear_side(side.as_slice());
+                    player.feed_side_input(side.as_slice());
                 }
                 player.process(buffer, aux.outputs, context)
             }

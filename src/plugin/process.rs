@@ -75,9 +75,9 @@ impl Player {
     }
 
     /// Takes a block of the side input, when the host gives one.
-    pub fn hear_side(&self, side: &[&mut [f32]]) {
+    pub fn feed_side_input(&self, side: &[&mut [f32]]) {
         if let [left, right, ..] = side {
-            self.session.hear_side([left, right]);
+            self.session.feed_side_input([left, right]);
         }
     }
 
@@ -89,7 +89,7 @@ impl Player {
         context: &mut impl ProcessContext<super::Kitwright>,
     ) -> ProcessStatus {
         self.receive();
-        while let Some(stroke) = self.session.take_stroke() {
+        while let Some(stroke) = self.session.take_trigger() {
             if let Some(note) = self.notes.get(stroke.pad) {
                 self.engine.note_on(*note, stroke.velocity);
             }

@@ -5,7 +5,7 @@ use kitwright_core::{
     error::Error,
     kit::{Kit, Role, Slice, TakeEntry},
     listen::{Description, HearOptions, Hit},
-    session::{HitEdit, Job, Session, Stroke},
+    session::{HitEdit, Job, PadTrigger, Session},
     take::Take,
 };
 use std::{
@@ -88,10 +88,10 @@ fn edits_are_undone_and_redone_by_name() {
     session.edit("name a", |kit| kit.doc.name = "a".into());
     session.edit("name b", |kit| kit.doc.name = "b".into());
     assert!(session.revision() > first);
-    assert_eq!(session.history(), ["name b", "name a"]);
+    assert_eq!(session.undo_names(), ["name b", "name a"]);
     assert_eq!(session.undo().as_deref(), Some("name b"));
     assert_eq!(session.kit().doc.name, "a");
-    assert_eq!(session.undone(), ["name b"]);
+    assert_eq!(session.redo_names(), ["name b"]);
     assert_eq!(session.undo().as_deref(), Some("name a"));
     assert_eq!(session.undo(), None);
     assert_eq!(session.kit().doc, Kit::default().doc);
@@ -110,10 +110,10 @@ fn a_dragged_control_is_one_step_and_a_new_drag_another() {
     for i in 0..30 {
         session.edit("pad 1 pitch", |kit| kit.doc.pads[0].layers[0].settings.pitch_st = i as f32);
     }
-    assert_eq!(session.history().len(), 1);
+    assert_eq!(session.undo_names().len(), 1);
     std::thread::sleep(Duration::from_millis(1050));
     session.edit("pad 1 pitch", |kit| kit.doc.pads[0].layers[0].settings.pitch_st = -3.0);
-    assert_eq!(session.history().len(), 2);
+    assert_eq!(session.undo_names().len(), 2);
     session.undo();
     assert_eq!(session.kit().doc.pads[0].layers[0].settings.pitch_st, 29.0);
     session.undo();
@@ -139,7 +139,7 @@ fn an_edit_that_changes_nothing_is_no_step() {
     let session = Session::new();
     let revision = session.revision();
     session.edit("nothing", |kit| kit.doc.pads[3].settings.pan = 0.0);
-    assert_eq!((session.revision(), session.history().len()), (revision, 0));
+    assert_eq!((session.revision(), session.undo_names().len()), (revision, 0));
 }
 
 #[test]
@@ -181,14 +181,14 @@ fn a_failed_job_leaves_the_kit_and_its_steps_as_they_were() {
     let broken = folder.path().join("broken.wav");
     std::fs::write(&broken, "RIFF this is no sound").unwrap();
     let session = session_with_kit();
-    let (kit, steps) = (session.kit(), session.history());
+    let (kit, steps) = (session.kit(), session.undo_names());
     for job in [
         Job::NewKit { takes: vec![knocks_file(&folder, "a.flac"), broken.clone()], fit: 0.5 },
         Job::NewKit { takes: vec![], fit: 0.5 },
         Job::AddTake(broken.clone()),
         Job::LoadKit(broken.clone()),
         Job::SaveKit(folder.path().join("no/such/folder/kit.kitwright")),
-        Job::HearAgain(7, HearOptions::default()),
+        Job::DetectAgain(7, HearOptions::default()),
         Job::SetHit { pad: 0, source: (0, 99), role: Role::Kick },
         Job::SetHit { pad: 16, source: (0, 0), role: Role::Kick },
         Job::SetFit { pad: Some(99), fit: 0.5 },
@@ -200,7 +200,7 @@ fn a_failed_job_leaves_the_kit_and_its_steps_as_they_were() {
         settle(&session);
         assert!(session.error().is_some(), "{job:?} should fail");
         assert!(Arc::ptr_eq(&kit, &session.kit()), "{job:?} changed the kit");
-        assert_eq!(session.history(), steps);
+        assert_eq!(session.undo_names(), steps);
     }
 }
 
@@ -237,7 +237,7 @@ fn jobs_make_save_load_and_extend_kits() {
     assert_eq!(session.error(), None);
     let made = session.kit();
     assert_eq!(made.takes.len(), 2);
-    assert_eq!(session.history(), ["new kit"]);
+    assert_eq!(session.undo_names(), ["new kit"]);
 
     let saved = folder.path().join("kit.kitwright");
     session.start(Job::SaveKit(saved.clone()));
@@ -283,7 +283,7 @@ fn trims_are_saved_as_they_are_and_handed_out_when_a_file_brings_them() {
 #[test]
 fn hits_set_by_hand_survive_another_hearing() {
     let session = session_with_kit();
-    session.start(Job::HearAgain(0, HearOptions { sensitivity: 0.5, ..HearOptions::default() }));
+    session.start(Job::DetectAgain(0, HearOptions { sensitivity: 0.5, ..HearOptions::default() }));
     settle(&session);
     assert_eq!(session.error(), None);
     let kit = session.kit();
@@ -297,7 +297,7 @@ fn hits_set_by_hand_survive_another_hearing() {
 fn a_removed_hit_stays_away_until_the_removal_is_undone() {
     let session = session_with_kit();
     let hear_again = || {
-        session.start(Job::HearAgain(0, HearOptions::default()));
+        session.start(Job::DetectAgain(0, HearOptions::default()));
         settle(&session);
         assert_eq!(session.error(), None);
         session.kit().doc.takes[0].hits.iter().map(|h| h.start).collect::<Vec<_>>()
@@ -411,9 +411,9 @@ fn the_audio_thread_never_frees_a_kit() {
                         let_go.push(weak);
                     }
                 }
-                if let Some(stretch) = session.take_listening() {
+                if let Some(stretch) = session.take_preview() {
                     assert!(Arc::strong_count(&stretch) >= 2);
-                    session.give_back_listening(stretch);
+                    session.give_back_preview(stretch);
                 }
                 std::thread::sleep(Duration::from_micros(200));
             }
@@ -422,7 +422,7 @@ fn the_audio_thread_never_frees_a_kit() {
     });
     for i in 0..200 {
         session.edit(&format!("seed {i}"), |kit| kit.doc.seed = 10 + i);
-        session.listen_to(0, i, 5000 + i);
+        session.preview(0, i, 5000 + i);
         if i % 10 == 0 {
             session.wait_ready(LONG);
         }
@@ -441,20 +441,20 @@ fn the_audio_thread_never_frees_a_kit() {
 #[test]
 fn strokes_and_stretches_reach_the_audio_thread() {
     let session = session_with_kit();
-    session.strike(Stroke { pad: 3, velocity: 0.5 });
-    session.strike(Stroke { pad: 4, velocity: 1.0 });
-    assert_eq!(session.take_stroke(), Some(Stroke { pad: 3, velocity: 0.5 }));
-    assert_eq!(session.take_stroke(), Some(Stroke { pad: 4, velocity: 1.0 }));
-    assert_eq!(session.take_stroke(), None);
+    session.trigger(PadTrigger { pad: 3, velocity: 0.5 });
+    session.trigger(PadTrigger { pad: 4, velocity: 1.0 });
+    assert_eq!(session.take_trigger(), Some(PadTrigger { pad: 3, velocity: 0.5 }));
+    assert_eq!(session.take_trigger(), Some(PadTrigger { pad: 4, velocity: 1.0 }));
+    assert_eq!(session.take_trigger(), None);
     for _ in 0..1000 {
-        session.strike(Stroke { pad: 0, velocity: 1.0 });
+        session.trigger(PadTrigger { pad: 0, velocity: 1.0 });
     }
-    session.listen_to(0, 100, 200);
-    session.listen_to(0, 300, u64::MAX);
-    session.listen_to(9, 0, 1);
-    let stretch = session.take_listening().unwrap();
+    session.preview(0, 100, 200);
+    session.preview(0, 300, u64::MAX);
+    session.preview(9, 0, 1);
+    let stretch = session.take_preview().unwrap();
     assert_eq!((stretch.start, stretch.end), (300, 96_000));
-    assert!(session.take_listening().is_none());
+    assert!(session.take_preview().is_none());
 }
 
 #[test]
@@ -498,7 +498,7 @@ fn a_hook_may_drop_the_session_on_its_own_thread() {
         let weak = Arc::downgrade(&session);
         let mut held = last.lock().unwrap();
         if job {
-            session.start(Job::HearAgain(0, HearOptions::default()));
+            session.start(Job::DetectAgain(0, HearOptions::default()));
         } else {
             session.restore(state.to_string());
         }
@@ -520,7 +520,7 @@ fn a_state_makes_the_same_kit_in_another_session() {
     assert_eq!(second.kit().doc, first.kit().doc);
     assert_eq!(second.kit().takes[0].channels, first.kit().takes[0].channels);
     assert_eq!(second.state().unwrap(), state);
-    assert!(second.history().is_empty());
+    assert!(second.undo_names().is_empty());
     assert_eq!(second.error(), None);
 }
 

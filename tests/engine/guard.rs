@@ -61,7 +61,7 @@ fn recording_the_side_input_neither_allocates_nor_frees() {
         let frames = [1, 64, 300, 511, 4096][block % 5];
         let side = &noise[..frames];
         assert_no_alloc(|| {
-            session.hear_side([side, side]);
+            session.feed_side_input([side, side]);
             engine.note_on(NOTES[block % 6], 0.5);
             engine.render(64);
         });

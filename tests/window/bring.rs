@@ -199,7 +199,7 @@ fn a_pad_comes_close_to_a_sound_of_the_player_s_own_and_forgets_it() {
 /// What a host sends to the side input: three knocks, then whatever comes while the window draws.
 fn send_to_side(session: &Session) {
     for block in knocks().chunks(512) {
-        session.hear_side([block, block]);
+        session.feed_side_input([block, block]);
         // the recorder's own thread takes it away meanwhile
         std::thread::sleep(Duration::from_micros(500));
     }
@@ -239,7 +239,7 @@ fn a_discarded_and_a_silent_recording_leave_the_kit_alone() {
     press(&mut harness, "Discard the recording");
     wait_until(&mut harness, "the end", |d| d.session.recording().is_none());
     press(&mut harness, "Record the side input");
-    harness.state().session.hear_side([&[0.0; 4800], &[0.0; 4800]]);
+    harness.state().session.feed_side_input([&[0.0; 4800], &[0.0; 4800]]);
     press(&mut harness, "Stop the recording");
     wait_until(&mut harness, "the trouble", |d| d.session.error().is_some());
     harness.get_by_label_contains("send a track to it in the host");

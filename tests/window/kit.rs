@@ -15,10 +15,10 @@ fn pads_are_struck_the_harder_the_higher() {
         harness.step();
         harness.drop_at(at);
         harness.run_ok();
-        let stroke = harness.state().session.take_stroke().expect("a stroke");
+        let stroke = harness.state().session.take_trigger().expect("a stroke");
         assert_eq!(stroke.pad, 2);
         assert!((least..=most).contains(&stroke.velocity), "{} at {share}", stroke.velocity);
-        assert!(harness.state().session.take_stroke().is_none(), "one press, one stroke");
+        assert!(harness.state().session.take_trigger().is_none(), "one press, one stroke");
     }
     assert_eq!(harness.state().window.pad, 2);
     // a tap that comes and goes within one frame
@@ -28,9 +28,9 @@ fn pads_are_struck_the_harder_the_higher() {
     harness.drag_at(at);
     harness.drop_at(at);
     harness.step();
-    assert_eq!(harness.state().session.take_stroke().map(|s| s.pad), Some(4));
+    assert_eq!(harness.state().session.take_trigger().map(|s| s.pad), Some(4));
     harness.run_ok();
-    assert!(harness.state().session.take_stroke().is_none(), "one tap, one stroke");
+    assert!(harness.state().session.take_trigger().is_none(), "one tap, one stroke");
 }
 
 #[test]
@@ -39,7 +39,7 @@ fn computer_keys_play_the_pads_along_the_keys() {
     for (key, note) in [(egui::Key::Z, 36), (egui::Key::S, 37), (egui::Key::M, 47), (egui::Key::Slash, 70)] {
         harness.key_press(key);
         harness.run_ok();
-        let stroke = harness.state().session.take_stroke().expect("a stroke");
+        let stroke = harness.state().session.take_trigger().expect("a stroke");
         assert_eq!(harness.state().session.kit().doc.pads[stroke.pad].note, note);
     }
     // a tap that comes and goes within one frame; a key that is held strikes once
@@ -48,14 +48,14 @@ fn computer_keys_play_the_pads_along_the_keys() {
         harness.event(egui::Event::Key { key, physical_key: None, pressed, repeat: false, modifiers });
     }
     harness.run_ok();
-    harness.state().session.take_stroke().expect("the tap");
+    harness.state().session.take_trigger().expect("the tap");
     for _ in 0..3 {
         let (key, modifiers) = (egui::Key::Z, egui::Modifiers::NONE);
         harness.event(egui::Event::Key { key, physical_key: None, pressed: true, repeat: false, modifiers });
         harness.step();
     }
-    harness.state().session.take_stroke().expect("the first press");
-    assert!(harness.state().session.take_stroke().is_none(), "the system's repetition is no stroke");
+    harness.state().session.take_trigger().expect("the first press");
+    assert!(harness.state().session.take_trigger().is_none(), "the system's repetition is no stroke");
     harness.key_up(egui::Key::Z);
     harness.run_ok();
     // not while a text is typed
@@ -63,7 +63,7 @@ fn computer_keys_play_the_pads_along_the_keys() {
     harness.run_ok();
     harness.key_press(egui::Key::Z);
     harness.run_ok();
-    assert!(harness.state().session.take_stroke().is_none());
+    assert!(harness.state().session.take_trigger().is_none());
 }
 
 #[test]

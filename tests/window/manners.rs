@@ -194,8 +194,8 @@ fn nothing_plays_by_itself() {
     press(&mut harness, "A or B of the kit");
     press(&mut harness, "Undo");
     settle(&mut harness);
-    assert!(harness.state().session.take_stroke().is_none());
-    assert!(harness.state().session.take_listening().is_none());
+    assert!(harness.state().session.take_trigger().is_none());
+    assert!(harness.state().session.take_preview().is_none());
 }
 
 #[test]
@@ -206,7 +206,7 @@ fn trouble_stays_in_sight_and_never_stops_the_playing() {
     settle(&mut harness);
     harness.key_press(egui::Key::Z);
     harness.run_ok();
-    harness.state().session.take_stroke().expect("a stroke");
+    harness.state().session.take_trigger().expect("a stroke");
     press(&mut harness, "Place");
     harness.get_by_label("Pad 1 Level").set_value_accesskit(-6.0);
     harness.run_ok();

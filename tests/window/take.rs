@@ -25,7 +25,7 @@ fn a_click_on_a_hit_plays_it_and_puts_its_pad_on_the_bench() {
     assert_eq!(harness.state().window.pad, 1);
     let start = Instant::now();
     let heard = loop {
-        if let Some(heard) = harness.state().session.take_listening() {
+        if let Some(heard) = harness.state().session.take_preview() {
             break heard;
         }
         assert!(start.elapsed() < PATIENCE);

@@ -30,13 +30,13 @@ struct Step {
 }
 
 /// What there is before a step is taken back or repeated.
-pub(super) struct Now {
+pub(super) struct CurrentKit {
     pub kit: Arc<Kit>,
     pub trims: Option<Trims>,
 }
 
 /// What a step brings back.
-pub(super) struct Back {
+pub(super) struct RestoredStep {
     pub name: String,
     pub kit: Arc<Kit>,
     pub trims: Option<Trims>,
@@ -44,10 +44,10 @@ pub(super) struct Back {
 
 impl Step {
     /// What this step brings, and the step of the same name that leads back to `now`.
-    fn turn(self, now: Now) -> (Back, Step) {
+    fn turn(self, now: CurrentKit) -> (RestoredStep, Step) {
         let trims = if self.trims.is_some() { now.trims } else { None };
         let way_back = Step { name: self.name.clone(), kit: now.kit, at: self.at, trims };
-        (Back { name: self.name, kit: self.kit, trims: self.trims }, way_back)
+        (RestoredStep { name: self.name, kit: self.kit, trims: self.trims }, way_back)
     }
 }
 
@@ -79,14 +79,14 @@ impl History {
     }
 
     /// Takes the last step back; `now` is kept for [`History::redo`].
-    pub(super) fn undo(&mut self, now: Now) -> Option<Back> {
+    pub(super) fn undo(&mut self, now: CurrentKit) -> Option<RestoredStep> {
         let (back, way_back) = self.done.pop_back()?.turn(now);
         self.undone.push(way_back);
         Some(back)
     }
 
     /// Repeats the step last taken back; `now` is kept for [`History::undo`].
-    pub(super) fn redo(&mut self, now: Now) -> Option<Back> {
+    pub(super) fn redo(&mut self, now: CurrentKit) -> Option<RestoredStep> {
         let (back, mut way_back) = self.undone.pop()?.turn(now);
         // no edit merges with a repeated step
         way_back.at = way_back.at.checked_sub(MERGE).unwrap_or(way_back.at);
@@ -99,12 +99,12 @@ impl History {
     }
 
     /// Newest first.
-    pub(super) fn names(&self) -> Vec<String> {
+    pub(super) fn undo_names(&self) -> Vec<String> {
         self.done.iter().rev().map(|s| s.name.clone()).collect()
     }
 
     /// What redo would repeat, next first.
-    pub(super) fn undone_names(&self) -> Vec<String> {
+    pub(super) fn redo_names(&self) -> Vec<String> {
         self.undone.iter().rev().map(|s| s.name.clone()).collect()
     }
 }

@@ -4,26 +4,30 @@
 //! these methods from its frame and never waits; the audio thread takes prepared kits from
 //! [`Session::take_play_kit`] and gives old ones back through [`Session::give_back`], both without locks.
 
+mod audio_requests;
 mod history;
-mod jobs;
-mod ready;
-mod record;
-mod shared;
-mod work;
+mod job;
+mod job_queue;
+mod open_kit;
+mod preparer;
+mod recorder;
+mod run_job;
+mod threads;
 
-pub use self::record::{MAX_RECORDING_SECONDS, Recording};
+pub use self::{
+    audio_requests::{PadTrigger, Preview},
+    job::{HitEdit, Job, JobState},
+    recorder::{MAX_RECORDING_SECONDS, Recording},
+};
 
-use self::{jobs::Jobs, ready::Ready, record::Recorder, shared::Shared};
+use self::{job_queue::Jobs, open_kit::OpenKit, preparer::KitPreparer, recorder::Recorder};
 use crate::{
     engine::{Meters, PlayKit},
     error::{Error, Result},
-    kit::{Kit, PADS, Role, Stage, Trims},
-    listen::HearOptions,
-    take::Take,
+    kit::{Kit, PADS, Stage, Trims},
 };
 use crossbeam_queue::ArrayQueue;
 use std::{
-    path::PathBuf,
     sync::{
         Arc,
         atomic::{AtomicU8, Ordering::Relaxed},
@@ -32,150 +36,14 @@ use std::{
 };
 
 /// Strokes from the window that wait for the audio thread at most.
-const STROKES: usize = 64;
-
-/// What a running job tells.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct JobState {
-    /// A short phrase: "hearing hits".
-    pub step: String,
-    /// 0 to 1.
-    pub done: f32,
-}
-
-/// A stroke played from the window: pad and velocity (0 to 1).
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Stroke {
-    /// Pad, 0 to 15.
-    pub pad: usize,
-    /// Above 0 to 1.
-    pub velocity: f32,
-}
-
-/// A stretch of a take, to be played as it was recorded.
-#[derive(Debug, Clone)]
-pub struct Listening {
-    /// The take.
-    pub take: Arc<Take>,
-    /// First frame, at the take's own rate.
-    pub start: u64,
-    /// First frame after it.
-    pub end: u64,
-}
-
-/// One change of a take's hits by hand; frames count at the take's own rate.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum HitEdit {
-    /// A new hit from this frame on.
-    Add(u64),
-    /// Another start and end.
-    Reshape {
-        /// The hit.
-        hit: usize,
-        /// Its first frame.
-        start: u64,
-        /// First frame after it.
-        end: u64,
-    },
-    /// Two hits of one.
-    Split {
-        /// The hit.
-        hit: usize,
-        /// First frame of the second.
-        at: u64,
-    },
-    /// One hit of this one and the next.
-    Merge(usize),
-    /// Forgets a hit.
-    Remove(usize),
-}
-
-impl std::fmt::Display for HitEdit {
-    /// The step's name in the list of undo.
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        match self {
-            Self::Add(_) => write!(f, "add a hit"),
-            Self::Reshape { hit, .. } => write!(f, "move hit {}", hit + 1),
-            Self::Split { hit, .. } => write!(f, "split hit {}", hit + 1),
-            Self::Merge(hit) => write!(f, "merge hits {} and {}", hit + 1, hit + 2),
-            Self::Remove(hit) => write!(f, "remove hit {}", hit + 1),
-        }
-    }
-}
-
-/// Long work that the session can be asked for; results arrive as a new kit or as an error.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Job {
-    /// Decode takes, hear them and make a kit of them.
-    NewKit {
-        /// Files, in order.
-        takes: Vec<PathBuf>,
-        /// Shaping of the pads.
-        fit: f32,
-    },
-    /// Decode one more take and hear it; the pads stay as they are.
-    AddTake(PathBuf),
-    /// Hear what was recorded last: a kit of it when there is no take yet, else one more take.
-    KeepRecording {
-        /// Shaping of the pads of a new kit.
-        fit: f32,
-    },
-    /// Decode one more take and put the hit of it that serves best on a pad.
-    PutFile {
-        /// Pad, 0 to 15.
-        pad: usize,
-        /// The recording.
-        file: PathBuf,
-        /// Its role.
-        role: Role,
-    },
-    /// Hear a take again; hits set by hand stay.
-    HearAgain(usize, HearOptions),
-    /// Change the hits of a take by hand; pads keep their sound.
-    EditHits(usize, HitEdit),
-    /// Cast the whole kit anew from its takes.
-    Recast,
-    /// Put a hit (take, hit) on a pad in a role.
-    SetHit {
-        /// Pad, 0 to 15.
-        pad: usize,
-        /// Take and hit.
-        source: (usize, usize),
-        /// Its role.
-        role: Role,
-    },
-    /// Shape one pad anew (or all, `None`) with this fit.
-    SetFit {
-        /// Pad, or all.
-        pad: Option<usize>,
-        /// 0 to 1.
-        fit: f32,
-    },
-    /// Hear the song's key from a recording of its loop, and tune the pads that have a pitch to it. The
-    /// recording itself is not kept.
-    HearKey(PathBuf),
-    /// Shape a pad towards a drum sound instead of its role's profile (`None`: the profile again). Only
-    /// measures of the sound are kept in the kit, never its audio; the fit goes on to work as before.
-    SetTarget {
-        /// Pad, 0 to 15; it must hold a hit that was cast.
-        pad: usize,
-        /// The sound's file.
-        sound: Option<PathBuf>,
-    },
-    /// Read a kit file.
-    LoadKit(PathBuf),
-    /// Write the kit file.
-    SaveKit(PathBuf),
-    /// Write pads, groove, MIDI and picture into a folder.
-    Export(PathBuf),
-}
+const MAX_TRIGGERS: usize = 64;
 
 /// One open kit.
 pub struct Session {
-    shared: Arc<Shared>,
+    open_kit: Arc<OpenKit>,
     jobs: Jobs,
-    ready: Arc<Ready>,
-    strokes: ArrayQueue<Stroke>,
+    preparer: Arc<KitPreparer>,
+    triggers: ArrayQueue<PadTrigger>,
     recorder: Arc<Recorder>,
     /// Stages of each pad's tone chain that are passed by for comparing, one bit each.
     bypassed: [AtomicU8; PADS],
@@ -193,12 +61,12 @@ impl Session {
     /// # Panics
     /// When the system cannot start a thread.
     pub fn new() -> Arc<Self> {
-        let shared = Arc::new(Shared::default());
+        let open_kit = Arc::new(OpenKit::default());
         Arc::new(Self {
-            jobs: Jobs::start(shared.clone()),
-            ready: Ready::start(shared.clone()),
-            shared,
-            strokes: ArrayQueue::new(STROKES),
+            jobs: Jobs::start(open_kit.clone()),
+            preparer: KitPreparer::start(open_kit.clone()),
+            open_kit,
+            triggers: ArrayQueue::new(MAX_TRIGGERS),
             recorder: Arc::default(),
             bypassed: Default::default(),
         })
@@ -206,12 +74,12 @@ impl Session {
 
     /// The kit as it is now.
     pub fn kit(&self) -> Arc<Kit> {
-        self.shared.kit()
+        self.open_kit.kit()
     }
 
     /// Changes with every change of the kit; 0 is the empty kit of a fresh session.
     pub fn revision(&self) -> u64 {
-        self.shared.revision()
+        self.open_kit.revision()
     }
 
     /// Starts a job; one at a time, a second one waits its turn.
@@ -231,17 +99,17 @@ impl Session {
 
     /// The last error, until dismissed.
     pub fn error(&self) -> Option<Error> {
-        self.shared.error()
+        self.open_kit.error()
     }
 
     /// Forgets the last error.
     pub fn dismiss_error(&self) {
-        self.shared.dismiss_error();
+        self.open_kit.dismiss_error();
     }
 
     /// Makes `error` the last error, to be shown by the window.
     pub fn report(&self, error: Error) {
-        self.shared.report(error);
+        self.open_kit.report(error);
     }
 
     /// Changes the kit by hand; `what` names the step in the list of undo: "pad 3 layer 1 pitch". Steps of
@@ -251,91 +119,91 @@ impl Session {
     /// (two pads with one note, a slice outside its take) is not made, and told in
     /// [`Session::error`].
     pub fn edit(&self, what: &str, change: impl FnOnce(&mut Kit)) {
-        let result = self.shared.change(what, true, |kit| {
+        let result = self.open_kit.change(what, true, |kit| {
             change(kit);
             Ok(())
         });
         if let Err(e) = result {
-            self.shared.report(e);
+            self.open_kit.report(e);
         }
     }
 
     /// Takes the last step back; its name, or `None` at the beginning.
     pub fn undo(&self) -> Option<String> {
-        self.shared.undo()
+        self.open_kit.undo()
     }
 
     /// Repeats a step taken back; its name, or `None` at the end.
     pub fn redo(&self) -> Option<String> {
-        self.shared.redo()
+        self.open_kit.redo()
     }
 
     /// Names of the steps that undo would take back, newest first; at most 200 are kept.
-    pub fn history(&self) -> Vec<String> {
-        self.shared.names()
+    pub fn undo_names(&self) -> Vec<String> {
+        self.open_kit.undo_names()
     }
 
     /// Names of the steps that redo would repeat, the next first.
-    pub fn undone(&self) -> Vec<String> {
-        self.shared.undone_names()
+    pub fn redo_names(&self) -> Vec<String> {
+        self.open_kit.redo_names()
     }
 
     /// Calls `hook` after every change of the kit, from whichever thread made it; it must be quick and
     /// may not call the session's changing methods. Replaces an earlier hook. A host's own
     /// [`Session::restore`] calls it as well: [`Session::restored_revision`] tells it apart.
     pub fn on_change(&self, hook: impl Fn() + Send + Sync + 'static) {
-        self.shared.set_hook(hook);
+        self.open_kit.set_hook(hook);
     }
 
     /// Lets kits be saved and exported with the trims as `read` gives them at that moment: a host's
     /// parameters own them, the document only carries them in files.
     pub fn read_trims_with(&self, read: impl Fn() -> Option<Trims> + Send + Sync + 'static) {
-        self.shared.set_read_trims(read);
+        self.open_kit.set_read_trims(read);
     }
 
     /// The trims of a kit file loaded since the last call, for the window to set as parameters.
     pub fn take_loaded_trims(&self) -> Option<Trims> {
-        self.shared.take_loaded_trims()
+        self.open_kit.take_loaded_trims()
     }
 
     /// Plays a pad from the window at the next block; forgotten when nothing plays and many wait.
-    pub fn strike(&self, stroke: Stroke) {
-        let _ = self.strokes.push(stroke);
+    pub fn trigger(&self, trigger: PadTrigger) {
+        let _ = self.triggers.push(trigger);
     }
 
     /// For the audio thread: the next stroke played from the window.
-    pub fn take_stroke(&self) -> Option<Stroke> {
-        self.strokes.pop()
+    pub fn take_trigger(&self) -> Option<PadTrigger> {
+        self.triggers.pop()
     }
 
     /// Plays a stretch of a take as it was recorded, at a modest level: frames `start` to `end`, moved
     /// into the take; an empty stretch ends what plays. A take that is not there is passed over.
-    pub fn listen_to(&self, take: usize, start: u64, end: u64) {
+    pub fn preview(&self, take: usize, start: u64, end: u64) {
         if let Some(take) = self.kit().takes.get(take).cloned() {
             let end = end.min(take.frames() as u64);
-            self.ready.listen_to(Listening { take, start: start.min(end), end });
+            self.preparer.preview(Preview { take, start: start.min(end), end });
         }
     }
 
     /// For the audio thread: a stretch to be played as recorded, asked for since the last call; a new
     /// one takes the place of what plays, an empty one ends it.
-    pub fn take_listening(&self) -> Option<Arc<Listening>> {
-        self.ready.take_stretch()
+    pub fn take_preview(&self) -> Option<Arc<Preview>> {
+        self.preparer.take_stretch()
     }
 
     /// For the audio thread: a stretch that is done with. The session holds another handle of it, so
     /// that this frees nothing; its own thread does.
-    pub fn give_back_listening(&self, stretch: Arc<Listening>) {
+    pub fn give_back_preview(&self, stretch: Arc<Preview>) {
         drop(stretch);
     }
 
     /// Begins to record the side input, for at most [`MAX_RECORDING_SECONDS`]; does nothing while it records
     /// or while no engine is attached.
     pub fn record(&self, fit: f32) {
-        let Some(rate) = self.ready.sample_rate() else { return };
-        let (shared, jobs) = (self.shared.clone(), self.jobs.queue());
+        let Some(rate) = self.preparer.sample_rate() else { return };
+        let (open_kit, jobs) = (self.open_kit.clone(), self.jobs.queue());
         self.recorder.start(rate.round() as u32, move |take| {
-            shared.set_recorded(take);
+            open_kit.set_recorded(take);
             jobs.push(Job::KeepRecording { fit });
         });
     }
@@ -356,18 +224,18 @@ impl Session {
     }
 
     /// Highest sample of the side input since the last call, 0 to 1 and above.
-    pub fn take_side_peak(&self) -> f32 {
+    pub fn take_side_input_peak(&self) -> f32 {
         self.recorder.take_peak()
     }
 
     /// Whether anything to speak of ever came in at the side input.
-    pub fn side_heard(&self) -> bool {
+    pub fn side_input_heard(&self) -> bool {
         self.recorder.heard()
     }
 
     /// For the audio thread: a block of the side input, left and right.
-    pub fn hear_side(&self, channels: [&[f32]; 2]) {
-        self.recorder.hear(channels);
+    pub fn feed_side_input(&self, channels: [&[f32]; 2]) {
+        self.recorder.feed(channels);
     }
 
     /// Passes a stage of a pad's tone chain by, to compare at equal loudness; no part of the kit.
@@ -393,12 +261,12 @@ impl Session {
 
     /// The meters of the engine that plays, when it plays.
     pub fn meters(&self) -> Option<Arc<Meters>> {
-        self.ready.meters()
+        self.preparer.meters()
     }
 
     /// For the audio thread: a kit that became ready since the last call.
     pub fn take_play_kit(&self) -> Option<Arc<PlayKit>> {
-        self.ready.take_kit()
+        self.preparer.take_kit()
     }
 
     /// For the audio thread: a kit that is done with. The session holds another handle of it, so that
@@ -411,14 +279,14 @@ impl Session {
     /// and the window shows `meters`. The kit as it is now is made ready before this returns, and waits
     /// in [`Session::take_play_kit`]. Never call it from the audio thread.
     pub fn attach_engine(&self, sample_rate: f64, meters: Arc<Meters>) {
-        self.ready.attach(sample_rate, meters);
+        self.preparer.attach(sample_rate, meters);
     }
 
     /// Waits until the kit as it is now, a waiting [`Session::restore`] included, is ready for the
     /// attached engine (without one: until it is the kit), at most `timeout`; whether it is. Never call
     /// it from the audio thread.
     pub fn wait_ready(&self, timeout: Duration) -> bool {
-        self.ready.wait(timeout)
+        self.preparer.wait(timeout)
     }
 
     /// The kit with its audio as text (base64 of a kit file) for a host's state. It is packed on the
@@ -430,7 +298,7 @@ impl Session {
     /// One sentence when the takes exceed [`crate::kit::MAX_STATE_AUDIO`]; jobs refuse such kits
     /// beforehand, edits cannot make them.
     pub fn state(&self) -> Result<Arc<String>> {
-        self.ready.state()
+        self.preparer.state()
     }
 
     /// Takes a state that [`Session::state`] wrote: stores it, wakes the session's thread and returns. The
@@ -438,13 +306,13 @@ impl Session {
     /// [`Session::error`], and is what [`Session::state`] answers until the kit changes, so that a
     /// project from a newer version survives an older one.
     pub fn restore(&self, state: String) {
-        self.ready.restore(state);
+        self.preparer.restore(state);
     }
 
     /// The revision that the last [`Session::restore`] left, 0 without one: while it is
     /// [`Session::revision`], the project holds nothing that its host has not given.
     pub fn restored_revision(&self) -> u64 {
-        self.shared.restored_revision()
+        self.open_kit.restored_revision()
     }
 }
 
@@ -453,6 +321,6 @@ impl Drop for Session {
     fn drop(&mut self) {
         self.recorder.end();
         self.jobs.end();
-        self.ready.end();
+        self.preparer.end();
     }
 }

@@ -65,7 +65,7 @@ fn draw(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>) {
     );
     widgets::focus_edge(ui.painter(), rect, &response);
     if response.clicked() {
-        desk.session.listen_to(slice.take, slice.start, slice.end);
+        desk.session.preview(slice.take, slice.start, slice.end);
     }
     response.on_hover_text("Click to hear the hit as it was recorded.");
 }
@@ -172,7 +172,7 @@ fn others(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
                 if let Some(h) = desk.kit.doc.takes.get(take).and_then(|t| t.hits.get(hit))
                     && hear.clicked()
                 {
-                    desk.session.listen_to(take, h.start, h.end);
+                    desk.session.preview(take, h.start, h.end);
                 }
                 let name = format!("Use hit {} of take {}", hit + 1, take + 1);
                 if widgets::button(ui, &format!("Hit {}", hit + 1), &name, "Makes the pad of this hit.")

@@ -17,7 +17,7 @@ pub(super) struct Glance {
     strokes: [u32; PADS],
     sounding: bool,
     recording: bool,
-    side_heard: bool,
+    side_input_heard: bool,
 }
 
 impl Glance {
@@ -32,7 +32,7 @@ impl Glance {
             error: session.error().map(|e| e.to_string()),
             strokes: std::array::from_fn(|p| meters.as_ref().map_or(0, |m| m.pad_strokes[p].load(Relaxed))),
             recording: session.recording().is_some(),
-            side_heard: session.side_heard(),
+            side_input_heard: session.side_input_heard(),
             sounding: meters.is_some_and(|m| f32::from_bits(m.main_peak.load(Relaxed)) > SILENCE),
         }
     }

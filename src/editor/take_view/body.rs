@@ -185,7 +185,7 @@ fn choose(state: &mut WindowState, desk: &Desk<'_>, shown: &Shown, index: usize)
     if let Some(user) = shown.users[index].first() {
         state.pad = user.pad;
     }
-    desk.session.listen_to(shown.index, hit.start, hit.end);
+    desk.session.preview(shown.index, hit.start, hit.end);
 }
 
 #[allow(clippy::too_many_arguments)]

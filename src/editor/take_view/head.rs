@@ -111,7 +111,7 @@ fn take_tools(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, shown: &Sho
     .clicked()
     {
         let options = HearOptions { sensitivity: state.take.sensitivity, gate_db: state.take.gate_db };
-        desk.session.start(Job::HearAgain(shown.index, options));
+        desk.session.start(Job::DetectAgain(shown.index, options));
     }
     let help = "Gives the hits of all takes to the pads anew; one step back undoes it.";
     if widgets::button(ui, "Cast anew", "Cast the kit anew", help).clicked() {
@@ -133,7 +133,7 @@ fn hit_tools(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, shown: &Show
     ui.label(RichText::new(format!("Hit {}", hit + 1)).color(theme::AMBER).strong())
         .on_hover_text(format!("{at:.3} s, {:.1} dB at its peak", entry.description.peak_db));
     if widgets::button(ui, "Hear", "Hear the hit", "Plays it as it was recorded.").clicked() {
-        desk.session.listen_to(take, entry.start, entry.end);
+        desk.session.preview(take, entry.start, entry.end);
     }
     let pad = state.pad;
     if widgets::button(

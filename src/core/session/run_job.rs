@@ -1,8 +1,8 @@
 //! What each job does. Work happens on copies; the kit changes in one step at the very end.
 
 use super::{
-    HitEdit, Job,
-    shared::{Shared, same_takes},
+    job::{HitEdit, Job},
+    open_kit::{OpenKit, same_takes},
 };
 use crate::{
     cast::{self, CastOptions, HeardTake},
@@ -17,26 +17,26 @@ use std::{
     sync::Arc,
 };
 
-pub(super) fn run(job: Job, shared: &Shared, progress: &dyn Progress) -> Result<()> {
+pub(super) fn run(job: Job, open_kit: &OpenKit, progress: &dyn Progress) -> Result<()> {
     match job {
-        Job::NewKit { takes, fit } => new_kit(shared, &takes, fit, progress),
-        Job::AddTake(path) => add_take(shared, &path, progress),
-        Job::KeepRecording { fit } => keep_recording(shared, fit, progress),
-        Job::PutFile { pad, file, role } => put_file(shared, pad, &file, role, progress),
-        Job::HearAgain(take, options) => hear_again(shared, take, options, progress),
-        Job::EditHits(take, edit) => edit_hits(shared, take, edit, progress),
-        Job::Recast => recast(shared, progress),
-        Job::SetHit { pad, source, role } => set_hit(shared, pad, source, role, progress),
-        Job::SetFit { pad, fit } => set_fit(shared, pad, fit, progress),
-        Job::HearKey(path) => hear_key(shared, &path, progress),
-        Job::SetTarget { pad, sound } => set_target(shared, pad, sound.as_deref(), progress),
-        Job::LoadKit(path) => load(shared, &path, progress),
-        Job::SaveKit(path) => shared.kit_with_trims().save(path, progress),
-        Job::Export(path) => export(shared, &path, progress),
+        Job::NewKit { takes, fit } => new_kit(open_kit, &takes, fit, progress),
+        Job::AddTake(path) => add_take(open_kit, &path, progress),
+        Job::KeepRecording { fit } => keep_recording(open_kit, fit, progress),
+        Job::PutFile { pad, file, role } => put_file(open_kit, pad, &file, role, progress),
+        Job::DetectAgain(take, options) => hear_again(open_kit, take, options, progress),
+        Job::EditHits(take, edit) => edit_hits(open_kit, take, edit, progress),
+        Job::Recast => recast(open_kit, progress),
+        Job::SetHit { pad, source, role } => set_hit(open_kit, pad, source, role, progress),
+        Job::SetFit { pad, fit } => set_fit(open_kit, pad, fit, progress),
+        Job::DetectKey(path) => hear_key(open_kit, &path, progress),
+        Job::SetTarget { pad, sound } => set_target(open_kit, pad, sound.as_deref(), progress),
+        Job::LoadKit(path) => load(open_kit, &path, progress),
+        Job::SaveKit(path) => open_kit.kit_with_trims().save(path, progress),
+        Job::Export(path) => export(open_kit, &path, progress),
     }
 }
 
-fn new_kit(shared: &Shared, paths: &[PathBuf], fit: f32, progress: &dyn Progress) -> Result<()> {
+fn new_kit(open_kit: &OpenKit, paths: &[PathBuf], fit: f32, progress: &dyn Progress) -> Result<()> {
     if paths.is_empty() {
         return Err(Error::invalid("no recording was given; choose one or more audio files"));
     }
@@ -46,11 +46,11 @@ fn new_kit(shared: &Shared, paths: &[PathBuf], fit: f32, progress: &dyn Progress
         heard.push(read_and_hear(path, &Part::nth(&reading, i, paths.len()))?);
     }
     let name = paths[0].file_stem().unwrap_or_default().to_string_lossy().into_owned();
-    kit_of(shared, &heard, name, fit, &Part::new(progress, 0.3, 1.0))
+    kit_of(open_kit, &heard, name, fit, &Part::new(progress, 0.3, 1.0))
 }
 
 fn kit_of(
-    shared: &Shared,
+    open_kit: &OpenKit,
     heard: &[HeardTake],
     name: String,
     fit: f32,
@@ -59,18 +59,18 @@ fn kit_of(
     let options = CastOptions { name, fit, ..CastOptions::default() };
     let kit = cast::make_kit(heard, &options, &Part::new(progress, 0.0, 0.85))?;
     kit.check_state_size(&Part::new(progress, 0.85, 1.0))?;
-    put(shared, "new kit", progress, kit)
+    put(open_kit, "new kit", progress, kit)
 }
 
-fn add_take(shared: &Shared, path: &Path, progress: &dyn Progress) -> Result<()> {
+fn add_take(open_kit: &OpenKit, path: &Path, progress: &dyn Progress) -> Result<()> {
     let heard = read_and_hear(path, &Part::new(progress, 0.0, 0.8))?;
-    add_heard(shared, heard, &Part::new(progress, 0.8, 1.0))
+    add_heard(open_kit, heard, &Part::new(progress, 0.8, 1.0))
 }
 
-fn add_heard(shared: &Shared, (take, hits): HeardTake, progress: &dyn Progress) -> Result<()> {
-    with_take(&shared.kit(), &take, &hits).check_state_size(progress)?;
+fn add_heard(open_kit: &OpenKit, (take, hits): HeardTake, progress: &dyn Progress) -> Result<()> {
+    with_take(&open_kit.kit(), &take, &hits).check_state_size(progress)?;
     progress.check()?;
-    shared.change(&format!("add take {}", take.name), false, |kit| {
+    open_kit.change(&format!("add take {}", take.name), false, |kit| {
         *kit = with_take(kit, &take, &hits);
         Ok(())
     })
@@ -86,31 +86,31 @@ fn with_take(kit: &Kit, take: &Arc<Take>, hits: &[Hit]) -> Kit {
 /// Peak below which a recording holds nothing: -80 dB of full scale.
 const NOTHING: f32 = 1e-4;
 
-fn keep_recording(shared: &Shared, fit: f32, progress: &dyn Progress) -> Result<()> {
-    let Some(mut take) = shared.take_recorded() else { return Ok(()) };
+fn keep_recording(open_kit: &OpenKit, fit: f32, progress: &dyn Progress) -> Result<()> {
+    let Some(mut take) = open_kit.take_recorded() else { return Ok(()) };
     if take.channels.iter().flatten().all(|s| s.abs() < NOTHING) {
         return Err(Error::invalid(
             "nothing came in at the side input; send a track to it in the host, and record again",
         ));
     }
-    let kit = shared.kit();
+    let kit = open_kit.kit();
     take.name = format!("recording {}", kit.takes.len() + 1);
     let hits = listen::hear(&take, &HearOptions::default(), &Part::new(progress, 0.0, 0.4))?;
     let heard = (Arc::new(take), hits);
     let rest = Part::new(progress, 0.4, 1.0);
     if kit.takes.is_empty() {
-        kit_of(shared, &[heard], "Recording".into(), fit, &rest)
+        kit_of(open_kit, &[heard], "Recording".into(), fit, &rest)
     } else {
-        add_heard(shared, heard, &rest)
+        add_heard(open_kit, heard, &rest)
     }
 }
 
 /// Hits of a dropped file that are tried on its pad: the loudest.
 const TRIED: usize = 8;
 
-fn put_file(shared: &Shared, pad: usize, path: &Path, role: Role, progress: &dyn Progress) -> Result<()> {
+fn put_file(open_kit: &OpenKit, pad: usize, path: &Path, role: Role, progress: &dyn Progress) -> Result<()> {
     let (take, hits) = read_and_hear(path, &Part::new(progress, 0.0, 0.5))?;
-    let before = shared.kit();
+    let before = open_kit.kit();
     let old = pad_of(&before, pad)?;
     let fit = if old.is_empty() { before.doc.fit } else { old.fit };
     let with = with_take(&before, &take, &hits);
@@ -133,7 +133,7 @@ fn put_file(shared: &Shared, pad: usize, path: &Path, role: Role, progress: &dyn
     }
     let best = best
         .ok_or_else(|| Error::file(path, "holds no hit that can be a pad; drop a recording with a stroke"))?;
-    shared.change(&format!("pad {} takes {}", pad + 1, take.name), false, |kit| {
+    open_kit.change(&format!("pad {} takes {}", pad + 1, take.name), false, |kit| {
         still(kit, &before)?;
         *kit = with_take(kit, &take, &hits);
         kit.doc.pads[pad] = best;
@@ -147,23 +147,23 @@ fn read_and_hear(path: &Path, progress: &dyn Progress) -> Result<HeardTake> {
     Ok((Arc::new(take), hits))
 }
 
-fn hear_again(shared: &Shared, index: usize, options: HearOptions, progress: &dyn Progress) -> Result<()> {
-    let before = shared.kit();
+fn hear_again(open_kit: &OpenKit, index: usize, options: HearOptions, progress: &dyn Progress) -> Result<()> {
+    let before = open_kit.kit();
     let (Some(take), Some(entry)) = (before.takes.get(index), before.doc.takes.get(index)) else {
         return Err(Error::invalid(format!("there is no take {} to hear again", index + 1)));
     };
     let heard = listen::hear_again(take, &entry.hits, &entry.set_aside, &options, progress)?;
     progress.check()?;
     let name = format!("hear {} again", entry.name);
-    shared.change(&name, false, |kit| {
+    open_kit.change(&name, false, |kit| {
         still(kit, &before)?;
         replace_hits(kit, index, heard);
         Ok(())
     })
 }
 
-fn edit_hits(shared: &Shared, index: usize, edit: HitEdit, progress: &dyn Progress) -> Result<()> {
-    let before = shared.kit();
+fn edit_hits(open_kit: &OpenKit, index: usize, edit: HitEdit, progress: &dyn Progress) -> Result<()> {
+    let before = open_kit.kit();
     let (Some(take), Some(entry)) = (before.takes.get(index), before.doc.takes.get(index)) else {
         return Err(Error::invalid(format!("there is no take {} whose hits could be changed", index + 1)));
     };
@@ -177,7 +177,7 @@ fn edit_hits(shared: &Shared, index: usize, edit: HitEdit, progress: &dyn Progre
         HitEdit::Remove(hit) => listen::edit::remove(&mut hits, take, hit).map(drop),
     }?;
     progress.check()?;
-    shared.change(&edit.to_string(), false, |kit| {
+    open_kit.change(&edit.to_string(), false, |kit| {
         still(kit, &before)?;
         let gone: Vec<u64> = listen::edit::set_aside(&entry.hits, &hits).collect();
         kit.doc.takes[index].set_aside.extend(gone);
@@ -214,8 +214,8 @@ fn follow_hits(pad: &mut Pad, index: usize, old: &[Hit], new: &[Hit]) {
     }
 }
 
-fn recast(shared: &Shared, progress: &dyn Progress) -> Result<()> {
-    let before = shared.kit();
+fn recast(open_kit: &OpenKit, progress: &dyn Progress) -> Result<()> {
+    let before = open_kit.kit();
     if before.takes.is_empty() {
         return Err(Error::invalid("there is no take to cast; add one first"));
     }
@@ -234,7 +234,7 @@ fn recast(shared: &Shared, progress: &dyn Progress) -> Result<()> {
     };
     let made = cast::make_kit(&heard, &options, progress)?;
     progress.check()?;
-    shared.change("cast anew", false, |kit| {
+    open_kit.change("cast anew", false, |kit| {
         still(kit, &before)?;
         kit.doc.pads = made.doc.pads;
         kit.doc.takes = made.doc.takes;
@@ -243,13 +243,13 @@ fn recast(shared: &Shared, progress: &dyn Progress) -> Result<()> {
 }
 
 fn set_hit(
-    shared: &Shared,
+    open_kit: &OpenKit,
     pad: usize,
     source: (usize, usize),
     role: Role,
     progress: &dyn Progress,
 ) -> Result<()> {
-    let before = shared.kit();
+    let before = open_kit.kit();
     let old = pad_of(&before, pad)?;
     if before.doc.takes.get(source.0).is_none_or(|t| source.1 >= t.hits.len()) {
         return Err(Error::invalid("this hit is no longer there; choose another"));
@@ -258,15 +258,15 @@ fn set_hit(
     let fit = if old.is_empty() { before.doc.fit } else { old.fit };
     let made = cast::make_pad(&before, pad, source, role, fit, progress)?;
     progress.check()?;
-    shared.change(&format!("pad {} takes another hit", pad + 1), false, |kit| {
+    open_kit.change(&format!("pad {} takes another hit", pad + 1), false, |kit| {
         still(kit, &before)?;
         kit.doc.pads[pad] = made;
         Ok(())
     })
 }
 
-fn set_fit(shared: &Shared, pad: Option<usize>, fit: f32, progress: &dyn Progress) -> Result<()> {
-    let before = shared.kit();
+fn set_fit(open_kit: &OpenKit, pad: Option<usize>, fit: f32, progress: &dyn Progress) -> Result<()> {
+    let before = open_kit.kit();
     if let Some(index) = pad
         && pad_of(&before, index)?.audition.is_none()
     {
@@ -284,7 +284,7 @@ fn set_fit(shared: &Shared, pad: Option<usize>, fit: f32, progress: &dyn Progres
         progress.check()?;
     }
     let name = pad.map_or("fit of the kit".to_owned(), |p| format!("pad {} fit", p + 1));
-    shared.change(&name, true, |kit| {
+    open_kit.change(&name, true, |kit| {
         still(kit, &before)?;
         if pad.is_none() {
             kit.doc.fit = fit;
@@ -296,14 +296,14 @@ fn set_fit(shared: &Shared, pad: Option<usize>, fit: f32, progress: &dyn Progres
     })
 }
 
-fn hear_key(shared: &Shared, path: &Path, progress: &dyn Progress) -> Result<()> {
+fn hear_key(open_kit: &OpenKit, path: &Path, progress: &dyn Progress) -> Result<()> {
     let key = listen::read_key(path, progress)?;
     progress.check()?;
-    let before = shared.kit();
+    let before = open_kit.kit();
     let mut tuned = Kit::clone(&before);
     cast::set_key(&mut tuned, Some(key));
     progress.check()?;
-    shared.change(&format!("key {key}"), false, |kit| {
+    open_kit.change(&format!("key {key}"), false, |kit| {
         still(kit, &before)?;
         kit.doc.key = tuned.doc.key;
         // pads that were changed meanwhile stay as they are
@@ -316,8 +316,8 @@ fn hear_key(shared: &Shared, path: &Path, progress: &dyn Progress) -> Result<()>
     })
 }
 
-fn set_target(shared: &Shared, pad: usize, sound: Option<&Path>, progress: &dyn Progress) -> Result<()> {
-    let before = shared.kit();
+fn set_target(open_kit: &OpenKit, pad: usize, sound: Option<&Path>, progress: &dyn Progress) -> Result<()> {
+    let before = open_kit.kit();
     let old = pad_of(&before, pad)?;
     let Some((source, role, fit)) = old.audition.as_ref().map(|a| ((a.take, a.hit), old.role, old.fit))
     else {
@@ -331,27 +331,27 @@ fn set_target(shared: &Shared, pad: usize, sound: Option<&Path>, progress: &dyn 
     aimed.doc.pads[pad].target = target;
     let made = cast::make_pad(&aimed, pad, source, role, fit, &Part::new(progress, 0.2, 1.0))?;
     progress.check()?;
-    shared.change(&format!("pad {} target", pad + 1), false, |kit| {
+    open_kit.change(&format!("pad {} target", pad + 1), false, |kit| {
         still(kit, &before)?;
         kit.doc.pads[pad] = made;
         Ok(())
     })
 }
 
-fn load(shared: &Shared, path: &Path, progress: &dyn Progress) -> Result<()> {
+fn load(open_kit: &OpenKit, path: &Path, progress: &dyn Progress) -> Result<()> {
     let kit = Kit::load(path, &Part::new(progress, 0.0, 0.9))?;
     kit.check_state_size(&Part::new(progress, 0.9, 1.0))?;
     progress.check()?;
-    shared.load(kit)
+    open_kit.load(kit)
 }
 
-fn export(shared: &Shared, folder: &Path, progress: &dyn Progress) -> Result<()> {
-    crate::export::write_folder(&shared.kit_with_trims(), folder, progress).map(|_| ())
+fn export(open_kit: &OpenKit, folder: &Path, progress: &dyn Progress) -> Result<()> {
+    crate::export::write_folder(&open_kit.kit_with_trims(), folder, progress).map(|_| ())
 }
 
-fn put(shared: &Shared, name: &str, progress: &dyn Progress, kit: Kit) -> Result<()> {
+fn put(open_kit: &OpenKit, name: &str, progress: &dyn Progress, kit: Kit) -> Result<()> {
     progress.check()?;
-    shared.change(name, false, |now| {
+    open_kit.change(name, false, |now| {
         *now = kit;
         Ok(())
     })

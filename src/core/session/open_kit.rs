@@ -1,6 +1,9 @@
 //! What the session's threads and its callers share: the kit with its history, the last error, the hook.
 
-use super::history::{Back, History, Now};
+use super::{
+    history::{CurrentKit, History, RestoredStep},
+    threads::lock,
+};
 use crate::{
     error::{Error, Result},
     kit::{Kit, Trims},
@@ -9,26 +12,12 @@ use crate::{
 use arc_swap::ArcSwap;
 use std::{
     sync::{
-        Arc, Mutex, MutexGuard, PoisonError,
+        Arc, Mutex,
         atomic::{AtomicU64, Ordering::Relaxed},
     },
-    thread::{self, JoinHandle, Thread},
+    thread::Thread,
     time::Instant,
 };
-
-/// A lock whose holder may have panicked: what it guards is whole after every statement.
-pub(super) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
-}
-
-/// Waits for a thread that was told to end. A hook may drop the last handle of a session on the session's
-/// own thread: that one ends by itself once the hook returns.
-pub(super) fn join_unless_own(thread: JoinHandle<()>) {
-    if thread.thread().id() != thread::current().id() {
-        // its panics were caught and told where they happened
-        let _ = thread.join();
-    }
-}
 
 /// A kit and its number.
 #[derive(Debug, Default)]
@@ -41,7 +30,7 @@ type Hook = dyn Fn() + Send + Sync;
 type ReadTrims = dyn Fn() -> Option<Trims> + Send + Sync;
 
 #[derive(Default)]
-pub(super) struct Shared {
+pub(super) struct OpenKit {
     now: ArcSwap<Version>,
     /// Held while the kit changes, so that changes follow one another.
     history: Mutex<History>,
@@ -55,7 +44,7 @@ pub(super) struct Shared {
     readier: Mutex<Option<Thread>>,
 }
 
-impl Shared {
+impl OpenKit {
     pub(super) fn version(&self) -> Arc<Version> {
         self.now.load_full()
     }
@@ -129,11 +118,11 @@ impl Shared {
         self.step(History::redo)
     }
 
-    fn step(&self, step: impl FnOnce(&mut History, Now) -> Option<Back>) -> Option<String> {
+    fn step(&self, step: impl FnOnce(&mut History, CurrentKit) -> Option<RestoredStep>) -> Option<String> {
         // read before the history is held: the host's parameters have locks of their own
         let trims = self.trims();
         let mut history = lock(&self.history);
-        let back = step(&mut history, Now { kit: self.kit(), trims })?;
+        let back = step(&mut history, CurrentKit { kit: self.kit(), trims })?;
         self.put(back.kit);
         drop(history);
         if let Some(trims) = back.trims {
@@ -149,12 +138,12 @@ impl Shared {
         read.and_then(|read| read())
     }
 
-    pub(super) fn names(&self) -> Vec<String> {
-        lock(&self.history).names()
+    pub(super) fn undo_names(&self) -> Vec<String> {
+        lock(&self.history).undo_names()
     }
 
-    pub(super) fn undone_names(&self) -> Vec<String> {
-        lock(&self.history).undone_names()
+    pub(super) fn redo_names(&self) -> Vec<String> {
+        lock(&self.history).redo_names()
     }
 
     /// The caller holds the history.

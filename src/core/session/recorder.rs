@@ -1,7 +1,7 @@
 //! Recording the side input: the audio thread fills a queue without waiting, a thread of the recording's own
 //! empties it into a take.
 
-use super::shared::{join_unless_own, lock};
+use super::threads::{join_unless_own, lock};
 use crate::take::Take;
 use crossbeam_queue::ArrayQueue;
 use std::{
@@ -78,7 +78,7 @@ impl Default for Recorder {
 
 impl Recorder {
     /// For the audio thread: frames of the side input. Never allocates, locks or waits.
-    pub fn hear(&self, channels: [&[f32]; 2]) {
+    pub fn feed(&self, channels: [&[f32]; 2]) {
         let peak = channels.iter().flat_map(|c| c.iter()).fold(0.0_f32, |peak, s| peak.max(s.abs()));
         if peak > 0.0 {
             // bits of numbers from 0 up are in the order of the numbers
@@ -235,7 +235,7 @@ mod tests {
         let mut at = 0;
         for block in [1, 64, 255, 256, 257, 1000, 4096].into_iter().cycle() {
             let end = (at + block).min(left.len());
-            recorder.hear([&left[at..end], &right[at..end]]);
+            recorder.feed([&left[at..end], &right[at..end]]);
             at = end;
             if at == left.len() {
                 break;
@@ -254,7 +254,7 @@ mod tests {
         let (send, receive) = mpsc::channel();
         recorder.start(44_100, move |take| send.send(take).expect("heard"));
         let one = ramp(100);
-        recorder.hear([&one, &one]);
+        recorder.feed([&one, &one]);
         recorder.stop(true);
         assert_eq!(wait(&receive).channels, [one]);
     }
@@ -262,12 +262,12 @@ mod tests {
     #[test]
     fn what_is_not_wanted_and_what_comes_outside_a_recording_is_forgotten() {
         let recorder = Arc::new(Recorder::default());
-        recorder.hear([&[0.5], &[0.25]]);
+        recorder.feed([&[0.5], &[0.25]]);
         assert!(recorder.pieces.is_empty());
         assert_eq!((recorder.take_peak(), recorder.heard()), (0.5, true));
         let (send, receive) = mpsc::channel();
         recorder.start(48_000, move |take| send.send(take).expect("heard"));
-        recorder.hear([&[0.5], &[0.25]]);
+        recorder.feed([&[0.5], &[0.25]]);
         recorder.end();
         assert!(receive.try_recv().is_err());
     }
@@ -279,7 +279,7 @@ mod tests {
         recorder.rate.store(48_000, Relaxed);
         let block = [0.1; PIECE];
         for _ in 0..PIECES + 3 {
-            recorder.hear([&block, &block]);
+            recorder.feed([&block, &block]);
         }
         let lost = recorder.state().expect("open").lost_seconds;
         assert!((lost - 3.0 * PIECE as f32 / 48_000.0).abs() < 1e-6);
@@ -294,7 +294,7 @@ mod tests {
         // at 1 Hz the longest length is 600 frames
         recorder.start(1, move |take| send.send(take).expect("heard"));
         let block = vec![0.5; 1000];
-        recorder.hear([&block, &block]);
+        recorder.feed([&block, &block]);
         let take = wait(&receive);
         assert_eq!(take.frames(), 600);
         assert!(take.notices[0].contains("longest"), "{:?}", take.notices);

@@ -4,8 +4,9 @@
 //! and stretch that it was given is kept here until it holds none any more.
 
 use super::{
-    Listening,
-    shared::{Shared, join_unless_own, lock},
+    audio_requests::Preview,
+    open_kit::OpenKit,
+    threads::{join_unless_own, lock},
 };
 use crate::{
     engine::{Meters, PlayKit},
@@ -28,18 +29,18 @@ const CALM: Duration = Duration::from_millis(300);
 /// How often kits that the audio thread let go are looked for.
 const SWEEP: Duration = Duration::from_millis(100);
 
-pub(super) struct Ready {
-    shared: Arc<Shared>,
-    engine: ArcSwapOption<Attached>,
+pub(super) struct KitPreparer {
+    open_kit: Arc<OpenKit>,
+    engine: ArcSwapOption<AttachedEngine>,
     /// Held while a kit is made ready, so that the newest is the last to be handed over.
     making: Mutex<()>,
     /// Revision and rate that were made ready last.
     made: Mutex<Option<(u64, u64)>>,
     made_changed: Condvar,
     kits: ArrayQueue<Arc<PlayKit>>,
-    stretches: ArrayQueue<Arc<Listening>>,
+    stretches: ArrayQueue<Arc<Preview>>,
     kept_kits: Mutex<Vec<Arc<PlayKit>>>,
-    kept_stretches: Mutex<Vec<Arc<Listening>>>,
+    kept_stretches: Mutex<Vec<Arc<Preview>>>,
     /// A host's state that waits to become the kit.
     pending: ArcSwapOption<String>,
     /// The kit's revision and its state as text.
@@ -49,15 +50,15 @@ pub(super) struct Ready {
     handle: OnceLock<Thread>,
 }
 
-struct Attached {
+struct AttachedEngine {
     sample_rate: f64,
     meters: Arc<Meters>,
 }
 
-impl Ready {
-    pub(super) fn start(shared: Arc<Shared>) -> Arc<Self> {
+impl KitPreparer {
+    pub(super) fn start(open_kit: Arc<OpenKit>) -> Arc<Self> {
         let ready = Arc::new(Self {
-            shared,
+            open_kit,
             engine: ArcSwapOption::empty(),
             making: Mutex::default(),
             made: Mutex::default(),
@@ -77,7 +78,7 @@ impl Ready {
             .name("kitwright-ready".into())
             .spawn(move || own.run())
             .expect("the system starts no thread");
-        ready.shared.set_readier(thread.thread().clone());
+        ready.open_kit.set_readier(thread.thread().clone());
         let _ = ready.handle.set(thread.thread().clone());
         *lock(&ready.thread) = Some(thread);
         ready
@@ -99,13 +100,13 @@ impl Ready {
     }
 
     fn run(&self) {
-        let mut seen = (self.shared.revision(), Instant::now());
+        let mut seen = (self.open_kit.revision(), Instant::now());
         let mut unpackable = None;
         while !self.stop.0.load(Relaxed) {
             self.take_pending();
             self.make_ready();
             self.sweep();
-            let revision = self.shared.revision();
+            let revision = self.open_kit.revision();
             if revision != seen.0 {
                 seen = (revision, Instant::now());
             }
@@ -116,7 +117,7 @@ impl Ready {
                 && let Err(e) = self.pack()
             {
                 unpackable = Some(revision);
-                self.shared.report(e);
+                self.open_kit.report(e);
             }
             if stale || self.keeps() {
                 thread::park_timeout(SWEEP);
@@ -130,7 +131,7 @@ impl Ready {
     fn make_ready(&self) {
         let _making = lock(&self.making);
         let Some(engine) = self.engine.load_full() else { return };
-        let version = self.shared.version();
+        let version = self.open_kit.version();
         let mark = (version.revision, engine.sample_rate.to_bits());
         if *lock(&self.made) == Some(mark) {
             return;
@@ -141,7 +142,7 @@ impl Ready {
                 lock(&self.kept_kits).push(kit.clone());
                 self.kits.force_push(kit);
             }
-            Err(_) => self.shared.report(Error::invalid(
+            Err(_) => self.open_kit.report(Error::invalid(
                 "the kit could not be made ready for playing: undo the last step, and please report this",
             )),
         }
@@ -162,7 +163,7 @@ impl Ready {
     }
 
     pub(super) fn attach(&self, sample_rate: f64, meters: Arc<Meters>) {
-        self.engine.store(Some(Arc::new(Attached { sample_rate, meters })));
+        self.engine.store(Some(Arc::new(AttachedEngine { sample_rate, meters })));
         // a new engine has no kit yet, even at the same rate
         *lock(&self.made) = None;
         self.make_ready();
@@ -175,7 +176,7 @@ impl Ready {
         loop {
             let ready =
                 self.engine.load().as_ref().is_none_or(|engine| {
-                    *made == Some((self.shared.revision(), engine.sample_rate.to_bits()))
+                    *made == Some((self.open_kit.revision(), engine.sample_rate.to_bits()))
                 });
             if ready && self.pending.load().is_none() {
                 return true;
@@ -203,11 +204,11 @@ impl Ready {
         self.kits.pop()
     }
 
-    pub(super) fn take_stretch(&self) -> Option<Arc<Listening>> {
+    pub(super) fn take_stretch(&self) -> Option<Arc<Preview>> {
         self.stretches.pop()
     }
 
-    pub(super) fn listen_to(&self, stretch: Listening) {
+    pub(super) fn preview(&self, stretch: Preview) {
         let stretch = Arc::new(stretch);
         lock(&self.kept_stretches).push(stretch.clone());
         self.stretches.force_push(stretch);
@@ -226,11 +227,11 @@ impl Ready {
         let waiting = self.pending.load_full();
         let Some(text) = waiting.clone() else { return };
         let revision = match self.unpack(&text) {
-            Ok(kit) => self.shared.start_over(kit),
+            Ok(kit) => self.open_kit.start_over(kit),
             Err(Error::Cancelled) => return,
             Err(e) => {
-                self.shared.report(Error::invalid(format!("the kit kept in the project {e}")));
-                self.shared.revision()
+                self.open_kit.report(Error::invalid(format!("the kit kept in the project {e}")));
+                self.open_kit.revision()
             }
         };
         *lock(&self.state) = Some((revision, text));
@@ -253,7 +254,7 @@ impl Ready {
         if let Some(text) = self.pending.load_full() {
             return Ok(text);
         }
-        let revision = self.shared.revision();
+        let revision = self.open_kit.revision();
         if let Some((at, text)) = &*lock(&self.state)
             && *at == revision
         {
@@ -263,7 +264,7 @@ impl Ready {
     }
 
     fn pack(&self) -> Result<Arc<String>> {
-        let version = self.shared.version();
+        let version = self.open_kit.version();
         let text = Arc::new(BASE64.encode(version.kit.to_bytes(&self.stop)?));
         *lock(&self.state) = Some((version.revision, text.clone()));
         Ok(text)

@@ -2,9 +2,10 @@
 //! cancelled leaves the kit as it was.
 
 use super::{
-    Job, JobState,
-    shared::{Shared, join_unless_own, lock},
-    work,
+    job::{Job, JobState},
+    open_kit::OpenKit,
+    run_job,
+    threads::{join_unless_own, lock},
 };
 use crate::{error::Error, progress::Progress};
 use std::{
@@ -24,25 +25,25 @@ pub(super) struct Jobs {
 
 #[derive(Default)]
 pub(super) struct Queue {
-    line: Mutex<Line>,
+    line: Mutex<QueueState>,
     changed: Condvar,
 }
 
 #[derive(Default)]
-struct Line {
+struct QueueState {
     waiting: VecDeque<Job>,
-    running: Option<Arc<Running>>,
+    running: Option<Arc<RunningJob>>,
     stop: bool,
 }
 
 /// A running job, seen from outside.
 #[derive(Default)]
-struct Running {
+struct RunningJob {
     cancelled: AtomicBool,
     state: Mutex<JobState>,
 }
 
-impl Progress for Running {
+impl Progress for RunningJob {
     fn report(&self, step: &str, done: f32) {
         let mut state = lock(&self.state);
         if state.step != step {
@@ -57,12 +58,12 @@ impl Progress for Running {
 }
 
 impl Jobs {
-    pub(super) fn start(shared: Arc<Shared>) -> Self {
+    pub(super) fn start(open_kit: Arc<OpenKit>) -> Self {
         let queue = Arc::new(Queue::default());
         let own = queue.clone();
         let thread = thread::Builder::new()
             .name("kitwright-jobs".into())
-            .spawn(move || own.run(&shared))
+            .spawn(move || own.run(&open_kit))
             .expect("the system starts no thread");
         Self { queue, thread: Mutex::new(Some(thread)) }
     }
@@ -110,13 +111,13 @@ impl Queue {
         self.changed.notify_all();
     }
 
-    fn run(&self, shared: &Shared) {
+    fn run(&self, open_kit: &OpenKit) {
         while let Some((job, running)) = self.next() {
-            let result = catch_unwind(AssertUnwindSafe(|| work::run(job, shared, &*running)));
+            let result = catch_unwind(AssertUnwindSafe(|| run_job::run(job, open_kit, &*running)));
             match result {
                 Ok(Ok(())) => (),
-                Ok(Err(e)) => shared.report(e),
-                Err(_) => shared.report(Error::invalid(
+                Ok(Err(e)) => open_kit.report(e),
+                Err(_) => open_kit.report(Error::invalid(
                     "the work stopped by a fault of this program, the kit is as it was: please report it",
                 )),
             }
@@ -124,14 +125,14 @@ impl Queue {
         }
     }
 
-    fn next(&self) -> Option<(Job, Arc<Running>)> {
+    fn next(&self) -> Option<(Job, Arc<RunningJob>)> {
         let mut line = lock(&self.line);
         loop {
             if line.stop {
                 return None;
             }
             if let Some(job) = line.waiting.pop_front() {
-                let running = Arc::new(Running::default());
+                let running = Arc::new(RunningJob::default());
                 line.running = Some(running.clone());
                 return Some((job, running));
             }
