@@ -1,7 +1,7 @@
 //! How long work reports its progress and learns that it is no longer wanted.
 
 use crate::error::{Error, Result};
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 /// Receives progress and tells whether to go on. Implementors are shared between threads.
 pub trait Progress: Sync {
@@ -76,5 +76,57 @@ impl Progress for Part<'_> {
 
     fn cancelled(&self) -> bool {
         self.whole.cancelled()
+    }
+}
+
+/// Counts what is done of work that is shared out among threads, and reports it.
+pub struct Counter<'a> {
+    progress: &'a dyn Progress,
+    step: &'a str,
+    count: usize,
+    done: AtomicUsize,
+}
+
+impl<'a> Counter<'a> {
+    /// Reports how many of `count` pieces of work are done as `step` of `progress`.
+    pub fn new(progress: &'a dyn Progress, step: &'a str, count: usize) -> Self {
+        Self { progress, step, count, done: AtomicUsize::new(0) }
+    }
+
+    /// One more piece is done. Of many pieces only every five-hundredth part of the whole is reported.
+    pub fn one_done(&self) {
+        let done = self.done.fetch_add(1, Ordering::Relaxed) + 1;
+        if done.is_multiple_of((self.count / 500).max(1)) {
+            self.progress.report(self.step, done as f32 / self.count.max(1) as f32);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::sync::Mutex;
+
+    #[derive(Default)]
+    struct Log(Mutex<Vec<f32>>);
+
+    impl Progress for Log {
+        fn report(&self, _step: &str, done: f32) {
+            self.0.lock().unwrap().push(done);
+        }
+        fn cancelled(&self) -> bool {
+            false
+        }
+    }
+
+    #[test]
+    fn each_piece_of_little_work_is_reported_and_few_of_much() {
+        for (count, reports) in [(1, 1), (4, 4), (5000, 500)] {
+            let log = Log::default();
+            let counter = Counter::new(&log, "counting", count);
+            (0..count).for_each(|_| counter.one_done());
+            let log = log.0.into_inner().unwrap();
+            assert_eq!((log.len(), log.last()), (reports, Some(&1.0)));
+        }
     }
 }
