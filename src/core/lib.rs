@@ -4,7 +4,9 @@
 //!
 //! | module | what it gives its reader |
 //! | --- | --- |
-//! | [`units`] | decibels, semitones and hertz, converted in one place |
+//! | [`units`] | decibels, semitones, hertz and milliseconds, converted in one place |
+//! | [`music`] | musical keys and the names of notes |
+//! | [`spectrum`] | windows, transforms and peaks of spectra |
 //! | [`error`] | the one error type: a sentence for the person who can act on it |
 //! | [`progress`] | how long work reports and is cancelled |
 //! | [`parallel`] | the same work for many things, on every core |
@@ -27,9 +29,11 @@ pub mod export;
 pub mod groove;
 pub mod kit;
 pub mod listen;
+pub mod music;
 pub mod parallel;
 pub mod progress;
 pub mod session;
 pub mod settings;
+pub mod spectrum;
 pub mod take;
 pub mod units;

@@ -51,27 +51,3 @@ impl Desk<'_> {
         order
     }
 }
-
-/// Name of a MIDI note, middle C (60) being C4 as in scientific pitch notation.
-pub fn note_name(note: u8) -> String {
-    const NAMES: [&str; 12] = ["C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"];
-    format!("{}{}", NAMES[usize::from(note) % 12], i32::from(note) / 12 - 1)
-}
-
-/// Whether the note's key is a black one.
-pub fn is_black(note: u8) -> bool {
-    matches!(note % 12, 1 | 3 | 6 | 8 | 10)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn notes_have_the_names_of_scientific_pitch_notation() {
-        assert_eq!(note_name(60), "C4");
-        assert_eq!(note_name(69), "A4");
-        assert_eq!(note_name(36), "C2");
-        assert!(is_black(37) && !is_black(36));
-    }
-}

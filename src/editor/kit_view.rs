@@ -1,7 +1,7 @@
 //! The kit: sixteen pads along the keys that play them.
 
 use super::{
-    desk::{Desk, is_black, note_name},
+    desk::Desk,
     state::WindowState,
     take_view::HitPayload,
     theme,
@@ -13,6 +13,7 @@ use super::{
 use egui::{Align2, CursorIcon, Event, Key, Rect, Response, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 use kitwright_core::{
     kit::PADS,
+    music::{is_black, note_name},
     session::{Job, PadTrigger},
     units::gain_to_db,
 };

@@ -11,11 +11,12 @@ mod pad;
 mod role;
 mod tone;
 
+pub use crate::music::{Key, Mode};
 pub use check::{MAX_HITS, MAX_SAMPLES, MAX_SLICES, MAX_TAKES};
 pub use file::{EXTENSION, MAX_STATE_AUDIO};
 pub use layer::{CLOUD, Cloud, Draw, LAYER, Layer, LayerSettings, Slice, Timing};
 pub use pad::{Alternate, Audition, PAD, Pad, PadSettings, Target, VARIATION, Variation, Way};
-pub use role::{Key, Mode, Role};
+pub use role::Role;
 pub use tone::{
     BAND, Band, COMPRESSOR, CUT, Character, Compressor, Cut, LIMITER, Limiter, MAX_DIPS, SATURATION,
     Saturation, Slope, Stage, Tone,

@@ -7,7 +7,7 @@
 
 use crate::{
     error::{Error, Result},
-    kit::{Key, Mode},
+    music::{Key, Mode},
     progress::{Part, Progress},
     take::Take,
     units::hz_to_note,

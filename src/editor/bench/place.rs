@@ -86,7 +86,7 @@ fn note_row(ui: &mut Ui, pad: usize, desk: &Desk<'_>) {
                 desk.edit_pad(pad, "note", |p| p.note = free);
             }
         }
-        ui.label(format!("{} (MIDI note {note})", crate::editor::desk::note_name(note)));
+        ui.label(format!("{} (MIDI note {note})", kitwright_core::music::note_name(note)));
     });
 }
 

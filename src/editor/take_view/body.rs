@@ -5,7 +5,7 @@ use super::{
     labels::{self, Word},
 };
 use crate::editor::{
-    desk::{Desk, note_name},
+    desk::Desk,
     state::WindowState,
     theme,
     wave::{self, Stretch},
@@ -15,6 +15,7 @@ use egui::{Align2, Color32, CursorIcon, Rect, Response, Role, Sense, Ui, WidgetI
 use kitwright_core::{
     kit::TakeEntry,
     listen::Hit,
+    music::note_name,
     session::{HitEdit, Job},
 };
 
