@@ -163,7 +163,7 @@ mod tests {
         assert!((power_to_db(1e-6_f64) + 60.0).abs() < 1e-12);
         assert_eq!(st_to_ratio(12.0), 2.0);
         assert_eq!(st_to_ratio(-24.0_f32), 0.25);
-        assert!((ratio_to_st(1.5) - 7.019_550).abs() < 1e-6);
+        assert!((ratio_to_st(1.5_f64) - 7.019_550).abs() < 1e-6);
         assert_eq!((cents_to_ratio(1200.0), ratio_to_cents(0.5)), (2.0, -1200.0));
         assert_eq!(note_to_hz(69.0), 440.0);
         assert!((hz_to_note(261.625_565) - 60.0).abs() < 1e-6);
