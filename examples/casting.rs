@@ -8,10 +8,10 @@
 use kitwright_core::{
     cast::{
         CastOptions,
-        audition::{self, Stage},
+        auditioner::{self, Auditioner},
         balance,
         features::Features,
-        hunt, make_kit, score,
+        make_kit, resonances, score,
         trial::Trial,
     },
     engine::PlayKit,
@@ -50,7 +50,7 @@ fn told(file: &str, heard: Result<Value>) -> Result<()> {
 
 fn sound(file: &str) -> Result<Value> {
     let take = Take::read(file, &Quiet)?;
-    let mono = audition::mono(&take.channels[0], take.channels.last().unwrap_or(&take.channels[0]));
+    let mono = auditioner::mono(&take.channels[0], take.channels.last().unwrap_or(&take.channels[0]));
     let features = Features::of(&mono, f64::from(take.sample_rate));
     let features = features.ok_or_else(|| Error::invalid(format!("{file}: there is nothing to hear")))?;
     let likely = score::CLASSES.iter().zip(score::probabilities(&features));
@@ -68,8 +68,8 @@ fn kit(file: &str) -> Result<Value> {
     let key = Some("E minor".parse().expect("a key"));
     let options = CastOptions { fit: 1.0, key, tune_kick: true, ..CastOptions::default() };
     let kit = made(file, &options)?;
-    let mut stage = Stage::new(&kit);
-    let kick = kit.doc.pads.iter().find(|p| p.role == Role::Kick).and_then(|p| lufs(&mut stage, p));
+    let mut auditioner = Auditioner::new(&kit);
+    let kick = kit.doc.pads.iter().find(|p| p.role == Role::Kick).and_then(|p| lufs(&mut auditioner, p));
     let mut pads = Vec::new();
     for pad in kit.doc.pads.iter().filter(|p| !p.is_empty()) {
         let Some(told) = &pad.audition else { continue };
@@ -78,10 +78,10 @@ fn kit(file: &str) -> Result<Value> {
             "role": pad.role.word(),
             "score": told.score,
             "recipe": recipe,
-            "over_kick_lu": lufs(&mut stage, pad).zip(kick).map(|(is, kick)| is - kick),
+            "over_kick_lu": lufs(&mut auditioner, pad).zip(kick).map(|(is, kick)| is - kick),
             "dips": pad.tone.dips.len(),
-            "tone_db": [tone_db(&mut stage, pad, 0.0), tone_db(&mut stage, pad, 1.0)],
-            "cents": cents_off(&mut stage, pad),
+            "tone_db": [tone_db(&mut auditioner, pad, 0.0), tone_db(&mut auditioner, pad, 1.0)],
+            "cents": cents_off(&mut auditioner, pad),
         }));
     }
     Ok(json!({
@@ -91,18 +91,18 @@ fn kit(file: &str) -> Result<Value> {
     }))
 }
 
-fn lufs(stage: &mut Stage, pad: &Pad) -> Option<f32> {
-    let [left, right] = stage.play(pad, 1.2);
+fn lufs(auditioner: &mut Auditioner, pad: &Pad) -> Option<f32> {
+    let [left, right] = auditioner.play(pad, 1.2);
     balance::loudness(&left, &right)
 }
 
 /// Height of the highest partial over the noise of a hat or shaker with so much of its dips, dB.
-fn tone_db(stage: &mut Stage, pad: &Pad, amount: f32) -> Option<f32> {
-    hunt::hunts(pad.role).then(|| {
+fn tone_db(auditioner: &mut Auditioner, pad: &Pad, amount: f32) -> Option<f32> {
+    resonances::removes_resonances(pad.role).then(|| {
         let mut pad = pad.clone();
         pad.tone.dip_amount = amount;
-        let [left, right] = stage.play(&pad, 0.8);
-        let found = hunt::partials(&audition::mono(&left, &right), audition::RATE);
+        let [left, right] = auditioner.play(&pad, 0.8);
+        let found = resonances::partials(&auditioner::mono(&left, &right), auditioner::RATE);
         found.first().map_or(0.0, |p| p.over_db)
     })
 }
@@ -110,7 +110,7 @@ fn tone_db(stage: &mut Stage, pad: &Pad, amount: f32) -> Option<f32> {
 /// How far the fundamental of a tuned pad lies beside its note, cents: the loudest half cent of the whole sound's
 /// spectrum (Goertzel 1958, Hann window, until 40 dB of the energy are gone) within 60 cents. `None` for what is not
 /// tuned.
-fn cents_off(stage: &mut Stage, pad: &Pad) -> Option<f64> {
+fn cents_off(auditioner: &mut Auditioner, pad: &Pad) -> Option<f64> {
     let hz = f64::from(pad.tone.note_bell.hz);
     if !pad.tone.note_bell.on || (hz_to_note(hz) - hz_to_note(hz).round()).abs() > 0.01 {
         return None;
@@ -119,14 +119,14 @@ fn cents_off(stage: &mut Stage, pad: &Pad) -> Option<f64> {
     let v = &mut still.variation;
     (v.start_ms, v.pitch_ct, v.level_db, v.cut_oct) = (0.0, 0.0, 0.0, 0.0);
     still.cloud.copies = 0;
-    let [left, right] = stage.play(&still, 1.0);
-    let mut sound = audition::mono(&left, &right);
+    let [left, right] = auditioner.play(&still, 1.0);
+    let mut sound = auditioner::mono(&left, &right);
     let mut left = 1e-4 * sound.iter().map(|s| s * s).sum::<f32>();
     while let Some(last) = sound.pop_if(|s| *s * *s < left) {
         left -= last * last;
     }
     let level = |cents: f64| {
-        let turn = 2.0 * (std::f64::consts::TAU * hz * (cents / 1200.0).exp2() / audition::RATE).cos();
+        let turn = 2.0 * (std::f64::consts::TAU * hz * (cents / 1200.0).exp2() / auditioner::RATE).cos();
         let (mut a, mut b) = (0.0, 0.0);
         for (i, s) in sound.iter().enumerate() {
             let shape = (std::f64::consts::PI * i as f64 / sound.len() as f64).sin().powi(2);

@@ -1,7 +1,7 @@
 //! Casting: a take becomes a kit that is in proportion, whatever the take is like.
 
 use kitwright_core::{
-    cast::{CastOptions, audition::Stage, balance, features::Features, make_kit, target_of},
+    cast::{CastOptions, auditioner::Auditioner, balance, features::Features, make_kit, target_of},
     demo::borrowed_cello,
     engine::PlayKit,
     export::{RenderOptions, Score, groove_midi, render},
@@ -25,10 +25,10 @@ static DEMO: LazyLock<Kit> =
 
 /// Loudness of each pad that sounds, LUFS.
 fn loudness(kit: &Kit) -> Vec<(Role, f32)> {
-    let mut stage = Stage::new(kit);
+    let mut auditioner = Auditioner::new(kit);
     let pads = kit.doc.pads.iter().filter(|p| !p.is_empty());
     pads.filter_map(|pad| {
-        let [left, right] = stage.play(pad, 1.2);
+        let [left, right] = auditioner.play(pad, 1.2);
         Some((pad.role, balance::loudness(&left, &right)?))
     })
     .collect()
@@ -129,7 +129,7 @@ fn a_sound_of_the_players_own_takes_the_place_of_the_profile() {
         let kit = kit_of(borrowed_cello(1).0, options);
         let pad = kit.doc.pads.iter().find(|p| !p.is_empty()).expect("a snare");
         (
-            apart_db(&Stage::new(&kit).measure(pad).expect("heard"), &wanted),
+            apart_db(&Auditioner::new(&kit).measure(pad).expect("heard"), &wanted),
             kit.takes.len(),
             pad.target.clone(),
         )
@@ -178,10 +178,10 @@ fn strange_takes_become_sensible_kits() {
     for (name, channels, must_sound) in takes {
         let kit = kit_of(Take::from_samples(name, 48_000, channels), &CastOptions::default());
         kit.doc.check(&kit.takes).unwrap_or_else(|e| panic!("{name}: {e}"));
-        let mut stage = Stage::new(&kit);
+        let mut auditioner = Auditioner::new(&kit);
         let mut sounding = 0;
         for pad in kit.doc.pads.iter().filter(|p| !p.is_empty()) {
-            let [left, right] = stage.play(pad, 0.5);
+            let [left, right] = auditioner.play(pad, 0.5);
             let peak = left.iter().chain(&right).fold(0.0f32, |a, x| a.max(x.abs()));
             assert!(left.iter().chain(&right).all(|x| x.is_finite()) && peak < 1.0, "{name}: {peak}");
             sounding += usize::from(peak > 1e-3);

@@ -3,10 +3,10 @@
 use kitwright_core::{
     cast::{
         CastOptions,
-        audition::{self, Stage},
+        auditioner::{self, Auditioner},
         balance,
         features::Features,
-        hunt, make_kit,
+        make_kit, resonances,
     },
     engine::PlayKit,
     export::{RenderOptions, Score, groove_midi, render, render_pad},
@@ -84,11 +84,11 @@ fn kits_of_recorded_takes_are_balanced() {
             eprintln!("skipped: ../shared/data is absent");
             return;
         };
-        let mut stage = Stage::new(&kit);
+        let mut auditioner = Auditioner::new(&kit);
         let mut lufs = |role: Role| {
             let pads = kit.doc.pads.iter().filter(|p| p.role == role && !p.is_empty());
             let loud = pads.filter_map(|pad| {
-                let [left, right] = stage.play(pad, 1.2);
+                let [left, right] = auditioner.play(pad, 1.2);
                 balance::loudness(&left, &right)
             });
             loud.fold(f32::MIN, f32::max)
@@ -121,13 +121,13 @@ fn the_tones_of_recorded_hats_and_shakers_are_dipped() {
             eprintln!("skipped: ../shared/data is absent");
             return;
         };
-        let mut stage = Stage::new(&kit);
+        let mut auditioner = Auditioner::new(&kit);
         for pad in kit.doc.pads.iter().filter(|p| !p.tone.dips.is_empty()) {
             let mut highest = |amount: f32| {
                 let mut pad = pad.clone();
                 pad.tone.dip_amount = amount;
-                let [left, right] = stage.play(&pad, 0.8);
-                let tones = hunt::partials(&audition::mono(&left, &right), audition::RATE);
+                let [left, right] = auditioner.play(&pad, 0.8);
+                let tones = resonances::partials(&auditioner::mono(&left, &right), auditioner::RATE);
                 tones.first().map_or(0.0, |p| p.over_db)
             };
             let (without, with) = (highest(0.0), highest(1.0));

@@ -62,7 +62,7 @@ fn kit() -> Kit {
         hit: 2,
         score: 0.75,
         next_best: vec![(0, 1, 0.5), (1, 4, 0.25)],
-        moves: vec!["an octave down".into()],
+        edit_summary: vec!["an octave down".into()],
     });
     pad.slices = vec![slice(0, 0), slice(1, 6000)];
     pad.layers = vec![Layer::default(), Layer { slice: Some(slice(1, 20_000)), ..Layer::default() }];

@@ -66,7 +66,11 @@ fn plain_kit() -> Kit {
                 hit: at,
                 score: 0.93 - 0.03 * i as f32,
                 next_best: (0..6).map(|n| (0, (at + n + 1) % hits.len(), 0.8 - 0.07 * n as f32)).collect(),
-                moves: vec!["an octave down".into(), "cut below 42 Hz".into(), "shortened to 180 ms".into()],
+                edit_summary: vec![
+                    "an octave down".into(),
+                    "cut below 42 Hz".into(),
+                    "shortened to 180 ms".into(),
+                ],
             });
         }
         let first = &mut kit.doc.pads[0];

@@ -1,6 +1,6 @@
 //! Balance: every pad as loud as its role asks for, and nothing loud by surprise.
 
-use super::audition::{RATE, Stage, on_all_cores};
+use super::auditioner::{Auditioner, RATE, on_all_cores};
 use crate::{
     groove,
     kit::{Kit, Pad, Role},
@@ -13,11 +13,11 @@ use ebur128::{EbuR128, Mode};
 pub const KICK_LUFS: f32 = -21.0;
 /// No stroke peaks higher than this above the kick's loudness, dB: a click would else be lifted out of all
 /// proportion.
-const MOST_CREST_DB: f32 = 12.0;
+const MAX_CREST_DB: f32 = 12.0;
 /// Peak of the project's own groove before the ceiling, dBFS: where a fresh kit stands.
 pub const GROOVE_PEAK_DB: f32 = -6.0;
 /// Longest stretch that is weighed, seconds.
-const LONGEST_S: f64 = 1.2;
+const MAX_STROKE_S: f64 = 1.2;
 
 /// The table of offsets: loudness of a role against the kick, LU; common practice, no source.
 pub fn offset_lu(role: Role) -> f32 {
@@ -37,13 +37,13 @@ pub fn offset_lu(role: Role) -> f32 {
 
 /// Sets the pad's level so that a stroke is as loud as its role asks for beside a kick of `kick_lufs`; a
 /// silent pad stays as it is. Returns how loud the stroke then is, LUFS; `None` for silence.
-pub fn level(stage: &mut Stage, pad: &mut Pad, kick_lufs: f32) -> Option<f32> {
+pub fn level(auditioner: &mut Auditioner, pad: &mut Pad, kick_lufs: f32) -> Option<f32> {
     pad.settings.level_db = 0.0;
-    let [left, right] = stage.play(pad, LONGEST_S);
+    let [left, right] = auditioner.play(pad, MAX_STROKE_S);
     let peak = left.iter().chain(&right).fold(0.0f32, |a, x| a.max(x.abs()));
     let lufs = loudness(&left, &right)?;
     let wanted = kick_lufs + offset_lu(pad.role) - lufs;
-    let allowed = kick_lufs + MOST_CREST_DB - gain_to_db(peak);
+    let allowed = kick_lufs + MAX_CREST_DB - gain_to_db(peak);
     pad.settings.level_db = wanted.min(allowed).clamp(-60.0, 24.0);
     Some(lufs + pad.settings.level_db)
 }
@@ -51,13 +51,13 @@ pub fn level(stage: &mut Stage, pad: &mut Pad, kick_lufs: f32) -> Option<f32> {
 /// Loudness of the kick that the pads of a kit stand beside, LUFS: the kick's own, without one what the
 /// other pads' levels imply (the median); `None` for a silent kit. Pad `without` does not count, except as
 /// the kick.
-pub fn kick_lufs(stage: &mut Stage, kit: &Kit, without: usize) -> Option<f32> {
+pub fn kick_lufs(auditioner: &mut Auditioner, kit: &Kit, without: usize) -> Option<f32> {
     let mut implied = Vec::new();
     for (i, pad) in kit.doc.pads.iter().enumerate().filter(|(_, p)| !p.is_empty()) {
         if pad.role != Role::Kick && i == without {
             continue;
         }
-        let [left, right] = stage.play(pad, LONGEST_S);
+        let [left, right] = auditioner.play(pad, MAX_STROKE_S);
         let Some(lufs) = loudness(&left, &right) else { continue };
         if pad.role == Role::Kick {
             return Some(lufs);
@@ -96,9 +96,9 @@ pub fn whole(kit: &mut Kit, loud: &[Option<f32>]) {
 fn groove_peak(kit: &Kit) -> f32 {
     let notes = groove::notes(kit);
     let part_of = shared_out(kit, &notes);
-    let parts = on_all_cores(kit, &kit.takes, PARTS, |stage, part| {
+    let parts = on_all_cores(kit, &kit.takes, PARTS, |auditioner, part| {
         let mine: Vec<_> = notes.iter().copied().filter(|n| part_of[n.pad] == part).collect();
-        stage.play_groove(kit, &mine)
+        auditioner.play_groove(kit, &mine)
     });
     let frames = parts.iter().map(|p| p[0].len()).max().unwrap_or(0);
     let sum = |channel: usize, i: usize| parts.iter().filter_map(|p| p[channel].get(i)).sum::<f32>();

@@ -29,7 +29,7 @@ pub const EDGES_HZ: [f32; BANDS + 2] = [
 /// What lies this far below the strongest band counts as nothing, dB.
 const FLOOR_DB: f32 = 60.0;
 /// Longest stretch that is looked at, seconds.
-pub const LONGEST_S: f64 = 0.8;
+pub const MAX_SOUND_S: f64 = 0.8;
 /// Distance of the short spectra, ms.
 const HOP_MS: f64 = 5.0;
 /// Their window, ms.
@@ -116,7 +116,7 @@ fn ln(x: f64) -> f32 {
     x.ln() as f32
 }
 
-/// From 2 ms before the level first comes within 30 dB of the peak, `LONGEST_S` long.
+/// From 2 ms before the level first comes within 30 dB of the peak, `MAX_SOUND_S` long.
 fn trimmed(samples: &[f32], rate: f64) -> Option<&[f32]> {
     let peak = samples.iter().fold(0.0f32, |a, x| a.max(x.abs()));
     if !(peak > 1e-6 && peak.is_finite()) {
@@ -124,7 +124,7 @@ fn trimmed(samples: &[f32], rate: f64) -> Option<&[f32]> {
     }
     let first = samples.iter().position(|x| x.abs() >= peak * 0.0316)?;
     let start = first.saturating_sub((0.002 * rate) as usize);
-    let end = samples.len().min(start + (LONGEST_S * rate) as usize);
+    let end = samples.len().min(start + (MAX_SOUND_S * rate) as usize);
     (end - start >= 32).then(|| &samples[start..end])
 }
 

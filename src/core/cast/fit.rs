@@ -5,10 +5,11 @@
 //! of trials, so that the same hit gives the same pad. What it finds are ordinary settings.
 
 use super::{
-    aim::Aim,
-    audition::{RATE, Stage},
+    auditioner::{Auditioner, RATE},
     features::Features,
-    group, hunt,
+    group,
+    objective::Objective,
+    resonances,
 };
 use crate::{
     error::Result,
@@ -61,42 +62,52 @@ pub struct Start<'a> {
     pub seed: u64,
 }
 
-/// The pad with its controls moved to where it serves the `aim` best, and what it then costs.
+/// The pad with its controls moved to where it serves the `objective` best, and what it then costs.
 ///
 /// # Errors
 /// [`crate::error::Error::Cancelled`] only.
-pub fn fitted(stage: &mut Stage, start: Start<'_>, aim: &Aim, progress: &dyn Progress) -> Result<(f32, Pad)> {
-    let search = Search::new(start.pad, aim, start.raw);
-    search.best(stage, trials(start.pad.role), start.seed, progress)
+pub fn fitted(
+    auditioner: &mut Auditioner,
+    start: Start<'_>,
+    objective: &Objective,
+    progress: &dyn Progress,
+) -> Result<(f32, Pad)> {
+    let search = Search::new(start.pad, objective, start.raw);
+    search.best(auditioner, trials(start.pad.role), start.seed, progress)
 }
 
-/// A fitted pad with its controls moved to where it serves the `aim` best with the dips that it was given
+/// A fitted pad with its controls moved to where it serves the `objective` best with the dips that it was given
 /// since. Pitches and starts stay: what is dipped is to stay where it is.
 ///
 /// # Errors
 /// [`crate::error::Error::Cancelled`] only.
-pub fn refined(stage: &mut Stage, start: Start<'_>, aim: &Aim, progress: &dyn Progress) -> Result<Pad> {
-    let search = Search::in_place(start.pad, aim, start.raw);
-    search.best(stage, REFINING, start.seed, progress).map(|(_, pad)| pad)
+pub fn refined(
+    auditioner: &mut Auditioner,
+    start: Start<'_>,
+    objective: &Objective,
+    progress: &dyn Progress,
+) -> Result<Pad> {
+    let search = Search::in_place(start.pad, objective, start.raw);
+    search.best(auditioner, REFINING, start.seed, progress).map(|(_, pad)| pad)
 }
 
 /// What is searched, and what is sought in it.
 pub struct Search<'a> {
     recipe: &'a Pad,
-    aim: &'a Aim,
+    objective: &'a Objective,
     raw: &'a Features,
     space: Vec<Control>,
 }
 
 impl<'a> Search<'a> {
     /// A search around `recipe`, a pad of the hit whose measures as recorded are `raw`.
-    pub fn new(recipe: &'a Pad, aim: &'a Aim, raw: &'a Features) -> Self {
-        Self { recipe, aim, raw, space: space(recipe, true) }
+    pub fn new(recipe: &'a Pad, objective: &'a Objective, raw: &'a Features) -> Self {
+        Self { recipe, objective, raw, space: space(recipe, true) }
     }
 
     /// A search around a pad that leaves pitches and starts alone: what is dipped stays where it is.
-    fn in_place(pad: &'a Pad, aim: &'a Aim, raw: &'a Features) -> Self {
-        Self { recipe: pad, aim, raw, space: space(pad, false) }
+    fn in_place(pad: &'a Pad, objective: &'a Objective, raw: &'a Features) -> Self {
+        Self { recipe: pad, objective, raw, space: space(pad, false) }
     }
 
     /// Where the recipe has each control in its window, 0 to 1.
@@ -118,7 +129,7 @@ impl<'a> Search<'a> {
     /// The best pad of so many trials, with its cost.
     fn best(
         &self,
-        stage: &mut Stage,
+        auditioner: &mut Auditioner,
         trials: usize,
         seed: u64,
         progress: &dyn Progress,
@@ -133,7 +144,7 @@ impl<'a> Search<'a> {
             let (pad, outside) = self.pad(x.iter());
             let mut tried = pad.clone();
             tried.cloud.copies = tried.cloud.copies.min(copies);
-            let cost = self.cost(stage, &tried);
+            let cost = self.cost(auditioner, &tried);
             let place = finalists.partition_point(|(c, _)| *c <= cost);
             if place < FINALISTS {
                 finalists.insert(place, (cost, pad));
@@ -147,9 +158,9 @@ impl<'a> Search<'a> {
             run.run();
         }
         progress.check()?;
-        let mut best = (self.cost(stage, self.recipe), self.recipe.clone());
+        let mut best = (self.cost(auditioner, self.recipe), self.recipe.clone());
         for (_, pad) in finalists {
-            let cost = self.cost(stage, &pad);
+            let cost = self.cost(auditioner, &pad);
             if cost < best.0 {
                 best = (cost, pad);
             }
@@ -158,16 +169,17 @@ impl<'a> Search<'a> {
     }
 
     /// The lower the better.
-    pub fn cost(&self, stage: &mut Stage, pad: &Pad) -> f32 {
-        let sound = stage.sketch(pad);
+    pub fn cost(&self, auditioner: &mut Auditioner, pad: &Pad) -> f32 {
+        let sound = auditioner.sketch(pad);
         let Some(features) = Features::of(&sound, RATE) else { return SILENT };
-        let tones = if self.hunted() { TONES * hunt::tones_db(&sound, RATE) } else { 0.0 };
-        self.aim.miss(&features) + CHARACTER * group::distance_db(&features, self.raw) + tones
+        let tones =
+            if self.penalises_resonances() { TONES * resonances::resonances_db(&sound, RATE) } else { 0.0 };
+        self.objective.loss(&features) + CHARACTER * group::distance_db(&features, self.raw) + tones
     }
 
     /// Whether it is to be noise. A target may ring as it likes.
-    fn hunted(&self) -> bool {
-        matches!(self.aim, Aim::Role(role) if hunt::hunts(*role))
+    fn penalises_resonances(&self) -> bool {
+        matches!(self.objective, Objective::Role(role) if resonances::removes_resonances(*role))
     }
 }
 
@@ -204,21 +216,20 @@ impl Control {
     }
 }
 
-/// Controls that are sought, with their windows around the pad's values; pitches and starts only when it
-/// `moves`.
-fn space(pad: &Pad, moves: bool) -> Vec<Control> {
+/// Controls that are sought, with their windows around the pad's values; pitches and starts only with `shift`.
+fn space(pad: &Pad, shift: bool) -> Vec<Control> {
     let mut all = Vec::new();
     for i in 0..pad.layers.len() {
-        layer(pad, i, moves, &mut all);
+        layer(pad, i, shift, &mut all);
     }
-    cloud(pad, moves, &mut all);
+    cloud(pad, shift, &mut all);
     tone(pad, &mut all);
     all
 }
 
-fn layer(pad: &Pad, i: usize, moves: bool, all: &mut Vec<Control>) {
+fn layer(pad: &Pad, i: usize, shift: bool, all: &mut Vec<Control>) {
     let s = &pad.layers[i].settings;
-    if moves {
+    if shift {
         linear(all, s.start_ms, [0.0, s.start_ms + 25.0], move |p, v| p.layers[i].settings.start_ms = v);
         let pitch = [(s.pitch_st - 6.0).max(-48.0), (s.pitch_st + 6.0).min(48.0)];
         linear(all, s.pitch_st, pitch, move |p, v| p.layers[i].settings.pitch_st = v);
@@ -246,14 +257,14 @@ fn layer(pad: &Pad, i: usize, moves: bool, all: &mut Vec<Control>) {
     }
 }
 
-fn cloud(pad: &Pad, moves: bool, all: &mut Vec<Control>) {
+fn cloud(pad: &Pad, shift: bool, all: &mut Vec<Control>) {
     let c = &pad.cloud;
     if c.copies == 0 {
         return;
     }
     linear(all, c.cloud_db, [(c.cloud_db - 14.0).max(-40.0), 9.0], |p, v| p.cloud.cloud_db = v);
     scaled(all, c.spread_ms, 2.5, [2.0, 250.0], |p, v| p.cloud.spread_ms = v);
-    if moves {
+    if shift {
         linear(all, c.pitch_st, [0.5, 12.0], |p, v| p.cloud.pitch_st = v);
     }
     // without any the cloud ends with its copies, and is to: smearing would make a tail
@@ -306,8 +317,8 @@ mod tests {
     use super::*;
     use crate::{
         cast::{
-            pluck::pluck,
             recipe::{Source, recipe},
+            test_signal::plucked,
         },
         kit::Kit,
         progress::Quiet,
@@ -319,16 +330,16 @@ mod tests {
 
     #[test]
     fn refining_makes_up_for_dips_and_leaves_what_was_dipped_where_it_is() {
-        let (kit, raw) = pluck(587.0, 4.0);
-        let mut stage = Stage::new(&kit);
-        let aim = Aim::of(Role::OpenHat, None);
+        let (kit, raw) = plucked(587.0, 4.0);
+        let mut auditioner = Auditioner::new(&kit);
+        let objective = Objective::of(Role::OpenHat, None);
         let recipe = by_recipe(Role::OpenHat, &kit, &raw);
         let start = |pad| Start { pad, raw: &raw, seed: 3 };
-        let (_, fitted) = fitted(&mut stage, start(&recipe), &aim, &Quiet).unwrap();
-        let dipped = hunt::without_tones(&mut stage, &fitted, &Quiet).unwrap();
-        let refined = refined(&mut stage, start(&dipped), &aim, &Quiet).unwrap();
-        let mut miss = |pad: &Pad| aim.miss(&stage.try_out(pad).unwrap());
-        let [plain, with_dips, made_up] = [&fitted, &dipped, &refined].map(&mut miss);
+        let (_, fitted) = fitted(&mut auditioner, start(&recipe), &objective, &Quiet).unwrap();
+        let dipped = resonances::without_resonances(&mut auditioner, &fitted, &Quiet).unwrap();
+        let refined = refined(&mut auditioner, start(&dipped), &objective, &Quiet).unwrap();
+        let mut loss = |pad: &Pad| objective.loss(&auditioner.try_out(pad).unwrap());
+        let [plain, with_dips, made_up] = [&fitted, &dipped, &refined].map(&mut loss);
         println!(
             "{plain:.2} fitted, {with_dips:.2} with {} dips, {made_up:.2} refined",
             dipped.tone.dips.len()
@@ -345,25 +356,31 @@ mod tests {
 
     #[test]
     fn tones_cost_what_is_to_be_noise_and_nothing_else() {
-        let (kit, raw) = pluck(220.0, 4.0);
-        let mut stage = Stage::new(&kit);
-        let mut extra = |role: Role, aim: Aim| {
+        let (kit, raw) = plucked(220.0, 4.0);
+        let mut auditioner = Auditioner::new(&kit);
+        let mut extra = |role: Role, objective: Objective| {
             let pad = by_recipe(role, &kit, &raw);
-            let sound = stage.sketch(&pad);
+            let sound = auditioner.sketch(&pad);
             let heard = Features::of(&sound, RATE).unwrap();
-            let rest = aim.miss(&heard) + CHARACTER * group::distance_db(&heard, &raw);
-            (Search::new(&pad, &aim, &raw).cost(&mut stage, &pad) - rest, hunt::tones_db(&sound, RATE))
+            let rest = objective.loss(&heard) + CHARACTER * group::distance_db(&heard, &raw);
+            (
+                Search::new(&pad, &objective, &raw).cost(&mut auditioner, &pad) - rest,
+                resonances::resonances_db(&sound, RATE),
+            )
         };
         for role in [Role::ClosedHat, Role::OpenHat, Role::Shaker] {
-            let (cost, tones_db) = extra(role, Aim::Role(role));
-            assert!(tones_db > 50.0, "a plucked {role:?} rings: {tones_db:.1} dB");
-            assert!((cost - TONES * tones_db).abs() < 1e-4, "{role:?}: {cost} for {tones_db:.1} dB");
+            let (cost, resonances_db) = extra(role, Objective::Role(role));
+            assert!(resonances_db > 50.0, "a plucked {role:?} rings: {resonances_db:.1} dB");
+            assert!(
+                (cost - TONES * resonances_db).abs() < 1e-4,
+                "{role:?}: {cost} for {resonances_db:.1} dB"
+            );
             // a sound of the player's may ring
-            let target = Aim::Sound(Box::new(raw.clone()));
+            let target = Objective::Sound(Box::new(raw.clone()));
             assert!(extra(role, target).0.abs() < 1e-4, "{role:?} towards a sound");
         }
         for role in [Role::Kick, Role::Snare, Role::LowTom] {
-            assert!(extra(role, Aim::Role(role)).0.abs() < 1e-4, "{role:?}");
+            assert!(extra(role, Objective::Role(role)).0.abs() < 1e-4, "{role:?}");
         }
     }
 }

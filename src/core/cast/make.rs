@@ -2,13 +2,13 @@
 
 use super::{
     CastOptions, HeardTake, assign,
-    audition::{Stage, drafts, on_all_cores},
-    balance,
+    auditioner::{Auditioner, drafts, on_all_cores},
+    balance, edit_summary,
     features::Features,
-    group, moves,
+    group,
     recipe::recipe,
     score,
-    shape::{Candidate, How, shape},
+    shape::{Candidate, ShapeOptions, shape},
     strokes, tune,
 };
 use crate::{
@@ -21,11 +21,11 @@ use crate::{
 use std::{collections::BTreeMap, sync::Arc};
 
 /// Shortest hit that is cast, seconds.
-const SHORTEST_S: f64 = 0.01;
+const MIN_HIT_S: f64 = 0.01;
 /// Longest part of a hit that is measured, seconds.
 const MEASURED_S: f64 = 0.8;
 /// A target sound is looked at no further than this, seconds.
-const LONGEST_TARGET_S: f64 = 10.0;
+const MAX_TARGET_S: f64 = 10.0;
 /// Copies in a cloud that is only tried, at most.
 const AUDITION_COPIES: u8 = 12;
 /// Next-best hits that the player is shown.
@@ -54,15 +54,15 @@ pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progr
         (role == Role::Percussion, std::cmp::Reverse(copies * tried.len()), *pad)
     });
     let shaping = Part::new(progress, 0.5, 1.0);
-    let shaped = on_all_cores(&kit, &drafts, work.len(), |stage, i| {
+    let shaped = on_all_cores(&kit, &drafts, work.len(), |auditioner, i| {
         shaping.check()?;
         let (index, tried) = &work[i];
         let (note, role) = Role::DEFAULT_PADS[*index];
-        let how = How::of(&kit, kit.doc.fit, options.targets.get(&role));
+        let shaping_options = ShapeOptions::of(&kit, kit.doc.fit, options.targets.get(&role));
         let hits: Vec<&Candidate> = tried.iter().map(|&leader| leaders[leader]).collect();
-        let (best, mut pad) = shape(stage, role, &hits, &how, &shaping)?;
+        let (best, mut pad) = shape(auditioner, role, &hits, &shaping_options, &shaping)?;
         let leader = tried[best];
-        let lufs = balance::level(stage, &mut pad, balance::KICK_LUFS);
+        let lufs = balance::level(auditioner, &mut pad, balance::KICK_LUFS);
         pad.note = note;
         pad.target = options.targets.get(&role).cloned();
         let alike =
@@ -70,7 +70,7 @@ pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progr
         let strokes: Vec<(usize, &Hit)> = alike.map(|c| (c.take, &c.heard)).collect();
         pad.slices = strokes::slices(&strokes, pad.layers[0].settings.velocity_level);
         let mut told = told(&pad, leader, &leaders, &scores, role);
-        told.score = stage.measure(&pad).map_or(0.0, |f| score::score(role, &f));
+        told.score = auditioner.measure(&pad).map_or(0.0, |f| score::score(role, &f));
         pad.audition = Some(told);
         shaping.report("shaping pads", (i + 1) as f32 / work.len() as f32);
         Ok((*index, pad, lufs))
@@ -107,7 +107,7 @@ fn rivals(cast: &BTreeMap<usize, usize>, scores: &[BTreeMap<Role, f32>]) -> Vec<
 /// See [`super::target_of`].
 pub fn target_of(sound: &Take) -> Result<Target> {
     let rate = f64::from(sound.sample_rate);
-    let end = sound.frames().min((LONGEST_TARGET_S * rate) as usize);
+    let end = sound.frames().min((MAX_TARGET_S * rate) as usize);
     let features = mono(&sound.channels, 0, end).and_then(|mono| Features::of(&mono, rate));
     let features = features.ok_or_else(|| {
         Error::invalid(format!("{}: there is nothing to hear in this sound; choose another", sound.name))
@@ -150,12 +150,12 @@ pub fn make_pad(
         .ok_or_else(|| Error::invalid(format!("pad {}: this hit is silent; choose another", pad + 1)))?;
     // a target was given for a role
     let target = old.target.clone().filter(|_| old.role == role);
-    let mut stage = Stage::with_drafts(kit, &drafts(kit));
-    let how = How::of(kit, fit, target.as_ref());
-    let (_, mut made) = shape(&mut stage, role, &[&candidate], &how, progress)?;
-    let kick_lufs = balance::kick_lufs(&mut stage, kit, pad).unwrap_or(balance::KICK_LUFS);
-    balance::level(&mut stage, &mut made, kick_lufs);
-    let score = stage.measure(&made).map_or(0.0, |f| score::score(role, &f));
+    let mut auditioner = Auditioner::with_drafts(kit, &drafts(kit));
+    let shaping_options = ShapeOptions::of(kit, fit, target.as_ref());
+    let (_, mut made) = shape(&mut auditioner, role, &[&candidate], &shaping_options, progress)?;
+    let kick_lufs = balance::kick_lufs(&mut auditioner, kit, pad).unwrap_or(balance::KICK_LUFS);
+    balance::level(&mut auditioner, &mut made, kick_lufs);
+    let score = auditioner.measure(&made).map_or(0.0, |f| score::score(role, &f));
     made.note = old.note;
     made.target = target.clone();
     made.settings.pan = old.settings.pan;
@@ -169,7 +169,7 @@ pub fn make_pad(
         hit: source.1,
         score,
         next_best: same.map(|a| a.next_best.clone()).unwrap_or_default(),
-        moves: moves::of(&made),
+        edit_summary: edit_summary::of(&made),
     });
     Ok(made)
 }
@@ -230,7 +230,7 @@ pub fn measured(kit: &Kit, take: usize, heard: &Hit) -> Option<Features> {
     let rate = f64::from(audio.sample_rate);
     let start = usize::try_from(heard.start).ok()?;
     let end = usize::try_from(heard.end).ok()?.min(audio.frames());
-    if start >= end || ((end - start) as f64) < SHORTEST_S * rate {
+    if start >= end || ((end - start) as f64) < MIN_HIT_S * rate {
         return None;
     }
     let end = end.min(start + (MEASURED_S * rate) as usize);
@@ -268,14 +268,14 @@ fn audition(
     progress: &dyn Progress,
 ) -> Result<Vec<BTreeMap<Role, f32>>> {
     let done = std::sync::atomic::AtomicUsize::new(0);
-    on_all_cores(kit, drafts, candidates.len(), |stage, i| {
+    on_all_cores(kit, drafts, candidates.len(), |auditioner, i| {
         let mut scores = BTreeMap::new();
         for &role in roles {
             progress.check()?;
             let mut pad = recipe(role, &candidates[i].source());
             // copies add up like noise: fewer of them measure the same
             pad.cloud.copies = pad.cloud.copies.min(AUDITION_COPIES);
-            scores.insert(role, stage.try_out(&pad).map_or(0.0, |f| score::score(role, &f)));
+            scores.insert(role, auditioner.try_out(&pad).map_or(0.0, |f| score::score(role, &f)));
         }
         let done = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
         progress.report("auditioning hits", done as f32 / candidates.len() as f32);
@@ -343,7 +343,7 @@ fn told(
         hit,
         score,
         next_best: others.into_iter().take(NEXT_BEST).map(place).collect(),
-        moves: moves::of(pad),
+        edit_summary: edit_summary::of(pad),
     }
 }
 

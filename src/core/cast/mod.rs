@@ -1,24 +1,24 @@
 //! Casting: which hit serves which role, found by playing it there through the engine; and fitting: how
 //! far it is shaped towards the role.
 
-mod aim;
 mod assign;
-pub mod audition;
+pub mod auditioner;
 pub mod balance;
-mod blend;
+mod edit_summary;
 pub mod features;
 mod fit;
 mod group;
-pub mod hunt;
 mod make;
-mod moves;
-#[cfg(test)]
-mod pluck;
+mod morph;
+mod objective;
 mod profiles;
 mod recipe;
+pub mod resonances;
 pub mod score;
 mod shape;
 mod strokes;
+#[cfg(test)]
+mod test_signal;
 #[doc(hidden)]
 pub mod trial;
 mod tune;

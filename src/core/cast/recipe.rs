@@ -13,7 +13,7 @@ use crate::{
 /// Peak to which a hit is brought before its tone chain, dBFS: thresholds then mean the same for every hit.
 pub const WORKING_PEAK_DB: f32 = -6.0;
 /// A hit is lifted by no more than this, dB: what is softer is noise.
-const MOST_LIFT_DB: f32 = 48.0;
+const MAX_LIFT_DB: f32 = 48.0;
 
 /// How long a shaker reads its hit at least: its start, attack, hold and decay.
 const SHAKE_MS: f32 = 64.0;
@@ -61,7 +61,7 @@ impl Source<'_> {
 
 /// The stretch of a hit, brought to the working level.
 pub fn slice_of(take: usize, hit: &Hit) -> Slice {
-    let lift = (WORKING_PEAK_DB - hit.description.peak_db).clamp(-MOST_LIFT_DB, MOST_LIFT_DB);
+    let lift = (WORKING_PEAK_DB - hit.description.peak_db).clamp(-MAX_LIFT_DB, MAX_LIFT_DB);
     Slice { take, start: hit.start, end: hit.end, gain_db: lift, velocities: [0.0, 1.0] }
 }
 
@@ -207,7 +207,7 @@ fn clap(pad: &mut Pad) {
     pad.tone.bands = [band(300.0, -3.0, 0.7), band(1200.0, 5.0, 0.9), band(6000.0, 0.0, 0.7)];
 }
 
-/// Past the tone into the noise, high-passed; remaining tones are dipped by the tone hunt.
+/// Past the tone into the noise, high-passed; remaining tones are dipped by the removal of resonances.
 fn hat(pad: &mut Pad, source: &Source, hold_ms: f32, decay_ms: f32) {
     let up = 12.0 * (9000.0 / source.raw.scalars[12].exp()).log2();
     let reading = LayerSettings { low_cut_hz: 3500.0, ..layer(6.0, up.clamp(0.0, 24.0), hold_ms, decay_ms) };
@@ -285,18 +285,18 @@ fn percussion(pad: &mut Pad, source: &Source) {
 mod tests {
     use super::*;
     use crate::cast::{
-        audition::{RATE, Stage},
-        pluck::pluck,
+        auditioner::{Auditioner, RATE},
+        test_signal::plucked,
     };
 
     #[test]
     fn a_shaker_of_a_short_hit_swells_and_falls_before_the_hit_is_over() {
-        let (kit, raw) = pluck(220.0, 4.0);
+        let (kit, raw) = plucked(220.0, 4.0);
         let mut heard = kit.doc.takes[0].hits[0].clone();
         // 50 ms: at the pitch that brightness asks for they would be over within 10 ms
         heard.end = heard.start + (0.05 * RATE) as u64;
         let pad = recipe(Role::Shaker, &Source { take: 0, rate: RATE, heard: &heard, raw: &raw });
-        let sound = Stage::new(&kit).sketch(&pad);
+        let sound = Auditioner::new(&kit).sketch(&pad);
         let levels: Vec<f32> = sound.chunks(96).map(|c| c.iter().map(|x| x * x).sum()).collect();
         let top = (0..levels.len()).max_by(|&a, &b| levels[a].total_cmp(&levels[b])).unwrap();
         let last = levels.iter().rposition(|l| *l > 0.01 * levels[top]).unwrap();

@@ -11,7 +11,7 @@ use super::{
 use crate::kit::Role;
 
 /// Least probability that is told apart.
-const LEAST: f32 = 1e-3;
+const MIN_PROBABILITY: f32 = 1e-3;
 
 /// What the models tell apart, in the order of the profiles.
 pub const CLASSES: [&str; 10] =
@@ -87,14 +87,14 @@ pub fn score(role: Role, features: &Features) -> f32 {
 /// How much it would surprise to hear a sound called by a role: minus the logarithm of each model's
 /// probability, averaged, so that all models have to agree. For hats the probability of the other hat counts in part,
 /// since how open it is matters less than that it is one.
-pub(super) fn surprise(role: Role, features: &Features) -> f32 {
+pub(super) fn cross_entropy(role: Role, features: &Features) -> f32 {
     let models = models(features);
     let sure = |m: &Probabilities| match role {
         Role::ClosedHat => m[4] + 0.5 * m[5],
         Role::OpenHat => m[5] + 0.8 * m[4],
         role => m[class_of(role)],
     };
-    models.iter().map(|m| -libm::logf(sure(m) + LEAST)).sum::<f32>() / models.len() as f32
+    models.iter().map(|m| -libm::logf(sure(m) + MIN_PROBABILITY)).sum::<f32>() / models.len() as f32
 }
 
 /// Distance of two sounds, in standard deviations over all drum sounds (root mean square over all measures).

@@ -1,13 +1,12 @@
-//! One pad: from the best of some hits by the role's recipe, the search, the hunt and the tuning.
+//! One pad: from the best of some hits by the role's recipe, the search, the removal of resonances and the tuning.
 
 use super::{
-    aim::Aim,
-    audition::Stage,
-    blend,
+    auditioner::Auditioner,
     features::Features,
-    fit, hunt,
+    fit, morph,
+    objective::Objective,
     recipe::{Source, recipe},
-    tune,
+    resonances, tune,
 };
 use crate::{
     error::Result,
@@ -16,8 +15,8 @@ use crate::{
     progress::Progress,
 };
 
-/// Dips that cost a role more than this are made up for with the other controls, in units of [`Aim::miss`]
-/// (our choice: a small part of what hats miss).
+/// Dips that cost a role more than this are made up for with the other controls, in units of [`Objective::loss`]
+/// (our choice: a small part of a hat's loss).
 const DIPS_COST: f32 = 0.05;
 /// Pads of one choke group: the hats.
 const HAT_GROUP: u8 = 1;
@@ -50,7 +49,7 @@ impl Candidate {
 }
 
 /// How pads are shaped.
-pub struct How<'a> {
+pub struct ShapeOptions<'a> {
     /// How far from the raw hit (0) to the role (1).
     pub fit: f32,
     /// A sound that takes the place of the role's profile.
@@ -61,7 +60,7 @@ pub struct How<'a> {
     pub tune_kick: bool,
 }
 
-impl<'a> How<'a> {
+impl<'a> ShapeOptions<'a> {
     /// As `kit` says, with this fit and target.
     pub fn of(kit: &Kit, fit: f32, target: Option<&'a Target>) -> Self {
         Self { fit, target, key: kit.doc.key, tune_kick: kit.doc.tune_kick }
@@ -77,38 +76,40 @@ impl<'a> How<'a> {
 /// # Panics
 /// When there are no hits.
 pub fn shape(
-    stage: &mut Stage,
+    auditioner: &mut Auditioner,
     role: Role,
     hits: &[&Candidate],
-    how: &How<'_>,
+    options: &ShapeOptions<'_>,
     progress: &dyn Progress,
 ) -> Result<(usize, Pad)> {
     let (mut best, mut shaped) = (0, recipe(role, &hits[0].source()));
     // percussion stays what it is, and at the raw end nothing of the search is heard
-    if (role != Role::Percussion || how.target.is_some()) && how.fit > 0.0 {
-        let aim = Aim::of(role, how.target);
+    if (role != Role::Percussion || options.target.is_some()) && options.fit > 0.0 {
+        let objective = Objective::of(role, options.target);
         let mut least = f32::INFINITY;
         for (i, hit) in hits.iter().enumerate() {
             let recipe = recipe(role, &hit.source());
-            let (cost, pad) = fit::fitted(stage, hit.start(&recipe), &aim, progress)?;
+            let (cost, pad) = fit::fitted(auditioner, hit.start(&recipe), &objective, progress)?;
             if cost < least {
                 (least, best, shaped) = (cost, i, pad);
             }
         }
-        if hunt::hunts(role) {
-            let miss = |stage: &mut Stage, pad: &Pad| stage.try_out(pad).map_or(f32::MAX, |f| aim.miss(&f));
-            let before = miss(stage, &shaped);
-            shaped = hunt::without_tones(stage, &shaped, progress)?;
-            if miss(stage, &shaped) > before + DIPS_COST {
-                shaped = fit::refined(stage, hits[best].start(&shaped), &aim, progress)?;
+        if resonances::removes_resonances(role) {
+            let loss = |auditioner: &mut Auditioner, pad: &Pad| {
+                auditioner.try_out(pad).map_or(f32::MAX, |f| objective.loss(&f))
+            };
+            let before = loss(auditioner, &shaped);
+            shaped = resonances::without_resonances(auditioner, &shaped, progress)?;
+            if loss(auditioner, &shaped) > before + DIPS_COST {
+                shaped = fit::refined(auditioner, hits[best].start(&shaped), &objective, progress)?;
             }
         }
     }
     let candidate = hits[best];
-    let mut pad = blend::at(&shaped, how.fit);
-    if let Some(key) = how.key.filter(|_| tune::has_pitch(role, how.tune_kick)) {
+    let mut pad = morph::at(&shaped, options.fit);
+    if let Some(key) = options.key.filter(|_| tune::has_pitch(role, options.tune_kick)) {
         let d = &candidate.heard.description;
-        tune::tune(stage, &mut pad, key, d.pitch_hz, d.pitch_confidence);
+        tune::tune(auditioner, &mut pad, key, d.pitch_hz, d.pitch_confidence);
     }
     if matches!(role, Role::ClosedHat | Role::OpenHat) {
         pad.settings.choke_group = HAT_GROUP;
@@ -120,11 +121,11 @@ pub fn shape(
 mod tests {
     use super::*;
     use crate::{
-        cast::{audition::RATE, pluck::pluck},
+        cast::{auditioner::RATE, test_signal::plucked},
         progress::Quiet,
     };
 
-    const HOW: How<'_> = How { fit: 1.0, target: None, key: None, tune_kick: false };
+    const OPTIONS: ShapeOptions<'_> = ShapeOptions { fit: 1.0, target: None, key: None, tune_kick: false };
 
     fn candidate(kit: &Kit, take: usize, raw: Features) -> Candidate {
         Candidate { take, rate: RATE, hit: 0, heard: kit.doc.takes[take].hits[0].clone(), raw }
@@ -132,15 +133,15 @@ mod tests {
 
     #[test]
     fn of_two_hits_the_one_that_comes_closer_is_shaped_in_any_order() {
-        let (mut kit, ringing) = pluck(147.0, 1.0);
-        let (other, muted) = pluck(147.0, 120.0);
+        let (mut kit, ringing) = plucked(147.0, 1.0);
+        let (other, muted) = plucked(147.0, 120.0);
         kit.takes.extend(other.takes);
         kit.doc.takes.extend(other.doc.takes);
-        let mut stage = Stage::new(&kit);
+        let mut auditioner = Auditioner::new(&kit);
         let hits = [candidate(&kit, 0, ringing), candidate(&kit, 1, muted)];
         let mut made = |order: &[usize]| {
             let hits: Vec<&Candidate> = order.iter().map(|&i| &hits[i]).collect();
-            shape(&mut stage, Role::Clap, &hits, &HOW, &Quiet).unwrap()
+            shape(&mut auditioner, Role::Clap, &hits, &OPTIONS, &Quiet).unwrap()
         };
         let (first, second) = (made(&[0]).1, made(&[1]).1);
         let (there, back) = (made(&[0, 1]), made(&[1, 0]));
@@ -149,23 +150,25 @@ mod tests {
         assert!(there.1 == if there.0 == 0 { first } else { second });
         let costs = hits.each_ref().map(|hit| {
             let recipe = recipe(Role::Clap, &hit.source());
-            fit::fitted(&mut stage, hit.start(&recipe), &Aim::of(Role::Clap, None), &Quiet).unwrap().0
+            fit::fitted(&mut auditioner, hit.start(&recipe), &Objective::of(Role::Clap, None), &Quiet)
+                .unwrap()
+                .0
         });
         assert_eq!(there.0, usize::from(costs[1] < costs[0]), "{costs:?}");
     }
 
     #[test]
     fn what_dips_cost_a_hat_is_made_up_for() {
-        let (kit, raw) = pluck(740.0, 4.0);
-        let mut stage = Stage::new(&kit);
+        let (kit, raw) = plucked(740.0, 4.0);
+        let mut auditioner = Auditioner::new(&kit);
         let hit = candidate(&kit, 0, raw);
-        let aim = Aim::of(Role::OpenHat, None);
+        let objective = Objective::of(Role::OpenHat, None);
         let recipe = recipe(Role::OpenHat, &hit.source());
-        let (_, fitted) = fit::fitted(&mut stage, hit.start(&recipe), &aim, &Quiet).unwrap();
-        let dipped = hunt::without_tones(&mut stage, &fitted, &Quiet).unwrap();
-        let (_, made) = shape(&mut stage, Role::OpenHat, &[&hit], &HOW, &Quiet).unwrap();
+        let (_, fitted) = fit::fitted(&mut auditioner, hit.start(&recipe), &objective, &Quiet).unwrap();
+        let dipped = resonances::without_resonances(&mut auditioner, &fitted, &Quiet).unwrap();
+        let (_, made) = shape(&mut auditioner, Role::OpenHat, &[&hit], &OPTIONS, &Quiet).unwrap();
         let [fitted, with_dips, made] =
-            [&fitted, &dipped, &made].map(|pad| aim.miss(&stage.try_out(pad).unwrap()));
+            [&fitted, &dipped, &made].map(|pad| objective.loss(&auditioner.try_out(pad).unwrap()));
         assert!(with_dips > fitted + DIPS_COST, "they cost something here: {fitted:.2}, {with_dips:.2}");
         assert!(made < with_dips - DIPS_COST, "{with_dips:.2} with dips, {made:.2} at the end");
     }

@@ -7,9 +7,9 @@ use crate::{kit::Slice, listen::Hit};
 /// source).
 const ZONE_DB: f32 = 9.0;
 /// Zones at most: soft, middle, hard.
-const MOST_ZONES: usize = 3;
+const MAX_ZONES: usize = 3;
 /// Strokes that take turns within a zone, at most.
-const MOST_IN_ZONE: usize = 6;
+const MAX_IN_ZONE: usize = 6;
 
 /// Slices for a pad from a group of alike hits (take and hit), its own hit first: strokes of like level take
 /// turns within one zone of velocities, and zones meet where a stroke's level lies halfway between theirs.
@@ -20,7 +20,7 @@ pub fn slices(strokes: &[(usize, &Hit)], velocity_level: f32) -> Vec<Slice> {
     let levels = || strokes.iter().map(|(_, hit)| level(hit));
     let (top, bottom) = levels().fold((f32::MIN, f32::MAX), |(top, bottom), l| (top.max(l), bottom.min(l)));
     let range = top - bottom;
-    let zones = if velocity_level > 0.0 { (1 + (range / ZONE_DB) as usize).min(MOST_ZONES) } else { 1 };
+    let zones = if velocity_level > 0.0 { (1 + (range / ZONE_DB) as usize).min(MAX_ZONES) } else { 1 };
     let width = (range / zones as f32).max(f32::MIN_POSITIVE);
     // zone 0 is the hardest
     let zone_of = |hit: &Hit| (((top - level(hit)) / width) as usize).min(zones - 1);
@@ -38,13 +38,13 @@ pub fn slices(strokes: &[(usize, &Hit)], velocity_level: f32) -> Vec<Slice> {
         let low = taken.get(at + 1).map_or(0.0, |&below| edge(zone, below));
         [low, high]
     };
-    let mut count = [0; MOST_ZONES];
+    let mut count = [0; MAX_ZONES];
     std::iter::once(first)
         .chain(strokes[1..].iter().copied())
         .filter_map(|(take, hit)| {
             let zone = zone_of(hit);
             count[zone] += 1;
-            (count[zone] <= MOST_IN_ZONE).then(|| Slice { velocities: bounds(zone), ..slice_of(take, hit) })
+            (count[zone] <= MAX_IN_ZONE).then(|| Slice { velocities: bounds(zone), ..slice_of(take, hit) })
         })
         .collect()
 }
@@ -68,7 +68,7 @@ mod tests {
     #[test]
     fn strokes_of_one_level_take_turns_at_every_velocity() {
         assert_eq!(zones(&[-3.0, -4.0, -9.0]), [[0.0, 1.0]; 3]);
-        assert_eq!(zones(&[-3.0; 9]).len(), MOST_IN_ZONE);
+        assert_eq!(zones(&[-3.0; 9]).len(), MAX_IN_ZONE);
         assert!(slices(&[], 0.7).is_empty());
     }
 

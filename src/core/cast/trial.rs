@@ -1,11 +1,12 @@
 //! The search of one pad laid open, for the scores that hold it against another optimiser.
 
 use super::{
-    aim::Aim,
-    audition::{Stage, drafts},
+    auditioner::{Auditioner, drafts},
     features::Features,
     fit::{self, Search},
-    make, recipe, score,
+    make,
+    objective::Objective,
+    recipe, score,
 };
 use crate::{
     error::{Error, Result},
@@ -15,9 +16,9 @@ use crate::{
 
 /// A hit in a role, before it is fitted.
 pub struct Trial {
-    stage: Stage,
+    auditioner: Auditioner,
     recipe: Pad,
-    aim: Aim,
+    objective: Objective,
     raw: Features,
     seed: u64,
 }
@@ -35,25 +36,25 @@ impl Trial {
         };
         let rate = f64::from(kit.takes[take].sample_rate);
         let recipe = recipe::recipe(role, &recipe::Source { take, rate, heard, raw: &raw });
-        let stage = Stage::with_drafts(kit, &drafts(kit));
-        Ok(Self { stage, recipe, aim: Aim::of(role, None), seed: heard.start, raw })
+        let auditioner = Auditioner::with_drafts(kit, &drafts(kit));
+        Ok(Self { auditioner, recipe, objective: Objective::of(role, None), seed: heard.start, raw })
     }
 
     /// How well the recipe serves as it is, 0 to 1.
     pub fn recipe_score(&mut self) -> f32 {
-        self.stage.measure(&self.recipe).map_or(0.0, |f| score::score(self.recipe.role, &f))
+        self.auditioner.measure(&self.recipe).map_or(0.0, |f| score::score(self.recipe.role, &f))
     }
 
     /// Where the search begins: the place of each control in its window, 0 to 1.
     pub fn start(&self) -> Vec<f64> {
-        Search::new(&self.recipe, &self.aim, &self.raw).start()
+        Search::new(&self.recipe, &self.objective, &self.raw).start()
     }
 
     /// Cost of the controls at these places, places outside of their windows included.
     pub fn cost(&mut self, places: &[f64]) -> f64 {
-        let search = Search::new(&self.recipe, &self.aim, &self.raw);
+        let search = Search::new(&self.recipe, &self.objective, &self.raw);
         let (pad, outside) = search.pad(places.iter());
-        f64::from(search.cost(&mut self.stage, &pad)) + outside
+        f64::from(search.cost(&mut self.auditioner, &pad)) + outside
     }
 
     /// Cost of what our own search finds, and how many trials it takes.
@@ -62,8 +63,8 @@ impl Trial {
     /// None that can come without a user who cancels.
     pub fn found(&mut self) -> Result<(f64, usize)> {
         let start = fit::Start { pad: &self.recipe, raw: &self.raw, seed: self.seed };
-        let (_, pad) = fit::fitted(&mut self.stage, start, &self.aim, &Quiet)?;
-        let search = Search::new(&self.recipe, &self.aim, &self.raw);
-        Ok((f64::from(search.cost(&mut self.stage, &pad)), fit::trials(self.recipe.role)))
+        let (_, pad) = fit::fitted(&mut self.auditioner, start, &self.objective, &Quiet)?;
+        let search = Search::new(&self.recipe, &self.objective, &self.raw);
+        Ok((f64::from(search.cost(&mut self.auditioner, &pad)), fit::trials(self.recipe.role)))
     }
 }

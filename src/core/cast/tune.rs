@@ -4,7 +4,7 @@
 //! What is tuned is what is heard: the fundamental that the hit's description names says where to look, the
 //! rendered pad says exactly where it is.
 
-use super::audition::{RATE, Stage, mono};
+use super::auditioner::{Auditioner, RATE, mono};
 use crate::{
     kit::{Band, Key, Kit, LayerSettings, Pad, Role},
     units::{hz_to_note, note_to_hz},
@@ -18,7 +18,7 @@ const BELL_DB: f32 = 3.0;
 const BELL_Q: f32 = 4.0;
 /// The fundamental is looked for this far around where it should be, cents.
 const ASTRAY_CT: f64 = 45.0;
-const MOST_ASTRAY_CT: f64 = 200.0;
+const MAX_ASTRAY_CT: f64 = 200.0;
 /// What is as near as this is in tune, cents.
 const IN_TUNE_CT: f64 = 0.5;
 /// Renderings at most for one note, and notes.
@@ -38,9 +38,9 @@ const CALM_CT: f32 = 4.0;
 /// A partial with less than this share of the strongest one's power, 12 dB, does not tell the pitch (our choice).
 const FUNDAMENTAL: f32 = 0.063;
 /// The bell lifts a fundamental by no more than this, dB.
-const MOST_BELL_DB: f32 = 12.0;
+const MAX_BELL_DB: f32 = 12.0;
 /// And is no narrower than this where another partial lies beside it: with more it rings (our choice).
-const MOST_BELL_Q: f32 = 12.0;
+const MAX_BELL_Q: f32 = 12.0;
 /// Partials between these frequencies tell a pitch, Hz (our choice: from a kick to a rim).
 const PITCHED_HZ: [f64; 2] = [35.0, 1500.0];
 /// Length of the spectrum in which they are looked for, samples: 0.73 Hz apart.
@@ -65,25 +65,25 @@ pub fn nearest_hz(key: Key, hz: f64) -> f64 {
 /// Moves every layer of the pad by the interval that brings its fundamental, as it is heard, to the nearest
 /// note of the key, and puts the bell there. `hit_hz` is the fundamental of the hit as it was recorded.
 /// Nothing changes where there is no certain fundamental.
-pub fn tune(stage: &mut Stage, pad: &mut Pad, key: Key, hit_hz: Option<f32>, confidence: f32) {
+pub fn tune(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, hit_hz: Option<f32>, confidence: f32) {
     let Some(hit_hz) = hit_hz.filter(|_| confidence >= SURE) else { return };
     let Some(pitch_st) = pitch_st(pad) else { return };
     calm(pad);
     let expected = f64::from(hit_hz) * (pitch_st / 12.0).exp2();
-    let mut now = sounding_hz(stage, pad, expected).unwrap_or(expected);
+    let mut now = sounding_hz(auditioner, pad, expected).unwrap_or(expected);
     for _ in 0..NOTES {
-        if settled(stage, pad, key, now) {
+        if settled(auditioner, pad, key, now) {
             return;
         }
         // what was moved with it drowns it: then that is what is heard
-        let Some(hz) = whole(stage, pad).and_then(|sound| strongest_hz(&sound)) else { return };
+        let Some(hz) = whole(auditioner, pad).and_then(|sound| strongest_hz(&sound)) else { return };
         now = hz;
     }
 }
 
 /// Moves the pad until what sounds at `now` Hz stands on the nearest note, with the bell there; no when something
 /// else is heard then.
-fn settled(stage: &mut Stage, pad: &mut Pad, key: Key, now: f64) -> bool {
+fn settled(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, now: f64) -> bool {
     let wanted = nearest_hz(key, now);
     lift(pad, wanted);
     let mut by = 12.0 * (wanted / now).log2();
@@ -92,22 +92,22 @@ fn settled(stage: &mut Stage, pad: &mut Pad, key: Key, now: f64) -> bool {
             transpose(pad, by);
         }
         others(pad, key, wanted);
-        raise(stage, pad, wanted);
+        raise(auditioner, pad, wanted);
         // the bell and what was moved with it are heard as well
-        let Some(hz) = heard_hz(stage, pad, wanted) else { return false };
+        let Some(hz) = heard_hz(auditioner, pad, wanted) else { return false };
         by = 12.0 * (wanted / hz).log2();
         if by.abs() * 100.0 < IN_TUNE_CT {
             break;
         }
     }
-    !drowned(stage, pad, wanted)
+    !drowned(auditioner, pad, wanted)
 }
 
 /// Whether another partial is the strongest although the bell has given all it may.
-fn drowned(stage: &mut Stage, pad: &Pad, hz: f64) -> bool {
-    let most = MOST_BELL_DB * pad.fit;
+fn drowned(auditioner: &mut Auditioner, pad: &Pad, hz: f64) -> bool {
+    let most = MAX_BELL_DB * pad.fit;
     let spent = most > 0.0 && pad.tone.note_bell.gain_db >= most - 0.01;
-    let strongest = whole(stage, pad).filter(|_| spent).and_then(|sound| strongest_hz(&sound));
+    let strongest = whole(auditioner, pad).filter(|_| spent).and_then(|sound| strongest_hz(&sound));
     strongest.is_some_and(|s| 1200.0 * (s / hz).log2().abs() > ASTRAY_CT)
 }
 
@@ -122,22 +122,22 @@ fn lift(pad: &mut Pad, hz: f64) {
 
 /// Raises the bell as far as it takes for the fundamental to be the strongest partial, and no further than a
 /// fundamental may lie below it.
-fn raise(stage: &mut Stage, pad: &mut Pad, hz: f64) {
-    let Some(part) = whole(stage, pad) else { return };
+fn raise(auditioner: &mut Auditioner, pad: &mut Pad, hz: f64) {
+    let Some(part) = whole(auditioner, pad) else { return };
     let (power, bin_hz) = spectrum(&part);
     let [low, high] = PITCHED_HZ.map(|hz| ((hz / bin_hz) as usize).min(power.len() - 1));
     let Some(strongest) = (low..=high).max_by(|&a, &b| power[a].total_cmp(&power[b])) else { return };
     let there = power.get((hz / bin_hz).round() as usize).copied().unwrap_or(0.0);
     let short_db = 10.0 * (power[strongest] / there.max(f32::MIN_POSITIVE)).log10();
     let bell = &mut pad.tone.note_bell;
-    let most = MOST_BELL_DB * pad.fit;
+    let most = MAX_BELL_DB * pad.fit;
     if short_db > 0.5 && bell.gain_db < most {
         bell.gain_db = (bell.gain_db + short_db + 0.5).min(most);
     }
     // a neighbour that the bell lifts as well stays the stronger one: a bell as narrow as they are apart
     let apart_oct = (strongest as f64 * bin_hz / hz).log2().abs() as f32;
     if short_db > 0.5 && apart_oct * bell.q < 0.5 {
-        bell.q = (1.0 / apart_oct.max(1e-3)).clamp(bell.q, MOST_BELL_Q);
+        bell.q = (1.0 / apart_oct.max(1e-3)).clamp(bell.q, MAX_BELL_Q);
     }
 }
 
@@ -185,8 +185,8 @@ fn others(pad: &mut Pad, key: Key, first_hz: f64) {
 
 /// Where the pad's pitch is heard, Hz: near `expected_hz` when a partial stands out there, else at its strongest
 /// partial, since what was cut away with the fundamental cannot be in or out of tune. `None` where no sound is.
-fn sounding_hz(stage: &mut Stage, pad: &Pad, expected_hz: f64) -> Option<f64> {
-    let part = whole(stage, pad)?;
+fn sounding_hz(auditioner: &mut Auditioner, pad: &Pad, expected_hz: f64) -> Option<f64> {
+    let part = whole(auditioner, pad)?;
     let (power, bin_hz) = spectrum(&part);
     let at = |hz: f64| power.get((hz / bin_hz).round() as usize).copied().unwrap_or(0.0);
     let strongest = strongest_hz(&part)?;
@@ -220,22 +220,22 @@ fn spectrum(part: &[f32]) -> (Vec<f32>, f64) {
 }
 
 /// Frequency of the partial near `near_hz` in the pad's sound; `None` where none stands out there.
-fn heard_hz(stage: &mut Stage, pad: &Pad, near_hz: f64) -> Option<f64> {
-    let sound = whole(stage, pad)?;
+fn heard_hz(auditioner: &mut Auditioner, pad: &Pad, near_hz: f64) -> Option<f64> {
+    let sound = whole(auditioner, pad)?;
     // a short sound's spectrum has wide peaks, which move further: half the main lobe of a Hann window is two bins
     let lobe_ct = 1200.0 * (1.0 + 2.0 * RATE / (sound.len() as f64 * near_hz)).log2();
-    peak_hz(&sound, RATE, near_hz, lobe_ct.clamp(ASTRAY_CT, MOST_ASTRAY_CT))
+    peak_hz(&sound, RATE, near_hz, lobe_ct.clamp(ASTRAY_CT, MAX_ASTRAY_CT))
 }
 
 /// What the pad sounds like, until it is gone.
-fn whole(stage: &mut Stage, pad: &Pad) -> Option<Vec<f32>> {
+fn whole(auditioner: &mut Auditioner, pad: &Pad) -> Option<Vec<f32>> {
     let mut still = pad.clone();
     // each stroke strays a little: what is tuned is where it strays from
     let v = &mut still.variation;
     (v.start_ms, v.pitch_ct, v.level_db, v.cut_oct) = (0.0, 0.0, 0.0, 0.0);
     // and the copies of a cloud are scattered about it on purpose
     still.cloud.copies = 0;
-    let [left, right] = stage.play(&still, LOOKED_S);
+    let [left, right] = auditioner.play(&still, LOOKED_S);
     let mut sound = mono(&left, &right);
     sound.truncate(reaches(&sound, AUDIBLE_ENERGY));
     (!sound.is_empty()).then_some(sound)
@@ -291,12 +291,12 @@ fn peak_hz(part: &[f32], rate: f64, near_hz: f64, astray_ct: f64) -> Option<f64>
 pub fn set_key(kit: &mut Kit, key: Option<Key>) {
     kit.doc.key = key;
     let Some(key) = key else { return };
-    let mut stage = Stage::new(kit);
+    let mut auditioner = Auditioner::new(kit);
     let kick_too = kit.doc.tune_kick;
     for pad in kit.doc.pads.iter_mut().filter(|p| has_pitch(p.role, kick_too)) {
         let hit = pad.audition.as_ref().and_then(|a| kit.doc.takes.get(a.take)?.hits.get(a.hit));
         if let Some(hit) = hit {
-            tune(&mut stage, pad, key, hit.description.pitch_hz, hit.description.pitch_confidence);
+            tune(&mut auditioner, pad, key, hit.description.pitch_hz, hit.description.pitch_confidence);
         }
     }
 }
@@ -307,13 +307,13 @@ mod tests {
     use crate::{cast::recipe::slice_of, kit::TakeEntry, listen::Hit, take::Take};
     use std::sync::Arc;
 
-    /// A stage with one take: a decaying tone of two partials at `hz`.
-    fn stage_of(hz: f64) -> (Stage, Pad) {
-        stage_with(&[(hz, 1.0), (2.0 * hz, 0.5)])
+    /// A auditioner with one take: a decaying tone of two partials at `hz`.
+    fn auditioner_of(hz: f64) -> (Auditioner, Pad) {
+        auditioner_with(&[(hz, 1.0), (2.0 * hz, 0.5)])
     }
 
-    /// A stage with one take: decaying partials of these frequencies, Hz, and heights.
-    fn stage_with(partials: &[(f64, f64)]) -> (Stage, Pad) {
+    /// A auditioner with one take: decaying partials of these frequencies, Hz, and heights.
+    fn auditioner_with(partials: &[(f64, f64)]) -> (Auditioner, Pad) {
         let tone = (0..48_000).map(|i| {
             let t = f64::from(i) / 48_000.0;
             let sum: f64 = partials.iter().map(|(hz, a)| a * (std::f64::consts::TAU * hz * t).sin()).sum();
@@ -326,7 +326,7 @@ mod tests {
         kit.takes = vec![take];
         let mut pad = Pad::empty(45, Role::LowTom);
         pad.slices = vec![slice_of(0, &hit)];
-        (Stage::new(&kit), pad)
+        (Auditioner::new(&kit), pad)
     }
 
     #[test]
@@ -334,9 +334,9 @@ mod tests {
         let key: Key = "A minor".parse().unwrap();
         for hz in [61.0f32, 77.7, 103.2, 180.9, 466.0, 491.3] {
             // the description is 8 cents off: what is heard counts
-            let (mut stage, mut pad) = stage_of(f64::from(hz) * (8.0f64 / 1200.0).exp2());
+            let (mut auditioner, mut pad) = auditioner_of(f64::from(hz) * (8.0f64 / 1200.0).exp2());
             pad.layers[0].settings.pitch_st = -6.3;
-            tune(&mut stage, &mut pad, key, Some(hz), 0.9);
+            tune(&mut auditioner, &mut pad, key, Some(hz), 0.9);
             let s = pad.layers[0].settings;
             let st = f64::from(s.pitch_st) + f64::from(s.fine_ct) / 100.0;
             let note = hz_to_note(f64::from(hz) * (st / 12.0).exp2()) + 0.08;
@@ -344,7 +344,7 @@ mod tests {
             assert!(key.scale().contains(&((note.round() as i32).rem_euclid(12) as u8)));
             assert!((st + 6.3).abs() <= 1.1, "moved by {} semitones", st + 6.3);
             let tuned = pad.clone();
-            tune(&mut stage, &mut pad, key, Some(hz), 0.9);
+            tune(&mut auditioner, &mut pad, key, Some(hz), 0.9);
             assert_eq!(pad, tuned, "what is in tune stays");
         }
     }
@@ -355,8 +355,8 @@ mod tests {
     fn a_pad_without_its_fundamental_is_tuned_by_the_partial_that_sounds() {
         let key: Key = "A minor".parse().unwrap();
         for (first, sounds) in [(0.02, true), (0.5, false)] {
-            let (mut stage, mut pad) = stage_with(&[(100.0, first), (275.6, 1.0)]);
-            tune(&mut stage, &mut pad, key, Some(100.0), 0.9);
+            let (mut auditioner, mut pad) = auditioner_with(&[(100.0, first), (275.6, 1.0)]);
+            tune(&mut auditioner, &mut pad, key, Some(100.0), 0.9);
             let s = pad.layers[0].settings;
             let ratio = ((f64::from(s.pitch_st) + f64::from(s.fine_ct) / 100.0) / 12.0).exp2();
             let note = hz_to_note(if sounds { 275.6 } else { 100.0 } * ratio);
@@ -368,10 +368,10 @@ mod tests {
     #[test]
     fn what_has_no_pitch_is_left_alone() {
         let key: Key = "C".parse().unwrap();
-        let (mut stage, before) = stage_of(300.0);
+        let (mut auditioner, before) = auditioner_of(300.0);
         for (hz, sure) in [(None, 1.0), (Some(300.0), 0.2)] {
             let mut pad = before.clone();
-            tune(&mut stage, &mut pad, key, hz, sure);
+            tune(&mut auditioner, &mut pad, key, hz, sure);
             assert_eq!(pad, before);
         }
         assert!(

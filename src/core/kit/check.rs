@@ -173,7 +173,7 @@ impl Document {
             self.check_slice(&what, slice)?;
         }
         if let Some(audition) = &pad.audition {
-            at_most(&what, &audition.moves, MAX_PHRASES, "phrases about its sound")?;
+            at_most(&what, &audition.edit_summary, MAX_PHRASES, "phrases about its sound")?;
             at_most(&what, &audition.next_best, MAX_PHRASES, "next-best hits")?;
             let own = (audition.take, audition.hit, audition.score);
             for &(take, hit, score) in audition.next_best.iter().chain([&own]) {

@@ -52,8 +52,8 @@ pub struct Audition {
     #[serde(deserialize_with = "bounded::list::<MAX_PHRASES, _, _>")]
     pub next_best: Vec<(usize, usize, f32)>,
     /// What was done to the sound, one phrase each: "an octave down", "cut below 5.2 kHz".
-    #[serde(deserialize_with = "bounded::list::<MAX_PHRASES, _, _>")]
-    pub moves: Vec<String>,
+    #[serde(rename = "moves", deserialize_with = "bounded::list::<MAX_PHRASES, _, _>")]
+    pub edit_summary: Vec<String>,
 }
 
 /// A drum sound to come close to: its measures only, so that its audio can never be played by the kit.

@@ -106,10 +106,10 @@ fn what_was_done(ui: &mut Ui, pad: &kitwright_core::kit::Pad) {
         return;
     };
     ScrollArea::vertical().id_salt("moves").auto_shrink([false, false]).show(ui, |ui| {
-        if audition.moves.is_empty() {
+        if audition.edit_summary.is_empty() {
             ui.label("Nothing: it sounds as it was recorded.");
         }
-        for step in &audition.moves {
+        for step in &audition.edit_summary {
             ui.label(step.as_str());
         }
         if pad.slices.len() > 1 {

@@ -4,84 +4,84 @@ use crate::kit::{Pad, Timing};
 
 /// One phrase for each thing that shapes the pad's sound, the strongest kinds first.
 pub fn of(pad: &Pad) -> Vec<String> {
-    let mut moves = Vec::new();
-    let Some(first) = pad.layers.first().map(|l| l.settings) else { return moves };
-    pitch(f64::from(first.pitch_st) + f64::from(first.fine_ct) / 100.0, &mut moves);
+    let mut edits = Vec::new();
+    let Some(first) = pad.layers.first().map(|l| l.settings) else { return edits };
+    pitch(f64::from(first.pitch_st) + f64::from(first.fine_ct) / 100.0, &mut edits);
     if first.start_ms >= 1.0 {
-        moves.push(format!("starts {:.0} ms in", first.start_ms));
+        edits.push(format!("starts {:.0} ms in", first.start_ms));
     }
     if first.drop_st >= 0.5 {
-        moves.push(format!("falls {:.1} semitones at the start", first.drop_st));
+        edits.push(format!("falls {:.1} semitones at the start", first.drop_st));
     }
     if first.decay_ms < 1000.0 {
-        moves.push(format!("shortened to {:.0} ms", first.hold_ms + first.decay_ms));
+        edits.push(format!("shortened to {:.0} ms", first.hold_ms + first.decay_ms));
     }
     if first.attack_ms >= 2.0 {
-        moves.push(format!("swells in {:.0} ms", first.attack_ms));
+        edits.push(format!("swells in {:.0} ms", first.attack_ms));
     }
     if pad.layers.len() > 1 {
-        moves.push(format!("{} readings of the hit", pad.layers.len()));
+        edits.push(format!("{} readings of the hit", pad.layers.len()));
     }
-    cloud(pad, &mut moves);
-    tone(pad, &mut moves);
-    moves
+    cloud(pad, &mut edits);
+    tone(pad, &mut edits);
+    edits
 }
 
-fn pitch(st: f64, moves: &mut Vec<String>) {
+fn pitch(st: f64, edits: &mut Vec<String>) {
     if st.abs() < 0.05 {
         return;
     }
     let way = if st < 0.0 { "down" } else { "up" };
     let octaves = st.abs() / 12.0;
-    moves.push(match octaves {
+    edits.push(match octaves {
         o if (o - 1.0).abs() < 0.01 => format!("an octave {way}"),
         o if o > 1.5 && (o - o.round()).abs() < 0.01 => format!("{o:.0} octaves {way}"),
         _ => format!("{:.1} semitones {way}", st.abs()),
     });
 }
 
-fn cloud(pad: &Pad, moves: &mut Vec<String>) {
+fn cloud(pad: &Pad, edits: &mut Vec<String>) {
     let c = &pad.cloud;
     if c.copies == 0 || c.cloud_db <= -40.0 {
         return;
     }
-    moves.push(if c.timing == Timing::Bursts {
+    edits.push(if c.timing == Timing::Bursts {
         format!("{} copies in bursts {:.0} ms apart", c.copies, c.burst_gap_ms)
     } else {
         format!("{} copies within {:.0} ms", c.copies, c.spread_ms)
     });
 }
 
-fn tone(pad: &Pad, moves: &mut Vec<String>) {
+fn tone(pad: &Pad, edits: &mut Vec<String>) {
     let t = &pad.tone;
     if t.low_cut.on && t.low_cut.hz > 25.0 {
-        moves.push(format!("cut below {}", hertz(t.low_cut.hz)));
+        edits.push(format!("cut below {}", hertz(t.low_cut.hz)));
     }
     if t.high_cut.on && t.high_cut.hz < 19_000.0 {
-        moves.push(format!("cut above {}", hertz(t.high_cut.hz)));
+        edits.push(format!("cut above {}", hertz(t.high_cut.hz)));
     }
     for b in t.bands.iter().filter(|b| b.on && b.gain_db.abs() >= 1.0) {
         let what = if b.gain_db > 0.0 { "lifted" } else { "dipped" };
-        moves.push(format!("{what} {:.0} dB at {}", b.gain_db.abs(), hertz(b.hz)));
+        edits.push(format!("{what} {:.0} dB at {}", b.gain_db.abs(), hertz(b.hz)));
     }
     let dips = t.dips.iter().filter(|d| d.on && d.gain_db * t.dip_amount <= -1.0).count();
     if dips > 0 {
-        moves.push(format!("{dips} {} taken out", if dips == 1 { "tone" } else { "tones" }));
+        edits.push(format!("{dips} {} taken out", if dips == 1 { "tone" } else { "tones" }));
     }
     if t.limiter.on && t.limiter.threshold_db < -1.0 {
-        moves.push(format!("limited to {:.0} dB", t.limiter.threshold_db));
+        edits.push(format!("limited to {:.0} dB", t.limiter.threshold_db));
     }
     if t.saturation.on && t.saturation.mix >= 0.05 && t.saturation.drive_db >= 0.5 {
-        moves.push(format!("driven by {:.0} dB", t.saturation.drive_db));
+        edits.push(format!("driven by {:.0} dB", t.saturation.drive_db));
     }
     if t.punch.on && t.punch.ratio > 1.2 {
-        moves.push("punched by a slow compressor".into());
+        edits.push("punched by a slow compressor".into());
     }
     if t.low_band.on && t.low_band.ratio > 1.2 {
-        moves.push(format!("held below {}", hertz(t.low_band_hz)));
+        edits.push(format!("held below {}", hertz(t.low_band_hz)));
     }
     if t.note_bell.on && t.note_bell.gain_db >= 1.0 {
-        moves.push(format!("its note lifted at {}", hertz(t.note_bell.hz)));
+        edits.push(format!("its note lifted at {}", hertz(t.note_bell.hz)));
     }
 }
 

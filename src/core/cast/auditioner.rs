@@ -15,7 +15,7 @@ pub const RATE: f64 = 48_000.0;
 /// Velocity of the auditions: the one at which pads are exported (110 of 127).
 pub const VELOCITY: f32 = 110.0 / 127.0;
 /// Longest audition, seconds: what the measures look at.
-const LONGEST_S: f64 = super::features::LONGEST_S + 0.05;
+const MAX_AUDITION_S: f64 = super::features::MAX_SOUND_S + 0.05;
 
 /// An audition ends when everything has been this far below the peak (56 dB: what the measures take for
 /// nothing lies at 60)...
@@ -27,7 +27,7 @@ const UNHEARD_S: f64 = 0.06;
 const CANCELS: f64 = 0.1;
 
 /// A place to play pads: two engines, used again and again. One for each thread.
-pub struct Stage {
+pub struct Auditioner {
     engine: Engine,
     /// Plays what is tried and thrown away.
     draft: Engine,
@@ -37,8 +37,8 @@ pub struct Stage {
     drafts: Vec<Arc<Take>>,
 }
 
-impl Stage {
-    /// A stage for pads that read from the takes of `kit`.
+impl Auditioner {
+    /// A auditioner for pads that read from the takes of `kit`.
     pub fn new(kit: &Kit) -> Self {
         Self::with_drafts(kit, &kit.takes)
     }
@@ -175,7 +175,7 @@ fn stroke(
 /// One stroke of the first pad as far as it is heard, in one channel.
 fn heard(engine: &mut Engine, kit: Arc<Kit>) -> Vec<f32> {
     let (mut peak, mut last, mut seen) = (0.0f32, 0, 0);
-    let [left, right] = stroke(engine, kit, LONGEST_S, |[left, right]| {
+    let [left, right] = stroke(engine, kit, MAX_AUDITION_S, |[left, right]| {
         for (i, (l, r)) in left.iter().zip(right).enumerate().skip(seen) {
             let level = l.abs().max(r.abs());
             peak = peak.max(level);
@@ -194,12 +194,12 @@ pub fn mono(left: &[f32], right: &[f32]) -> Vec<f32> {
     left.iter().zip(right).map(|(l, r)| (l + r) * 0.5).collect()
 }
 
-/// [`parallel::in_order`] with a stage for `kit` and its `drafts` on each thread.
+/// [`parallel::in_order`] with a auditioner for `kit` and its `drafts` on each thread.
 pub fn on_all_cores<T: Send>(
     kit: &Kit,
     drafts: &[Arc<Take>],
     count: usize,
-    work: impl Fn(&mut Stage, usize) -> T + Sync,
+    work: impl Fn(&mut Auditioner, usize) -> T + Sync,
 ) -> Vec<T> {
-    parallel::in_order(count, || Stage::with_drafts(kit, drafts), work)
+    parallel::in_order(count, || Auditioner::with_drafts(kit, drafts), work)
 }

@@ -162,31 +162,31 @@ mod tests {
     use super::at;
     use crate::{
         cast::{
-            aim::Aim,
-            audition::{RATE, Stage, mono},
+            auditioner::{Auditioner, RATE, mono},
             features::Features,
             fit, group,
-            pluck::pluck,
+            objective::Objective,
             recipe::{Source, recipe},
+            test_signal::plucked,
         },
         kit::{Kit, Pad, Role},
         progress::Quiet,
     };
 
     /// What the search makes of the pluck.
-    fn fitted(stage: &mut Stage, kit: &Kit, raw: &Features, role: Role) -> Pad {
+    fn fitted(auditioner: &mut Auditioner, kit: &Kit, raw: &Features, role: Role) -> Pad {
         let recipe = recipe(role, &Source { take: 0, rate: RATE, heard: &kit.doc.takes[0].hits[0], raw });
         let start = fit::Start { pad: &recipe, raw, seed: 1 };
-        fit::fitted(stage, start, &Aim::of(role, None), &Quiet).unwrap().1
+        fit::fitted(auditioner, start, &Objective::of(role, None), &Quiet).unwrap().1
     }
 
     #[test]
     fn the_path_from_the_raw_hit_to_the_fitted_pad_is_smooth() {
-        let (kit, raw) = pluck(147.0, 6.0);
-        let mut stage = Stage::new(&kit);
+        let (kit, raw) = plucked(147.0, 6.0);
+        let mut auditioner = Auditioner::new(&kit);
         for role in [Role::Kick, Role::Rim, Role::ClosedHat] {
-            let shaped = fitted(&mut stage, &kit, &raw, role);
-            let mut heard = |fit: f32| stage.measure(&at(&shaped, fit)).unwrap();
+            let shaped = fitted(&mut auditioner, &kit, &raw, role);
+            let mut heard = |fit: f32| auditioner.measure(&at(&shaped, fit)).unwrap();
             let path: Vec<Features> = (0..=20u8).map(|i| heard(f32::from(i) / 20.0)).collect();
             let whole = group::distance_db(&path[0], &path[20]);
             let steps: Vec<f32> = path.windows(2).map(|w| group::distance_db(&w[0], &w[1])).collect();
@@ -205,13 +205,13 @@ mod tests {
 
     #[test]
     fn fit_0_is_the_raw_hit_with_an_envelope() {
-        let (kit, raw) = pluck(147.0, 6.0);
-        let mut stage = Stage::new(&kit);
+        let (kit, raw) = plucked(147.0, 6.0);
+        let mut auditioner = Auditioner::new(&kit);
         for role in [Role::Kick, Role::Clap, Role::OpenHat] {
-            let shaped = fitted(&mut stage, &kit, &raw, role);
+            let shaped = fitted(&mut auditioner, &kit, &raw, role);
             let mut pad = at(&shaped, 0.0);
             (pad.variation.start_ms, pad.variation.pitch_ct, pad.variation.level_db) = (0.0, 0.0, 0.0);
-            let [left, right] = stage.play(&pad, 0.5);
+            let [left, right] = auditioner.play(&pad, 0.5);
             let (sound, take) = (mono(&left, &right), &kit.takes[0].channels[0]);
             // sample for sample the recording, only softer, and ever softer
             let gain = |from: usize| {

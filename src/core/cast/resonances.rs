@@ -6,7 +6,7 @@
 //! read off the spread of the bins around their smoothed middle. What is higher than such noise would reach
 //! in one sound of a thousand is a partial.
 
-use super::audition::{self, Stage};
+use super::auditioner::{self, Auditioner};
 use crate::{
     error::Result,
     kit::{BAND, Band, MAX_DIPS, Pad, Role},
@@ -30,10 +30,10 @@ const MEDIANS: usize = 12;
 /// Bins whose surroundings lie this far below the strongest do not matter, dB.
 const AUDIBLE_DB: f32 = 45.0;
 /// Frequencies that are hunted, Hz: below is body, not noise; above is hardly heard.
-const LOWEST_HZ: f64 = 200.0;
-const HIGHEST_HZ: f64 = 18_000.0;
+const MIN_HZ: f64 = 200.0;
+const MAX_HZ: f64 = 18_000.0;
 /// Least height of a partial over the noise, dB (our choice).
-const LEAST_DB: f32 = 6.0;
+const MIN_PARTIAL_DB: f32 = 6.0;
 /// Chance that noise alone is taken for a partial, per sound.
 const CHANCE: f64 = 1e-3;
 /// Added to what noise would hardly reach, dB: the spread of its bins is itself measured (found by trial on
@@ -58,7 +58,7 @@ pub struct Partial {
 }
 
 /// Whether the tones of pads of this role are hunted: those that should be noise.
-pub fn hunts(role: Role) -> bool {
+pub fn removes_resonances(role: Role) -> bool {
     matches!(role, Role::ClosedHat | Role::OpenHat | Role::Shaker)
 }
 
@@ -66,12 +66,12 @@ pub fn hunts(role: Role) -> bool {
 ///
 /// # Errors
 /// [`crate::error::Error::Cancelled`] only.
-pub fn without_tones(stage: &mut Stage, pad: &Pad, progress: &dyn Progress) -> Result<Pad> {
+pub fn without_resonances(auditioner: &mut Auditioner, pad: &Pad, progress: &dyn Progress) -> Result<Pad> {
     let mut pad = pad.clone();
     for _ in 0..ROUNDS {
         progress.check()?;
-        let [left, right] = stage.play(&pad, super::features::LONGEST_S);
-        let found = partials(&audition::mono(&left, &right), audition::RATE);
+        let [left, right] = auditioner.play(&pad, super::features::MAX_SOUND_S);
+        let found = partials(&auditioner::mono(&left, &right), auditioner::RATE);
         if found.iter().filter(|p| dip(&mut pad, p)).count() == 0 {
             break;
         }
@@ -116,7 +116,7 @@ fn fitting_q(dip: &Band, partial: &Partial, strays_ct: f32) -> f32 {
 
 /// How far the partials of mono `samples` at `rate` Hz stand above the noise, all together, dB: 0 for noise
 /// alone.
-pub fn tones_db(samples: &[f32], rate: f64) -> f32 {
+pub fn resonances_db(samples: &[f32], rate: f64) -> f32 {
     partials(samples, rate).iter().map(|p| p.over_db).sum()
 }
 
@@ -124,7 +124,7 @@ pub fn tones_db(samples: &[f32], rate: f64) -> f32 {
 pub fn partials(samples: &[f32], rate: f64) -> Vec<Partial> {
     let Some(spectrum) = Spectrum::of(samples, rate) else { return Vec::new() };
     let over = spectrum.over_db();
-    let least = LEAST_DB.max(spectrum.chance_db(&over));
+    let least = MIN_PARTIAL_DB.max(spectrum.chance_db(&over));
     let mut peaks: Vec<usize> = (1..over.len().saturating_sub(1))
         .filter(|&k| over[k] >= least && over[k] >= over[k - 1] && over[k] > over[k + 1])
         .collect();
@@ -153,7 +153,7 @@ impl Spectrum {
     fn of(samples: &[f32], rate: f64) -> Option<Self> {
         let window = window(samples, rate)?;
         let bin_hz = rate / window as f64;
-        let lowest = (LOWEST_HZ / bin_hz) as usize;
+        let lowest = (MIN_HZ / bin_hz) as usize;
         let fft = RealFftPlanner::<f32>::new().plan_fft_forward(window);
         let shape = |i: usize| (std::f32::consts::PI * (i as f32 + 0.5) / window as f32).sin().powi(2);
         let (mut input, mut output) = (fft.make_input_vec(), fft.make_output_vec());
@@ -207,11 +207,11 @@ impl Spectrum {
     fn over_db(&self) -> Vec<f32> {
         let bins = self.power.len();
         let middle = self.middle();
-        let from = (LOWEST_HZ / self.bin_hz) as usize;
+        let from = (MIN_HZ / self.bin_hz) as usize;
         let strongest = middle.iter().skip(from).copied().fold(0.0, f32::max);
         let least = (strongest * 10f32.powf(-AUDIBLE_DB / 10.0)).max(1e-20);
         let over = |k: usize| 10.0 * (self.power[k].max(1e-20) / middle[k]).log10();
-        let to = ((HIGHEST_HZ / self.bin_hz) as usize).min(bins.saturating_sub(AROUND_BINS));
+        let to = ((MAX_HZ / self.bin_hz) as usize).min(bins.saturating_sub(AROUND_BINS));
         let matters = |k: usize| (from..to).contains(&k) && middle[k] > least;
         (0..bins).map(|k| if matters(k) { over(k) } else { f32::MIN }).collect()
     }
@@ -340,8 +340,9 @@ mod tests {
         let sines = [(1234.5, 0.05), (3700.0, 0.12), (6411.0, 0.03), (9050.25, 0.08)];
         let found = partials(&noise_with(3, 0.3, &sines), RATE);
         assert_eq!(found.len(), sines.len(), "{found:?}");
-        let (all, sum) = (tones_db(&noise_with(3, 0.3, &sines), RATE), found.iter().map(|p| p.over_db).sum());
-        assert_eq!((all, tones_db(&noise_with(3, 0.3, &[]), RATE)), (sum, 0.0));
+        let (all, sum) =
+            (resonances_db(&noise_with(3, 0.3, &sines), RATE), found.iter().map(|p| p.over_db).sum());
+        assert_eq!((all, resonances_db(&noise_with(3, 0.3, &[]), RATE)), (sum, 0.0));
         assert!((found[0].hz - 3700.0).abs() < 3.0, "the highest first: {found:?}");
         for (hz, _) in sines {
             assert!(found.iter().any(|p| (f64::from(p.hz) - hz).abs() < 3.0), "{hz} Hz in {found:?}");
@@ -382,15 +383,15 @@ mod tests {
         let mut pad = Pad::empty(42, Role::ClosedHat);
         pad.slices = vec![slice_of(0, &hit)];
         pad.variation.pitch_ct = 0.0;
-        let mut stage = Stage::new(&kit);
+        let mut auditioner = Auditioner::new(&kit);
         let mut heard = |pad: &Pad| {
-            let [left, right] = stage.play(pad, 0.5);
-            let sound = audition::mono(&left, &right);
+            let [left, right] = auditioner.play(pad, 0.5);
+            let sound = auditioner::mono(&left, &right);
             sines.map(|(hz, _)| over_db(&sound, hz))
         };
         let before = heard(&pad);
-        let mut hunter = Stage::new(&kit);
-        let mut dipped = without_tones(&mut hunter, &pad, &crate::progress::Quiet).unwrap();
+        let mut remover = Auditioner::new(&kit);
+        let mut dipped = without_resonances(&mut remover, &pad, &crate::progress::Quiet).unwrap();
         let after = heard(&dipped);
         for (before, after) in before.iter().zip(after) {
             assert!(*before > 12.0 && after.abs() < 3.0, "{before:.1} dB before, {after:.1} dB after");

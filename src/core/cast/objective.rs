@@ -8,14 +8,14 @@ const TYPICAL: f32 = 1.5;
 
 /// What a search strives for.
 #[derive(Debug, Clone)]
-pub enum Aim {
+pub enum Objective {
     /// To be taken for this role, and to be typical of it.
     Role(Role),
     /// To sound like this.
     Sound(Box<Features>),
 }
 
-impl Aim {
+impl Objective {
     /// The target's sound when there is one that can be read, else the role.
     pub fn of(role: Role, target: Option<&Target>) -> Self {
         let sound = target.and_then(|t| Features::from_row(&t.measures));
@@ -23,9 +23,11 @@ impl Aim {
     }
 
     /// How far a sound is from it; the lower the better.
-    pub fn miss(&self, features: &Features) -> f32 {
+    pub fn loss(&self, features: &Features) -> f32 {
         match self {
-            Self::Role(role) => score::surprise(*role, features) + TYPICAL * score::distance(*role, features),
+            Self::Role(role) => {
+                score::cross_entropy(*role, features) + TYPICAL * score::distance(*role, features)
+            }
             Self::Sound(target) => score::apart(target, features),
         }
     }

@@ -1,6 +1,6 @@
 //! A made hit for the tests of casting.
 
-use super::{audition::RATE, features::Features};
+use super::{auditioner::RATE, features::Features};
 use crate::{
     kit::{Kit, TakeEntry},
     listen,
@@ -10,7 +10,7 @@ use std::sync::Arc;
 
 /// A pluck of this pitch and fall (1/s) with a noisy start in a take of its own (the noise: Numerical Recipes'
 /// generator), and its measures.
-pub fn pluck(hz: f64, fall: f64) -> (Kit, Features) {
+pub fn plucked(hz: f64, fall: f64) -> (Kit, Features) {
     let mut state = 1u32;
     let samples: Vec<f32> = (0..36_000)
         .map(|i| {
