@@ -5,7 +5,11 @@
 //! (`tests/reference/profiles.py`) and the pads that are scored with them.
 
 use realfft::{RealFftPlanner, RealToComplex};
-use std::{cell::RefCell, sync::Arc};
+use std::{
+    cell::RefCell,
+    ops::{Index, IndexMut},
+    sync::Arc,
+};
 
 /// Bands, equally wide on the mel scale of O'Shaughnessy (2595 log10(1 + f / 700)) above 500 Hz and at
 /// thirds of an octave below, see [`EDGES_HZ`].
@@ -42,44 +46,99 @@ const LONG_MS: f64 = 85.3;
 pub struct Features {
     /// Level of each band in each stretch, dB below the strongest (-60 to 0): `[stretch][band]`.
     pub bands_db: [[f32; BANDS]; STRETCHES],
-    /// The other measures, in the order of [`SCALAR_NAMES`].
-    pub scalars: [f32; SCALARS],
+    /// The other measures.
+    pub scalars: Scalars,
 }
 
-/// Names of the scalars, in order; times and frequencies as natural logarithms.
-pub const SCALAR_NAMES: [&str; SCALARS] = [
-    "attack",
-    "decay10",
-    "decay20",
-    "decay40",
-    "temporal_centroid",
-    "crest",
-    "env10",
-    "env20",
-    "env40",
-    "env80",
-    "env160",
-    "env320",
-    "centroid",
-    "spread",
-    "low_share",
-    "mid_share",
-    "high_share",
-    "top_share",
-    "flat_low",
-    "flat_mid",
-    "flat_high",
-    "low_peak",
-    "low_peak_share",
-    "glide",
-    "bumps",
-    "crossings",
-];
+/// Declares the scalars with the names of their columns.
+macro_rules! scalars {
+    ($( $(#[$doc:meta])* $variant:ident = $name:literal, )*) => {
+        /// A measure besides the bands; in a row they follow the bands in this order.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+        pub enum Scalar { $( $(#[$doc])* $variant ),* }
+
+        /// Names of the scalars, in the order of [`Scalar`].
+        pub const SCALAR_NAMES: [&str; SCALARS] = [$( $name ),*];
+    };
+}
+
+scalars! {
+    /// Time from a tenth of the peak power to the peak, ln(ms + 1).
+    Attack = "attack",
+    /// Time after the peak until the power stays 10 dB below it, ln(ms + 2).
+    Decay10 = "decay10",
+    /// The same for 20 dB.
+    Decay20 = "decay20",
+    /// The same for 40 dB.
+    Decay40 = "decay40",
+    /// Centre of the energy in time, ln(ms + 2).
+    TemporalCentroid = "temporal_centroid",
+    /// Sample peak over the RMS of the first 200 ms, dB.
+    Crest = "crest",
+    /// Power 10 ms after the peak, dB below it (-60 to 0).
+    Env10 = "env10",
+    /// The same after 20 ms.
+    Env20 = "env20",
+    /// The same after 40 ms.
+    Env40 = "env40",
+    /// The same after 80 ms.
+    Env80 = "env80",
+    /// The same after 160 ms.
+    Env160 = "env160",
+    /// The same after 320 ms.
+    Env320 = "env320",
+    /// Spectral centroid: mean of ln(Hz), weighted by power.
+    Centroid = "centroid",
+    /// Spectral spread: standard deviation of ln(Hz), weighted by power.
+    Spread = "spread",
+    /// Share of the power below 160 Hz, dB (-60 to 0).
+    LowShare = "low_share",
+    /// The same from 160 to 700 Hz.
+    MidShare = "mid_share",
+    /// The same from 700 Hz to 4 kHz.
+    HighShare = "high_share",
+    /// The same above 4 kHz.
+    TopShare = "top_share",
+    /// Spectral flatness from 200 Hz to 1 kHz, dB (0 for an even spectrum, at least -60).
+    FlatLow = "flat_low",
+    /// The same from 1 to 4 kHz.
+    FlatMid = "flat_mid",
+    /// The same from 4 to 14 kHz.
+    FlatHigh = "flat_high",
+    /// Frequency of the strongest partial from 35 Hz to 1.2 kHz, ln(Hz).
+    LowPeak = "low_peak",
+    /// Its share of the power, dB (-60 to 0).
+    LowPeakShare = "low_peak_share",
+    /// How much higher that partial is at the start than 64 ms later, ln of the ratio.
+    Glide = "glide",
+    /// Number of bursts in the first 80 ms.
+    Bumps = "bumps",
+    /// Rate of zero crossings, ln(Hz + 20).
+    Crossings = "crossings",
+}
+
+/// The scalars of one sound.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Scalars([f32; SCALARS]);
+
+impl Index<Scalar> for Scalars {
+    type Output = f32;
+
+    fn index(&self, scalar: Scalar) -> &f32 {
+        &self.0[scalar as usize]
+    }
+}
+
+impl IndexMut<Scalar> for Scalars {
+    fn index_mut(&mut self, scalar: Scalar) -> &mut f32 {
+        &mut self.0[scalar as usize]
+    }
+}
 
 impl Features {
     /// All numbers in one row, bands first.
     pub fn row(&self) -> Vec<f32> {
-        self.bands_db.iter().flatten().chain(&self.scalars).copied().collect()
+        self.bands_db.iter().flatten().chain(&self.scalars.0).copied().collect()
     }
 
     /// What [`Features::row`] gave; `None` for another count of numbers.
@@ -87,7 +146,7 @@ impl Features {
         let (bands, scalars) = row.split_at_checked(BANDS * STRETCHES)?;
         let mut bands_db = [[0.0; BANDS]; STRETCHES];
         bands_db.iter_mut().flatten().zip(bands).for_each(|(out, x)| *out = *x);
-        Some(Self { bands_db, scalars: scalars.try_into().ok()? })
+        Some(Self { bands_db, scalars: Scalars(scalars.try_into().ok()?) })
     }
 
     /// Measures mono `samples` at `rate` Hz; silence gives `None`.
@@ -95,14 +154,14 @@ impl Features {
         let sound = trimmed(samples, rate)?;
         let short = PLANS.with_borrow_mut(|p| p.get(frames(WINDOW_MS, rate)));
         let long = PLANS.with_borrow_mut(|p| p.get(frames(LONG_MS, rate)));
-        let mut scalars = [0.0; SCALARS];
-        envelope(sound, rate, &mut scalars);
+        let mut scalars = Scalars([0.0; SCALARS]);
+        level_over_time(sound, rate, &mut scalars);
         let spectra = Spectra::of(sound, rate, &short);
         let bands_db = spectra.bands_db(rate, short.len());
         spectra.summary(rate, short.len(), &mut scalars);
         tones(sound, rate, &long, &mut scalars);
         let crossings = sound.windows(2).filter(|w| (w[0] < 0.0) != (w[1] < 0.0)).count();
-        scalars[25] = ln(crossings as f64 / (sound.len() as f64 / rate) + 20.0);
+        scalars[Scalar::Crossings] = ln(crossings as f64 / (sound.len() as f64 / rate) + 20.0);
         Some(Self { bands_db, scalars })
     }
 }
@@ -129,7 +188,7 @@ fn trimmed(samples: &[f32], rate: f64) -> Option<&[f32]> {
 }
 
 /// Level over time: RMS of 2 ms.
-fn envelope(sound: &[f32], rate: f64, out: &mut [f32; SCALARS]) {
+fn level_over_time(sound: &[f32], rate: f64, out: &mut Scalars) {
     let step = ((0.001 * rate) as usize).max(1);
     let ms = step as f32 * 1000.0 / rate as f32;
     let raw: Vec<f32> =
@@ -142,26 +201,34 @@ fn envelope(sound: &[f32], rate: f64, out: &mut [f32; SCALARS]) {
     let top = (0..env.len()).fold(0, |best, i| if env[i] > env[best] { i } else { best });
     let peak = env[top].max(1e-20);
     let rise = env.iter().position(|&e| e >= peak * 0.1).unwrap_or(0);
-    out[0] = ln(f64::from((top - rise.min(top)) as f32 * ms) + 1.0);
-    for (slot, db) in [(1, 10.0f32), (2, 20.0), (3, 40.0)] {
+    out[Scalar::Attack] = ln(f64::from((top - rise.min(top)) as f32 * ms) + 1.0);
+    for (scalar, db) in [(Scalar::Decay10, 10.0f32), (Scalar::Decay20, 20.0), (Scalar::Decay40, 40.0)] {
         let least = peak * 10f32.powf(-db / 10.0);
         let last = (top..env.len()).rev().find(|&i| env[i] >= least).unwrap_or(top);
-        out[slot] = ln(f64::from((last - top) as f32 * ms) + 2.0);
+        out[scalar] = ln(f64::from((last - top) as f32 * ms) + 2.0);
     }
     let total: f64 = raw.iter().map(|&e| f64::from(e)).sum::<f64>().max(1e-30);
     let centre = raw.iter().enumerate().map(|(i, &e)| i as f64 * f64::from(e)).sum::<f64>() / total;
-    out[4] = ln(centre * f64::from(ms) + 2.0);
+    out[Scalar::TemporalCentroid] = ln(centre * f64::from(ms) + 2.0);
     let sample_peak = sound.iter().fold(0.0f32, |a, x| a.max(x.abs()));
     // over the first 200 ms, so that the length of the recording does not count
     let head = raw.len().min((200.0 / ms) as usize).max(1);
     let rms = (raw[..head].iter().sum::<f32>() / head as f32).sqrt();
-    out[5] = 20.0 * (sample_peak / rms.max(1e-9)).log10();
-    for (slot, after) in [(6, 10.0f32), (7, 20.0), (8, 40.0), (9, 80.0), (10, 160.0), (11, 320.0)] {
+    out[Scalar::Crest] = 20.0 * (sample_peak / rms.max(1e-9)).log10();
+    let later = [
+        (Scalar::Env10, 10.0f32),
+        (Scalar::Env20, 20.0),
+        (Scalar::Env40, 40.0),
+        (Scalar::Env80, 80.0),
+        (Scalar::Env160, 160.0),
+        (Scalar::Env320, 320.0),
+    ];
+    for (scalar, after) in later {
         let at = top + (after / ms) as usize;
         let level = if at < env.len() { smooth((after / ms / 6.0) as usize + 2, at) } else { 0.0 };
-        out[slot] = (10.0 * (level / peak).max(1e-6).log10()).max(-FLOOR_DB);
+        out[scalar] = (10.0 * (level / peak).max(1e-6).log10()).max(-FLOOR_DB);
     }
-    out[24] = bumps(&raw[..raw.len().min((80.0 / ms) as usize)]);
+    out[Scalar::Bumps] = bumps(&raw[..raw.len().min((80.0 / ms) as usize)]);
 }
 
 /// Bursts in the first 80 ms: maxima that stand 4 dB above the dip before them and lie within 12 dB of the
@@ -233,7 +300,7 @@ impl Spectra {
     }
 
     /// Where the power lies over the whole sound.
-    fn summary(&self, rate: f64, window: usize, out: &mut [f32; SCALARS]) {
+    fn summary(&self, rate: f64, window: usize, out: &mut Scalars) {
         let bin_hz = rate / window as f64;
         let bins = window / 2 + 1;
         let mut mean = vec![0.0f64; bins];
@@ -245,8 +312,8 @@ impl Spectra {
         let centre = mean.iter().enumerate().map(|(k, p)| log_hz(k) * p).sum::<f64>() / total;
         let spread =
             mean.iter().enumerate().map(|(k, p)| (log_hz(k) - centre).powi(2) * p).sum::<f64>() / total;
-        out[12] = centre as f32;
-        out[13] = spread.sqrt() as f32;
+        out[Scalar::Centroid] = centre as f32;
+        out[Scalar::Spread] = spread.sqrt() as f32;
         let share = |from: f64, to: f64| {
             let sum: f64 = mean
                 .iter()
@@ -256,10 +323,10 @@ impl Spectra {
                 .sum();
             (10.0 * (sum / total).max(1e-6).log10()) as f32
         };
-        out[14] = share(0.0, 160.0);
-        out[15] = share(160.0, 700.0);
-        out[16] = share(700.0, 4000.0);
-        out[17] = share(4000.0, 1e9);
+        out[Scalar::LowShare] = share(0.0, 160.0);
+        out[Scalar::MidShare] = share(160.0, 700.0);
+        out[Scalar::HighShare] = share(700.0, 4000.0);
+        out[Scalar::TopShare] = share(4000.0, 1e9);
     }
 }
 
@@ -278,7 +345,7 @@ fn band_power(power: &[f32], bin_hz: f32, corners: &[f32]) -> f32 {
 }
 
 /// Tones against noise, the lowest strong partial and how it glides.
-fn tones(sound: &[f32], rate: f64, plan: &Plan, out: &mut [f32; SCALARS]) {
+fn tones(sound: &[f32], rate: f64, plan: &Plan, out: &mut Scalars) {
     let bin_hz = rate / plan.len() as f64;
     let hop = plan.len() / 4;
     let count = (sound.len().div_ceil(hop)).clamp(1, 12);
@@ -288,8 +355,13 @@ fn tones(sound: &[f32], rate: f64, plan: &Plan, out: &mut [f32; SCALARS]) {
     for s in &spectra {
         mean.iter_mut().zip(s).for_each(|(m, p)| *m += p);
     }
-    for (slot, from, to) in [(18, 200.0, 1000.0), (19, 1000.0, 4000.0), (20, 4000.0, 14_000.0)] {
-        out[slot] = flatness_db(&mean[(from / bin_hz) as usize..((to / bin_hz) as usize).min(mean.len())]);
+    let ranges = [
+        (Scalar::FlatLow, 200.0, 1000.0),
+        (Scalar::FlatMid, 1000.0, 4000.0),
+        (Scalar::FlatHigh, 4000.0, 14_000.0),
+    ];
+    for (scalar, from, to) in ranges {
+        out[scalar] = flatness_db(&mean[(from / bin_hz) as usize..((to / bin_hz) as usize).min(mean.len())]);
     }
     let total = mean.iter().sum::<f32>().max(1e-20);
     let peak_in = |power: &[f32]| {
@@ -297,10 +369,10 @@ fn tones(sound: &[f32], rate: f64, plan: &Plan, out: &mut [f32; SCALARS]) {
         (from.max(1)..to).fold(from.max(1), |best, k| if power[k] > power[best] { k } else { best })
     };
     let k = peak_in(&mean);
-    out[21] = ln(k as f64 * bin_hz);
-    out[22] = 10.0 * (mean[k - 1..=k + 1].iter().sum::<f32>() / total).max(1e-6).log10();
+    out[Scalar::LowPeak] = ln(k as f64 * bin_hz);
+    out[Scalar::LowPeakShare] = 10.0 * (mean[k - 1..=k + 1].iter().sum::<f32>() / total).max(1e-6).log10();
     let late = peak_in(spectra.get(3).unwrap_or(&spectra[spectra.len() - 1]));
-    out[23] = ln(peak_in(&spectra[0]) as f64 / late as f64);
+    out[Scalar::Glide] = ln(peak_in(&spectra[0]) as f64 / late as f64);
 }
 
 fn flatness_db(power: &[f32]) -> f32 {

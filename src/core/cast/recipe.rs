@@ -1,7 +1,7 @@
 //! The moves of the trade: how a hit of any instrument is made into a role. They are starting points of the
 //! search; common practice, no source, unless a comment names one.
 
-use super::features::Features;
+use super::features::{Features, Scalar};
 use crate::{
     kit::{
         Band, Character, Compressor, Cut, Layer, LayerSettings, Limiter, Pad, Role, Saturation, Slice, Slope,
@@ -43,7 +43,7 @@ impl Source<'_> {
     /// partial.
     fn low_hz(&self) -> f32 {
         let d = &self.heard.description;
-        let strongest = self.raw.scalars[21].exp();
+        let strongest = self.raw.scalars[Scalar::LowPeak].exp();
         d.pitch_hz.filter(|_| d.pitch_confidence > 0.5).map_or(strongest, |hz| hz.min(strongest)).max(25.0)
     }
 
@@ -209,7 +209,7 @@ fn clap(pad: &mut Pad) {
 
 /// Past the tone into the noise, high-passed; remaining tones are dipped by the removal of resonances.
 fn hat(pad: &mut Pad, source: &Source, hold_ms: f32, decay_ms: f32) {
-    let up = 12.0 * (9000.0 / source.raw.scalars[12].exp()).log2();
+    let up = 12.0 * (9000.0 / source.raw.scalars[Scalar::Centroid].exp()).log2();
     let reading = LayerSettings { low_cut_hz: 3500.0, ..layer(6.0, up.clamp(0.0, 24.0), hold_ms, decay_ms) };
     layers(pad, [reading]);
     pad.cloud.copies = 24;
@@ -229,7 +229,7 @@ fn hat(pad: &mut Pad, source: &Source, hold_ms: f32, decay_ms: f32) {
 /// A scratch, high-passed, compressed, with a cloud. It swells for 15 to 25 ms and is over within 60 ms more:
 /// in recordings that is what tells a shaker from a hat (tests/SCORES.md).
 fn shaker(pad: &mut Pad, source: &Source) {
-    let up = 12.0 * (10_500.0 / source.raw.scalars[12].exp()).log2();
+    let up = 12.0 * (10_500.0 / source.raw.scalars[Scalar::Centroid].exp()).log2();
     // one that is over while it swells would be a cut-off blip; further than two octaves down nothing bright is left
     let up = up.clamp(-6.0, 28.0).min(source.lasting(SHAKE_MS)).max(-24.0);
     let reading = LayerSettings { low_cut_hz: 3000.0, attack_ms: 22.0, ..layer(4.0, up, 4.0, 34.0) };

@@ -89,10 +89,11 @@ pub fn score(role: Role, features: &Features) -> f32 {
 /// since how open it is matters less than that it is one.
 pub(super) fn cross_entropy(role: Role, features: &Features) -> f32 {
     let models = models(features);
+    let of = |m: &Probabilities, role: Role| m[class_of(role)];
     let sure = |m: &Probabilities| match role {
-        Role::ClosedHat => m[4] + 0.5 * m[5],
-        Role::OpenHat => m[5] + 0.8 * m[4],
-        role => m[class_of(role)],
+        Role::ClosedHat => of(m, Role::ClosedHat) + 0.5 * of(m, Role::OpenHat),
+        Role::OpenHat => of(m, Role::OpenHat) + 0.8 * of(m, Role::ClosedHat),
+        role => of(m, role),
     };
     models.iter().map(|m| -libm::logf(sure(m) + MIN_PROBABILITY)).sum::<f32>() / models.len() as f32
 }
