@@ -14,7 +14,7 @@ pub(super) fn run(a: &arguments::Window) -> Result<()> {
         plugin::open_first(kit.clone());
     }
     // the framework finds this one in place when it comes to set its own, and says so in its log
-    let _ = ctrlc::set_handler(crate::editor::host::close_windows);
+    let _ = ctrlc::set_handler(plugin::close_windows);
     let words = std::iter::once("kitwright window".to_owned()).chain(a.options.iter().cloned());
     if nice_plug::wrapper::standalone::nice_export_standalone_with_args::<plugin::Kitwright, _>(words) {
         Ok(())

@@ -1,6 +1,6 @@
 //! The window: see, hear and change a kit.
 //!
-//! [`ui`] draws one frame from a [`Session`] and knows nothing of hosts; [`host`] runs it inside one. From
+//! [`ui`] draws one frame from a [`Session`] and knows nothing of hosts; `plugin::window` runs it inside one. From
 //! above downwards: the take, whose time flows from left to right; the bench, where one pad's path leads from
 //! its hit to its role; and the kit, along the keys that play it. Lines lead from the hit through the bench to
 //! the pad.
@@ -15,7 +15,7 @@
 //! | [`kit_view`] | sixteen pads along their keys |
 //! | [`header`], [`file_browser`], [`about`] | files, steps back, work, trouble |
 //! | [`drops`], [`record`] | files dropped onto the window, recording the side input |
-//! | [`trims`], [`host`] | host parameters, the window inside a host |
+//! | [`trims`] | host parameters |
 
 pub mod about;
 mod automation;
@@ -26,7 +26,6 @@ pub mod drops;
 pub mod envelope;
 pub mod file_browser;
 pub mod header;
-pub mod host;
 pub mod kit_view;
 pub mod record;
 pub mod state;

@@ -175,6 +175,11 @@ pub(super) struct PendingFit {
 }
 
 impl WindowState {
+    /// A window that has not been opened yet, with what the host's session remembers.
+    pub fn new(memory: Memory) -> Self {
+        Self { memory, ..Self::default() }
+    }
+
     /// The window is closed: what was chosen and copied stays, boxes, waves and what the hand held go.
     pub fn close(&mut self) {
         let memory = std::mem::take(&mut self.memory);

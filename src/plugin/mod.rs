@@ -12,6 +12,9 @@ mod process;
 mod spare;
 pub mod state;
 mod tail;
+mod window;
+
+pub use window::close_windows;
 
 use kitwright_core::{
     kit::PADS,
@@ -177,7 +180,7 @@ impl Plugin for Kitwright {
     const SAMPLE_ACCURATE_AUTOMATION: bool = true;
     const INPUT_EVENT_CAPACITY: usize = 4096;
 
-    type Editor = crate::editor::host::HostEditor;
+    type Editor = window::HostEditor;
     type SysExMessage = ();
     /// Nothing of ours runs on the framework's worker: see [`Link::drain_worker`].
     type BackgroundTask = Fence;
@@ -195,7 +198,7 @@ impl Plugin for Kitwright {
                 link.executor = Some(executor);
             }
         });
-        crate::editor::host::create(self.session.clone(), self.params.clone())
+        window::create(self.session.clone(), self.params.clone())
     }
 
     fn params(&self) -> Arc<dyn Params> {

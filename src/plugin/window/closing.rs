@@ -5,6 +5,7 @@
 //! answer for its end). A thread that is left behind still lets go of OpenGL's libraries; a process that ends
 //! meanwhile crashes.
 
+use super::parts::lock;
 use std::{
     cell::RefCell,
     sync::{
@@ -43,7 +44,7 @@ impl Closing {
     pub fn ask_and_wait(&self) {
         self.asked.store(true, Relaxed);
         if cfg!(target_os = "linux") {
-            let over = super::lock(&self.over);
+            let over = lock(&self.over);
             // when it takes too long, baseview tries its own way
             let _ = self.told.wait_timeout_while(over, LONGEST, |over| !*over);
         }
@@ -59,7 +60,7 @@ struct Watched(Arc<Closing>);
 
 impl Drop for Watched {
     fn drop(&mut self) {
-        *super::lock(&self.0.over) = true;
+        *lock(&self.0.over) = true;
         self.0.told.notify_all();
     }
 }

@@ -1,6 +1,6 @@
 //! UI Automation.
 
-use super::{Asked, Ears};
+use super::requests::{Handlers, Requests};
 use accesskit_windows::{HWND, SubclassingAdapter};
 use baseview::WindowContext;
 use egui::accesskit::TreeUpdate;
@@ -12,21 +12,21 @@ pub struct Adapter(Option<SubclassingAdapter>);
 
 impl Adapter {
     /// The window is made and not shown yet, as the adapter wants it.
-    pub fn open(window: &WindowContext, asked: &Arc<Asked>) -> Self {
+    pub fn open(window: &WindowContext, requests: &Arc<Requests>) -> Self {
         let Ok(RawWindowHandle::Win32(handle)) = window.window_handle().map(|h| h.as_raw()) else {
             return Self(None);
         };
         let hwnd = HWND(handle.hwnd.get() as *mut std::ffi::c_void);
-        Self(Some(SubclassingAdapter::new(hwnd, Ears(asked.clone()), Ears(asked.clone()))))
+        Self(Some(SubclassingAdapter::new(hwnd, Handlers(requests.clone()), Handlers(requests.clone()))))
     }
 
-    /// Hands a frame's description on.
+    /// Passes a frame's description on.
     pub fn tell(&mut self, update: TreeUpdate) {
         if let Some(events) = self.0.as_mut().and_then(|a| a.update_if_active(|| update)) {
             events.raise();
         }
     }
 
-    /// The adapter hears of the focus itself.
+    /// The adapter watches the focus itself.
     pub fn focus(&mut self, _focused: bool) {}
 }

@@ -1,8 +1,16 @@
 //! One open window: its events, its frames and its end.
 
 use super::{
-    Parts, closing::Closing, frames::Pace, glance::Glance, input, input::Input, keys, labels::Labels, lock,
-    paint::Canvas, trims::HostTrims,
+    closing::Closing,
+    frames::Pace,
+    input,
+    input::Input,
+    keys,
+    labels::Labels,
+    paint::Canvas,
+    parts::{ENDING, Parts, lock},
+    redraw_check::Shown,
+    trims::HostTrims,
 };
 use crate::editor::{
     state::{Memory, WindowState},
@@ -23,8 +31,8 @@ use std::{
     time::{Duration, Instant},
 };
 
-/// How often the session is looked at.
-const GLANCE: Duration = Duration::from_millis(16);
+/// How often the session is checked for changes.
+const CHECK_INTERVAL: Duration = Duration::from_millis(16);
 
 /// An open window. Baseview may call back into it from `resize` and `focus`: no cell is borrowed there.
 pub(super) struct HostWindow {
@@ -38,7 +46,7 @@ pub(super) struct HostWindow {
     labels: RefCell<Labels>,
     clipboard: RefCell<Option<ClipboardContext>>,
     cursor: Cell<MouseCursor>,
-    glance: RefCell<Glance>,
+    shown: RefCell<Shown>,
     /// Controls under the hand.
     held: RefCell<Vec<Trim>>,
     timer: TimerHandle,
@@ -75,9 +83,9 @@ impl HostWindow {
             // a system without a clipboard is no reason to stay shut
             clipboard: RefCell::new(ClipboardContext::new().ok()),
             cursor: Cell::new(MouseCursor::Default),
-            glance: RefCell::new(Glance::at(&parts.session)),
+            shown: RefCell::new(Shown::of(&parts.session)),
             held: RefCell::default(),
-            timer: window.create_timer(GLANCE)?,
+            timer: window.create_timer(CHECK_INTERVAL)?,
             opened: Instant::now(),
             closing,
             window,
@@ -231,13 +239,13 @@ impl WindowHandler for HostWindow {
         if *timer != self.timer {
             return;
         }
-        if super::ENDING.load(Relaxed) || self.closing.is_asked() {
+        if ENDING.load(Relaxed) || self.closing.is_asked() {
             self.window.request_close();
             return;
         }
-        let now = Glance::at(&self.parts.session);
-        let mut last = self.glance.borrow_mut();
-        if now.calls_for_a_frame(&last) {
+        let now = Shown::of(&self.parts.session);
+        let mut last = self.shown.borrow_mut();
+        if now.needs_frame_after(&last) {
             self.pace.frames.ask();
         }
         *last = now;

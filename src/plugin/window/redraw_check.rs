@@ -1,4 +1,4 @@
-//! Whether something outside the window changed since the last look: nothing is drawn when nothing changes.
+//! Redraw check: whether anything that the window shows has changed, so that an idle window draws no frames.
 
 use kitwright_core::{kit::PADS, session::Session};
 use std::sync::atomic::Ordering::Relaxed;
@@ -6,9 +6,9 @@ use std::sync::atomic::Ordering::Relaxed;
 /// Peak below which the output counts as silent.
 const SILENCE: f32 = 1e-4;
 
-/// What makes a frame worth drawing.
+/// What the window shows of the session and its engine.
 #[derive(PartialEq, Default)]
-pub(super) struct Glance {
+pub(super) struct Shown {
     revision: u64,
     step: String,
     /// In thousandths: progress moves the bar by less than a pixel otherwise.
@@ -20,9 +20,9 @@ pub(super) struct Glance {
     side_input_heard: bool,
 }
 
-impl Glance {
-    /// A look at the session: a few loads and two short locks.
-    pub fn at(session: &Session) -> Self {
+impl Shown {
+    /// Reads the session: a few atomic loads and two short locks.
+    pub fn of(session: &Session) -> Self {
         let job = session.job();
         let meters = session.meters();
         Self {
@@ -37,8 +37,8 @@ impl Glance {
         }
     }
 
-    /// Whether a frame is due after `self` when the last look gave `before`.
-    pub fn calls_for_a_frame(&self, before: &Self) -> bool {
+    /// Whether a frame must be drawn: something sounds, or differs from the check before.
+    pub fn needs_frame_after(&self, before: &Self) -> bool {
         self.sounding || self != before
     }
 }
@@ -49,21 +49,21 @@ mod tests {
     use std::sync::Arc;
 
     #[test]
-    fn nothing_is_drawn_until_something_changes() {
+    fn frames_are_drawn_only_for_changes_and_sound() {
         let session = Session::new();
-        let first = Glance::at(&session);
-        assert!(!Glance::at(&session).calls_for_a_frame(&first));
+        let first = Shown::of(&session);
+        assert!(!Shown::of(&session).needs_frame_after(&first));
         session.edit("name", |kit| kit.doc.name = "other".into());
-        let edited = Glance::at(&session);
-        assert!(edited.calls_for_a_frame(&first));
+        let edited = Shown::of(&session);
+        assert!(edited.needs_frame_after(&first));
         let meters: Arc<kitwright_core::engine::Meters> = Arc::default();
         session.attach_engine(48_000.0, meters.clone());
-        assert!(!Glance::at(&session).calls_for_a_frame(&edited));
+        assert!(!Shown::of(&session).needs_frame_after(&edited));
         meters.pad_strokes[3].fetch_add(1, Relaxed);
-        assert!(Glance::at(&session).calls_for_a_frame(&edited));
-        let struck = Glance::at(&session);
+        assert!(Shown::of(&session).needs_frame_after(&edited));
+        let struck = Shown::of(&session);
         meters.main_peak.store(0.5_f32.to_bits(), Relaxed);
-        let sounding = Glance::at(&session);
-        assert!(sounding.calls_for_a_frame(&struck) && sounding.calls_for_a_frame(&sounding));
+        let sounding = Shown::of(&session);
+        assert!(sounding.needs_frame_after(&struck) && sounding.needs_frame_after(&sounding));
     }
 }

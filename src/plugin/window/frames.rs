@@ -6,6 +6,7 @@
 //! waits until a frame is due, and draws through baseview's call to look around. Elsewhere the system keeps the
 //! time.
 
+use super::parts::lock;
 use baseview::WindowWaker;
 use std::{
     sync::{Arc, Condvar, Mutex, MutexGuard},
@@ -109,7 +110,7 @@ struct Next {
 
 impl Clock {
     fn lock(&self) -> MutexGuard<'_, Next> {
-        super::lock(&self.next)
+        lock(&self.next)
     }
 
     fn ask(&self, now: Instant, delay: Duration) {

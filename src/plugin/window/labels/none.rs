@@ -1,22 +1,22 @@
-//! No way to the system's tools.
+//! No adapter: a system without one.
 
-use super::Asked;
+use super::requests::Requests;
 use baseview::WindowContext;
 use egui::accesskit::TreeUpdate;
 use std::sync::Arc;
 
-/// Nothing.
+/// Does nothing.
 pub struct Adapter;
 
 impl Adapter {
-    /// Nothing is offered.
-    pub fn open(_window: &WindowContext, _asked: &Arc<Asked>) -> Self {
+    /// Offers nothing.
+    pub fn open(_window: &WindowContext, _requests: &Arc<Requests>) -> Self {
         Self
     }
 
-    /// Nobody listens.
+    /// No tool listens.
     pub fn tell(&mut self, _update: TreeUpdate) {}
 
-    /// Nobody listens.
+    /// No tool listens.
     pub fn focus(&mut self, _focused: bool) {}
 }

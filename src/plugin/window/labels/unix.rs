@@ -1,6 +1,6 @@
 //! AT-SPI over D-Bus.
 
-use super::{Asked, Ears};
+use super::requests::{Handlers, Requests};
 use baseview::WindowContext;
 use egui::accesskit::TreeUpdate;
 use std::sync::Arc;
@@ -12,12 +12,12 @@ pub struct Adapter(accesskit_unix::Adapter);
 
 impl Adapter {
     /// Returns at once; the bus is looked for on the adapter's thread.
-    pub fn open(_window: &WindowContext, asked: &Arc<Asked>) -> Self {
-        let ears = || Ears(asked.clone());
-        Self(accesskit_unix::Adapter::new(ears(), ears(), ears()))
+    pub fn open(_window: &WindowContext, requests: &Arc<Requests>) -> Self {
+        let handlers = || Handlers(requests.clone());
+        Self(accesskit_unix::Adapter::new(handlers(), handlers(), handlers()))
     }
 
-    /// Hands a frame's description on.
+    /// Passes a frame's description on.
     pub fn tell(&mut self, update: TreeUpdate) {
         self.0.update_if_active(|| update);
     }

@@ -7,37 +7,41 @@
 //! | part | what it does |
 //! | --- | --- |
 //! | this file | the framework's editor: makes windows, answers the host |
-//! | [`window`] | one open window: events in, frames out, its end |
+//! | [`open_window`] | one open window: events in, frames out, its end |
 //! | [`input`] | what baseview tells, in egui's words |
 //! | [`keys`] | the keyboard |
 //! | [`labels`] | names, values and actions for screen readers |
 //! | [`paint`] | OpenGL |
+//! | [`parts`] | what the windows of one plugin instance share |
 //! | [`changes`] | what of the picture a frame draws again |
 //! | [`closing`] | the host waits for the window's end |
 //! | [`frames`] | when frames are drawn |
-//! | [`glance`] | whether a frame is worth drawing |
+//! | [`redraw_check`] | whether anything shown has changed |
 //! | [`trims`] | host parameters |
 
 mod changes;
 mod closing;
 mod frames;
-mod glance;
 mod input;
 mod keys;
 mod labels;
+mod open_window;
 mod paint;
+mod parts;
+mod redraw_check;
 mod trims;
-mod window;
 
-use self::{closing::Closing, frames::Frames};
-use super::state::{Memory, WindowState};
-use crate::plugin::params::HostParams;
+pub use parts::close_windows;
+
+use super::params::HostParams;
+use crate::editor::{Memory, WindowState};
 use baseview::{
     HandlerError, WindowSettings,
     dpi::{LogicalSize, Size},
     gl::GlConfig,
     host::Host,
 };
+use closing::Closing;
 use kitwright_core::session::Session;
 use nice_plug::{
     context::gui::GuiContext,
@@ -46,11 +50,11 @@ use nice_plug::{
         ParentWindowHandle, ResizeHint, SizeConstraints, SpawnedEditor, VirtualKeyCode, dpi::NativeSize,
     },
 };
+use parts::{Parts, lock};
 use std::{
-    collections::VecDeque,
     error::Error,
     sync::{
-        Arc, Mutex, MutexGuard, PoisonError,
+        Arc, Mutex,
         atomic::{AtomicBool, Ordering::Relaxed},
     },
 };
@@ -60,49 +64,6 @@ pub struct HostEditor {
     parts: Arc<Parts>,
 }
 
-/// What every window of one instance shares; windows come one after the other.
-pub(super) struct Parts {
-    pub session: Arc<Session>,
-    pub params: Arc<HostParams>,
-    /// What the window remembers while it is closed: the pad on the bench, what was copied.
-    pub state: Mutex<WindowState>,
-    /// Size in logical pixels and the system's scale.
-    frame: Mutex<(LogicalSize<f64>, f64)>,
-    /// Keys that the host hands on instead of the system.
-    host_keys: Mutex<VecDeque<egui::Event>>,
-    /// A text is being typed: such keys are ours.
-    typing: AtomicBool,
-    /// Asks for frames of the open window.
-    frames: Mutex<Option<Frames>>,
-}
-
-impl Parts {
-    /// Remembers the window's size; the host may ask at any time.
-    pub fn keep_frame(&self, size: LogicalSize<f64>, scale: f64) {
-        *lock(&self.frame) = (size, scale);
-    }
-
-    fn wake(&self) {
-        if let Some(frames) = &*lock(&self.frames) {
-            frames.ask();
-        }
-    }
-}
-
-/// A lock whose holder may have panicked: what it guards is whole after every statement.
-pub(super) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
-}
-
-/// The program ends: windows close at their next look around.
-static ENDING: AtomicBool = AtomicBool::new(false);
-
-/// Closes every window of this process. For a program of our own that is asked to end by the system: the
-/// framework's takes notice of that only where it has no window.
-pub fn close_windows() {
-    ENDING.store(true, Relaxed);
-}
-
 /// The editor of a plugin instance; its size and zoom lie in the parameters' window memory.
 pub fn create(session: Arc<Session>, params: Arc<HostParams>) -> Option<HostEditor> {
     let memory = params.window.get::<Memory>().mended();
@@ -110,7 +71,7 @@ pub fn create(session: Arc<Session>, params: Arc<HostParams>) -> Option<HostEdit
         session,
         params,
         frame: Mutex::new((size_of(&memory), 1.0)),
-        state: Mutex::new(WindowState { memory, ..WindowState::default() }),
+        state: Mutex::new(WindowState::new(memory)),
         host_keys: Mutex::default(),
         typing: AtomicBool::new(false),
         frames: Mutex::default(),
@@ -158,7 +119,7 @@ impl Editor for HostEditor {
             settings,
             move |context| {
                 told.watch_this_thread();
-                window::HostWindow::open(context, parts, gui_context, memory, told)
+                open_window::HostWindow::open(context, parts, gui_context, memory, told)
             },
             host.map(host_of),
         )?;

@@ -1,0 +1,65 @@
+//! The controls' names, values and states for screen readers and other assistive tools, handed to the system.
+//!
+//! egui describes each frame as an AccessKit tree, and an adapter for each system passes it on. Frames are described
+//! only once a tool has asked, so that the tree costs nothing without one; without a D-Bus session (Linux) no tool
+//! can ask. An action of a tool becomes an event of the next frame.
+//!
+//! | system | adapter |
+//! | --- | --- |
+//! | Linux | AT-SPI over D-Bus, on the adapter's own thread: a slow bus delays no frame |
+//! | Windows | UI Automation; the adapter listens to the window's messages |
+//! | macOS | none: an adapter would have to subclass baseview's view, whose class is disposed of with the view |
+
+#[cfg(all(unix, not(target_os = "macos")))]
+#[path = "labels/unix.rs"]
+mod system;
+#[cfg(windows)]
+#[path = "labels/windows.rs"]
+mod system;
+#[cfg(not(any(windows, all(unix, not(target_os = "macos")))))]
+#[path = "labels/none.rs"]
+mod system;
+
+mod requests;
+
+use super::{frames::Frames, parts::lock};
+use baseview::WindowContext;
+use egui::{Context, Event, accesskit::TreeUpdate};
+use requests::Requests;
+use std::sync::{Arc, atomic::Ordering::Relaxed};
+
+/// The labels of one window.
+pub(super) struct Labels {
+    requests: Arc<Requests>,
+    adapter: system::Adapter,
+}
+
+impl Labels {
+    /// Offers the window to the system; on the window's own thread, before the window is shown.
+    pub fn open(window: &WindowContext, frames: &Frames) -> Self {
+        let requests = Arc::new(Requests::new(frames.clone()));
+        Self { adapter: system::Adapter::open(window, &requests), requests }
+    }
+
+    /// Before a frame: whether it is to be described, and what tools did since the last one.
+    pub fn before_frame(&self, egui: &Context) -> Vec<Event> {
+        if self.requests.wanted.load(Relaxed) {
+            egui.enable_accesskit();
+        } else {
+            egui.disable_accesskit();
+        }
+        lock(&self.requests.actions).drain(..).map(Event::AccessKitActionRequest).collect()
+    }
+
+    /// After a frame: its description, if there is one.
+    pub fn after_frame(&mut self, update: Option<TreeUpdate>) {
+        if let Some(update) = update {
+            self.adapter.tell(update);
+        }
+    }
+
+    /// The window got or lost the keyboard.
+    pub fn focus(&mut self, focused: bool) {
+        self.adapter.focus(focused);
+    }
+}
