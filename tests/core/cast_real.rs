@@ -1,5 +1,6 @@
-//! Casting of recorded takes (`../shared/data`): a fitted kit still tells which instrument it came from.
+//! Casting of recorded takes: a fitted kit still tells which instrument it came from.
 
+use crate::data::recordings;
 use kitwright_core::{
     cast::{
         CastOptions,
@@ -15,27 +16,22 @@ use kitwright_core::{
     progress::Quiet,
     take::Take,
 };
-use std::{path::Path, sync::Arc};
+use std::sync::Arc;
 
-/// A kit from the first twelve seconds of a take: enough strokes to choose from, and a short test. `None`
-/// without the recordings.
-fn kit_of(name: &str, fit: f32, seed: u64, roles: &[Role]) -> Option<Kit> {
-    let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/data/takes").join(name);
-    if !file.is_file() {
-        return None;
-    }
-    let take = Take::read(&file, &Quiet).expect("read");
+/// A kit from the first twelve seconds of a take: enough strokes to choose from, and a short test.
+fn kit_of(name: &str, fit: f32, seed: u64, roles: &[Role]) -> Kit {
+    let take = Take::read(recordings("takes").join(name), &Quiet).expect("read");
     let frames = take.frames().min(12 * take.sample_rate as usize);
     let channels = take.channels.iter().map(|c| c[..frames].to_vec()).collect();
     let take = Arc::new(Take::from_samples(name, take.sample_rate, channels));
     let hits = hear(&take, &HearOptions::default(), &Quiet).expect("heard");
     let options = CastOptions { fit, seed, roles: Some(roles.to_vec()), ..CastOptions::default() };
-    Some(make_kit(&[(take, hits)], &options, &Quiet).expect("made"))
+    make_kit(&[(take, hits)], &options, &Quiet).expect("made")
 }
 
-/// The measures of each pad of a kit from a part of a take; `None` without the recordings.
-fn pads_of(name: &str, fit: f32, seed: u64, roles: &[Role]) -> Option<Vec<Features>> {
-    let kit = Arc::new(kit_of(name, fit, seed, roles)?);
+/// The measures of each pad of a kit from a part of a take.
+fn pads_of(name: &str, fit: f32, seed: u64, roles: &[Role]) -> Vec<Features> {
+    let kit = Arc::new(kit_of(name, fit, seed, roles));
     let measured = roles.iter().map(|role| {
         let pad = kit.doc.pads.iter().position(|p| p.role == *role && !p.is_empty()).expect("a pad");
         // as the kit plays it, with the draws of its own seed
@@ -43,7 +39,7 @@ fn pads_of(name: &str, fit: f32, seed: u64, roles: &[Role]) -> Option<Vec<Featur
         let mono: Vec<f32> = left.iter().zip(&right).map(|(l, r)| (l + r) * 0.5).collect();
         Features::of(&mono, 48_000.0).expect("heard")
     });
-    Some(measured.collect())
+    measured.collect()
 }
 
 /// Mean over the roles of the root mean square difference of level-matched bands over time, dB.
@@ -58,15 +54,11 @@ fn apart_db(a: &[Features], b: &[Features]) -> f32 {
 #[test]
 fn kits_of_different_instruments_lie_further_apart_than_kits_of_one_take() {
     let roles = [Role::Kick, Role::Rim, Role::ClosedHat, Role::LowTom];
-    // the floors: twice as far at half the fit, 1.3 times at full fit
+    // floors, no source: twice as far at half the fit, 1.3 times at full fit
     for (fit, floor) in [(0.5, 2.0), (1.0, 1.3)] {
         let take = |name, seed| pads_of(name, fit, seed, &roles);
-        let (Some(steel), Some(again), Some(marimba)) =
-            (take("d01_steel_guitar.flac", 1), take("d01_steel_guitar.flac", 2), take("d07_marimba.flac", 1))
-        else {
-            eprintln!("skipped: ../shared/data is absent");
-            return;
-        };
+        let (steel, again) = (take("d01_steel_guitar.flac", 1), take("d01_steel_guitar.flac", 2));
+        let marimba = take("d07_marimba.flac", 1);
         let (same, other) = (apart_db(&steel, &again), apart_db(&steel, &marimba));
         println!("fit {fit}: {other:.1} dB between instruments, {same:.2} dB within one");
         assert!(
@@ -80,10 +72,7 @@ fn kits_of_different_instruments_lie_further_apart_than_kits_of_one_take() {
 fn kits_of_recorded_takes_are_balanced() {
     let roles = [Role::Kick, Role::Snare, Role::ClosedHat, Role::Percussion];
     for name in ["d01_steel_guitar.flac", "d04_nylon_guitar.flac"] {
-        let Some(mut kit) = kit_of(name, 0.7, 1, &roles) else {
-            eprintln!("skipped: ../shared/data is absent");
-            return;
-        };
+        let mut kit = kit_of(name, 0.7, 1, &roles);
         let mut auditioner = Auditioner::new(&kit);
         let mut lufs = |role: Role| {
             let pads = kit.doc.pads.iter().filter(|p| p.role == role && !p.is_empty());
@@ -117,10 +106,7 @@ fn kits_of_recorded_takes_are_balanced() {
 fn the_tones_of_recorded_hats_and_shakers_are_dipped() {
     let (mut found, mut fell) = (0, 0.0);
     for name in ["d01_steel_guitar.flac", "d07_marimba.flac"] {
-        let Some(kit) = kit_of(name, 1.0, 1, &[Role::ClosedHat, Role::Shaker]) else {
-            eprintln!("skipped: ../shared/data is absent");
-            return;
-        };
+        let kit = kit_of(name, 1.0, 1, &[Role::ClosedHat, Role::Shaker]);
         let mut auditioner = Auditioner::new(&kit);
         for pad in kit.doc.pads.iter().filter(|p| !p.tone.dips.is_empty()) {
             let mut highest = |amount: f32| {

@@ -2,7 +2,11 @@
 //! the session.
 
 mod cast;
+#[cfg(feature = "test-recordings")]
 mod cast_real;
+#[cfg(feature = "test-recordings")]
+#[path = "../data.rs"]
+mod data;
 mod export;
 mod kit_file;
 mod kit_memory;
@@ -12,7 +16,9 @@ mod listen_edit;
 mod listen_key;
 mod listen_support;
 mod own_process;
+#[cfg(any(feature = "test-recordings", feature = "test-packaged-sounds"))]
 mod real_sounds;
+#[cfg(feature = "test-recordings")]
 mod score_hits;
 mod session;
 mod take;

@@ -1,7 +1,7 @@
 //! Recorded one-shots in a row are heard where they stand and become a whole kit.
 //!
-//! The sounds come from `../shared/data` or, without it, from the Debian package sonic-pi-samples (CC0-1.0),
-//! which `cargo xtask test` installs; without either the test says that it was skipped.
+//! The sounds come from the recordings (feature `test-recordings`) or, without that feature, from the Debian package
+//! sonic-pi-samples (CC0-1.0; feature `test-packaged-sounds`), which `cargo xtask test` installs.
 
 use kitwright_core::{
     cast::{CastOptions, make_kit},
@@ -9,32 +9,32 @@ use kitwright_core::{
     progress::Quiet,
     take::Take,
 };
-use std::{
-    path::{Path, PathBuf},
-    sync::Arc,
-};
+use std::{path::PathBuf, sync::Arc};
 
 const RATE: u32 = 44_100;
 /// Most sounds that are put in a row.
 const MOST: usize = 40;
 
-/// Struck and plucked sounds: one folder of each instrument, or the package's drums and percussion.
-fn sounds() -> Option<Vec<PathBuf>> {
-    let shared = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/data/articulations");
+/// Folders of struck and plucked sounds, one for each instrument, and how their files' names begin.
+#[cfg(feature = "test-recordings")]
+fn folders() -> (Vec<PathBuf>, Vec<&'static str>) {
     let instruments = ["tabla", "marimba", "steel_guitar", "nylon_guitar", "electric_guitar", "bass_guitar"];
-    let package = PathBuf::from("/usr/share/sonic-pi/samples");
-    let (folders, prefixes): (Vec<PathBuf>, Vec<&str>) = if shared.is_dir() {
-        (instruments.iter().map(|i| shared.join(i)).collect(), vec![""])
-    } else if package.is_dir() {
-        eprintln!("using sonic-pi-samples, since ../shared/data is absent");
-        (vec![package], vec!["drum_bass", "drum_snare", "drum_tom", "tabla_t", "tabla_n", "bd_", "sn_"])
-    } else {
-        eprintln!("skipped: neither ../shared/data nor the package sonic-pi-samples is there");
-        return None;
-    };
+    (instruments.map(|i| crate::data::recordings("articulations").join(i)).to_vec(), vec![""])
+}
+
+/// The package's folder, and how the names of its drums and percussion begin.
+#[cfg(not(feature = "test-recordings"))]
+fn folders() -> (Vec<PathBuf>, Vec<&'static str>) {
+    let names = vec!["drum_bass", "drum_snare", "drum_tom", "tabla_t", "tabla_n", "bd_", "sn_"];
+    (vec![PathBuf::from("/usr/share/sonic-pi/samples")], names)
+}
+
+/// The sounds in order of their paths.
+fn sounds() -> Vec<PathBuf> {
+    let (folders, prefixes) = folders();
     let mut files: Vec<PathBuf> = folders
         .iter()
-        .flat_map(|f| std::fs::read_dir(f).expect("a folder of sounds"))
+        .flat_map(|f| std::fs::read_dir(f).unwrap_or_else(|e| panic!("no sounds in {}: {e}", f.display())))
         .map(|entry| entry.expect("an entry").path())
         .filter(|f| f.extension().is_some_and(|e| e == "flac"))
         .filter(|f| {
@@ -43,7 +43,7 @@ fn sounds() -> Option<Vec<PathBuf>> {
         .collect();
     files.sort();
     files.truncate(MOST);
-    Some(files)
+    files
 }
 
 /// First frame where the 1 ms RMS envelope is within 26 dB of its maximum.
@@ -55,8 +55,8 @@ fn onset(x: &[f32]) -> usize {
 }
 
 #[test]
-fn recorded_one_shots_become_a_kit_or_are_skipped() {
-    let Some(files) = sounds() else { return };
+fn recorded_one_shots_become_a_kit() {
+    let files = sounds();
     let (mut row, mut truth) = (vec![0.0_f32; RATE as usize / 2], Vec::new());
     for file in &files {
         let take = Take::read(file, &Quiet).expect("a recording");

@@ -1,10 +1,12 @@
 //! Hearing scored on recorded sounds with known onsets and notes; `--nocapture` prints the tables.
 //!
-//! The recordings are not part of the project; without them each test says that it was skipped. The odd half
-//! of the assembled takes was used in fitting the weights of `listen::judge`, the even half was not; each
+//! The recordings are not part of the project (feature `test-recordings`). The odd half of the assembled takes was used in fitting the weights of `listen::judge`, the even half was not; each
 //! is scored by itself. The real takes: the first was used, the other two were not.
 
-use crate::listen_support::score::{Tally, heading, row, truth};
+use crate::{
+    data::recordings,
+    listen_support::score::{Tally, heading, row, truth},
+};
 use kitwright_core::{
     listen::{HearOptions, describe, hear},
     progress::Quiet,
@@ -12,15 +14,6 @@ use kitwright_core::{
     units::hz_to_note,
 };
 use std::path::{Path, PathBuf};
-
-fn recordings(name: &str) -> Option<PathBuf> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/data").join(name);
-    if folder.exists() {
-        return Some(folder);
-    }
-    eprintln!("skipped: {} is absent", folder.display());
-    None
-}
 
 /// Takes of a folder in order of their names, each with its tally.
 fn tallies(folder: &Path) -> Vec<(String, Tally)> {
@@ -57,9 +50,8 @@ fn table(tallies: &[(String, Tally)], halves: [&str; 2], first_half: impl Fn(usi
 }
 
 #[test]
-fn assembled_takes_reach_their_floors_or_are_skipped() {
-    let Some(folder) = recordings("takes") else { return };
-    let tallies = tallies(&folder);
+fn assembled_takes_reach_their_floors() {
+    let tallies = tallies(&recordings("takes"));
     // d01, d03, ... were used in fitting.
     let [_, unseen, all] = table(&tallies, ["odd half (fitted to)", "even half (unseen)"], |i| i % 2 == 0);
     for (name, sum, least) in [("the unseen half", &unseen, 0.98), ("all", &all, 0.985)] {
@@ -71,9 +63,9 @@ fn assembled_takes_reach_their_floors_or_are_skipped() {
 }
 
 #[test]
-fn real_takes_reach_their_floor_or_are_skipped() {
-    let Some(folder) = recordings("real") else { return };
-    let [_, _, all] = table(&tallies(&folder), ["first (fitted to)", "others (unseen)"], |i| i == 0);
+fn real_takes_reach_their_floor() {
+    let [_, _, all] =
+        table(&tallies(&recordings("real")), ["first (fitted to)", "others (unseen)"], |i| i == 0);
     assert!(all.f_measure() >= 0.985, "F {:.4}", all.f_measure());
 }
 
@@ -92,9 +84,9 @@ fn pitch_class(name: &str) -> Option<i32> {
 }
 
 #[test]
-fn recorded_notes_have_the_pitch_their_names_say_or_are_skipped() {
-    let Some(folder) = recordings("articulations") else { return };
-    let manifest = std::fs::read_to_string(folder.join("../MANIFEST.csv")).unwrap();
+fn recorded_notes_have_the_pitch_their_names_say() {
+    let folder = recordings("");
+    let manifest = std::fs::read_to_string(folder.join("MANIFEST.csv")).unwrap();
     // Instruments whose samples are named by their notes; octaves are counted differently from set to set,
     // and samples are up to half a semitone out of tune, so the name tells the pitch class only.
     let named =
@@ -107,7 +99,7 @@ fn recorded_notes_have_the_pitch_their_names_say_or_are_skipped() {
         let Some((_, label)) = cells[8].rsplit_once(':') else { continue };
         let Some(kind) = named.iter().find(|n| label.starts_with(**n)) else { continue };
         let Some(class) = pitch_class(&label[kind.len()..]) else { continue };
-        let take = Take::read(folder.join("..").join(cells[0]), &Quiet).unwrap();
+        let take = Take::read(folder.join(cells[0]), &Quiet).unwrap();
         let d = describe(&take, 0, take.frames());
         let cents = d.pitch_hz.map_or(f64::INFINITY, |hz| {
             let st = hz_to_note(f64::from(hz)) - f64::from(class);

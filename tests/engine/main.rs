@@ -1,5 +1,8 @@
 //! The engine: its kernels, its voices, its tone chain, and what a whole kit sounds like.
 
+#[cfg(feature = "test-recordings")]
+#[path = "../data.rs"]
+mod data;
 mod denormals;
 mod dsp_dynamics;
 mod dsp_envelope;

@@ -15,18 +15,54 @@ pub struct Project {
 }
 
 impl Project {
-    /// Finds the project and makes its folder the current one.
+    /// Finds the project that the current folder belongs to and makes its folder the current one.
+    ///
+    /// # Errors
+    /// A sentence when the current folder is in no checkout of the project.
     pub fn enter() -> Result<Self> {
-        let root =
-            Path::new(env!("CARGO_MANIFEST_DIR")).parent().expect("xtask lies in the project").to_owned();
-        std::env::set_current_dir(&root).map_err(|e| format!("cannot enter {}: {e}", root.display()))?;
+        let project = Self::around(Path::new("."))?;
+        let root = &project.root;
+        std::env::set_current_dir(root).map_err(|e| format!("cannot enter {}: {e}", root.display()))?;
+        Ok(project)
+    }
+
+    /// The project that a folder belongs to. Asked of cargo at run time, so that a copied checkout works on itself.
+    fn around(folder: &Path) -> Result<Self> {
         let mut metadata = cargo();
         metadata.args(["metadata", "--no-deps", "--offline", "--format-version", "1"]);
-        let output = metadata.output().map_err(|e| format!("cargo cannot be run: {e}"))?;
+        let output =
+            metadata.current_dir(folder).output().map_err(|e| format!("cargo cannot be run: {e}"))?;
         let facts: serde_json::Value = serde_json::from_slice(&output.stdout)
             .map_err(|_| format!("cargo metadata failed: {}", String::from_utf8_lossy(&output.stderr)))?;
-        let target = facts["target_directory"].as_str().ok_or("cargo metadata names no target folder")?;
-        Ok(Self { target: target.into(), root })
+        let path =
+            |key: &str| facts[key].as_str().map(PathBuf::from).ok_or("cargo metadata names no folders");
+        let project = Self { root: path("workspace_root")?, target: path("target_directory")? };
+        if !project.root.join("xtask/Cargo.toml").is_file() {
+            return Err(format!("{} is not Kitwright's folder; run this inside it", project.root.display()));
+        }
+        Ok(project)
+    }
+
+    /// Folder of the recordings for tests and scores: `KITWRIGHT_TEST_DATA`, or `../shared/data` beside the project
+    /// where that is. `None` without either.
+    ///
+    /// # Errors
+    /// A sentence when the variable names no folder.
+    pub fn recordings(&self) -> Result<Option<PathBuf>> {
+        let named = std::env::var_os("KITWRIGHT_TEST_DATA").filter(|v| !v.is_empty());
+        self.recordings_at(named.map(PathBuf::from))
+    }
+
+    fn recordings_at(&self, named: Option<PathBuf>) -> Result<Option<PathBuf>> {
+        let folder = self.root.join(named.as_deref().unwrap_or(Path::new("../shared/data")));
+        match folder.canonicalize() {
+            Ok(folder) if folder.is_dir() => Ok(Some(folder)),
+            _ if named.is_none() => Ok(None),
+            _ => Err(format!(
+                "KITWRIGHT_TEST_DATA names {}, which is no folder; correct or unset it",
+                folder.display()
+            )),
+        }
     }
 
     /// Builds the plugin and the command line with these cargo arguments and bundles them into
@@ -62,4 +98,31 @@ pub fn cargo() -> Command {
 pub fn run(command: &mut Command, what: &str) -> Result {
     let status = command.status().map_err(|e| format!("{what} could not be started: {e}"))?;
     if status.success() { Ok(()) } else { Err(format!("{what} failed ({status}); see above")) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_project_is_found_from_a_folder_inside_it_and_not_elsewhere() {
+        let here = Path::new(env!("CARGO_MANIFEST_DIR"));
+        let project = Project::around(&here.join("src")).unwrap();
+        assert_eq!(Some(project.root.as_path()), here.parent());
+        assert!(Project::around(tempfile::tempdir().unwrap().path()).is_err());
+    }
+
+    #[test]
+    fn recordings_are_where_the_variable_says_else_beside_the_project_else_absent() {
+        let folder = tempfile::tempdir().unwrap();
+        let root = folder.path().canonicalize().unwrap();
+        let project = Project { root: root.join("project"), target: PathBuf::new() };
+        std::fs::create_dir_all(root.join("project/sounds")).unwrap();
+        assert_eq!(project.recordings_at(None), Ok(None));
+        std::fs::create_dir_all(root.join("shared/data")).unwrap();
+        assert_eq!(project.recordings_at(None), Ok(Some(root.join("shared/data"))));
+        assert_eq!(project.recordings_at(Some("sounds".into())), Ok(Some(root.join("project/sounds"))));
+        let said = project.recordings_at(Some("nowhere".into())).unwrap_err();
+        assert!(said.contains("KITWRIGHT_TEST_DATA"), "{said}");
+    }
 }

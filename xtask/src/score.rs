@@ -58,12 +58,6 @@ fn release_example(project: &Project, name: &str) -> Result<PathBuf> {
     Ok(project.target.join("release/examples").join(program))
 }
 
-/// The developer recordings beside the project, when they are there.
-fn recordings(project: &Project) -> Option<PathBuf> {
-    let folder = project.root.join("../shared/data");
-    folder.is_dir().then_some(folder)
-}
-
 /// A folder for what a score makes on its way, below the target folder.
 fn workshop(project: &Project, name: &str) -> Result<PathBuf> {
     let folder = project.target.join("score").join(name);

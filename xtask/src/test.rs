@@ -28,15 +28,25 @@ pub fn run(project: &Project) -> Result {
     if cfg!(target_os = "linux") {
         want(system::ensure(&[&system::XVFB]), "the plugin's window in a host's window");
     }
-    if !project.root.join("../shared/data").is_dir() {
-        want(system::ensure(&[&system::SOUNDS]), "tests on recorded sounds");
+    let recordings = project.recordings()?;
+    let mut features = vec!["kitwright/guard-audio-thread"];
+    if recordings.is_some() {
+        features.push("kitwright-core/test-recordings");
+    } else {
+        want(Err("no recordings; KITWRIGHT_TEST_DATA names their folder".into()), "tests on recorded takes");
+        let packaged = system::ensure(&[&system::SOUNDS]);
+        if packaged.is_ok() {
+            features.push("kitwright-core/test-packaged-sounds");
+        }
+        want(packaged, "the test on packaged sounds");
     }
     let python = venv::python(project, "venv", &HOSTS);
     want(python.as_ref().map(|_| ()).map_err(String::clone), "the VST3 bundle in real hosts");
 
     // the guard aborts a test when the audio thread allocates; everything is built in one go, so that
     // bundles and tests share their libraries
-    let selection = ["--workspace", "--features", "kitwright/guard-audio-thread"];
+    let features = features.join(",");
+    let selection = ["--workspace", "--features", &features];
     let mut build = cargo();
     build.arg("build").args(selection).args(["--lib", "--bins", "--tests"]);
     project::run(&mut build, "building the tests")?;
@@ -45,6 +55,9 @@ pub fn run(project: &Project) -> Result {
     tests.arg("test").args(selection).args(["--no-fail-fast", "--", "--show-output"]);
     if let Ok(python) = &python {
         tests.env("KITWRIGHT_PYTHON", python);
+    }
+    if let Some(folder) = recordings {
+        tests.env("KITWRIGHT_TEST_DATA", folder);
     }
     let report = watch(tests)?;
 

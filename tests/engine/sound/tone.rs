@@ -10,19 +10,24 @@ use kitwright_core::{
     progress::Quiet,
     take::Take,
 };
-use std::{path::Path, sync::Arc};
+use std::sync::Arc;
 
-/// Takes to hear: the invented one, and recordings where there are any.
-fn takes() -> Vec<(String, Arc<Take>)> {
-    let mut found = vec![("invented take".to_owned(), Arc::new(borrowed_cello(1).0))];
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/data/real");
-    for name in ["dr1_guitar_arpeggio.flac", "dr2_tabla_loop.flac"] {
-        match Take::read(folder.join(name), &Quiet) {
-            Ok(take) => found.push((name.to_owned(), Arc::new(take))),
-            Err(_) => println!("skipped: {name} is not there"),
-        }
-    }
-    found
+/// Takes to hear: the invented one, and two recordings with the feature `test-recordings`.
+fn takes() -> Vec<(&'static str, Arc<Take>)> {
+    [
+        ("invented take", Arc::new(borrowed_cello(1).0)),
+        #[cfg(feature = "test-recordings")]
+        recorded("dr1_guitar_arpeggio.flac"),
+        #[cfg(feature = "test-recordings")]
+        recorded("dr2_tabla_loop.flac"),
+    ]
+    .to_vec()
+}
+
+#[cfg(feature = "test-recordings")]
+fn recorded(name: &'static str) -> (&'static str, Arc<Take>) {
+    let file = crate::data::recordings("real").join(name);
+    (name, Arc::new(Take::read(file, &Quiet).expect("a recording")))
 }
 
 /// A pad that plays the loudest hit of a take through a strong chain.

@@ -1,6 +1,6 @@
 //! `cargo xtask score roles` and `score fit`: what casting and fitting reach, beside published libraries.
 
-use super::{example, recordings, script, workshop};
+use super::{example, script, workshop};
 use crate::{
     Result,
     project::{self, Project, cargo},
@@ -35,9 +35,10 @@ fn print(project: &Project, name: &str, timed: Option<&Path>) -> Result {
     let hearing = example(project, "hearing")?;
     let folder = workshop(project, name)?;
     project::run(Command::new(hearing).arg("demo").arg(&folder), "writing the invented recording")?;
+    let recordings = project.recordings()?;
     let table = script(project, &python, &format!("score_{name}.py"), |command| {
         command.arg(casting).args(timed).arg(&folder);
-        if let Some(data) = recordings(project) {
+        if let Some(data) = recordings {
             command.arg(data);
         }
     })?;

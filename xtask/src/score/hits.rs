@@ -1,6 +1,6 @@
 //! `cargo xtask score hits`: heard hits against true ones, beside a stock spectral-flux detector.
 
-use super::{example, recordings, script, workshop};
+use super::{example, script, workshop};
 use crate::{
     Result,
     project::{self, Project},
@@ -17,9 +17,10 @@ pub fn run(project: &Project) -> Result {
     let hearing = example(project, "hearing")?;
     let folder = workshop(project, "hits")?;
     project::run(Command::new(&hearing).arg("demo").arg(&folder), "writing the invented recording")?;
+    let recordings = project.recordings()?;
     let table = script(project, &python, "score_hits.py", |command| {
         command.arg(&hearing).arg(&folder);
-        if let Some(data) = recordings(project) {
+        if let Some(data) = recordings {
             command.arg(data.join("takes")).arg(data.join("real"));
         }
     })?;

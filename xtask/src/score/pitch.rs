@@ -1,6 +1,6 @@
 //! `cargo xtask score pitch`: fundamentals against true ones, beside two published period methods.
 
-use super::{example, hits::PACKAGES, recordings, script, workshop};
+use super::{example, hits::PACKAGES, script, workshop};
 use crate::{Result, project::Project, venv};
 
 /// Prints how well the fundamentals of made sounds, and of the developer recordings where they are, are told.
@@ -8,9 +8,10 @@ pub fn run(project: &Project) -> Result {
     let python = venv::python(project, "venv-listen", &PACKAGES)?;
     let hearing = example(project, "hearing")?;
     let folder = workshop(project, "pitch")?;
+    let recordings = project.recordings()?;
     let table = script(project, &python, "score_pitch.py", |command| {
         command.arg(&hearing).arg(&folder);
-        if let Some(data) = recordings(project) {
+        if let Some(data) = recordings {
             command.arg(data);
         }
     })?;
