@@ -20,12 +20,12 @@ const COUNT: usize = KIT_TRIMS.len() + PADS * PAD_TRIMS.len();
 #[derive(Debug, Default)]
 pub struct Automation {
     /// Empty before the first frame.
-    seen: Vec<Seen>,
+    seen: Vec<SeenTrim>,
     now: f64,
 }
 
 #[derive(Debug, Clone, Copy)]
-struct Seen {
+struct SeenTrim {
     value: f32,
     by_host: f64,
     by_hand: f64,
@@ -54,7 +54,7 @@ impl Automation {
         for trim in all() {
             let value = trims.get(trim);
             if first {
-                self.seen.push(Seen { value, by_host: f64::NEG_INFINITY, by_hand: f64::NEG_INFINITY });
+                self.seen.push(SeenTrim { value, by_host: f64::NEG_INFINITY, by_hand: f64::NEG_INFINITY });
                 continue;
             }
             let seen = &mut self.seen[index(trim)];
@@ -96,14 +96,14 @@ impl Automation {
 }
 
 /// Trims for one frame, which notes what the window moves.
-pub struct Noted<'a> {
+pub struct NotedTrims<'a> {
     /// The host's parameters, or plain values.
     pub trims: &'a mut dyn TrimAccess,
     /// What was moved.
     pub moved: Vec<Trim>,
 }
 
-impl TrimAccess for Noted<'_> {
+impl TrimAccess for NotedTrims<'_> {
     fn get(&self, trim: Trim) -> f32 {
         self.trims.get(trim)
     }

@@ -1,31 +1,20 @@
 //! Files dropped onto the window: a kit is loaded, a recording becomes a take, one dropped onto a pad becomes
-//! the pad, and one dropped onto the role on the bench is what its pad comes close to.
+//! the pad, and one dropped onto the role of the chosen pad becomes its target.
 
-use super::{desk::Desk, file_browser, state::WindowState, theme};
-use egui::{Align2, LayerId, Order, Rect, Ui, pos2, vec2};
-use kitwright_core::{kit::PADS, session::Job};
+use super::{file_browser, frame_context::FrameContext, state::WindowState, theme};
+use egui::{Align2, LayerId, Order, Ui, pos2, vec2};
+use kitwright_core::session::Job;
 use std::path::PathBuf;
-
-/// Where the pads lie on the screen, for what is dropped onto them.
-#[derive(Debug)]
-pub struct Tiles(pub [Rect; PADS]);
-
-impl Default for Tiles {
-    /// No pad is shown.
-    fn default() -> Self {
-        Self([Rect::NOTHING; PADS])
-    }
-}
 
 /// What lies under the pointer.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Under {
     /// A pad of the kit, 0 to 15.
     Pad(usize),
-    /// The role of the pad on the bench, 0 to 15.
-    Aim(usize),
+    /// The role of the chosen pad, 0 to 15.
+    Role(usize),
     /// Anything else.
-    Desk,
+    Elsewhere,
 }
 
 /// The words of the hint.
@@ -34,14 +23,14 @@ fn words(under: Under, files: &[PathBuf], empty: bool) -> String {
         _ if files.iter().any(|f| file_browser::is_kit(f)) => "Drop: opens the kit".into(),
         ([_], Under::Pad(pad)) => format!("Drop: becomes pad {}", pad + 1),
         (_, Under::Pad(pad)) => format!("Drop: becomes pad {} and those after it", pad + 1),
-        ([_], Under::Aim(pad)) => format!("Drop: pad {} comes close to it", pad + 1),
+        ([_], Under::Role(pad)) => format!("Drop: pad {} comes close to it", pad + 1),
         _ if empty => "Drop: makes a kit of it".into(),
         _ => "Drop: one more take; onto a pad: becomes the pad".into(),
     }
 }
 
 /// Takes what was dropped since the last frame.
-pub(super) fn take(ui: &Ui, state: &mut WindowState, desk: &Desk<'_>) {
+pub(super) fn take(ui: &Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
     let files: Vec<PathBuf> = ui.input(|i| i.raw.dropped_files.iter().map(|f| f.path().to_owned()).collect());
     if files.is_empty() {
         return;
@@ -49,42 +38,44 @@ pub(super) fn take(ui: &Ui, state: &mut WindowState, desk: &Desk<'_>) {
     files.iter().for_each(|f| state.memory.remember(f));
     let under = under(ui, state);
     if let Some(kit) = files.iter().find(|f| file_browser::is_kit(f)) {
-        desk.session.start(Job::LoadKit(kit.clone()));
+        cx.session.start(Job::LoadKit(kit.clone()));
     } else if let Under::Pad(pad) = under {
-        state.pad = pad;
-        onto_pads(desk, pad, files);
-    } else if let (Under::Aim(pad), [file]) = (under, &files[..]) {
-        desk.session.start(Job::SetTarget { pad, sound: Some(file.clone()) });
-    } else if desk.kit.takes.is_empty() {
-        desk.session.start(Job::NewKit { takes: files, fit: desk.kit.doc.fit });
+        state.selection.pad = pad;
+        onto_pads(cx, pad, files);
+    } else if let (Under::Role(pad), [file]) = (under, &files[..]) {
+        cx.session.start(Job::SetTarget { pad, sound: Some(file.clone()) });
+    } else if cx.kit.takes.is_empty() {
+        cx.session.start(Job::NewKit { takes: files, fit: cx.kit.doc.fit });
     } else {
-        files.into_iter().for_each(|f| desk.session.start(Job::AddTake(f)));
+        files.into_iter().for_each(|f| cx.session.start(Job::AddTake(f)));
     }
 }
 
 /// One file a pad, from `pad` on along the keys; what finds no pad becomes a take.
-fn onto_pads(desk: &Desk<'_>, pad: usize, files: Vec<PathBuf>) {
-    let along = desk.pads_along_the_keys();
+fn onto_pads(cx: &FrameContext<'_>, pad: usize, files: Vec<PathBuf>) {
+    let along = cx.pads_along_the_keys();
     let first = along.iter().position(|p| *p == pad).unwrap_or(0);
     for (i, file) in files.into_iter().enumerate() {
-        desk.session.start(match along.get(first + i) {
-            Some(&pad) => Job::PutFile { pad, file, role: desk.pad(pad).role },
+        cx.session.start(match along.get(first + i) {
+            Some(&pad) => Job::PutFile { pad, file, role: cx.pad(pad).role },
             None => Job::AddTake(file),
         });
     }
 }
 
 fn under(ui: &Ui, state: &WindowState) -> Under {
-    let Some(at) = ui.input(|i| i.pointer.latest_pos()) else { return Under::Desk };
-    match state.tiles.0.iter().position(|tile| tile.contains(at)) {
+    let Some(at) = ui.input(|i| i.pointer.latest_pos()) else { return Under::Elsewhere };
+    match state.drop_targets.pads.iter().position(|tile| tile.contains(at)) {
         Some(pad) => Under::Pad(pad),
-        None if state.aim.is_some_and(|aim| aim.contains(at)) => Under::Aim(state.pad),
-        None => Under::Desk,
+        None if state.drop_targets.role.is_some_and(|aim| aim.contains(at)) => {
+            Under::Role(state.selection.pad)
+        }
+        None => Under::Elsewhere,
     }
 }
 
 /// Says what a drop would do while files hover over the window.
-pub(super) fn hint(ui: &Ui, state: &WindowState, desk: &Desk<'_>) {
+pub(super) fn hint(ui: &Ui, state: &WindowState, cx: &FrameContext<'_>) {
     let files: Vec<PathBuf> =
         ui.input(|i| i.raw.hovered_files.iter().filter_map(|f| f.path.clone()).collect());
     if files.is_empty() {
@@ -93,14 +84,14 @@ pub(super) fn hint(ui: &Ui, state: &WindowState, desk: &Desk<'_>) {
     let painter = ui.ctx().layer_painter(LayerId::new(Order::Foreground, egui::Id::unique("drop hint")));
     let under = under(ui, state);
     let place = match under {
-        Under::Pad(pad) => Some(state.tiles.0[pad]),
-        Under::Aim(_) if files.len() == 1 => state.aim,
-        Under::Aim(_) | Under::Desk => None,
+        Under::Pad(pad) => Some(state.drop_targets.pads[pad]),
+        Under::Role(_) if files.len() == 1 => state.drop_targets.role,
+        Under::Role(_) | Under::Elsewhere => None,
     };
     if let Some(place) = place {
         painter.rect_stroke(place, theme::ROUND, (2.0, theme::INK), egui::StrokeKind::Inside);
     }
-    let text = words(under, &files, desk.kit.takes.is_empty());
+    let text = words(under, &files, cx.kit.takes.is_empty());
     let galley = painter.layout_no_wrap(text, theme::title(), theme::ON_AMBER);
     let screen = ui.ctx().content_rect();
     let at = pos2(screen.center().x, screen.top() + 60.0);
@@ -117,8 +108,8 @@ mod tests {
     fn the_hint_says_what_the_drop_does() {
         let wav = || vec![PathBuf::from("a.wav")];
         assert_eq!(words(Under::Pad(2), &wav(), false), "Drop: becomes pad 3");
-        assert_eq!(words(Under::Aim(2), &wav(), false), "Drop: pad 3 comes close to it");
-        assert_eq!(words(Under::Desk, &wav(), true), "Drop: makes a kit of it");
+        assert_eq!(words(Under::Role(2), &wav(), false), "Drop: pad 3 comes close to it");
+        assert_eq!(words(Under::Elsewhere, &wav(), true), "Drop: makes a kit of it");
         assert_eq!(words(Under::Pad(2), &[PathBuf::from("a.kitwright")], false), "Drop: opens the kit");
         assert!(words(Under::Pad(0), &[wav(), wav()].concat(), false).contains("those after it"));
     }

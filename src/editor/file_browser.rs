@@ -2,7 +2,7 @@
 //!
 //! Folders are read on a thread of their own, since a network folder may take seconds.
 
-use super::{state::Memory, theme, widgets};
+use super::{memory::Memory, theme, widgets};
 use egui::{Context, Key, RichText, Role, ScrollArea, Sense, TextEdit, Ui, WidgetInfo, vec2};
 use kitwright_core::session::Job;
 use std::{
@@ -16,7 +16,7 @@ const AUDIO: &[&str] =
 /// Ending of kit files.
 pub const KIT: &str = "kitwright";
 /// Most entries that are shown of one folder.
-const MOST: usize = 5000;
+const MAX_ENTRIES: usize = 5000;
 
 /// What the chosen file is for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -78,7 +78,7 @@ impl Purpose {
 }
 
 #[derive(Debug, Clone)]
-struct Entry {
+struct FolderEntry {
     name: String,
     path: PathBuf,
     folder: bool,
@@ -86,7 +86,7 @@ struct Entry {
 }
 
 /// The entries of a folder, or a sentence that says why they cannot be read.
-type Listed = Result<Vec<Entry>, String>;
+type Listed = Result<Vec<FolderEntry>, String>;
 
 /// The browser while it is open.
 #[derive(Debug)]
@@ -95,7 +95,7 @@ pub struct FileBrowser {
     folder: PathBuf,
     /// Typed or chosen: a name in the folder, or a whole path.
     name: String,
-    entries: Vec<Entry>,
+    entries: Vec<FolderEntry>,
     trouble: Option<String>,
     coming: Option<Mutex<mpsc::Receiver<Listed>>>,
     /// A file of that name is there; the next press replaces it.
@@ -394,7 +394,7 @@ fn home() -> PathBuf {
 
 fn list(folder: &Path, purpose: Purpose) -> Listed {
     let read = std::fs::read_dir(folder).map_err(|e| format!("This folder cannot be read: {e}."))?;
-    let mut entries: Vec<Entry> = read
+    let mut entries: Vec<FolderEntry> = read
         .flatten()
         .filter_map(|e| {
             let name = e.file_name().to_string_lossy().into_owned();
@@ -402,20 +402,20 @@ fn list(folder: &Path, purpose: Purpose) -> Listed {
             // follows links, as the one who clicks would
             let meta = std::fs::metadata(&path).ok()?;
             let shown = meta.is_dir() || purpose.shows(&extension(&path));
-            (shown && !name.starts_with('.')).then(|| Entry {
+            (shown && !name.starts_with('.')).then(|| FolderEntry {
                 name,
                 folder: meta.is_dir(),
                 bytes: meta.len(),
                 path,
             })
         })
-        .take(MOST)
+        .take(MAX_ENTRIES)
         .collect();
     entries.sort_by_key(|e| (!e.folder, e.name.to_lowercase()));
     Ok(entries)
 }
 
-fn paint_entry(ui: &Ui, rect: egui::Rect, entry: &Entry, response: &egui::Response, chosen: bool) {
+fn paint_entry(ui: &Ui, rect: egui::Rect, entry: &FolderEntry, response: &egui::Response, chosen: bool) {
     let painter = ui.painter();
     if chosen || response.hovered() {
         painter.rect_filled(rect, theme::ROUND, if chosen { theme::WOOD_LIT } else { theme::WOOD });

@@ -2,10 +2,11 @@
 
 use super::{
     automation::Marked,
-    bench,
-    desk::Desk,
     file_browser::{FileBrowser, Purpose},
-    state::{Memory, WindowState},
+    frame_context::FrameContext,
+    memory::Memory,
+    pad_editor,
+    state::WindowState,
     theme,
     trims::Trim,
     widgets::{self, Described},
@@ -22,22 +23,22 @@ pub const HEIGHT: f32 = 44.0;
 pub const NOTICE: f32 = 30.0;
 
 /// Shows the top line in `rect`.
-pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_>) {
+pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameContext<'_>) {
     ui.painter().rect_filled(rect, 0, theme::WOOD);
     ui.spacing_mut().item_spacing.x = 5.0;
     ui.add_space(8.0);
-    name(ui, desk);
-    files(ui, state, desk);
+    name(ui, cx);
+    files(ui, state, cx);
     ui.separator();
-    steps(ui, desk);
+    steps(ui, cx);
     ui.separator();
-    bench::fit_rule(ui, state, desk, None, 88.0);
+    pad_editor::fit_slider(ui, state, cx, None, 88.0);
     let side = state.compare.kit_side();
     let help = "Turns between two states of the whole kit; both are kept while the window is open.";
     if widgets::toggle(ui, side == 'B', &format!("Kit {side}"), "A or B of the kit", help).clicked()
-        && let Some(other) = state.compare.turn_kit(&desk.kit)
+        && let Some(other) = state.compare.turn_kit(&cx.kit)
     {
-        desk.session.edit("kit A or B", |kit| *kit = other);
+        cx.session.edit("kit A or B", |kit| *kit = other);
     }
     ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
         ui.add_space(8.0);
@@ -54,12 +55,12 @@ pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_
 
 /// Width that the rest of the line needs, and most that a name gets.
 const BESIDE_NAME: f32 = 774.0;
-const NAME_AT_MOST: f32 = 260.0;
+const MAX_NAME_WIDTH: f32 = 260.0;
 
 /// The kit's name; one that is too long is shown with an ellipsis until it is typed in.
-fn name(ui: &mut Ui, desk: &Desk<'_>) {
-    let mut text = desk.kit.doc.name.clone();
-    let width = (ui.ctx().content_rect().width() - BESIDE_NAME).clamp(100.0, NAME_AT_MOST);
+fn name(ui: &mut Ui, cx: &FrameContext<'_>) {
+    let mut text = cx.kit.doc.name.clone();
+    let width = (ui.ctx().content_rect().width() - BESIDE_NAME).clamp(100.0, MAX_NAME_WIDTH);
     let id = ui.scope_id().with("kit name");
     let typing = ui.memory(|m| m.has_focus(id));
     let ink = theme::INK;
@@ -73,17 +74,17 @@ fn name(ui: &mut Ui, desk: &Desk<'_>) {
         let at = response.rect.left_center() + vec2(4.0, 0.0);
         let width = response.rect.width() - 8.0;
         let align = Align2::LEFT_CENTER;
-        widgets::text_in(ui.painter(), at, align, &desk.kit.doc.name, theme::body(), ink, width);
+        widgets::text_in(ui.painter(), at, align, &cx.kit.doc.name, theme::body(), ink, width);
     }
-    let response = response.on_hover_text(format!("The kit's name: {}", desk.kit.doc.name));
+    let response = response.on_hover_text(format!("The kit's name: {}", cx.kit.doc.name));
     response.widget_info(|| WidgetInfo::labeled(Role::TextInput, true, "Name of the kit"));
     if response.changed() {
-        desk.session.edit("kit name", |kit| kit.doc.name = text);
+        cx.session.edit("kit name", |kit| kit.doc.name = text);
     }
 }
 
-fn files(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
-    let kit = &desk.kit.doc.name;
+fn files(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
+    let kit = &cx.kit.doc.name;
     for (text, name, help, purpose, proposal) in [
         (
             "Open",
@@ -114,24 +115,24 @@ fn files(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
 }
 
 /// Undo and redo by the keyboard, where the host lets its keys through.
-pub(super) fn step_keys(ui: &Ui, desk: &Desk<'_>) {
+pub(super) fn step_keys(ui: &Ui, cx: &FrameContext<'_>) {
     if ui.ctx().text_edit_focused() {
         return;
     }
     let pressed = |modifiers: Modifiers, key| ui.input_mut(|i| i.consume_key(modifiers, key));
     if pressed(Modifiers::COMMAND | Modifiers::SHIFT, Key::Z) || pressed(Modifiers::COMMAND, Key::Y) {
-        desk.session.redo();
+        cx.session.redo();
     } else if pressed(Modifiers::COMMAND, Key::Z) {
-        desk.session.undo();
+        cx.session.undo();
     }
 }
 
 /// Undo and redo, as buttons because hosts often keep the keys, and the list of steps.
-fn steps(ui: &mut Ui, desk: &Desk<'_>) {
-    let history = desk.session.undo_names();
+fn steps(ui: &mut Ui, cx: &FrameContext<'_>) {
+    let history = cx.session.undo_names();
     let last =
         history.first().map_or_else(|| "Nothing to take back.".into(), |s| format!("Takes back: {s}."));
-    let undone = desk.session.redo_names();
+    let undone = cx.session.redo_names();
     let next = undone.first().map_or_else(|| "Nothing to repeat.".into(), |s| format!("Repeats: {s}."));
     let mut button = |name, on, help: &str| {
         let button = ui.add_enabled(on, egui::Button::new(name));
@@ -140,9 +141,9 @@ fn steps(ui: &mut Ui, desk: &Desk<'_>) {
     let undo = button("Undo", !history.is_empty(), &last);
     let redo = button("Redo", !undone.is_empty(), &next);
     if redo.clicked() {
-        desk.session.redo();
+        cx.session.redo();
     } else if undo.clicked() {
-        desk.session.undo();
+        cx.session.undo();
     }
     let list = widgets::button(ui, "Steps", "List of steps", "Everything that was done, newest first.");
     Popup::menu(&list).width(260.0).show(|ui| {
@@ -156,7 +157,7 @@ fn steps(ui: &mut Ui, desk: &Desk<'_>) {
                     ui.selectable_label(false, text).on_hover_text("Repeats the steps up to this one.");
                 entry.widget_info(|| WidgetInfo::labeled(Role::MenuItem, true, format!("Up to {step}")));
                 if entry.clicked() {
-                    (0..=i).for_each(|_| drop(desk.session.redo()));
+                    (0..=i).for_each(|_| drop(cx.session.redo()));
                     ui.close();
                 }
             }
@@ -168,7 +169,7 @@ fn steps(ui: &mut Ui, desk: &Desk<'_>) {
                     .widget_info(|| WidgetInfo::labeled(Role::MenuItem, true, format!("Back before {step}")));
                 if entry.clicked() {
                     for _ in 0..=i {
-                        desk.session.undo();
+                        cx.session.undo();
                     }
                     ui.close();
                 }
@@ -219,7 +220,7 @@ fn main_meter(ui: &mut Ui, state: &WindowState) {
 }
 
 /// The running job with its progress, in `rect`.
-pub fn job(ui: &mut Ui, rect: Rect, desk: &Desk<'_>, step: &str, done: f32) {
+pub fn job(ui: &mut Ui, rect: Rect, cx: &FrameContext<'_>, step: &str, done: f32) {
     ui.painter().rect_filled(rect, 0, theme::WOOD_HIGH);
     let bar = Rect::from_min_size(
         rect.left_bottom() - vec2(0.0, 3.0),
@@ -229,17 +230,17 @@ pub fn job(ui: &mut Ui, rect: Rect, desk: &Desk<'_>, step: &str, done: f32) {
     ui.add_space(12.0);
     ui.label(format!("{step}: {:.0} %", done * 100.0));
     if widgets::button(ui, "Cancel", "Cancel the work", "Stops it; the kit stays as it is.").clicked() {
-        desk.session.cancel();
+        cx.session.cancel();
     }
 }
 
 /// The last error, in `rect`, until it is dismissed.
-pub fn trouble(ui: &mut Ui, rect: Rect, desk: &Desk<'_>, error: &Error) {
+pub fn trouble(ui: &mut Ui, rect: Rect, cx: &FrameContext<'_>, error: &Error) {
     ui.painter().rect_filled(rect, 0, theme::WOOD);
     ui.painter().rect_filled(Rect::from_min_size(rect.min, vec2(4.0, rect.height())), 0, theme::ALARM);
     ui.add_space(12.0);
     if widgets::button(ui, "Dismiss", "Dismiss the message", "Forgets this message.").clicked() {
-        desk.session.dismiss_error();
+        cx.session.dismiss_error();
     }
     let text = error.to_string();
     let label = ui.add(egui::Label::new(RichText::new(&text).color(theme::ALARM)).truncate());
@@ -247,22 +248,22 @@ pub fn trouble(ui: &mut Ui, rect: Rect, desk: &Desk<'_>, error: &Error) {
 }
 
 /// The key that the kit is tuned to, and the way to another; whether that was asked for.
-fn tune_to_song(ui: &mut Ui, desk: &Desk<'_>) -> bool {
+fn tune_to_song(ui: &mut Ui, cx: &FrameContext<'_>) -> bool {
     let help = "Hears the key of a recording of your song, and tunes the pads that have a pitch to it; their falls in pitch \
                 get short.";
     let pressed = widgets::button(ui, "Tune to a song", "Tune the kit to a song", help).clicked();
-    let words = desk.kit.doc.key.map_or_else(|| "tuned to no key".to_owned(), |k| format!("tuned to {k}"));
+    let words = cx.kit.doc.key.map_or_else(|| "tuned to no key".to_owned(), |k| format!("tuned to {k}"));
     ui.label(RichText::new(words).color(theme::INK_SOFT));
-    let kick = desk.kit.doc.tune_kick;
+    let kick = cx.kit.doc.tune_kick;
     let help = "Whether tuning moves the kick as well, from the next tuning or casting on.";
     if widgets::toggle(ui, kick, "Kick too", "Tune the kick too", help).clicked() {
-        desk.session.edit("tune the kick", |kit| kit.doc.tune_kick = !kick);
+        cx.session.edit("tune the kick", |kit| kit.doc.tune_kick = !kick);
     }
     pressed
 }
 
 /// The kit's own trims, in a box.
-pub fn kit_settings(ui: &Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
+pub fn kit_settings(ui: &Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
     if !state.kit_settings {
         return;
     }
@@ -270,16 +271,16 @@ pub fn kit_settings(ui: &Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
     let modal = theme::modal("kit settings").show(ui.ctx(), |ui| {
         ui.set_width(450.0);
         ui.label(RichText::new("Output of the kit").font(theme::title()));
-        let values: Vec<f32> = (0..KIT_TRIMS.len()).map(|i| desk.trims.get(Trim::Kit(i))).collect();
+        let values: Vec<f32> = (0..KIT_TRIMS.len()).map(|i| cx.trims.get(Trim::Kit(i))).collect();
         let marked: Vec<Marked<'_>> = KIT_TRIMS.iter().map(|s| Marked(s)).collect();
         let rows = KIT_TRIMS.iter().enumerate().map(|(i, s)| {
             let by_host = state.automation.moves(Trim::Kit(i));
             (i, if by_host { &marked[i] as &dyn Described } else { s }, values[i])
         });
-        widgets::grid(ui, "Kit trim", rows, |i, m| desk.move_trim(Trim::Kit(i), m));
-        bench::reductions::meter(ui, "the ceiling", ceiling);
+        widgets::grid(ui, "Kit trim", rows, |i, m| cx.move_trim(Trim::Kit(i), m));
+        pad_editor::reductions::meter(ui, "the ceiling", ceiling);
         ui.add_space(theme::GAP);
-        let song = ui.horizontal(|ui| tune_to_song(ui, desk)).inner;
+        let song = ui.horizontal(|ui| tune_to_song(ui, cx)).inner;
         ui.add_space(theme::GAP);
         (song, widgets::button(ui, "Close", "Close the output", "Back to the kit.").clicked())
     });

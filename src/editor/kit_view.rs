@@ -1,12 +1,12 @@
 //! The kit: sixteen pads along the keys that play them.
 
 use super::{
-    desk::Desk,
+    dragged::{DraggedHit, DraggedPad},
+    frame_context::FrameContext,
+    lights, score_text,
     state::WindowState,
-    take_view::HitPayload,
     theme,
     trims::Trim,
-    verdict,
     wave::{self, Stretch},
     widgets,
 };
@@ -15,13 +15,7 @@ use kitwright_core::{
     kit::PADS,
     music::{is_black, note_name},
     session::{Job, PadTrigger},
-    units::gain_to_db,
 };
-use std::sync::atomic::Ordering;
-
-/// A pad under way to another.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct PadPayload(pub usize);
 
 /// Keys of a computer keyboard in the order of the pads along the keys: the two lower rows, laid like a piano.
 pub const PLAYING_KEYS: [(Key, &str); PADS] = [
@@ -43,96 +37,17 @@ pub const PLAYING_KEYS: [(Key, &str); PADS] = [
     (Key::Slash, "/"),
 ];
 
-/// How long a light stays on after a stroke, s.
-const LIGHT: f64 = 0.18;
-/// How fast a meter falls, dB a second.
-const FALL: f32 = 40.0;
-/// Lowest level a meter shows, dB.
-const FLOOR_DB: f32 = -48.0;
 /// Velocity of a key of the computer keyboard.
 const KEY_VELOCITY: f32 = 0.8;
 
-/// Lights and meters.
-#[derive(Debug, Default)]
-pub struct Lights {
-    strokes: [u32; PADS],
-    lit_at: [Option<f64>; PADS],
-    peak_db: [f32; PADS],
-    main_db: f32,
-    seen: bool,
-    time: f64,
-}
-
-impl Lights {
-    /// Reads the engine's meters; asks for another frame while anything still moves.
-    pub fn follow(&mut self, ui: &Ui, desk: &Desk<'_>) {
-        let now = ui.input(|i| i.time);
-        let fall = ((now - self.time) as f32).clamp(0.0, 0.2) * FALL;
-        self.time = now;
-        if !self.seen {
-            self.peak_db = [FLOOR_DB; PADS];
-            self.main_db = FLOOR_DB;
-        }
-        let meters = desk.session.meters();
-        for pad in 0..PADS {
-            let peak =
-                meters.as_ref().map_or(0.0, |m| f32::from_bits(m.pad_peak[pad].swap(0, Ordering::Relaxed)));
-            self.peak_db[pad] = fallen(self.peak_db[pad], fall, peak);
-            let strokes = meters.as_ref().map_or(0, |m| m.pad_strokes[pad].load(Ordering::Relaxed));
-            if self.seen && strokes != self.strokes[pad] {
-                self.lit_at[pad] = Some(now);
-            }
-            self.strokes[pad] = strokes;
-        }
-        let main = meters.as_ref().map_or(0.0, |m| f32::from_bits(m.main_peak.swap(0, Ordering::Relaxed)));
-        self.main_db = fallen(self.main_db, fall, main);
-        self.seen = true;
-        let moving = self.main_db > FLOOR_DB
-            || self.peak_db.iter().any(|p| *p > FLOOR_DB)
-            || (0..PADS).any(|p| self.is_lit(p));
-        if moving {
-            ui.ctx().request_repaint_after(std::time::Duration::from_millis(16));
-        }
-    }
-
-    /// Lights a pad at once: it was struck here.
-    pub fn light(&mut self, pad: usize) {
-        self.lit_at[pad] = Some(self.time);
-    }
-
-    /// Whether the pad was struck a moment ago.
-    pub fn is_lit(&self, pad: usize) -> bool {
-        self.lit_at[pad].is_some_and(|at| self.time - at < LIGHT)
-    }
-
-    /// When the pad was last struck, in the window's time, s.
-    pub fn struck_at(&self, pad: usize) -> Option<f64> {
-        self.lit_at[pad]
-    }
-
-    /// Level of the main output, 0 (nothing) to 1 (full scale).
-    pub fn main_share(&self) -> f32 {
-        share(self.main_db)
-    }
-}
-
-fn fallen(db: f32, fall: f32, peak: f32) -> f32 {
-    let now = if peak.is_finite() { gain_to_db(peak) } else { FLOOR_DB };
-    (db - fall).max(now).clamp(FLOOR_DB, 6.0)
-}
-
-fn share(db: f32) -> f32 {
-    ((db - FLOOR_DB) / -FLOOR_DB).clamp(0.0, 1.0)
-}
-
 /// Strikes a pad and lights it.
-pub fn strike(state: &mut WindowState, desk: &Desk<'_>, pad: usize, velocity: f32) {
-    desk.session.trigger(PadTrigger { pad, velocity: velocity.clamp(0.02, 1.0) });
+pub fn strike(state: &mut WindowState, cx: &FrameContext<'_>, pad: usize, velocity: f32) {
+    cx.session.trigger(PadTrigger { pad, velocity: velocity.clamp(0.02, 1.0) });
     state.lights.light(pad);
 }
 
 /// Plays the pads from the computer keyboard while no text is typed; a key that is held strikes once.
-pub fn play_keys(ui: &Ui, state: &mut WindowState, desk: &Desk<'_>) {
+pub fn play_keys(ui: &Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
     if ui.ctx().text_edit_focused() {
         return;
     }
@@ -146,40 +61,52 @@ pub fn play_keys(ui: &Ui, state: &mut WindowState, desk: &Desk<'_>) {
         };
         i.events.iter().filter_map(fresh).collect()
     });
-    let order = desk.pads_along_the_keys();
+    let order = cx.pads_along_the_keys();
     for key in pressed {
         if let Some(place) = PLAYING_KEYS.iter().position(|(k, _)| *k == key) {
-            strike(state, desk, order[place], KEY_VELOCITY);
+            strike(state, cx, order[place], KEY_VELOCITY);
             ui.ctx().request_repaint();
         }
     }
 }
 
 /// Shows the pads in `rect`.
-pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_>) -> Option<egui::Pos2> {
-    let order = desk.pads_along_the_keys();
+pub fn show(
+    ui: &mut Ui,
+    rect: Rect,
+    state: &mut WindowState,
+    cx: &mut FrameContext<'_>,
+) -> Option<egui::Pos2> {
+    let order = cx.pads_along_the_keys();
     let gap = 3.0;
     let width = (rect.width() - gap * (PADS - 1) as f32) / PADS as f32;
     let mut foot = None;
     for (place, &pad) in order.iter().enumerate() {
         let left = rect.left() + place as f32 * (width + gap);
         let tile = Rect::from_min_size(pos2(left, rect.top()), vec2(width, rect.height()));
-        if pad == state.pad {
+        if pad == state.selection.pad {
             foot = Some(tile.center_top());
         }
-        one_pad(ui, tile, state, desk, pad, place);
+        one_pad(ui, tile, state, cx, pad, place);
     }
     foot
 }
 
 /// Accessible name of a pad: "Pad 1, kick".
-pub fn pad_name(pad: usize, desk: &Desk<'_>) -> String {
-    format!("Pad {}, {}", pad + 1, desk.pad(pad).role)
+pub fn pad_name(pad: usize, cx: &FrameContext<'_>) -> String {
+    format!("Pad {}, {}", pad + 1, cx.pad(pad).role)
 }
 
-fn one_pad(ui: &mut Ui, tile: Rect, state: &mut WindowState, desk: &mut Desk<'_>, pad: usize, place: usize) {
-    let chosen = state.pad == pad;
-    state.tiles.0[pad] = tile;
+fn one_pad(
+    ui: &mut Ui,
+    tile: Rect,
+    state: &mut WindowState,
+    cx: &mut FrameContext<'_>,
+    pad: usize,
+    place: usize,
+) {
+    let chosen = state.selection.pad == pad;
+    state.drop_targets.pads[pad] = tile;
     let painter = ui.painter().clone();
     painter.rect_filled(tile, theme::ROUND, if chosen { theme::WOOD_HIGH } else { theme::WOOD });
     let head = Rect::from_min_size(tile.min, vec2(tile.width(), 34.0));
@@ -190,18 +117,18 @@ fn one_pad(ui: &mut Ui, tile: Rect, state: &mut WindowState, desk: &mut Desk<'_>
         pos2(tile.left() + 2.0, head.bottom()),
         pos2(tile.right() - 9.0, switches.top() - 2.0),
     );
-    title(ui, head, state, desk, pad);
-    let response = surface(ui, field.union(head), field, state, desk, pad);
-    picture(ui, field, state, desk, pad);
+    title(ui, head, state, cx, pad);
+    let response = surface(ui, field.union(head), field, state, cx, pad);
+    picture(ui, field, state, cx, pad);
     meter(
         ui,
         Rect::from_min_max(pos2(tile.right() - 6.0, field.top()), pos2(tile.right() - 2.0, field.bottom())),
-        state.lights.peak_db[pad],
+        state.lights.peak_db(pad),
     );
-    mute_and_solo(ui, switches, state, desk, pad);
-    key_cap(ui, key, state, desk, pad, place);
-    let over_with_something = response.dnd_hover_payload::<HitPayload>().is_some()
-        || response.dnd_hover_payload::<PadPayload>().is_some_and(|p| p.0 != pad);
+    mute_and_solo(ui, switches, state, cx, pad);
+    key_cap(ui, key, state, cx, pad, place);
+    let over_with_something = response.dnd_hover_payload::<DraggedHit>().is_some()
+        || response.dnd_hover_payload::<DraggedPad>().is_some_and(|p| p.0 != pad);
     if over_with_something {
         painter.rect_stroke(tile, theme::ROUND, (2.0, theme::INK), egui::StrokeKind::Inside);
     } else if chosen {
@@ -211,14 +138,14 @@ fn one_pad(ui: &mut Ui, tile: Rect, state: &mut WindowState, desk: &mut Desk<'_>
 }
 
 /// The role, whole where there is room and on two lines where it is two words, and how well the pad serves it.
-fn title(ui: &Ui, head: Rect, state: &WindowState, desk: &Desk<'_>, pad: usize) {
-    let built = desk.pad(pad);
+fn title(ui: &Ui, head: Rect, state: &WindowState, cx: &FrameContext<'_>, pad: usize) {
+    let built = cx.pad(pad);
     let painter = ui.painter_at(head);
-    let colour = if state.pad == pad { theme::AMBER } else { theme::INK };
+    let colour = if state.selection.pad == pad { theme::AMBER } else { theme::INK };
     let text = |words: &str, ink| painter.layout_no_wrap(words.to_owned(), theme::small(), ink);
     let inner = head.shrink2(vec2(4.0, 2.0));
     let verdict = match state.automation.moving_of(pad) {
-        0 => verdict::word(built),
+        0 => score_text::word(built),
         _ => "host".to_owned(),
     };
     let verdict = text(&verdict, theme::INK_SOFT);
@@ -251,39 +178,39 @@ fn surface(
     rect: Rect,
     field: Rect,
     state: &mut WindowState,
-    desk: &Desk<'_>,
+    cx: &FrameContext<'_>,
     pad: usize,
 ) -> Response {
     let response = ui.interact(rect, ui.scope_id().with(("pad", pad)), Sense::click_and_drag());
-    let name = pad_name(pad, desk);
-    response.widget_info(|| WidgetInfo::selected(Role::Button, true, state.pad == pad, &name));
+    let name = pad_name(pad, cx);
+    response.widget_info(|| WidgetInfo::selected(Role::Button, true, state.selection.pad == pad, &name));
     let pressed = ui.input(|i| i.pointer.primary_pressed());
     // a tap may come and go within one frame
     let pressed_here = pressed && (response.is_pointer_button_down_on() || response.clicked());
     if pressed_here && let Some(at) = response.interact_pointer_pos() {
-        state.pad = pad;
+        state.selection.pad = pad;
         // the higher, the harder
         let height = ((field.bottom() - at.y) / field.height()).clamp(0.0, 1.0);
-        strike(state, desk, pad, 0.1 + 0.9 * height);
+        strike(state, cx, pad, 0.1 + 0.9 * height);
     } else if response.clicked() && response.interact_pointer_pos().is_none() {
-        state.pad = pad;
-        strike(state, desk, pad, KEY_VELOCITY);
+        state.selection.pad = pad;
+        strike(state, cx, pad, KEY_VELOCITY);
     }
-    response.dnd_set_drag_payload(PadPayload(pad));
+    response.dnd_set_drag_payload(DraggedPad(pad));
     // taking a payload of one kind would drop one of the other kind
-    let carries_hit = egui::DragAndDrop::has_payload_of_type::<HitPayload>(ui.ctx());
-    if let Some(hit) = carries_hit.then(|| response.dnd_release_payload::<HitPayload>()).flatten() {
-        state.pad = pad;
-        desk.session.start(Job::SetHit { pad, source: (hit.0, hit.1), role: desk.pad(pad).role });
+    let carries_hit = egui::DragAndDrop::has_payload_of_type::<DraggedHit>(ui.ctx());
+    if let Some(hit) = carries_hit.then(|| response.dnd_release_payload::<DraggedHit>()).flatten() {
+        state.selection.pad = pad;
+        cx.session.start(Job::SetHit { pad, source: (hit.0, hit.1), role: cx.pad(pad).role });
     } else if !carries_hit
-        && let Some(other) = response.dnd_release_payload::<PadPayload>()
+        && let Some(other) = response.dnd_release_payload::<DraggedPad>()
         && other.0 != pad
     {
-        swap(desk, other.0, pad);
-        state.pad = pad;
+        swap(cx, other.0, pad);
+        state.selection.pad = pad;
     }
-    let built = desk.pad(pad);
-    let verdict = verdict::sentence(built);
+    let built = cx.pad(pad);
+    let verdict = score_text::sentence(built);
     ui.ctx().accesskit_node_builder(response.id, |node| node.set_value(verdict.as_str()));
     response.on_hover_cursor(CursorIcon::PointingHand).on_hover_text(format!(
         "{name}, {} (MIDI {})\n{verdict}\nPress to play it: the higher, the harder. Drag it onto another pad to swap them.",
@@ -293,8 +220,8 @@ fn surface(
 }
 
 /// Two pads change places; each key keeps its note.
-fn swap(desk: &Desk<'_>, a: usize, b: usize) {
-    desk.session.edit(&format!("swap pads {} and {}", a + 1, b + 1), |kit| {
+fn swap(cx: &FrameContext<'_>, a: usize, b: usize) {
+    cx.session.edit(&format!("swap pads {} and {}", a + 1, b + 1), |kit| {
         let pads = &mut kit.doc.pads;
         let notes = (pads[a].note, pads[b].note);
         pads.swap(a, b);
@@ -302,15 +229,15 @@ fn swap(desk: &Desk<'_>, a: usize, b: usize) {
     });
 }
 
-fn picture(ui: &Ui, field: Rect, state: &mut WindowState, desk: &Desk<'_>, pad: usize) {
+fn picture(ui: &Ui, field: Rect, state: &mut WindowState, cx: &FrameContext<'_>, pad: usize) {
     let painter = ui.painter_at(field);
     wave::well(&painter, field);
-    let built = desk.pad(pad);
+    let built = cx.pad(pad);
     let slice = built.slices.first().copied().or_else(|| built.layers.iter().find_map(|l| l.slice));
     let Some(slice) = slice else {
         return;
     };
-    let Some(take) = desk.kit.takes.get(slice.take).cloned() else { return };
+    let Some(take) = cx.kit.takes.get(slice.take).cloned() else { return };
     let Some(pyramid) = state.waves.get(&take, ui.ctx()) else { return };
     let layer = built.layers.iter().find(|l| l.settings.on).map(|l| l.settings).unwrap_or_default();
     let rate = f64::from(take.sample_rate);
@@ -335,7 +262,7 @@ fn picture(ui: &Ui, field: Rect, state: &mut WindowState, desk: &Desk<'_>, pad: 
 fn meter(ui: &Ui, rect: Rect, db: f32) {
     let painter = ui.painter();
     painter.rect_filled(rect, 1, theme::WELL);
-    let top = rect.bottom() - share(db) * rect.height();
+    let top = rect.bottom() - lights::share(db) * rect.height();
     painter.rect_filled(
         Rect::from_min_max(pos2(rect.left(), top), rect.max),
         1,
@@ -343,7 +270,7 @@ fn meter(ui: &Ui, rect: Rect, db: f32) {
     );
 }
 
-fn mute_and_solo(ui: &mut Ui, rect: Rect, state: &WindowState, desk: &mut Desk<'_>, pad: usize) {
+fn mute_and_solo(ui: &mut Ui, rect: Rect, state: &WindowState, cx: &mut FrameContext<'_>, pad: usize) {
     let width = (rect.width() - 8.0) / 2.0;
     for (i, (letter, id, word, help)) in [
         ("M", "mute", "Mute", "Silences the pad."),
@@ -353,7 +280,7 @@ fn mute_and_solo(ui: &mut Ui, rect: Rect, state: &WindowState, desk: &mut Desk<'
     .enumerate()
     {
         let trim = Trim::pad(pad, id);
-        let on = desk.trims.get(trim) >= 0.5;
+        let on = cx.trims.get(trim) >= 0.5;
         let place = Rect::from_min_size(
             pos2(rect.left() + 3.0 + i as f32 * (width + 2.0), rect.top()),
             vec2(width, rect.height()),
@@ -368,15 +295,15 @@ fn mute_and_solo(ui: &mut Ui, rect: Rect, state: &WindowState, desk: &mut Desk<'
             ui.ctx().accesskit_node_builder(response.id, |node| node.set_value("moved by the host"));
         }
         if response.on_hover_text(help).clicked() {
-            desk.trims.put(trim, if on { 0.0 } else { 1.0 });
+            cx.trims.put(trim, if on { 0.0 } else { 1.0 });
         }
     }
 }
 
 /// The key that plays the pad, with its note; struck keys are lit and sink.
-fn key_cap(ui: &Ui, rect: Rect, state: &WindowState, desk: &Desk<'_>, pad: usize, place: usize) {
+fn key_cap(ui: &Ui, rect: Rect, state: &WindowState, cx: &FrameContext<'_>, pad: usize, place: usize) {
     let painter = ui.painter();
-    let note = desk.pad(pad).note;
+    let note = cx.pad(pad).note;
     let lit = state.lights.is_lit(pad);
     let black = is_black(note);
     let cap =
@@ -411,18 +338,4 @@ fn key_cap(ui: &Ui, rect: Rect, state: &WindowState, desk: &Desk<'_>, pad: usize
     );
     let (_, letter) = PLAYING_KEYS[place];
     clip.text(pos2(cap.center().x, cap.bottom() - 2.0), Align2::CENTER_BOTTOM, letter, theme::small(), ink);
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_meter_falls_slowly_and_rises_at_once() {
-        assert_eq!(fallen(-6.0, 1.0, 0.0), -7.0);
-        assert!((fallen(-40.0, 1.0, 0.5) - -6.02).abs() < 0.01);
-        assert_eq!(fallen(-40.0, 1.0, f32::NAN), -41.0);
-        assert_eq!(share(0.0), 1.0);
-        assert_eq!(share(-48.0), 0.0);
-    }
 }

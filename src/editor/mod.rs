@@ -19,85 +19,93 @@
 
 pub mod about;
 mod automation;
-pub mod bench;
 pub mod compare;
-pub mod desk;
+mod dragged;
+mod drop_targets;
 pub mod drops;
 pub mod envelope;
 pub mod file_browser;
+pub mod frame_context;
 pub mod header;
 pub mod kit_view;
+mod lights;
+mod memory;
+pub mod pad_editor;
 pub mod record;
-pub mod state;
+mod score_text;
+mod selection;
+mod side_input;
+mod state;
 pub mod take_view;
 pub mod theme;
 pub mod trims;
-mod verdict;
 pub mod wave;
 pub mod widgets;
 
-pub use state::{Memory, Station, WindowState};
+pub use memory::Memory;
+pub use selection::{Section, Selection};
+pub use state::WindowState;
 pub use trims::{PlainTrims, Trim, TrimAccess};
 
-use automation::Noted;
-use desk::Desk;
+use automation::NotedTrims;
+use drop_targets::DropTargets;
 use egui::{Pos2, Rect, RichText, Ui, UiBuilder, pos2, vec2};
 use file_browser::{FileBrowser, Outcome, Purpose};
+use frame_context::FrameContext;
 use kitwright_core::session::{Job, Session};
 use std::sync::Arc;
 
 /// Seconds without movement after which a fit is worked out.
 const FIT_REST: f64 = 0.35;
 
-/// Height at which the bench shows its stations without scrolling much, points.
+/// Height at which the bench shows its sections without scrolling much, points.
 const BENCH_ENOUGH: f32 = 340.0;
 
 /// One frame of the window.
 pub fn ui(ui: &mut Ui, state: &mut WindowState, session: &Session, trims: &mut dyn TrimAccess) {
     state.automation.follow(trims, ui.input(|i| i.time));
-    let mut noted = Noted { trims, moved: Vec::new() };
-    frame(ui, state, &mut Desk { session, kit: session.kit(), trims: &mut noted });
+    let mut noted = NotedTrims { trims, moved: Vec::new() };
+    frame(ui, state, &mut FrameContext { session, kit: session.kit(), trims: &mut noted });
     noted.moved.into_iter().for_each(|trim| state.automation.by_hand(trim));
     if state.automation.any() {
         ui.ctx().request_repaint_after(std::time::Duration::from_millis(100));
     }
 }
 
-/// One frame with a desk at hand.
-pub fn frame(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
-    notice_new_kit(state, desk);
-    if let Some(trims) = desk.session.take_loaded_trims() {
-        desk.trims.put_all(&trims);
+/// One frame with a cx at hand.
+pub fn frame(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
+    notice_new_kit(state, cx);
+    if let Some(trims) = cx.session.take_loaded_trims() {
+        cx.trims.put_all(&trims);
     }
-    drops::take(ui, state, desk);
-    ask_for_fit(ui, state, desk);
-    state.lights.follow(ui, desk);
-    state.side.follow(desk);
-    state.tiles = drops::Tiles::default();
-    state.aim = None;
+    drops::take(ui, state, cx);
+    ask_for_fit(ui, state, cx);
+    state.lights.follow(ui, cx);
+    state.side.follow(cx);
+    state.drop_targets = DropTargets::default();
     let rect = ui.ctx().content_rect();
     ui.set_clip_rect(rect);
     ui.painter().rect_filled(rect, 0, theme::GROUND);
-    header::step_keys(ui, desk);
-    desk.kit = desk.session.kit();
+    header::step_keys(ui, cx);
+    cx.kit = cx.session.kit();
     // an empty kit that steps led to is no first start
-    let first = desk.kit.takes.is_empty()
-        && desk.kit.doc.pads.iter().all(|p| p.is_empty())
-        && desk.session.redo_names().is_empty();
-    let rect = if first { rect } else { top(ui, rect, state, desk) };
-    let rect = notices(ui, rect, state, desk);
+    let first = cx.kit.takes.is_empty()
+        && cx.kit.doc.pads.iter().all(|p| p.is_empty())
+        && cx.session.redo_names().is_empty();
+    let rect = if first { rect } else { top(ui, rect, state, cx) };
+    let rect = notices(ui, rect, state, cx);
     if first {
-        first_start(ui, rect, state, desk);
+        first_start(ui, rect, state, cx);
     } else {
-        kit_view::play_keys(ui, state, desk);
-        rooms(ui, rect, state, desk);
+        kit_view::play_keys(ui, state, cx);
+        rooms(ui, rect, state, cx);
     }
-    boxes(ui, state, desk);
-    drops::hint(ui, state, desk);
+    boxes(ui, state, cx);
+    drops::hint(ui, state, cx);
 }
 
 /// Take, bench and kit, from above downwards.
-fn rooms(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_>) {
+fn rooms(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameContext<'_>) {
     let rect = rect.shrink2(vec2(8.0, 6.0));
     let gap = 12.0;
     // on a large screen the waves grow, not the room below the bench's controls
@@ -112,11 +120,11 @@ fn rooms(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_>) 
     let part =
         |ui: &mut Ui, name: &str, rect| UiBuilder::new().id_salt(name).max_rect(rect).layout(*ui.layout());
     let builder = part(ui, "take", take);
-    ui.scope_builder(builder, |ui| take_view::show(ui, take, state, desk));
+    ui.scope_builder(builder, |ui| take_view::show(ui, take, state, cx));
     let builder = part(ui, "kit", kit);
-    let foot = ui.scope_builder(builder, |ui| kit_view::show(ui, kit, state, desk)).inner;
+    let foot = ui.scope_builder(builder, |ui| kit_view::show(ui, kit, state, cx)).inner;
     let builder = part(ui, "bench", bench);
-    let door = ui.scope_builder(builder, |ui| bench::show(ui, bench, state, desk)).inner;
+    let door = ui.scope_builder(builder, |ui| pad_editor::show(ui, bench, state, cx)).inner;
     threads(ui, state.take.root.map(|root| pos2(root.x, take.bottom())), door, foot, bench);
 }
 
@@ -138,16 +146,16 @@ fn threads(ui: &Ui, root: Option<Pos2>, door: Pos2, foot: Option<Pos2>, bench: R
 }
 
 /// The top line; gives what is left below it.
-fn top(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_>) -> Rect {
+fn top(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameContext<'_>) -> Rect {
     let head = Rect::from_min_size(rect.min, vec2(rect.width(), header::HEIGHT));
     ui.scope_builder(UiBuilder::new().id_salt("top").max_rect(head), |ui| {
-        ui.horizontal_centered(|ui| header::show(ui, head, state, desk));
+        ui.horizontal_centered(|ui| header::show(ui, head, state, cx));
     });
     Rect::from_min_max(pos2(rect.left(), head.bottom()), rect.max)
 }
 
 /// Recording, work and trouble, a line each while there is any; gives what is left below.
-fn notices(ui: &mut Ui, mut rect: Rect, state: &WindowState, desk: &Desk<'_>) -> Rect {
+fn notices(ui: &mut Ui, mut rect: Rect, state: &WindowState, cx: &FrameContext<'_>) -> Rect {
     let mut line = |ui: &mut Ui, name: &str, show: &mut dyn FnMut(&mut Ui, Rect)| {
         let place = Rect::from_min_size(rect.min, vec2(rect.width(), header::NOTICE));
         ui.scope_builder(UiBuilder::new().id_salt(name).max_rect(place), |ui| {
@@ -155,23 +163,23 @@ fn notices(ui: &mut Ui, mut rect: Rect, state: &WindowState, desk: &Desk<'_>) ->
         });
         rect.min.y += header::NOTICE;
     };
-    if let Some(recording) = desk.session.recording() {
-        line(ui, "recording", &mut |ui, place| record::line(ui, place, state, desk, recording));
+    if let Some(recording) = cx.session.recording() {
+        line(ui, "recording", &mut |ui, place| record::line(ui, place, state, cx, recording));
         ui.ctx().request_repaint_after(std::time::Duration::from_millis(50));
     }
-    if let Some(job) = desk.session.job() {
-        line(ui, "job", &mut |ui, place| header::job(ui, place, desk, &job.step, job.done));
+    if let Some(job) = cx.session.job() {
+        line(ui, "job", &mut |ui, place| header::job(ui, place, cx, &job.step, job.done));
         ui.ctx().request_repaint_after(std::time::Duration::from_millis(100));
     }
-    if let Some(error) = desk.session.error() {
-        line(ui, "trouble", &mut |ui, place| header::trouble(ui, place, desk, &error));
+    if let Some(error) = cx.session.error() {
+        line(ui, "trouble", &mut |ui, place| header::trouble(ui, place, cx, &error));
     }
     rect
 }
 
 /// One sentence and one button.
-fn first_start(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>) {
-    if desk.session.job().is_some() || desk.session.recording().is_some() {
+fn first_start(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameContext<'_>) {
+    if cx.session.job().is_some() || cx.session.recording().is_some() {
         return;
     }
     let place = Rect::from_center_size(rect.center(), vec2(rect.width().min(620.0), 190.0));
@@ -187,20 +195,20 @@ fn first_start(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>
                 state.browser = Some(FileBrowser::new(Purpose::Open, &state.memory, "", ui.ctx()));
             }
             // whoever sends a track to the side input wants it recorded
-            if desk.session.side_input_heard() {
+            if cx.session.side_input_heard() {
                 ui.add_space(theme::GAP);
-                record::button(ui, desk);
+                record::button(ui, cx);
             }
         });
     });
 }
 
 /// What lies over the window: the file browser, the About box, the output.
-fn boxes(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
-    header::kit_settings(ui, state, desk);
+fn boxes(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
+    header::kit_settings(ui, state, cx);
     about::show(ui.ctx(), &mut state.about);
     let Some(browser) = &mut state.browser else { return };
-    match browser.show(ui.ctx(), &mut state.memory, desk.kit.doc.fit) {
+    match browser.show(ui.ctx(), &mut state.memory, cx.kit.doc.fit) {
         Outcome::Open => {}
         Outcome::Cancelled => state.browser = None,
         Outcome::Chosen(job) => {
@@ -210,45 +218,49 @@ fn boxes(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>) {
                 Job::LoadKit(file) | Job::AddTake(file) | Job::SaveKit(file) => state.memory.remember(file),
                 _ => {}
             }
-            desk.session.start(job);
+            cx.session.start(job);
         }
     }
 }
 
 /// Another kit: waves of takes that are gone are forgotten, and so is what was tried on the pads.
-fn notice_new_kit(state: &mut WindowState, desk: &Desk<'_>) {
+fn notice_new_kit(state: &mut WindowState, cx: &FrameContext<'_>) {
     let Some(last) = &state.last_kit else {
-        state.last_kit = Some(desk.kit.clone());
+        state.last_kit = Some(cx.kit.clone());
         return;
     };
-    if Arc::ptr_eq(last, &desk.kit) {
+    if Arc::ptr_eq(last, &cx.kit) {
         return;
     }
-    let same_takes = last.takes.len() <= desk.kit.takes.len()
-        && last.takes.iter().zip(&desk.kit.takes).all(|(a, b)| Arc::ptr_eq(a, b));
+    let same_takes = last.takes.len() <= cx.kit.takes.len()
+        && last.takes.iter().zip(&cx.kit.takes).all(|(a, b)| Arc::ptr_eq(a, b));
     if !same_takes {
-        let filled = desk.kit.doc.pads.iter().position(|p| !p.is_empty());
-        state.pad = if desk.pad(state.pad).is_empty() { filled.unwrap_or(state.pad) } else { state.pad };
-        state.waves.keep(&desk.kit.takes);
+        let filled = cx.kit.doc.pads.iter().position(|p| !p.is_empty());
+        state.selection.pad = if cx.pad(state.selection.pad).is_empty() {
+            filled.unwrap_or(state.selection.pad)
+        } else {
+            state.selection.pad
+        };
+        state.waves.keep(&cx.kit.takes);
         state.take.turn_to(0);
         state.compare.forget();
         state.tried = Default::default();
     }
-    let hits = desk.kit.doc.takes.get(state.take.take).map_or(0, |t| t.hits.len());
+    let hits = cx.kit.doc.takes.get(state.take.take).map_or(0, |t| t.hits.len());
     state.take.hit = state.take.hit.filter(|h| *h < hits);
     if let Some(start) = state.take.expected
-        && let Some(take) = desk.kit.doc.takes.get(state.take.take)
+        && let Some(take) = cx.kit.doc.takes.get(state.take.take)
         && let Ok(hit) = take.hits.binary_search_by_key(&start, |h| h.start)
     {
         state.take.hit = Some(hit);
         state.take.expected = None;
     }
-    state.last_kit = Some(desk.kit.clone());
+    state.last_kit = Some(cx.kit.clone());
 }
 
 /// Hands a fit to the session once the hand rests: shaping takes work.
-fn ask_for_fit(ui: &Ui, state: &mut WindowState, desk: &Desk<'_>) {
-    if desk.session.job().is_none() {
+fn ask_for_fit(ui: &Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
+    if cx.session.job().is_none() {
         state.sent_fit = None;
     }
     let Some(pending) = state.pending_fit else { return };
@@ -257,7 +269,7 @@ fn ask_for_fit(ui: &Ui, state: &mut WindowState, desk: &Desk<'_>) {
         return;
     }
     if rested >= FIT_REST {
-        desk.session.start(Job::SetFit { pad: pending.pad, fit: pending.fit });
+        cx.session.start(Job::SetFit { pad: pending.pad, fit: pending.fit });
         state.sent_fit = state.pending_fit.take();
     } else {
         ui.ctx().request_repaint_after(std::time::Duration::from_secs_f64(FIT_REST - rested));

@@ -1,6 +1,6 @@
 //! Recording the side input: the button, and the line that says so while it runs.
 
-use super::{desk::Desk, state::WindowState, theme, widgets};
+use super::{frame_context::FrameContext, state::WindowState, theme, widgets};
 use egui::{Rect, RichText, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 use kitwright_core::{
     session::{MAX_RECORDING_SECONDS, Recording},
@@ -10,23 +10,9 @@ use kitwright_core::{
 /// Softest level that the meter shows, dB.
 const FLOOR_DB: f32 = -60.0;
 
-/// The meter of the side input.
-#[derive(Debug, Default)]
-pub struct SideInput {
-    /// Peak of this frame, 0 to 1 and above.
-    peak: f32,
-}
-
-impl SideInput {
-    /// Looks at the input; falls to a tenth within a second at 20 frames a second.
-    pub fn follow(&mut self, desk: &Desk<'_>) {
-        self.peak = desk.session.take_side_input_peak().max(self.peak * 0.89);
-    }
-}
-
 /// The button that begins a recording.
-pub(super) fn button(ui: &mut Ui, desk: &Desk<'_>) {
-    let ready = desk.session.meters().is_some();
+pub(super) fn button(ui: &mut Ui, cx: &FrameContext<'_>) {
+    let ready = cx.session.meters().is_some();
     let help = format!(
         "Records the side input, at most {} min, into a take. Send a track to it in the host first.",
         MAX_RECORDING_SECONDS / 60
@@ -35,23 +21,23 @@ pub(super) fn button(ui: &mut Ui, desk: &Desk<'_>) {
     let button = ui.add_enabled(ready, egui::Button::new("Record"));
     let button = widgets::named(button, Role::Button, "Record the side input");
     if button.on_hover_text(help).on_disabled_hover_text(none).clicked() {
-        desk.session.record(desk.kit.doc.fit);
+        cx.session.record(cx.kit.doc.fit);
     }
 }
 
 /// The line of a running recording, in `rect`: how long, how loud, and the ways to end it.
-pub(super) fn line(ui: &mut Ui, rect: Rect, state: &WindowState, desk: &Desk<'_>, now: Recording) {
+pub(super) fn line(ui: &mut Ui, rect: Rect, state: &WindowState, cx: &FrameContext<'_>, now: Recording) {
     ui.painter().rect_filled(rect, 0, theme::WOOD_HIGH);
     ui.add_space(12.0);
     let (dot, _) = ui.allocate_exact_size(vec2(12.0, 12.0), Sense::hover());
     ui.painter().circle_filled(dot.center(), 5.0, theme::ALARM);
     ui.label(RichText::new(format!("Recording the side input: {}", time(now.seconds))).strong());
-    level(ui, state.side.peak);
+    level(ui, state.side.peak());
     if widgets::button(ui, "Stop", "Stop the recording", "Ends it and hears it: one more take.").clicked() {
-        desk.session.stop_recording();
+        cx.session.stop_recording();
     }
     if widgets::button(ui, "Discard", "Discard the recording", "Ends it and forgets it.").clicked() {
-        desk.session.discard_recording();
+        cx.session.discard_recording();
     }
     if now.lost_seconds > 0.0 {
         let text = format!("{:.0} ms lost: the machine stalled", now.lost_seconds * 1000.0);

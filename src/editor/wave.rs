@@ -93,12 +93,12 @@ fn merge(entries: &[[f32; 2]]) -> [f32; 2] {
 /// Pyramids of the takes at hand. Each is made on a thread of its own, which ends with the cache.
 #[derive(Debug, Default)]
 pub struct Waves {
-    known: HashMap<usize, Entry>,
+    known: HashMap<usize, CachedPyramid>,
     stop: Arc<AtomicBool>,
 }
 
 #[derive(Debug)]
-struct Entry {
+struct CachedPyramid {
     /// Keeps the address, which is the key, taken.
     _take: Arc<Take>,
     ready: Option<Arc<Pyramid>>,
@@ -130,7 +130,7 @@ impl Waves {
     }
 }
 
-fn start(take: Arc<Take>, stop: Arc<AtomicBool>, ctx: egui::Context) -> Entry {
+fn start(take: Arc<Take>, stop: Arc<AtomicBool>, ctx: egui::Context) -> CachedPyramid {
     let (send, coming) = mpsc::channel();
     let work = take.clone();
     let worker = std::thread::Builder::new()
@@ -143,7 +143,7 @@ fn start(take: Arc<Take>, stop: Arc<AtomicBool>, ctx: egui::Context) -> Entry {
             }
         })
         .ok();
-    Entry { _take: take, ready: None, coming: Mutex::new(coming), worker }
+    CachedPyramid { _take: take, ready: None, coming: Mutex::new(coming), worker }
 }
 
 impl Drop for Waves {

@@ -2,18 +2,18 @@
 //!
 //! `KITWRIGHT_SHOTS=1 cargo test --test window` also writes pictures into `target/window-shots`.
 
-mod bring;
-mod compare;
-mod cost;
-mod keep;
-mod kit;
-mod looks;
-mod manners;
+mod frame_cost;
+mod import;
+mod interaction;
+mod kit_view;
+mod layout;
+mod pad_editor;
 mod raster;
-mod shape;
+mod save_and_export;
 mod snapshots;
-mod take;
-mod words;
+mod take_view;
+mod text_layout;
+mod undo_and_compare;
 
 use egui_kittest::{
     Harness,
@@ -36,7 +36,7 @@ use std::{
 const PATIENCE: Duration = Duration::from_secs(240);
 
 /// A window without a host.
-struct Desk {
+struct TestWindow {
     window: WindowState,
     session: Arc<Session>,
     trims: PlainTrims,
@@ -90,9 +90,9 @@ fn plain_kit() -> Kit {
 }
 
 /// A window over an empty session.
-fn empty_window(width: f32, height: f32, scale: f32) -> Harness<'static, Desk> {
+fn empty_window(width: f32, height: f32, scale: f32) -> Harness<'static, TestWindow> {
     let state =
-        Desk { window: WindowState::default(), session: Session::new(), trims: PlainTrims::default() };
+        TestWindow { window: WindowState::default(), session: Session::new(), trims: PlainTrims::default() };
     Harness::builder()
         .with_size(egui::vec2(width, height))
         .with_pixels_per_point(scale)
@@ -100,15 +100,18 @@ fn empty_window(width: f32, height: f32, scale: f32) -> Harness<'static, Desk> {
         .with_step_dt(1.0 / 60.0)
         .with_context_setup(theme::apply)
         .renderer(raster::Raster::default())
-        .build_ui_state(|ui, s: &mut Desk| editor::ui(ui, &mut s.window, &s.session, &mut s.trims), state)
+        .build_ui_state(
+            |ui, s: &mut TestWindow| editor::ui(ui, &mut s.window, &s.session, &mut s.trims),
+            state,
+        )
 }
 
 /// A window over [`plain_kit`].
-fn window() -> Harness<'static, Desk> {
+fn window() -> Harness<'static, TestWindow> {
     sized_window(1280.0, 800.0, 1.0)
 }
 
-fn sized_window(width: f32, height: f32, scale: f32) -> Harness<'static, Desk> {
+fn sized_window(width: f32, height: f32, scale: f32) -> Harness<'static, TestWindow> {
     let mut harness = empty_window(width, height, scale);
     harness.state().session.edit("test kit", |kit| *kit = plain_kit());
     assert_eq!(harness.state().session.error(), None);
@@ -117,7 +120,7 @@ fn sized_window(width: f32, height: f32, scale: f32) -> Harness<'static, Desk> {
 }
 
 /// Lets threads of the window finish and draws what they brought.
-fn settle(harness: &mut Harness<'_, Desk>) {
+fn settle(harness: &mut Harness<'_, TestWindow>) {
     for _ in 0..10 {
         std::thread::sleep(Duration::from_millis(5));
         harness.run_ok();
@@ -125,7 +128,7 @@ fn settle(harness: &mut Harness<'_, Desk>) {
 }
 
 /// Draws frames until `done` holds.
-fn wait_until(harness: &mut Harness<'_, Desk>, what: &str, done: impl Fn(&Desk) -> bool) {
+fn wait_until(harness: &mut Harness<'_, TestWindow>, what: &str, done: impl Fn(&TestWindow) -> bool) {
     let start = Instant::now();
     while !done(harness.state()) {
         assert!(start.elapsed() < PATIENCE, "gave up waiting: {what}; {:?}", harness.state().session.error());
@@ -136,14 +139,14 @@ fn wait_until(harness: &mut Harness<'_, Desk>, what: &str, done: impl Fn(&Desk) 
 }
 
 /// Presses the control of this label and draws what follows.
-fn press(harness: &mut Harness<'_, Desk>, label: &str) {
+fn press(harness: &mut Harness<'_, TestWindow>, label: &str) {
     harness.get_by_label(label).click();
     harness.run_ok();
     harness.run_ok();
 }
 
 /// Drags from one place to another, as a hand does.
-fn drag(harness: &mut Harness<'_, Desk>, from: egui::Pos2, to: egui::Pos2) {
+fn drag(harness: &mut Harness<'_, TestWindow>, from: egui::Pos2, to: egui::Pos2) {
     harness.hover_at(from);
     harness.step();
     harness.drag_at(from);
@@ -157,7 +160,7 @@ fn drag(harness: &mut Harness<'_, Desk>, from: egui::Pos2, to: egui::Pos2) {
 }
 
 /// Types a path into the file browser and confirms.
-fn choose_file(harness: &mut Harness<'_, Desk>, path: &std::path::Path, verb: &str) {
+fn choose_file(harness: &mut Harness<'_, TestWindow>, path: &std::path::Path, verb: &str) {
     let field = harness.get_by_label("File name or path");
     field.focus();
     harness.run_ok();

@@ -4,7 +4,7 @@
 //! are committed.
 
 use super::*;
-use kitwright::editor::Station;
+use kitwright::editor::Section;
 use kitwright_core::{kit::PADS, listen::Hit};
 use std::path::PathBuf;
 
@@ -43,7 +43,7 @@ fn struck_kit() -> Kit {
     kit
 }
 
-fn compare(harness: &mut Harness<'_, Desk>, name: &str) {
+fn compare(harness: &mut Harness<'_, TestWindow>, name: &str) {
     let shown = harness.render().expect("rendered");
     let file = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(format!("tests/window/snapshots/{name}.png"));
     if std::env::var_os("KITWRIGHT_WRITE_SNAPSHOTS").is_some() {
@@ -72,13 +72,13 @@ fn the_main_states_look_as_they_did() {
     harness.state().session.edit("test kit", |kit| *kit = struck_kit());
     assert_eq!(harness.state().session.error(), None);
     settle(&mut harness);
-    for (station, name) in [
-        (Station::Hit, "hit"),
-        (Station::Layers, "layers"),
-        (Station::Cloud, "cloud"),
-        (Station::Tone, "tone"),
+    for (section, name) in [
+        (Section::Hit, "hit"),
+        (Section::Layers, "layers"),
+        (Section::Cloud, "cloud"),
+        (Section::Tone, "tone"),
     ] {
-        press(&mut harness, station.word());
+        press(&mut harness, section.word());
         // out of the way, so that nothing is hovered
         harness.hover_at(egui::pos2(1.0, 1.0));
         settle(&mut harness);

@@ -1,11 +1,12 @@
 //! The take's wave with its hits, and below it the whole take in small.
 
 use super::{
-    Shown, User,
     labels::{self, Word},
+    shown::{PadUse, ShownTake},
 };
 use crate::editor::{
-    desk::Desk,
+    dragged::DraggedHit,
+    frame_context::FrameContext,
     state::WindowState,
     theme,
     wave::{self, Stretch},
@@ -19,10 +20,6 @@ use kitwright_core::{
     session::{HitEdit, Job},
 };
 
-/// A hit under way to a pad: take and hit.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct HitPayload(pub usize, pub usize);
-
 /// Accessible name of a hit: "Hit 12 of take 1, kick".
 pub fn hit_name(take: usize, hit: usize, roles: &str) -> String {
     format!("Hit {} of take {}, {roles}", hit + 1, take + 1)
@@ -31,20 +28,26 @@ pub fn hit_name(take: usize, hit: usize, roles: &str) -> String {
 const LABELS: f32 = 17.0;
 const RULER: f32 = 16.0;
 const WHOLE: f32 = 14.0;
-/// Least distance of two ticks: wider than the longest time, "29 min 59.995 s".
-const TICKS_APART: f32 = 104.0;
+/// Minimum distance of two ticks: wider than the longest time, "29 min 59.995 s".
+const MIN_TICK_DISTANCE: f32 = 104.0;
 
-pub(super) fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut Desk<'_>, shown: &Shown) {
+pub(super) fn show(
+    ui: &mut Ui,
+    rect: Rect,
+    state: &mut WindowState,
+    cx: &mut FrameContext<'_>,
+    shown: &ShownTake,
+) {
     let labels = Rect::from_min_size(rect.min, vec2(rect.width(), LABELS));
     let whole = Rect::from_min_max(pos2(rect.left(), rect.bottom() - WHOLE), rect.max);
     let ruler = Rect::from_min_max(pos2(rect.left(), whole.top() - RULER), pos2(rect.right(), whole.top()));
     let field = Rect::from_min_max(pos2(rect.left(), labels.bottom()), pos2(rect.right(), ruler.top()));
     ground(ui, field, state, shown);
     ruler_ticks(ui, ruler, state, shown);
-    let hits = &desk.kit.doc.takes[shown.index].hits;
+    let hits = &cx.kit.doc.takes[shown.index].hits;
     let painter = ui.painter_at(field);
     draw_wave(&painter, field, state, shown, hits);
-    mark_hits(ui, field, labels, state, desk, shown);
+    mark_hits(ui, field, labels, state, cx, shown);
     if let Some(cursor) = state.take.cursor {
         let x = wave::x_of(field, state.take.sight[0], state.take.sight[1], cursor as f64);
         painter.vline(x, field.y_range(), (1.0, theme::INK));
@@ -53,7 +56,7 @@ pub(super) fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &mut 
 }
 
 /// The field behind the hits: scroll to zoom, drag to move, click to set the mark.
-fn ground(ui: &mut Ui, field: Rect, state: &mut WindowState, shown: &Shown) {
+fn ground(ui: &mut Ui, field: Rect, state: &mut WindowState, shown: &ShownTake) {
     wave::well(ui.painter(), field);
     let response = ui.interact(field, ui.scope_id().with(("ground", shown.index)), Sense::click_and_drag());
     response
@@ -83,7 +86,7 @@ fn ground(ui: &mut Ui, field: Rect, state: &mut WindowState, shown: &Shown) {
     }
 }
 
-fn draw_wave(painter: &egui::Painter, field: Rect, state: &WindowState, shown: &Shown, hits: &[Hit]) {
+fn draw_wave(painter: &egui::Painter, field: Rect, state: &WindowState, shown: &ShownTake, hits: &[Hit]) {
     let Some(pyramid) = &shown.pyramid else {
         painter.text(
             field.center(),
@@ -126,11 +129,11 @@ fn mark_hits(
     field: Rect,
     labels: Rect,
     state: &mut WindowState,
-    desk: &Desk<'_>,
-    shown: &Shown,
+    cx: &FrameContext<'_>,
+    shown: &ShownTake,
 ) {
     let [from, to] = state.take.sight;
-    let hits = &desk.kit.doc.takes[shown.index].hits;
+    let hits = &cx.kit.doc.takes[shown.index].hits;
     let first = hits.partition_point(|h| (h.end as f64) < from);
     let mut words = Vec::new();
     for (i, hit) in hits.iter().enumerate().skip(first) {
@@ -146,9 +149,9 @@ fn mark_hits(
         let next = hits.get(i + 1).map_or(f32::INFINITY, |h| wave::x_of(field, from, to, h.start as f64));
         let area = Rect::from_x_y_ranges(x..=until.min(next.max(x + 3.0)), field.y_range()).intersect(field);
         let users = &shown.users[i];
-        let response = one_hit(ui, area, state, desk, shown, i, hit, users);
+        let response = one_hit(ui, area, state, cx, shown, i, hit, users);
         let chosen = state.take.hit == Some(i);
-        let on_bench = users.iter().any(|u| u.pad == state.pad && !u.alternate);
+        let on_bench = users.iter().any(|u| u.pad == state.selection.pad && !u.alternate);
         let colour = match () {
             () if chosen => theme::AMBER,
             () if users.is_empty() => theme::SEAM,
@@ -171,22 +174,22 @@ fn mark_hits(
         let text = words_of(users, chosen.then_some(i), on_bench);
         words.extend(text.map(|text| Word { hit: i, x, text, lit: chosen || on_bench }));
         if chosen {
-            edges(ui, field, state, desk, shown, i, hit);
+            edges(ui, field, state, cx, shown, i, hit);
         }
     }
     if let Some(hit) = labels::show(ui, labels, &words) {
-        choose(state, desk, shown, hit);
+        choose(state, cx, shown, hit);
     }
 }
 
 /// Puts a hit at hand, with its pad on the bench, and plays it.
-fn choose(state: &mut WindowState, desk: &Desk<'_>, shown: &Shown, index: usize) {
-    let hit = &desk.kit.doc.takes[shown.index].hits[index];
+fn choose(state: &mut WindowState, cx: &FrameContext<'_>, shown: &ShownTake, index: usize) {
+    let hit = &cx.kit.doc.takes[shown.index].hits[index];
     state.take.hit = Some(index);
     if let Some(user) = shown.users[index].first() {
-        state.pad = user.pad;
+        state.selection.pad = user.pad;
     }
-    desk.session.preview(shown.index, hit.start, hit.end);
+    cx.session.preview(shown.index, hit.start, hit.end);
 }
 
 #[allow(clippy::too_many_arguments)]
@@ -194,11 +197,11 @@ fn one_hit(
     ui: &mut Ui,
     area: Rect,
     state: &mut WindowState,
-    desk: &Desk<'_>,
-    shown: &Shown,
+    cx: &FrameContext<'_>,
+    shown: &ShownTake,
     index: usize,
     hit: &Hit,
-    users: &[User],
+    users: &[PadUse],
 ) -> Response {
     let id = ui.scope_id().with(("hit", shown.index, index));
     let response = ui.interact(area, id, Sense::click_and_drag());
@@ -206,14 +209,14 @@ fn one_hit(
     let name = hit_name(shown.index, index, if words.is_empty() { "not in the kit" } else { &words });
     response.widget_info(|| WidgetInfo::labeled(Role::Button, true, &name));
     if response.clicked() {
-        choose(state, desk, shown, index);
+        choose(state, cx, shown, index);
         if let Some(at) = response.interact_pointer_pos() {
             let [from, to] = state.take.sight;
             let field = Rect::from_x_y_ranges(ui.max_rect().x_range(), area.y_range());
             state.take.cursor = Some(wave::frame_at(field, from, to, at).max(0.0) as u64);
         }
     }
-    response.dnd_set_drag_payload(HitPayload(shown.index, index));
+    response.dnd_set_drag_payload(DraggedHit(shown.index, index));
     let d = &hit.description;
     let pitch = d.pitch_hz.map_or_else(|| "no pitch".into(), |hz| format!("pitch {hz:.0} Hz"));
     response.on_hover_cursor(CursorIcon::PointingHand).on_hover_text_at_pointer(format!(
@@ -224,7 +227,7 @@ fn one_hit(
     ))
 }
 
-fn roles(users: &[User]) -> String {
+fn roles(users: &[PadUse]) -> String {
     let words: Vec<String> = users
         .iter()
         .map(|u| if u.alternate { format!("{} in turn", u.role) } else { u.role.to_string() })
@@ -233,13 +236,13 @@ fn roles(users: &[User]) -> String {
 }
 
 /// Roles with the keys that play them: "kick on C2".
-fn with_keys(users: &[User]) -> String {
+fn with_keys(users: &[PadUse]) -> String {
     let words: Vec<String> = users.iter().map(|u| format!("{} on {}", u.role, note_name(u.note))).collect();
     words.join(", ")
 }
 
 /// The words above a hit; hits that nothing plays, and those that only take turns, have none.
-fn words_of(users: &[User], number: Option<usize>, on_bench: bool) -> Option<String> {
+fn words_of(users: &[PadUse], number: Option<usize>, on_bench: bool) -> Option<String> {
     let words = roles(users);
     match number {
         Some(i) if words.is_empty() => Some(format!("hit {}", i + 1)),
@@ -254,8 +257,8 @@ fn edges(
     ui: &mut Ui,
     field: Rect,
     state: &mut WindowState,
-    desk: &Desk<'_>,
-    shown: &Shown,
+    cx: &FrameContext<'_>,
+    shown: &ShownTake,
     index: usize,
     hit: &Hit,
 ) {
@@ -289,14 +292,13 @@ fn edges(
             let frame = wave::frame_at(field, from, to, at).clamp(0.0, shown.take.frames() as f64) as u64;
             let mut moved = place;
             moved[side] = frame;
-            state.take.edge =
-                Some((index, within_neighbours(&desk.kit.doc.takes[shown.index], index, moved)));
+            state.take.edge = Some((index, within_neighbours(&cx.kit.doc.takes[shown.index], index, moved)));
         }
         if response.drag_stopped()
             && let Some((_, moved)) = state.take.edge.take()
         {
             let edit = HitEdit::Reshape { hit: index, start: moved[0], end: moved[1] };
-            desk.session.start(Job::EditHits(shown.index, edit));
+            cx.session.start(Job::EditHits(shown.index, edit));
         }
         response
             .on_hover_cursor(CursorIcon::ResizeHorizontal)
@@ -314,12 +316,12 @@ fn within_neighbours(entry: &TakeEntry, hit: usize, [start, end]: [u64; 2]) -> [
     [start, end.clamp(start + least, highest)]
 }
 
-fn ruler_ticks(ui: &Ui, ruler: Rect, state: &WindowState, shown: &Shown) {
+fn ruler_ticks(ui: &Ui, ruler: Rect, state: &WindowState, shown: &ShownTake) {
     let painter = ui.painter_at(ruler);
     let rate = f64::from(shown.take.sample_rate);
     let [from, to] = state.take.sight;
     let seconds = (to - from) / rate;
-    let step = tick_step(seconds / f64::from(ruler.width() / TICKS_APART));
+    let step = tick_step(seconds / f64::from(ruler.width() / MIN_TICK_DISTANCE));
     let mut t = (from / rate / step).ceil() * step;
     while t * rate <= to {
         let x = wave::x_of(ruler, from, to, t * rate);
@@ -347,7 +349,7 @@ fn time_text(t: f64, step: f64) -> String {
 }
 
 /// The whole take in small: what is in sight is framed; press or drag to look elsewhere.
-fn whole_take(ui: &mut Ui, rect: Rect, state: &mut WindowState, shown: &Shown) {
+fn whole_take(ui: &mut Ui, rect: Rect, state: &mut WindowState, shown: &ShownTake) {
     let response = ui.interact(rect, ui.scope_id().with("whole"), Sense::click_and_drag());
     response.widget_info(|| WidgetInfo::labeled(Role::ScrollBar, true, "Place in the take"));
     let frames = shown.take.frames() as f64;

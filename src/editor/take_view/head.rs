@@ -1,9 +1,9 @@
 //! The line above the take: which take, what to do with the chosen hit, how far one looks.
 
-use super::Shown;
+use super::shown::ShownTake;
 use crate::editor::{
-    desk::Desk,
     file_browser::{FileBrowser, Purpose},
+    frame_context::FrameContext,
     record,
     state::WindowState,
     theme, widgets,
@@ -41,23 +41,23 @@ static GATE: Setting<f32> = Setting {
     set: |v, new| *v = new,
 };
 
-pub(super) fn show(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>, shown: &Shown) {
+pub(super) fn show(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>, shown: &ShownTake) {
     // the tallest control sets the height, so that all stand on one line
     ui.set_min_height(widgets::CONTROL_HEIGHT);
     ui.horizontal_centered(|ui| {
         ui.set_min_height(widgets::CONTROL_HEIGHT);
-        takes(ui, state, desk);
+        takes(ui, state, cx);
         ui.separator();
         match state.take.hit.filter(|&h| h < shown.users.len()) {
-            Some(hit) => hit_tools(ui, state, desk, shown, hit),
-            None => take_tools(ui, state, desk, shown),
+            Some(hit) => hit_tools(ui, state, cx, shown, hit),
+            None => take_tools(ui, state, cx, shown),
         }
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| zoom_tools(ui, state, shown));
     });
 }
 
-fn takes(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
-    for (i, entry) in desk.kit.doc.takes.iter().enumerate() {
+fn takes(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
+    for (i, entry) in cx.kit.doc.takes.iter().enumerate() {
         let seconds = entry.frames as f64 / f64::from(entry.sample_rate.max(1));
         let help = format!(
             "{}: {seconds:.1} s, {} Hz, {}, {} hits. {}",
@@ -65,10 +65,10 @@ fn takes(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
             entry.sample_rate,
             if entry.channels == 1 { "mono" } else { "stereo" },
             entry.hits.len(),
-            desk.kit.takes.get(i).map(|t| t.notices.join(" ")).unwrap_or_default()
+            cx.kit.takes.get(i).map(|t| t.notices.join(" ")).unwrap_or_default()
         );
         // several takes have to share the line
-        let several = desk.kit.doc.takes.len() > 1;
+        let several = cx.kit.doc.takes.len() > 1;
         let short = if several { format!("Take {}", i + 1) } else { entry.name.chars().take(18).collect() };
         let on = state.take.take == i;
         if widgets::toggle(ui, on, &short, &format!("Take {}: {}", i + 1, entry.name), &help).clicked() && !on
@@ -86,19 +86,19 @@ fn takes(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
     {
         state.browser = Some(FileBrowser::new(Purpose::AddTake, &state.memory, "", ui.ctx()));
     }
-    if desk.session.recording().is_none() {
-        record::button(ui, desk);
+    if cx.session.recording().is_none() {
+        record::button(ui, cx);
     }
 }
 
-fn take_tools(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, shown: &Shown) {
+fn take_tools(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>, shown: &ShownTake) {
     let hits = if shown.users.len() == 1 { "1 hit".into() } else { format!("{} hits", shown.users.len()) };
     ui.label(RichText::new(hits).color(theme::INK_SOFT));
-    let moved = widgets::rule(ui, &SENSITIVITY, "Hearing", state.take.sensitivity, 96.0);
+    let moved = widgets::slider(ui, &SENSITIVITY, "Hearing", state.take.sensitivity, 96.0);
     if let Some(value) = moved.value {
         state.take.sensitivity = value;
     }
-    let moved = widgets::rule(ui, &GATE, "Hearing", -state.take.gate_db.unwrap_or(DECAYED_DB), 84.0);
+    let moved = widgets::slider(ui, &GATE, "Hearing", -state.take.gate_db.unwrap_or(DECAYED_DB), 84.0);
     if let Some(value) = moved.value {
         state.take.gate_db = Some(-value).filter(|db| *db < DECAYED_DB);
     }
@@ -111,31 +111,31 @@ fn take_tools(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, shown: &Sho
     .clicked()
     {
         let options = HearOptions { sensitivity: state.take.sensitivity, gate_db: state.take.gate_db };
-        desk.session.start(Job::DetectAgain(shown.index, options));
+        cx.session.start(Job::DetectAgain(shown.index, options));
     }
     let help = "Gives the hits of all takes to the pads anew; one step back undoes it.";
     if widgets::button(ui, "Cast anew", "Cast the kit anew", help).clicked() {
-        desk.session.start(Job::Recast);
+        cx.session.start(Job::Recast);
     }
     if let Some(cursor) = state.take.cursor
         && widgets::button(ui, "Add hit", "Add a hit at the mark", "A new hit from the mark to the next one.")
             .clicked()
     {
-        desk.session.start(Job::EditHits(shown.index, HitEdit::Add(cursor)));
+        cx.session.start(Job::EditHits(shown.index, HitEdit::Add(cursor)));
         state.take.expected = Some(cursor);
     }
 }
 
-fn hit_tools(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, shown: &Shown, hit: usize) {
+fn hit_tools(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>, shown: &ShownTake, hit: usize) {
     let take = shown.index;
-    let Some(entry) = desk.kit.doc.takes[take].hits.get(hit) else { return };
+    let Some(entry) = cx.kit.doc.takes[take].hits.get(hit) else { return };
     let at = entry.start as f64 / f64::from(shown.take.sample_rate);
     ui.label(RichText::new(format!("Hit {}", hit + 1)).color(theme::AMBER).strong())
         .on_hover_text(format!("{at:.3} s, {:.1} dB at its peak", entry.description.peak_db));
     if widgets::button(ui, "Hear", "Hear the hit", "Plays it as it was recorded.").clicked() {
-        desk.session.preview(take, entry.start, entry.end);
+        cx.session.preview(take, entry.start, entry.end);
     }
-    let pad = state.pad;
+    let pad = state.selection.pad;
     if widgets::button(
         ui,
         &format!("Onto pad {}", pad + 1),
@@ -144,26 +144,26 @@ fn hit_tools(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, shown: &Show
     )
     .clicked()
     {
-        desk.session.start(Job::SetHit { pad, source: (take, hit), role: desk.pad(pad).role });
+        cx.session.start(Job::SetHit { pad, source: (take, hit), role: cx.pad(pad).role });
     }
     let split_at = state.take.cursor.filter(|c| (entry.start + 1..entry.end).contains(c));
     if let Some(at) = split_at
         && widgets::button(ui, "Split", "Split the hit at the mark", "Two hits, the second from the mark on.")
             .clicked()
     {
-        desk.session.start(Job::EditHits(take, HitEdit::Split { hit, at }));
+        cx.session.start(Job::EditHits(take, HitEdit::Split { hit, at }));
         state.take.expected = Some(at);
     }
     if hit + 1 < shown.users.len()
         && widgets::button(ui, "Merge", "Merge the hit with the next", "One hit of this one and the next.")
             .clicked()
     {
-        desk.session.start(Job::EditHits(take, HitEdit::Merge(hit)));
+        cx.session.start(Job::EditHits(take, HitEdit::Merge(hit)));
     }
     if widgets::button(ui, "Remove", "Remove the hit", "Forgets the hit; pads made of it keep their sound.")
         .clicked()
     {
-        desk.session.start(Job::EditHits(take, HitEdit::Remove(hit)));
+        cx.session.start(Job::EditHits(take, HitEdit::Remove(hit)));
         state.take.hit = None;
     }
     if widgets::button(ui, "Done", "Let go of the hit", "Chooses no hit.").clicked() {
@@ -172,7 +172,7 @@ fn hit_tools(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, shown: &Show
 }
 
 /// Laid out from the right.
-fn zoom_tools(ui: &mut Ui, state: &mut WindowState, shown: &Shown) {
+fn zoom_tools(ui: &mut Ui, state: &mut WindowState, shown: &ShownTake) {
     let frames = shown.take.frames() as f64;
     let middle = (state.take.sight[0] + state.take.sight[1]) / 2.0;
     if widgets::button(ui, "All", "Show the whole take", "From the beginning to the end.").clicked() {

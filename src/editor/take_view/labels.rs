@@ -5,8 +5,8 @@ use egui::{Align2, CursorIcon, Rect, Sense, Ui, pos2, vec2};
 
 /// Space between two words and at their ends.
 const GAP: f32 = 4.0;
-/// Least room in which a word is cut rather than left out: four letters and an ellipsis.
-const SHORTEST: f32 = 34.0;
+/// Minimum width at which a word is cut rather than left out: four letters and an ellipsis.
+const MIN_WIDTH: f32 = 34.0;
 
 /// A word above a hit.
 pub(super) struct Word {
@@ -94,7 +94,7 @@ fn in_room(word: &Wanted, left: f32, right: f32, taken: &[[f32; 2]]) -> Option<[
     }
     let from = word.x.max(left);
     let until = taken.iter().filter(|t| t[1] > from).map(|t| t[0]).fold(right, f32::min);
-    (until - from >= SHORTEST).then_some([from, until.min(from + word.width)])
+    (until - from >= MIN_WIDTH).then_some([from, until.min(from + word.width)])
 }
 
 #[cfg(test)]

@@ -1,6 +1,9 @@
 //! Settings that are on or off, and settings that are one of a few words.
 
-use super::{Described, Moved, caption, control_size, focus_edge, text_in};
+use super::{
+    described::{Described, Moved},
+    paint::{caption, control_size, focus_edge, text_in},
+};
 use crate::editor::theme;
 use egui::{Align2, Popup, Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 

@@ -13,7 +13,7 @@ const AHEAD: usize = 12;
 /// Two places are drawn as one when that costs fewer pixels more than this: each place costs calls as well.
 const WORTH_PX: f32 = 64.0 * 64.0;
 /// Most places; more are drawn together.
-const MOST: usize = 32;
+const MAX_PLACES: usize = 32;
 /// Lines are softened by about a pixel and moved to whole pixels, so that they reach a little further.
 const SOFT_PX: f32 = 2.0;
 
@@ -104,7 +104,7 @@ impl Places {
         }
         // a place that has grown may be worth joining with others
         while let Some((at, cost)) = self.cheapest(rect) {
-            if cost > WORTH_PX && self.rects.len() < MOST {
+            if cost > WORTH_PX && self.rects.len() < MAX_PLACES {
                 break;
             }
             rect = rect.union(self.rects.swap_remove(at));

@@ -5,7 +5,7 @@
 //! answer for its end). A thread that is left behind still lets go of OpenGL's libraries; a process that ends
 //! meanwhile crashes.
 
-use super::parts::lock;
+use super::lock::lock;
 use std::{
     cell::RefCell,
     sync::{
@@ -16,7 +16,7 @@ use std::{
 };
 
 /// The host waits no longer than this: a window that hangs shall not hang the host.
-const LONGEST: Duration = Duration::from_secs(2);
+const MAX_WAIT: Duration = Duration::from_secs(2);
 
 /// What host and window know of the window's end.
 #[derive(Default)]
@@ -46,7 +46,7 @@ impl Closing {
         if cfg!(target_os = "linux") {
             let over = lock(&self.over);
             // when it takes too long, baseview tries its own way
-            let _ = self.told.wait_timeout_while(over, LONGEST, |over| !*over);
+            let _ = self.told.wait_timeout_while(over, MAX_WAIT, |over| !*over);
         }
     }
 }

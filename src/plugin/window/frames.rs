@@ -6,7 +6,7 @@
 //! waits until a frame is due, and draws through baseview's call to look around. Elsewhere the system keeps the
 //! time.
 
-use super::parts::lock;
+use super::lock::lock;
 use baseview::WindowWaker;
 use std::{
     sync::{Arc, Condvar, Mutex, MutexGuard},

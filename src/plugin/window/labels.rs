@@ -22,7 +22,7 @@ mod system;
 
 mod requests;
 
-use super::{frames::Frames, parts::lock};
+use super::{frames::Frames, lock::lock};
 use baseview::WindowContext;
 use egui::{Context, Event, accesskit::TreeUpdate};
 use requests::Requests;

@@ -25,6 +25,7 @@ mod frames;
 mod input;
 mod keys;
 mod labels;
+mod lock;
 mod open_window;
 mod paint;
 mod parts;
@@ -43,6 +44,7 @@ use baseview::{
 };
 use closing::Closing;
 use kitwright_core::session::Session;
+use lock::lock;
 use nice_plug::{
     context::gui::GuiContext,
     editor::{
@@ -50,7 +52,7 @@ use nice_plug::{
         ParentWindowHandle, ResizeHint, SizeConstraints, SpawnedEditor, VirtualKeyCode, dpi::NativeSize,
     },
 };
-use parts::{Parts, lock};
+use parts::Parts;
 use std::{
     error::Error,
     sync::{

@@ -7,16 +7,13 @@ use super::{
     input::Input,
     keys,
     labels::Labels,
+    lock::lock,
     paint::Canvas,
-    parts::{ENDING, Parts, lock},
+    parts::{ENDING, Parts},
     redraw_check::Shown,
     trims::HostTrims,
 };
-use crate::editor::{
-    state::{Memory, WindowState},
-    theme,
-    trims::Trim,
-};
+use crate::editor::{Memory, Trim, WindowState, theme};
 use baseview::{
     DamageArea, Event, EventStatus, HandlerError, MouseCursor, MouseEvent, TimerHandle, WindowContext,
     WindowEvent, WindowHandler, WindowSize,

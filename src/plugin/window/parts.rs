@@ -1,13 +1,13 @@
 //! What the windows of one plugin instance share.
 
-use super::frames::Frames;
+use super::{frames::Frames, lock::lock};
 use crate::{editor::WindowState, plugin::params::HostParams};
 use baseview::dpi::LogicalSize;
 use kitwright_core::session::Session;
 use std::{
     collections::VecDeque,
     sync::{
-        Arc, Mutex, MutexGuard, PoisonError,
+        Arc, Mutex,
         atomic::{AtomicBool, Ordering::Relaxed},
     },
 };
@@ -40,11 +40,6 @@ impl Parts {
             frames.ask();
         }
     }
-}
-
-/// Locks a mutex even when an earlier holder panicked: no holder leaves its value half-changed.
-pub(super) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// The program ends: windows close at their next timer tick.

@@ -1,6 +1,6 @@
 //! What assistive tools ask of a window, kept until its next frame.
 
-use crate::plugin::window::{frames::Frames, parts::lock};
+use crate::plugin::window::{frames::Frames, lock::lock};
 use egui::accesskit::{ActionHandler, ActionRequest, ActivationHandler, DeactivationHandler, TreeUpdate};
 use std::{
     collections::VecDeque,

@@ -1,50 +1,27 @@
 //! The cloud as a picture of its copies: time across, pitch up, level as size.
 
-use super::CAPTION;
-use crate::editor::{desk::Desk, state::WindowState, theme, widgets};
+use super::caption::CAPTION;
+use crate::editor::{frame_context::FrameContext, state::WindowState, theme, widgets};
 use egui::{Align2, Rect, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
 use kitwright_core::{
-    engine::{Meters, ShownCopy},
+    engine::ShownCopy,
     kit::{CLOUD, Cloud, Draw, Timing},
 };
-use std::sync::atomic::Ordering::Relaxed;
 
-/// The copies of a pad's latest stroke, as the engine drew them.
-#[derive(Debug, Default)]
-pub struct Shown {
-    pad: usize,
-    strokes: u32,
-    copies: Vec<ShownCopy>,
-    read: Vec<ShownCopy>,
-}
-
-impl Shown {
-    /// Takes the latest draw of `pad`; `None` before its first stroke.
-    fn follow(&mut self, meters: &Meters, pad: usize) -> Option<&[ShownCopy]> {
-        let strokes = meters.pad_strokes[pad].load(Relaxed);
-        // a draw that is being written is taken in the next frame
-        if (pad, strokes) != (self.pad, self.strokes) && meters.last_cloud[pad].read(&mut self.read) {
-            std::mem::swap(&mut self.copies, &mut self.read);
-            (self.pad, self.strokes) = (pad, strokes);
-        }
-        (strokes > 0 && self.pad == pad).then_some(&self.copies)
-    }
-}
-
-pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Desk<'_>) {
-    let pad = state.pad;
-    let cloud = desk.pad(pad).cloud;
+pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, cx: &FrameContext<'_>) {
+    let pad = state.selection.pad;
+    let cloud = cx.pad(pad).cloud;
     let picture = Rect::from_min_size(panel.min, vec2((panel.width() * 0.36).min(480.0), panel.height()));
     let right = Rect::from_min_max(pos2(picture.right() + 14.0, panel.top()), panel.max);
     let since = state.lights.struck_at(pad).map(|at| ui.input(|i| i.time) - at);
-    let drawn = desk.session.meters().and_then(|m| state.cloud.follow(&m, pad).map(<[_]>::to_vec));
+    let drawn = cx.session.meters().and_then(|m| state.cloud.follow(&m, pad).map(<[_]>::to_vec));
     draw(ui, picture, &cloud, drawn.as_deref(), since);
     ui.scope_builder(UiBuilder::new().id_salt("cloud settings").max_rect(right), |ui| {
         ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
             let owner = format!("Pad {} cloud", pad + 1);
             widgets::table(ui, &owner, &CLOUD, &cloud, |setting, value| {
                 let what = format!("cloud {}", setting.name.to_lowercase());
-                desk.edit_pad(pad, &what, |p| (setting.set)(&mut p.cloud, value));
+                cx.edit_pad(pad, &what, |p| (setting.set)(&mut p.cloud, value));
             });
         });
     });
@@ -67,7 +44,7 @@ fn draw(ui: &mut Ui, rect: Rect, cloud: &Cloud, drawn: Option<&[ShownCopy]>, sin
     let field = inner.shrink2(vec2(16.0, 6.0));
     painter.hline(rect.x_range(), field.center().y, (1.0, theme::WOOD_HIGH));
     let scale = Scale::of(cloud, drawn.unwrap_or_default());
-    let place = |c: &Copy| {
+    let place = |c: &CloudDot| {
         pos2(field.left() + c.time * field.width(), field.center().y - c.pitch * field.height() * 0.5)
     };
     let head = since.map(|s| s as f32 * 1000.0 / scale.ms).filter(|head| drawn.is_some() && *head <= 1.1);
@@ -124,8 +101,8 @@ impl Scale {
         }
     }
 
-    fn copy(&self, copy: &ShownCopy) -> Copy {
-        Copy {
+    fn copy(&self, copy: &ShownCopy) -> CloudDot {
+        CloudDot {
             time: (copy.delay_ms / self.ms).clamp(0.0, 1.0),
             pitch: (copy.pitch_st / self.st).clamp(-1.0, 1.0),
             level: (1.0 + copy.level_db / 40.0).clamp(0.0, 1.0),
@@ -133,8 +110,9 @@ impl Scale {
     }
 }
 
+/// One copy in the picture.
 #[derive(Debug, PartialEq)]
-struct Copy {
+struct CloudDot {
     /// Share of the spread.
     time: f32,
     /// -1 to 1 of the pitch range.
@@ -144,7 +122,7 @@ struct Copy {
 }
 
 /// One draw in the manner of the settings.
-fn example(cloud: &Cloud) -> Vec<Copy> {
+fn example(cloud: &Cloud) -> Vec<CloudDot> {
     let n = usize::from(cloud.copies);
     (0..n)
         .map(|i| {
@@ -173,7 +151,7 @@ fn example(cloud: &Cloud) -> Vec<Copy> {
             };
             let softer = cloud.level_range_db / 40.0;
             let pitch = if cloud.pitch_st > 0.0 { pitch } else { 0.0 };
-            Copy { time: time.clamp(0.0, 1.0), pitch, level: 1.0 - softer * fraction(i, 2) }
+            CloudDot { time: time.clamp(0.0, 1.0), pitch, level: 1.0 - softer * fraction(i, 2) }
         })
         .collect()
 }
@@ -199,8 +177,8 @@ mod tests {
         assert_eq!(Scale::of(&cloud, &[drawn(5.0, 0.1, 0.0)]), Scale { ms: 20.0, st: 0.5 });
         let wide = [drawn(40.0, -2.0, -10.0), drawn(10.0, 1.0, 0.0)];
         let scale = Scale::of(&cloud, &wide);
-        assert_eq!(scale.copy(&wide[0]), Copy { time: 1.0, pitch: -1.0, level: 0.75 });
-        assert_eq!(scale.copy(&wide[1]), Copy { time: 0.25, pitch: 0.5, level: 1.0 });
+        assert_eq!(scale.copy(&wide[0]), CloudDot { time: 1.0, pitch: -1.0, level: 0.75 });
+        assert_eq!(scale.copy(&wide[1]), CloudDot { time: 0.25, pitch: 0.5, level: 1.0 });
     }
 
     #[test]

@@ -87,7 +87,7 @@ fn work_is_cancelled_and_leaves_everything_as_it_was() {
 fn the_fit_of_the_whole_kit_shapes_every_pad() {
     let dir = tempfile::tempdir().expect("temporary folder");
     let recording = dir.path().join("knocks.wav");
-    super::bring::write_knocks(&recording);
+    super::import::write_knocks(&recording);
     let mut harness = empty_window(1280.0, 800.0, 1.0);
     press(&mut harness, "Open a recording");
     choose_file(&mut harness, &recording, "Open file");
@@ -131,13 +131,13 @@ fn from_an_empty_window_to_a_saved_kit() {
     assert!(filled(&kit) >= 6, "{} pads", filled(&kit));
     let pad = kit.doc.pads.iter().position(|p| p.audition.as_ref().is_some_and(|a| !a.next_best.is_empty()));
     let pad = pad.expect("a pad with another hit to try");
-    let now = |h: &Harness<'_, Desk>| h.state().session.kit().doc.pads[pad].clone();
-    harness.state_mut().window.pad = pad;
+    let now = |h: &Harness<'_, TestWindow>| h.state().session.kit().doc.pads[pad].clone();
+    harness.state_mut().window.selection.pad = pad;
     settle(&mut harness);
 
     let first = now(&harness).audition.expect("cast");
     press(&mut harness, "Next best hit");
-    let other = move |d: &Desk| {
+    let other = move |d: &TestWindow| {
         d.session.kit().doc.pads[pad]
             .audition
             .as_ref()

@@ -20,7 +20,7 @@ fn pads_are_struck_the_harder_the_higher() {
         assert!((least..=most).contains(&stroke.velocity), "{} at {share}", stroke.velocity);
         assert!(harness.state().session.take_trigger().is_none(), "one press, one stroke");
     }
-    assert_eq!(harness.state().window.pad, 2);
+    assert_eq!(harness.state().window.selection.pad, 2);
     // a tap that comes and goes within one frame
     let at = harness.get_by_label("Pad 5, percussion").rect().center();
     harness.hover_at(at);
@@ -131,7 +131,7 @@ fn a_pad_is_copied_pasted_and_cleared() {
 #[test]
 fn a_score_is_told_of_drums_and_not_of_percussion() {
     let mut harness = window();
-    let told = |h: &Harness<'_, Desk>, label: &str| {
+    let told = |h: &Harness<'_, TestWindow>, label: &str| {
         h.get_by_label(label).accesskit_node().value().unwrap_or_default()
     };
     assert_eq!(told(&harness, "Pad 1, kick"), "Serves 93 % as a kick.");
@@ -141,7 +141,7 @@ fn a_score_is_told_of_drums_and_not_of_percussion() {
     assert!(percussion.starts_with("Stays what it is") && !percussion.contains('%'), "{percussion}");
     harness.get_by_label("Pad 5, percussion").click();
     settle(&mut harness);
-    assert_eq!(harness.state().window.pad, 4);
+    assert_eq!(harness.state().window.selection.pad, 4);
     harness.get_by_label("Stays what it is");
     harness.get_by_label("Other hits");
     // the painted words as well

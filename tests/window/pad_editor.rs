@@ -2,13 +2,13 @@
 
 use super::*;
 
-fn pitch(harness: &Harness<'_, Desk>) -> f32 {
+fn pitch(harness: &Harness<'_, TestWindow>) -> f32 {
     harness.state().session.kit().doc.pads[0].layers[0].settings.pitch_st
 }
 
 const PITCH: &str = "Pad 1 layer 1 Pitch";
 
-fn layers() -> Harness<'static, Desk> {
+fn layers() -> Harness<'static, TestWindow> {
     let mut harness = window();
     press(&mut harness, "Layers");
     harness
@@ -92,10 +92,10 @@ fn scrolling_over_a_number_moves_it() {
 #[test]
 fn layers_are_added_switched_off_and_removed() {
     let mut harness = layers();
-    let count = |h: &Harness<'_, Desk>| h.state().session.kit().doc.pads[0].layers.len();
+    let count = |h: &Harness<'_, TestWindow>| h.state().session.kit().doc.pads[0].layers.len();
     press(&mut harness, "Add a layer");
     assert_eq!(count(&harness), 3);
-    assert_eq!(harness.state().window.layer, 2);
+    assert_eq!(harness.state().window.selection.layer, 2);
     press(&mut harness, "Pad 1 layer 3 On");
     assert!(!harness.state().session.kit().doc.pads[0].layers[2].settings.on);
     press(&mut harness, "Remove the layer");
@@ -105,7 +105,7 @@ fn layers_are_added_switched_off_and_removed() {
 #[test]
 fn the_envelope_is_dragged_over_the_wave() {
     let mut harness = layers();
-    let decay = |h: &Harness<'_, Desk>| h.state().session.kit().doc.pads[0].layers[0].settings.decay_ms;
+    let decay = |h: &Harness<'_, TestWindow>| h.state().session.kit().doc.pads[0].layers[0].settings.decay_ms;
     let before = decay(&harness);
     let grip = harness.get_by_label("Decay of layer 1").rect().center();
     drag(&mut harness, grip, grip + egui::vec2(60.0, 0.0));
@@ -117,7 +117,7 @@ fn the_envelope_is_dragged_over_the_wave() {
     let grip = harness.get_by_label("Attack of layer 1").rect().center();
     drag(&mut harness, grip, grip + egui::vec2(20.0, 0.0));
     assert!(harness.state().session.kit().doc.pads[0].layers[0].settings.attack_ms > 1.0);
-    let end = |h: &Harness<'_, Desk>| h.state().session.kit().doc.pads[0].layers[0].settings.end_ms;
+    let end = |h: &Harness<'_, TestWindow>| h.state().session.kit().doc.pads[0].layers[0].settings.end_ms;
     let whole = end(&harness);
     let grip = harness.get_by_label("End of layer 1").rect().center();
     drag(&mut harness, grip, grip - egui::vec2(60.0, 0.0));
@@ -128,7 +128,7 @@ fn the_envelope_is_dragged_over_the_wave() {
 fn a_layer_is_chosen_in_the_picture() {
     let mut harness = layers();
     press(&mut harness, "Choose layer 2");
-    assert_eq!(harness.state().window.layer, 1);
+    assert_eq!(harness.state().window.selection.layer, 1);
     harness.get_by_label("Pad 1 layer 2 Pitch");
     harness.get_by_label("Start of layer 2");
 }
@@ -251,7 +251,7 @@ fn the_cloud_shows_each_stroke_s_own_draw() {
     player.strike(&harness.state().session, 0, 20);
     harness.step();
     harness.get_by_label_contains("Picture of 24 copies of the last stroke");
-    let look = |h: &mut Harness<'_, Desk>| {
+    let look = |h: &mut Harness<'_, TestWindow>| {
         let rect = h.get_by_label_contains("Picture of 24 copies").rect();
         for _ in 0..240 {
             h.step();

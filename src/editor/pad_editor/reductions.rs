@@ -1,6 +1,6 @@
-//! Gain-reduction meters: how far the dynamics of the pad on the bench hold its sound down.
+//! Gain-reduction meters: how far the dynamics of the chosen pad hold its sound down.
 
-use crate::editor::{desk::Desk, theme};
+use crate::editor::{frame_context::FrameContext, theme};
 use egui::{Rect, RichText, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 use kitwright_core::{engine::Meters, kit::Stage};
 
@@ -9,11 +9,11 @@ const FALL: f32 = 20.0;
 /// What a full meter means, dB.
 const FULL_DB: f32 = 24.0;
 /// Less is shown as nothing, dB.
-const LEAST_DB: f32 = 0.05;
+const MIN_DB: f32 = 0.05;
 
 /// Readings that fall slowly, dB, 0 and above.
 #[derive(Debug, Default)]
-pub struct Held {
+pub struct HeldReductions {
     pad: usize,
     limiter: f32,
     punch: f32,
@@ -24,16 +24,16 @@ pub struct Held {
     time: f64,
 }
 
-impl Held {
+impl HeldReductions {
     /// Reads the meters of `pad`; asks for another frame while anything still moves.
-    pub fn follow(&mut self, ui: &Ui, pad: usize, desk: &Desk<'_>) {
+    pub fn follow(&mut self, ui: &Ui, pad: usize, cx: &FrameContext<'_>) {
         let now = ui.input(|i| i.time);
         let fall = ((now - self.time) as f32).clamp(0.0, 0.25) * FALL;
         if self.pad != pad {
             *self = Self { pad, main_ceiling: self.main_ceiling, ..Self::default() };
         }
         self.time = now;
-        let Some(meters) = desk.session.meters() else { return };
+        let Some(meters) = cx.session.meters() else { return };
         let pad = &meters.reductions[pad];
         let mut moving = false;
         for (held, meter) in [
@@ -77,7 +77,7 @@ impl Held {
 fn fallen(held: f32, fall: f32, read: f32) -> f32 {
     let read = if read.is_finite() { read } else { 0.0 };
     let now = (held - fall).max(read);
-    if now < LEAST_DB { 0.0 } else { now }
+    if now < MIN_DB { 0.0 } else { now }
 }
 
 /// A meter that grows from the right, as gain is taken away; `what` completes "Gain reduction of".

@@ -1,9 +1,9 @@
 //! How it looks: pictures to be looked at, and what can be told without looking.
 
 use super::*;
-use kitwright::editor::Station;
+use kitwright::editor::Section;
 
-fn picture(harness: &mut Harness<'_, Desk>, name: &str) {
+fn picture(harness: &mut Harness<'_, TestWindow>, name: &str) {
     if std::env::var_os("KITWRIGHT_SHOTS").is_none() {
         return;
     }
@@ -28,7 +28,7 @@ fn the_kit_of_the_pictures_can_be_saved() {
 }
 
 #[test]
-fn every_station_is_drawn_at_every_size() {
+fn every_section_is_drawn_at_every_size() {
     let mut harness = empty_window(900.0, 600.0, 1.0);
     settle(&mut harness);
     picture(&mut harness, "first-900x600");
@@ -36,11 +36,11 @@ fn every_station_is_drawn_at_every_size() {
         [(900.0, 600.0, 1.0), (1280.0, 800.0, 1.0), (1280.0, 800.0, 2.0), (1920.0, 1080.0, 2.0)]
     {
         let mut harness = sized_window(w, h, scale);
-        for station in Station::ALL {
-            press(&mut harness, station.word());
-            assert_eq!(harness.state().window.station, station);
+        for section in Section::ALL {
+            press(&mut harness, section.word());
+            assert_eq!(harness.state().window.selection.section, section);
             settle(&mut harness);
-            picture(&mut harness, &format!("{}-{w}x{h}@{scale}", station.word()));
+            picture(&mut harness, &format!("{}-{w}x{h}@{scale}", section.word()));
         }
         harness.get_by_label_contains("Hit 5 of take 1, rim").click();
         harness.run_ok();
@@ -84,8 +84,8 @@ fn nothing_is_drawn_while_nothing_changes() {
 fn no_control_leaves_the_window_at_its_smallest() {
     let mut harness = sized_window(900.0, 600.0, 1.0);
     let screen = egui::Rect::from_min_size(egui::Pos2::ZERO, egui::vec2(900.0, 600.0)).expand(0.5);
-    for station in Station::ALL {
-        press(&mut harness, station.word());
+    for section in Section::ALL {
+        press(&mut harness, section.word());
         for label in [
             "Name of the kit",
             "Save the kit",

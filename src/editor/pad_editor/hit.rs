@@ -1,19 +1,20 @@
-//! The first station: the hit the pad is made of, what was done to it, and what else would serve.
+//! The first section: the hit the pad is made of, what was done to it, and what else would serve.
 
-use super::CAPTION;
+use super::caption::CAPTION;
 use crate::editor::{
-    desk::Desk,
     file_browser::{FileBrowser, Purpose},
+    frame_context::FrameContext,
+    score_text,
     state::WindowState,
-    theme, verdict,
+    theme,
     wave::{self, Stretch},
     widgets,
 };
 use egui::{Align2, Rect, RichText, Role, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
 use kitwright_core::session::Job;
 
-pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Desk<'_>) {
-    let pad = desk.pad(state.pad).clone();
+pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, cx: &FrameContext<'_>) {
+    let pad = cx.pad(state.selection.pad).clone();
     if pad.is_empty() {
         ui.label(
             "This pad is silent. Drag a hit from the take onto it, or choose a hit and press \"Onto pad\".",
@@ -25,24 +26,24 @@ pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Des
     let middle =
         Rect::from_min_size(pos2(picture.right() + 14.0, panel.top()), vec2(third - 28.0, panel.height()));
     let right = Rect::from_min_max(pos2(middle.right() + 14.0, panel.top()), panel.max);
-    draw(ui, picture, state, desk);
+    draw(ui, picture, state, cx);
     ui.scope_builder(UiBuilder::new().id_salt("done").max_rect(middle), |ui| {
-        aim(ui, state, desk);
+        aim(ui, state, cx);
         what_was_done(ui, &pad);
     });
-    ui.scope_builder(UiBuilder::new().id_salt("others").max_rect(right), |ui| others(ui, state, desk));
+    ui.scope_builder(UiBuilder::new().id_salt("others").max_rect(right), |ui| others(ui, state, cx));
 }
 
 /// The raw hit; a click plays it as it was recorded.
-fn draw(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>) {
+fn draw(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameContext<'_>) {
     let response = ui.interact(rect, ui.scope_id().with("raw"), Sense::click());
     response.widget_info(|| WidgetInfo::labeled(Role::Button, true, "Hear the hit as it was recorded"));
     let words = Rect::from_min_max(pos2(rect.left(), rect.bottom() - CAPTION), rect.max);
     let field = Rect::from_min_max(rect.min, pos2(rect.right(), words.top()));
     ui.painter().rect_filled(rect, theme::ROUND, theme::WELL);
     ui.painter().hline(field.x_range(), field.center().y, (1.0, theme::WOOD_HIGH));
-    let Some(slice) = desk.pad(state.pad).slices.first().copied() else { return };
-    let Some(take) = desk.kit.takes.get(slice.take).cloned() else { return };
+    let Some(slice) = cx.pad(state.selection.pad).slices.first().copied() else { return };
+    let Some(take) = cx.kit.takes.get(slice.take).cloned() else { return };
     if let Some(pyramid) = state.waves.get(&take, ui.ctx()) {
         let [lo, hi] = pyramid.range(&take, slice.start as usize, slice.end as usize);
         let stretch = Stretch {
@@ -65,25 +66,27 @@ fn draw(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>) {
     );
     widgets::focus_edge(ui.painter(), rect, &response);
     if response.clicked() {
-        desk.session.preview(slice.take, slice.start, slice.end);
+        cx.session.preview(slice.take, slice.start, slice.end);
     }
     response.on_hover_text("Click to hear the hit as it was recorded.");
 }
 
 /// What the pad comes close to: its role, or a sound of the player's own.
-fn aim(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
-    let pad = state.pad;
-    let built = desk.pad(pad);
+fn aim(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
+    let pad = state.selection.pad;
+    let built = cx.pad(pad);
     if built.audition.is_none() {
         return;
     }
     let (words, change) = match &built.target {
         Some(target) => (format!("Close to {}", target.name), "Another sound"),
         None if !built.role.is_scored() => ("Stays what it is".to_owned(), "Closer to a sound"),
-        None => (format!("Close to {}, as its role", verdict::with_article(built.role)), "Closer to a sound"),
+        None => {
+            (format!("Close to {}, as its role", score_text::with_article(built.role)), "Closer to a sound")
+        }
     };
     let label = ui.add(egui::Label::new(RichText::new(&words).color(theme::INK)).truncate());
-    label.on_hover_text(format!("{words}\n{}", verdict::sentence(built)));
+    label.on_hover_text(format!("{words}\n{}", score_text::sentence(built)));
     ui.horizontal(|ui| {
         let help = "Chooses a drum sound for this pad to come close to; it is measured, never played.";
         if widgets::button(ui, change, "Choose a sound to come close to", help).clicked() {
@@ -93,7 +96,7 @@ fn aim(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
         if built.target.is_some()
             && widgets::button(ui, "Forget it", "Forget the sound to come close to", help).clicked()
         {
-            desk.session.start(Job::SetTarget { pad, sound: None });
+            cx.session.start(Job::SetTarget { pad, sound: None });
         }
     });
     ui.add_space(theme::GAP);
@@ -119,10 +122,16 @@ fn what_was_done(ui: &mut Ui, pad: &kitwright_core::kit::Pad) {
 }
 
 /// A hit in small.
-fn small_wave(ui: &Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>, (take, hit): (usize, usize)) {
+fn small_wave(
+    ui: &Ui,
+    rect: Rect,
+    state: &mut WindowState,
+    cx: &FrameContext<'_>,
+    (take, hit): (usize, usize),
+) {
     wave::well(ui.painter(), rect);
-    let Some(hit) = desk.kit.doc.takes.get(take).and_then(|t| t.hits.get(hit)) else { return };
-    let Some(take) = desk.kit.takes.get(take).cloned() else { return };
+    let Some(hit) = cx.kit.doc.takes.get(take).and_then(|t| t.hits.get(hit)) else { return };
+    let Some(take) = cx.kit.takes.get(take).cloned() else { return };
     let Some(pyramid) = state.waves.get(&take, ui.ctx()) else { return };
     let [lo, hi] = pyramid.range(&take, hit.start as usize, hit.end as usize);
     let stretch = Stretch {
@@ -144,19 +153,19 @@ fn score_bar(ui: &mut Ui, score: f32) {
     ui.painter().rect_filled(filled, 1, theme::COPPER);
     let (place, _) = ui.allocate_exact_size(vec2(34.0, 22.0), Sense::hover());
     let (at, font) = (place.right_center(), theme::small());
-    ui.painter().text(at, Align2::RIGHT_CENTER, verdict::percent(score), font, theme::INK);
+    ui.painter().text(at, Align2::RIGHT_CENTER, score_text::percent(score), font, theme::INK);
 }
 
 /// Hits that serve next best, best first; a press puts one on the pad.
-fn others(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
-    let pad = state.pad;
-    let built = desk.pad(pad);
+fn others(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
+    let pad = state.selection.pad;
+    let built = cx.pad(pad);
     let scored = built.role.is_scored();
     let words =
         if scored { format!("What else would serve as {}", built.role) } else { "Other hits".to_owned() };
     let title = ui.label(RichText::new(words).color(theme::INK_SOFT));
     if !scored {
-        title.on_hover_text(format!("Without a score: {}.", verdict::NO_SCORE));
+        title.on_hover_text(format!("Without a score: {}.", score_text::NO_SCORE));
     }
     let Some(audition) = &built.audition else { return };
     ScrollArea::vertical().id_salt("others").auto_shrink([false, false]).show(ui, |ui| {
@@ -169,16 +178,16 @@ fn others(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
                     &format!("Hear hit {}", hit + 1),
                     "Plays it as it was recorded.",
                 );
-                if let Some(h) = desk.kit.doc.takes.get(take).and_then(|t| t.hits.get(hit))
+                if let Some(h) = cx.kit.doc.takes.get(take).and_then(|t| t.hits.get(hit))
                     && hear.clicked()
                 {
-                    desk.session.preview(take, h.start, h.end);
+                    cx.session.preview(take, h.start, h.end);
                 }
                 let name = format!("Use hit {} of take {}", hit + 1, take + 1);
                 if widgets::button(ui, &format!("Hit {}", hit + 1), &name, "Makes the pad of this hit.")
                     .clicked()
                 {
-                    desk.session.start(Job::SetHit { pad, source: (take, hit), role: built.role });
+                    cx.session.start(Job::SetHit { pad, source: (take, hit), role: built.role });
                 }
                 if scored {
                     score_bar(ui, score);
@@ -186,7 +195,7 @@ fn others(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>) {
                 let width = (ui.available_width() - 12.0).min(260.0);
                 if width > 40.0 {
                     let (rect, _) = ui.allocate_exact_size(vec2(width, 22.0), Sense::hover());
-                    small_wave(ui, rect, state, desk, (take, hit));
+                    small_wave(ui, rect, state, cx, (take, hit));
                 }
             });
         }

@@ -1,14 +1,14 @@
 //! The tone chain's cuts and EQ as one response curve, with handles for the bands.
 
 use super::{
-    CAPTION,
+    caption::CAPTION,
     spectrum::{self, Levels},
 };
-use crate::editor::{desk::Desk, state::WindowState, theme, widgets};
+use crate::editor::{frame_context::FrameContext, state::WindowState, theme, widgets};
 use egui::{Align2, CursorIcon, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 use kitwright_core::{
     cast::typical_bands,
-    engine::dsp::eq::Section,
+    engine::dsp::eq::Section as EqSection,
     kit::{BAND, Role as PadRole, Tone},
 };
 
@@ -30,36 +30,36 @@ const FREQUENCIES: [(f64, &str); 3] = [(100.0, "100 Hz"), (1000.0, "1 kHz"), (10
 const LEVELS: [(f32, &str); 3] = [(-12.0, "-12 dB"), (0.0, "0 dB"), (12.0, "+12 dB")];
 
 /// The sections that shape the spectrum, in no particular order: their gains add up.
-pub(super) fn sections(tone: &Tone) -> Vec<Section> {
+pub(super) fn sections(tone: &Tone) -> Vec<EqSection> {
     let mut all = Vec::new();
     let fourth = |cut: &kitwright_core::kit::Cut| cut.slope == kitwright_core::kit::Slope::TwentyFour;
     if tone.low_cut.on {
-        all.extend(Section::low_cut(f64::from(tone.low_cut.hz), fourth(&tone.low_cut), RATE));
+        all.extend(EqSection::low_cut(f64::from(tone.low_cut.hz), fourth(&tone.low_cut), RATE));
     }
     if tone.high_cut.on {
-        all.extend(Section::high_cut(f64::from(tone.high_cut.hz), fourth(&tone.high_cut), RATE));
+        all.extend(EqSection::high_cut(f64::from(tone.high_cut.hz), fourth(&tone.high_cut), RATE));
     }
     for (i, band) in tone.bands.iter().enumerate().filter(|(_, b)| b.on) {
         let (hz, gain, q) = (f64::from(band.hz), f64::from(band.gain_db), f64::from(band.q));
         all.push(match i {
-            0 => Section::low_shelf(hz, gain, q, RATE),
-            1 => Section::bell(hz, gain, q, RATE),
-            _ => Section::high_shelf(hz, gain, q, RATE),
+            0 => EqSection::low_shelf(hz, gain, q, RATE),
+            1 => EqSection::bell(hz, gain, q, RATE),
+            _ => EqSection::high_shelf(hz, gain, q, RATE),
         });
     }
     for dip in tone.dips.iter().filter(|d| d.on) {
         let gain_db = f64::from(dip.gain_db * tone.dip_amount);
-        all.push(Section::bell(f64::from(dip.hz), gain_db, f64::from(dip.q), RATE));
+        all.push(EqSection::bell(f64::from(dip.hz), gain_db, f64::from(dip.q), RATE));
     }
     if tone.tilt_db != 0.0 {
-        all.push(Section::tilt(f64::from(tone.tilt_db), RATE));
+        all.push(EqSection::tilt(f64::from(tone.tilt_db), RATE));
     }
     all
 }
 
 /// Draws the curve; the three bands can be dragged.
-pub(super) fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>) {
-    let tone = &desk.pad(state.pad).tone.clone();
+pub(super) fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameContext<'_>) {
+    let tone = &cx.pad(state.selection.pad).tone.clone();
     let response = ui.interact(rect, ui.scope_id().with("curve"), Sense::hover());
     ui.painter().rect_filled(rect, theme::ROUND, theme::WELL);
     let outer = rect;
@@ -68,14 +68,14 @@ pub(super) fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk
     let painter = ui.painter_at(rect);
     let all = sections(tone);
     let now = ui.input(|i| i.time);
-    let live = desk.session.meters().and_then(|m| state.live.follow(&m, state.pad, now));
+    let live = cx.session.meters().and_then(|m| state.live.follow(&m, state.selection.pad, now));
     let over = if live.is_some() { "over the sound as it is" } else { "over the hit" };
     response.widget_info(|| {
         WidgetInfo::labeled(Role::Image, true, format!("Frequency response of cuts and EQ, {over}"))
     });
     let what = if live.is_some() { "as it sounds" } else { "the hit through the curve" };
-    let heard = spectra(ui, rect, state, desk, &all, live);
-    let role = desk.pad(state.pad).role;
+    let heard = spectra(ui, rect, state, cx, &all, live);
+    let role = cx.pad(state.selection.pad).role;
     target(ui, rect, role, heard.as_ref());
     grid(&painter, rect);
     words(ui, outer, rect, what, role);
@@ -89,7 +89,7 @@ pub(super) fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk
         .collect();
     painter.line(line, (2.0, theme::COPPER));
     for band in 0..3 {
-        handle(ui, rect, state, desk, band);
+        handle(ui, rect, state, cx, band);
     }
 }
 
@@ -127,8 +127,8 @@ fn spectra(
     ui: &Ui,
     rect: Rect,
     state: &mut WindowState,
-    desk: &Desk<'_>,
-    all: &[Section],
+    cx: &FrameContext<'_>,
+    all: &[EqSection],
     live: Option<Levels>,
 ) -> Option<Levels> {
     if let Some(levels) = live {
@@ -136,8 +136,8 @@ fn spectra(
         bars(ui, rect, &levels, theme::LIVE);
         return Some(levels);
     }
-    let slice = desk.pad(state.pad).slices.first().copied()?;
-    let levels = state.spectrum.get(desk.kit.takes.get(slice.take)?, slice, ui.ctx())?;
+    let slice = cx.pad(state.selection.pad).slices.first().copied()?;
+    let levels = state.spectrum.get(cx.kit.takes.get(slice.take)?, slice, ui.ctx())?;
     let mut shaped: Levels = std::array::from_fn(|i| {
         let hz = (spectrum::edge_hz(i) * spectrum::edge_hz(i + 1)).sqrt();
         levels[i] + all.iter().map(|s| s.magnitude_db(hz, RATE)).sum::<f64>() as f32
@@ -227,9 +227,9 @@ fn target_band(role: PadRole, heard: Option<&Levels>) -> Vec<TargetPoint> {
     band
 }
 
-fn handle(ui: &mut Ui, rect: Rect, state: &WindowState, desk: &Desk<'_>, band: usize) {
-    let pad = state.pad;
-    let b = desk.pad(pad).tone.bands[band];
+fn handle(ui: &mut Ui, rect: Rect, state: &WindowState, cx: &FrameContext<'_>, band: usize) {
+    let pad = state.selection.pad;
+    let b = cx.pad(pad).tone.bands[band];
     let at = pos2(x_of(rect, f64::from(b.hz)), y_of(rect, b.gain_db.clamp(-SPAN_DB, SPAN_DB)));
     let response = ui.interact(
         Rect::from_center_size(at, vec2(18.0, 18.0)),
@@ -248,7 +248,7 @@ fn handle(ui: &mut Ui, rect: Rect, state: &WindowState, desk: &Desk<'_>, band: u
     {
         let hz = hz_at(rect, p.x) as f32;
         let gain = (rect.center().y - p.y) / (rect.height() / 2.0) * SPAN_DB;
-        desk.edit_pad(pad, &format!("{} band", word.to_lowercase()), |pad| {
+        cx.edit_pad(pad, &format!("{} band", word.to_lowercase()), |pad| {
             let band = &mut pad.tone.bands[band];
             band.on = true;
             for s in &BAND {
@@ -261,9 +261,7 @@ fn handle(ui: &mut Ui, rect: Rect, state: &WindowState, desk: &Desk<'_>, band: u
         });
     }
     if response.double_clicked() {
-        desk.edit_pad(pad, &format!("{} band", word.to_lowercase()), |pad| {
-            pad.tone.bands[band].gain_db = 0.0
-        });
+        cx.edit_pad(pad, &format!("{} band", word.to_lowercase()), |pad| pad.tone.bands[band].gain_db = 0.0);
     }
     response.on_hover_cursor(CursorIcon::Grab).on_hover_text(format!(
         "{word} band: {:.0} Hz, {:+.1} dB. Drag to move it, double click for 0 dB.",

@@ -1,6 +1,9 @@
-//! The rule: a number on a line, with its name and its value above it.
+//! The slider: a number on a line, with its name and its value above it.
 
-use super::{Described, Moved, caption, control_size, focus_edge, text_in};
+use super::{
+    described::{Described, Moved},
+    paint::{caption, control_size, focus_edge, text_in},
+};
 use crate::editor::theme;
 use egui::{
     Align2, EventFilter, Id, Key, Rect, Response, Sense, TextEdit, Ui, WidgetInfo, accesskit, pos2, vec2,
@@ -17,7 +20,7 @@ const SCROLL: f32 = 0.0008;
 
 /// Shows and moves a number: drag, Shift to drag finely, double click for the default, scroll, arrow keys,
 /// a click on the value (or Enter) to type one.
-pub fn rule(ui: &mut Ui, setting: &dyn Described, owner: &str, value: f32, width: f32) -> Moved {
+pub fn slider(ui: &mut Ui, setting: &dyn Described, owner: &str, value: f32, width: f32) -> Moved {
     let (rect, response) = ui.allocate_exact_size(control_size(width), Sense::click_and_drag());
     let name = format!("{owner} {}", setting.name());
     let typing = response.id.with("typing");

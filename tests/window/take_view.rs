@@ -2,12 +2,12 @@
 
 use super::*;
 
-fn hits(harness: &Harness<'_, Desk>) -> usize {
+fn hits(harness: &Harness<'_, TestWindow>) -> usize {
     harness.state().session.kit().doc.takes[0].hits.len()
 }
 
 /// Attaches meters, so that the session hands out what the audio thread would take.
-fn attach(harness: &Harness<'_, Desk>) -> Arc<kitwright_core::engine::Meters> {
+fn attach(harness: &Harness<'_, TestWindow>) -> Arc<kitwright_core::engine::Meters> {
     let meters = Arc::default();
     harness.state().session.attach_engine(48_000.0, Arc::clone(&meters));
     meters
@@ -22,7 +22,7 @@ fn a_click_on_a_hit_plays_it_and_puts_its_pad_on_the_bench() {
     harness.get_by_label_contains("Hit 5 of take 1, rim").click();
     harness.run_ok();
     assert_eq!(harness.state().window.take.hit, Some(4));
-    assert_eq!(harness.state().window.pad, 1);
+    assert_eq!(harness.state().window.selection.pad, 1);
     let start = Instant::now();
     let heard = loop {
         if let Some(heard) = harness.state().session.take_preview() {
@@ -96,7 +96,7 @@ fn the_start_of_a_hit_is_dragged() {
     harness.run_ok();
     let grip = harness.get_by_label("Start of hit 11").rect().center();
     drag(&mut harness, grip, grip + egui::vec2(40.0, 0.0));
-    let moved = |d: &Desk| d.session.kit().doc.takes[0].hits[10].start != hit.start;
+    let moved = |d: &TestWindow| d.session.kit().doc.takes[0].hits[10].start != hit.start;
     wait_until(&mut harness, "the start to move", moved);
     let now = harness.state().session.kit().doc.takes[0].hits[10].clone();
     assert!(now.start > hit.start && now.end == hit.end && now.by_hand);
@@ -115,7 +115,8 @@ fn in_the_smallest_window_the_tools_of_a_take_with_a_mark_stand_side_by_side() {
 #[test]
 fn hearing_again_with_a_gate_makes_hits_shorter() {
     let mut harness = window();
-    let length = |d: &Desk| d.session.kit().doc.takes[0].hits.iter().map(|h| h.end - h.start).sum::<u64>();
+    let length =
+        |d: &TestWindow| d.session.kit().doc.takes[0].hits.iter().map(|h| h.end - h.start).sum::<u64>();
     let before = length(harness.state());
     harness.get_by_label("Hearing Gate").set_value_accesskit(-10.0);
     harness.run_ok();

@@ -1,7 +1,7 @@
 //! The tone chain: its stages in the order in which the sound passes, and the settings of one of them.
 
 use super::{curve, reductions};
-use crate::editor::{desk::Desk, state::WindowState, theme, trims::Trim, widgets};
+use crate::editor::{frame_context::FrameContext, state::WindowState, theme, trims::Trim, widgets};
 use egui::{Rect, RichText, ScrollArea, Ui, UiBuilder, pos2, vec2};
 use kitwright_core::{
     kit::{BAND, COMPRESSOR, CUT, LIMITER, SATURATION, Stage, Tone},
@@ -77,74 +77,75 @@ fn word(stage: Stage) -> &'static str {
     }
 }
 
-pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &mut Desk<'_>) {
+pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, cx: &mut FrameContext<'_>) {
     let picture = Rect::from_min_size(panel.min, vec2((panel.width() * 0.38).min(560.0), panel.height()));
     let right = Rect::from_min_max(pos2(picture.right() + 14.0, panel.top()), panel.max);
-    curve::show(ui, picture, state, desk);
+    curve::show(ui, picture, state, cx);
     ui.scope_builder(UiBuilder::new().id_salt("tone settings").max_rect(right), |ui| {
-        let tone = desk.pad(state.pad).tone.clone();
-        state.stage = state.stage.min(tone.order.len() - 1);
-        chain(ui, state, desk, &tone);
-        let stage = tone.order[state.stage];
-        ScrollArea::vertical().id_salt(("stage", state.pad, state.stage)).auto_shrink([false, false]).show(
-            ui,
-            |ui| {
+        let tone = cx.pad(state.selection.pad).tone.clone();
+        state.selection.stage = state.selection.stage.min(tone.order.len() - 1);
+        chain(ui, state, cx, &tone);
+        let stage = tone.order[state.selection.stage];
+        ScrollArea::vertical()
+            .id_salt(("stage", state.selection.pad, state.selection.stage))
+            .auto_shrink([false, false])
+            .show(ui, |ui| {
                 if let Some(db) = state.reductions.of(stage) {
                     reductions::meter(ui, &format!("the {} stage", word(stage).to_lowercase()), db);
                 }
-                settings(ui, state.pad, desk, &tone, stage);
-            },
-        );
+                settings(ui, state.selection.pad, cx, &tone, stage);
+            });
     });
 }
 
 /// The stages from first to last; a filled dot marks those that do something.
-fn chain(ui: &mut Ui, state: &mut WindowState, desk: &mut Desk<'_>, tone: &Tone) {
+fn chain(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>, tone: &Tone) {
     ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;
         for (i, stage) in tone.order.into_iter().enumerate() {
             let on = is_on(tone, stage);
-            let text = match (desk.session.is_bypassed(state.pad, stage), on) {
+            let text = match (cx.session.is_bypassed(state.selection.pad, stage), on) {
                 (true, _) => format!("{} out", word(stage)),
                 (false, true) => format!("{} on", word(stage)),
                 (false, false) => word(stage).to_owned(),
             };
             let help = "Shows this stage; the sound passes the stages from left to right.";
-            if widgets::toggle(ui, state.stage == i, &text, &format!("Stage {}", word(stage)), help).clicked()
+            if widgets::toggle(ui, state.selection.stage == i, &text, &format!("Stage {}", word(stage)), help)
+                .clicked()
             {
-                state.stage = i;
+                state.selection.stage = i;
             }
         }
-        let pad = state.pad;
-        let at = state.stage;
-        bypass_stage(ui, pad, desk, tone.order[at]);
-        bypass(ui, state, desk);
+        let pad = state.selection.pad;
+        let at = state.selection.stage;
+        bypass_stage(ui, pad, cx, tone.order[at]);
+        bypass(ui, state, cx);
         for (text, name, to) in
             [("<", "Stage earlier", at.checked_sub(1)), (">", "Stage later", Some(at + 1))]
         {
             let Some(to) = to.filter(|t| *t < tone.order.len()) else { continue };
             if widgets::button(ui, text, name, "Changes the order of the stages.").clicked() {
-                desk.edit_pad(pad, "tone order", |p| p.tone.order.swap(at, to));
-                state.stage = to;
+                cx.edit_pad(pad, "tone order", |p| p.tone.order.swap(at, to));
+                state.selection.stage = to;
             }
         }
     });
 }
 
 /// The stage at hand out or in, at equal loudness, for comparing; the kit stays as it is.
-fn bypass_stage(ui: &mut Ui, pad: usize, desk: &Desk<'_>, stage: Stage) {
-    let out = desk.session.is_bypassed(pad, stage);
+fn bypass_stage(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>, stage: Stage) {
+    let out = cx.session.is_bypassed(pad, stage);
     let help = "Takes this stage out and in again at equal loudness, to compare.";
     let text = if out { "Stage is out" } else { "Without it" };
     if widgets::toggle(ui, out, text, &format!("Bypass {}", word(stage)), help).clicked() {
-        desk.session.bypass(pad, stage, !out);
+        cx.session.bypass(pad, stage, !out);
     }
 }
 
 /// The whole chain in or out, at equal loudness; it is the host's trim, so that it can be automated.
-fn bypass(ui: &mut Ui, state: &WindowState, desk: &mut Desk<'_>) {
-    let trim = Trim::pad(state.pad, "tone");
-    let out = desk.trims.get(trim) < 0.5;
+fn bypass(ui: &mut Ui, state: &WindowState, cx: &mut FrameContext<'_>) {
+    let trim = Trim::pad(state.selection.pad, "tone");
+    let out = cx.trims.get(trim) < 0.5;
     let help = "Takes the whole tone chain out and in again at equal loudness, to compare.";
     let text = match (out, state.automation.moves(trim)) {
         (true, true) => "Host: all out",
@@ -155,41 +156,41 @@ fn bypass(ui: &mut Ui, state: &WindowState, desk: &mut Desk<'_>) {
     let button = widgets::toggle(ui, out, text, "Bypass the tone", help);
     ui.ctx().accesskit_node_builder(button.id, |node| node.set_value(text));
     if button.clicked() {
-        desk.trims.put(trim, if out { 1.0 } else { 0.0 });
+        cx.trims.put(trim, if out { 1.0 } else { 0.0 });
     }
 }
 
-fn settings(ui: &mut Ui, pad: usize, desk: &Desk<'_>, tone: &Tone, stage: Stage) {
+fn settings(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>, tone: &Tone, stage: Stage) {
     match stage {
         Stage::Cuts => {
-            section(ui, pad, desk, "Low cut", &CUT, &tone.low_cut, |t| &mut t.low_cut);
-            section(ui, pad, desk, "High cut", &CUT, &tone.high_cut, |t| &mut t.high_cut);
+            section(ui, pad, cx, "Low cut", &CUT, &tone.low_cut, |t| &mut t.low_cut);
+            section(ui, pad, cx, "High cut", &CUT, &tone.high_cut, |t| &mut t.high_cut);
         }
-        Stage::Limiter => section(ui, pad, desk, "Limiter", &LIMITER, &tone.limiter, |t| &mut t.limiter),
+        Stage::Limiter => section(ui, pad, cx, "Limiter", &LIMITER, &tone.limiter, |t| &mut t.limiter),
         Stage::Saturation => {
-            section(ui, pad, desk, "Saturation", &SATURATION, &tone.saturation, |t| &mut t.saturation);
+            section(ui, pad, cx, "Saturation", &SATURATION, &tone.saturation, |t| &mut t.saturation);
         }
         Stage::Eq => {
             for (i, name) in ["Low shelf", "Bell", "High shelf"].into_iter().enumerate() {
-                section(ui, pad, desk, name, &BAND, &tone.bands[i], move |t| &mut t.bands[i]);
+                section(ui, pad, cx, name, &BAND, &tone.bands[i], move |t| &mut t.bands[i]);
             }
-            section(ui, pad, desk, "Bell on the note", &BAND, &tone.note_bell, |t| &mut t.note_bell);
+            section(ui, pad, cx, "Bell on the note", &BAND, &tone.note_bell, |t| &mut t.note_bell);
             if !tone.dips.is_empty() {
-                section(ui, pad, desk, "Dips", &DIPS, tone, |t| t);
+                section(ui, pad, cx, "Dips", &DIPS, tone, |t| t);
             }
             for i in 0..tone.dips.len() {
-                section(ui, pad, desk, &format!("Dip {}", i + 1), &BAND, &tone.dips[i], move |t| {
+                section(ui, pad, cx, &format!("Dip {}", i + 1), &BAND, &tone.dips[i], move |t| {
                     &mut t.dips[i]
                 });
             }
-            section(ui, pad, desk, "Whole", &TILT, tone, |t| t);
+            section(ui, pad, cx, "Whole", &TILT, tone, |t| t);
         }
-        Stage::Punch => section(ui, pad, desk, "Punch", &COMPRESSOR, &tone.punch, |t| &mut t.punch),
+        Stage::Punch => section(ui, pad, cx, "Punch", &COMPRESSOR, &tone.punch, |t| &mut t.punch),
         Stage::LowBand => {
-            section(ui, pad, desk, "Low band", &COMPRESSOR, &tone.low_band, |t| &mut t.low_band);
-            section(ui, pad, desk, "Split", &LOW_BAND, tone, |t| t);
+            section(ui, pad, cx, "Low band", &COMPRESSOR, &tone.low_band, |t| &mut t.low_band);
+            section(ui, pad, cx, "Split", &LOW_BAND, tone, |t| t);
         }
-        Stage::Colour => section(ui, pad, desk, "Colour", &LIMITER, &tone.colour, |t| &mut t.colour),
+        Stage::Colour => section(ui, pad, cx, "Colour", &LIMITER, &tone.colour, |t| &mut t.colour),
     }
 }
 
@@ -197,7 +198,7 @@ fn settings(ui: &mut Ui, pad: usize, desk: &Desk<'_>, tone: &Tone, stage: Stage)
 fn section<T: 'static>(
     ui: &mut Ui,
     pad: usize,
-    desk: &Desk<'_>,
+    cx: &FrameContext<'_>,
     title: &str,
     table: &'static [Setting<T>],
     now: &T,
@@ -207,7 +208,7 @@ fn section<T: 'static>(
     let owner = format!("Pad {} {}", pad + 1, title.to_lowercase());
     widgets::table(ui, &owner, table, now, |setting, value| {
         let what = format!("{} {}", title.to_lowercase(), setting.name.to_lowercase());
-        desk.edit_pad(pad, &what, |p| (setting.set)(reach(&mut p.tone), value));
+        cx.edit_pad(pad, &what, |p| (setting.set)(reach(&mut p.tone), value));
     });
     ui.add_space(theme::GAP);
 }

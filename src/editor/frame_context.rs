@@ -11,7 +11,7 @@ use kitwright_core::{
 use std::sync::Arc;
 
 /// The kit of this frame and the ways to change it.
-pub struct Desk<'a> {
+pub struct FrameContext<'a> {
     /// Where edits and jobs go.
     pub session: &'a Session,
     /// The kit as it was when the frame began.
@@ -20,7 +20,7 @@ pub struct Desk<'a> {
     pub trims: &'a mut dyn TrimAccess,
 }
 
-impl Desk<'_> {
+impl FrameContext<'_> {
     /// Pad 0 to 15 of this frame's kit.
     pub fn pad(&self, pad: usize) -> &Pad {
         &self.kit.doc.pads[pad]

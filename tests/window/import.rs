@@ -95,7 +95,7 @@ impl egui::DroppedFile for Dropped {
 }
 
 /// Drops files at a place of the window.
-fn drop_files(harness: &mut Harness<'_, Desk>, files: &[&std::path::Path], at: egui::Pos2) {
+fn drop_files(harness: &mut Harness<'_, TestWindow>, files: &[&std::path::Path], at: egui::Pos2) {
     let hovered = files.iter().map(|f| egui::HoveredFile { path: Some((*f).into()), ..Default::default() });
     harness.input_mut().hovered_files = hovered.collect();
     harness.hover_at(at);
@@ -126,7 +126,7 @@ fn a_recording_dropped_onto_the_window_becomes_a_take_and_onto_a_pad_the_pad() {
     let kit = harness.state().session.kit();
     let source = kit.doc.pads[2].audition.as_ref().expect("made of a hit");
     assert_eq!((source.take, kit.doc.pads[2].role), (2, kitwright_core::kit::Role::Snare));
-    assert_eq!((harness.state().window.pad, kit.doc.pads[2].note), (2, before.doc.pads[2].note));
+    assert_eq!((harness.state().window.selection.pad, kit.doc.pads[2].note), (2, before.doc.pads[2].note));
     for (i, pad) in kit.doc.pads.iter().enumerate().filter(|(i, _)| *i != 2) {
         assert_eq!(*pad, before.doc.pads[i], "pad {} stays", i + 1);
     }
@@ -172,8 +172,8 @@ fn a_pad_comes_close_to_a_sound_of_the_player_s_own_and_forgets_it() {
     drop_files(&mut harness, &[&files[0]], egui::pos2(300.0, 500.0));
     wait_until(&mut harness, "the kit", |d| d.session.kit().takes.len() == 1 && d.session.job().is_none());
     let first = harness.state().session.kit();
-    let pad = harness.state().window.pad;
-    let aim = move |d: &Desk| d.session.kit().doc.pads[pad].target.as_ref().map(|t| t.name.clone());
+    let pad = harness.state().window.selection.pad;
+    let aim = move |d: &TestWindow| d.session.kit().doc.pads[pad].target.as_ref().map(|t| t.name.clone());
     harness.get_by_label_contains("as its role");
 
     press(&mut harness, "Choose a sound to come close to");

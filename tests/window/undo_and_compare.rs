@@ -2,16 +2,16 @@
 
 use super::*;
 
-fn level(harness: &Harness<'_, Desk>) -> f32 {
+fn level(harness: &Harness<'_, TestWindow>) -> f32 {
     harness.state().session.kit().doc.pads[0].settings.level_db
 }
 
-fn set_level(harness: &mut Harness<'_, Desk>, db: f64) {
+fn set_level(harness: &mut Harness<'_, TestWindow>, db: f64) {
     harness.get_by_label("Pad 1 Level").set_value_accesskit(db);
     harness.run_ok();
 }
 
-fn place() -> Harness<'static, Desk> {
+fn place() -> Harness<'static, TestWindow> {
     let mut harness = window();
     press(&mut harness, "Place");
     harness
@@ -75,7 +75,7 @@ fn each_stage_and_the_whole_chain_are_taken_out_and_in_without_touching_the_kit(
     let mut harness = window();
     press(&mut harness, "Tone");
     let revision = harness.state().session.revision();
-    let out = |h: &Harness<'_, Desk>, stage| h.state().session.is_bypassed(0, stage);
+    let out = |h: &Harness<'_, TestWindow>, stage| h.state().session.is_bypassed(0, stage);
     press(&mut harness, "Stage EQ");
     press(&mut harness, "Bypass EQ");
     assert!(out(&harness, Stage::Eq) && !out(&harness, Stage::Cuts));
@@ -118,7 +118,7 @@ fn a_hundred_steps_and_more_can_be_read_and_taken_back() {
 }
 
 /// The pad's sound as a host would have it: the session's kit, with what is bypassed and the trims of the window.
-fn heard(desk: &Desk) -> f64 {
+fn heard(desk: &TestWindow) -> f64 {
     let mut engine = kitwright_core::engine::Engine::new(48_000.0);
     desk.session.attach_engine(48_000.0, engine.meters());
     let start = Instant::now();

@@ -1,11 +1,11 @@
 //! The manners of every control: tooltips, typed values, the keyboard, the host's automation.
 
 use super::*;
-use kitwright::editor::{Station, Trim, TrimAccess as _};
+use kitwright::editor::{Section, Trim, TrimAccess as _};
 use std::collections::HashSet;
 
 /// Types a value over the one that a control shows.
-fn type_over(harness: &mut Harness<'_, Desk>, control: &str, text: &str) {
+fn type_over(harness: &mut Harness<'_, TestWindow>, control: &str, text: &str) {
     harness.get_by_label_contains(&format!("Type {control}, now ")).click();
     harness.run_ok();
     harness.get_by_label(&format!("{control} value")).type_text(text);
@@ -19,7 +19,7 @@ fn values_are_typed_as_one_says_them() {
     let mut harness = window();
     press(&mut harness, "Tone");
     press(&mut harness, "Stage Cuts");
-    let hz = |h: &Harness<'_, Desk>| h.state().session.kit().doc.pads[0].tone.low_cut.hz;
+    let hz = |h: &Harness<'_, TestWindow>| h.state().session.kit().doc.pads[0].tone.low_cut.hz;
     for (text, value) in [("250 Hz", 250.0), ("1k2", 1200.0), ("0.5 kHz", 500.0), ("300", 300.0)] {
         type_over(&mut harness, "Pad 1 low cut Frequency", text);
         assert_eq!(hz(&harness), value, "{text}");
@@ -32,7 +32,7 @@ fn values_are_typed_as_one_says_them() {
 }
 
 /// What a hand can do something with, by its name and its place; hits and pads are many of a kind.
-fn controls(harness: &Harness<'_, Desk>) -> Vec<(String, egui::Rect)> {
+fn controls(harness: &Harness<'_, TestWindow>) -> Vec<(String, egui::Rect)> {
     use egui::Role::{Button, ComboBox, Meter, Slider, SpinButton, Switch, Tab, TextInput};
     let roles = [Button, ComboBox, Meter, Slider, SpinButton, Switch, Tab, TextInput];
     let named = harness.get_all_by(|node| roles.contains(&node.role()) && node.label().is_some());
@@ -58,8 +58,8 @@ fn every_control_says_in_a_tooltip_what_it_does() {
     });
     let screen = egui::Rect::from_min_size(egui::Pos2::ZERO, egui::vec2(1280.0, 800.0));
     let (mut seen, mut mute) = (HashSet::new(), Vec::new());
-    for station in Station::ALL {
-        press(&mut harness, station.word());
+    for section in Section::ALL {
+        press(&mut harness, section.word());
         // no tooltip follows a click at once
         (0..20).for_each(|_| harness.step());
         for (name, rect) in controls(&harness) {
@@ -125,14 +125,14 @@ fn a_focused_button_is_pressed_by_the_keyboard() {
 }
 
 /// The host moves a parameter, over and over as automation does.
-fn automate(harness: &mut Harness<'_, Desk>, trim: Trim, values: [f32; 3]) {
+fn automate(harness: &mut Harness<'_, TestWindow>, trim: Trim, values: [f32; 3]) {
     for value in values {
         harness.state_mut().trims.set(trim, value);
         harness.step();
     }
 }
 
-fn told(harness: &Harness<'_, Desk>, label: &str) -> String {
+fn told(harness: &Harness<'_, TestWindow>, label: &str) -> String {
     harness.get_by_label(label).accesskit_node().value().unwrap_or_default()
 }
 
@@ -188,8 +188,8 @@ fn nothing_plays_by_itself() {
     press(&mut harness, "Open a recording");
     choose_file(&mut harness, &file, "Open file");
     wait_until(&mut harness, "the kit", |d| !d.session.kit().takes.is_empty());
-    for station in Station::ALL {
-        press(&mut harness, station.word());
+    for section in Section::ALL {
+        press(&mut harness, section.word());
     }
     press(&mut harness, "A or B of the kit");
     press(&mut harness, "Undo");

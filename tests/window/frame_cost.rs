@@ -19,19 +19,22 @@ fn own_time() -> Duration {
 /// Layout and triangles of a frame, without the graphics card's part.
 struct Bare {
     ctx: egui::Context,
-    desk: Desk,
+    window: TestWindow,
     time: f64,
 }
 
 impl Bare {
     fn new(kit: Kit, size: egui::Vec2) -> Self {
-        let desk =
-            Desk { window: WindowState::default(), session: Session::new(), trims: PlainTrims::default() };
-        desk.session.edit("kit", |k| *k = kit);
-        assert_eq!(desk.session.error(), None);
+        let window = TestWindow {
+            window: WindowState::default(),
+            session: Session::new(),
+            trims: PlainTrims::default(),
+        };
+        window.session.edit("kit", |k| *k = kit);
+        assert_eq!(window.session.error(), None);
         let ctx = egui::Context::default();
         theme::apply(&ctx);
-        let mut bare = Self { ctx, desk, time: 0.0 };
+        let mut bare = Self { ctx, window, time: 0.0 };
         // waves and spectra come from threads
         for _ in 0..200 {
             bare.frame(size, Vec::new());
@@ -48,7 +51,7 @@ impl Bare {
             events,
             ..Default::default()
         };
-        let Desk { window, session, trims } = &mut self.desk;
+        let TestWindow { window, session, trims } = &mut self.window;
         let mut output = self.ctx.run_ui(raw, |ui| editor::ui(ui, window, session, trims));
         let shapes = std::mem::take(&mut output.shapes);
         let triangles = self.ctx.tessellate(shapes, output.pixels_per_point);
@@ -57,10 +60,14 @@ impl Bare {
     }
 
     /// Mean cost of a frame; `before` prepares each and gives its events.
-    fn cost(&mut self, size: egui::Vec2, mut before: impl FnMut(&Desk, u32) -> Vec<egui::Event>) -> Duration {
+    fn cost(
+        &mut self,
+        size: egui::Vec2,
+        mut before: impl FnMut(&TestWindow, u32) -> Vec<egui::Event>,
+    ) -> Duration {
         let mut spent = Duration::ZERO;
         for i in 0..FRAMES {
-            let events = before(&self.desk, i);
+            let events = before(&self.window, i);
             let start = own_time();
             self.frame(size, events);
             spent += own_time() - start;
@@ -74,26 +81,26 @@ fn a_frame_with_sixteen_pads_sounding_costs_less_than_four_milliseconds() {
     let size = egui::vec2(1280.0, 800.0);
     let mut bare = Bare::new(plain_kit(), size);
     let mut engine = kitwright_core::engine::Engine::new(48_000.0);
-    bare.desk.session.attach_engine(48_000.0, engine.meters());
-    if let Some(kit) = bare.desk.session.take_play_kit() {
+    bare.window.session.attach_engine(48_000.0, engine.meters());
+    if let Some(kit) = bare.window.session.take_play_kit() {
         engine.set_kit(kit);
     }
     let notes: Vec<u8> = plain_kit().doc.pads.iter().map(|p| p.note).collect();
-    for station in editor::Station::ALL {
-        bare.desk.window.station = station;
+    for section in editor::Section::ALL {
+        bare.window.window.selection.section = section;
         let mut lit = 0;
-        let cost = bare.cost(size, |desk, i| {
+        let cost = bare.cost(size, |window, i| {
             if i % 10 == 0 {
                 notes.iter().for_each(|&n| engine.note_on(n, 0.9));
             }
             (0..4).for_each(|_| engine.render(200));
-            let meters = desk.session.meters().expect("it plays");
+            let meters = window.session.meters().expect("it plays");
             lit += meters.pad_peak.iter().filter(|p| p.load(Relaxed) > 0).count();
             Vec::new()
         });
-        println!("{:?} with 16 pads sounding: {:.2} ms a frame", station, cost.as_secs_f64() * 1e3);
+        println!("{:?} with 16 pads sounding: {:.2} ms a frame", section, cost.as_secs_f64() * 1e3);
         assert!(lit > 15 * FRAMES as usize, "all pads sound");
-        assert!(cost < MOST, "{station:?}: {cost:?}");
+        assert!(cost < MOST, "{section:?}: {cost:?}");
     }
 }
 
@@ -118,10 +125,10 @@ fn a_take_of_thirty_minutes_scrolls_as_fast_as_a_short_one() {
             source: egui::MouseWheelSource::Unknown,
         };
         let over = egui::Event::PointerMoved(egui::pos2(640.0, 150.0));
-        bare.desk.window.take.sight = [0.0, (minutes * 60 * rate) as f64 / 2.0];
-        let before = bare.desk.window.take.sight;
+        bare.window.window.take.sight = [0.0, (minutes * 60 * rate) as f64 / 2.0];
+        let before = bare.window.window.take.sight;
         let cost = bare.cost(size, |_, _| vec![over.clone(), wheel(-8.0)]);
-        assert_ne!(bare.desk.window.take.sight, before, "it scrolled");
+        assert_ne!(bare.window.window.take.sight, before, "it scrolled");
         println!("scrolling a take of {minutes} min: {:.2} ms a frame", cost.as_secs_f64() * 1e3);
         assert!(cost < MOST, "{minutes} min: {cost:?}");
         costs.push(cost.as_secs_f64());

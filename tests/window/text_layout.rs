@@ -3,7 +3,7 @@
 
 use super::*;
 use egui::{Rect, Shape, epaint::ClippedShape};
-use kitwright::editor::Station;
+use kitwright::editor::Section;
 
 /// Rounding of places to pixels, points.
 const ROUNDING: f32 = 1.0;
@@ -59,7 +59,7 @@ fn lines(shapes: &[ClippedShape]) -> Vec<Rect> {
 }
 
 /// What is wrong with the words of the frame that is shown.
-fn trouble(harness: &Harness<'_, Desk>, place: &str) -> Vec<String> {
+fn trouble(harness: &Harness<'_, TestWindow>, place: &str) -> Vec<String> {
     let shapes = &harness.output().shapes;
     let words = words(shapes);
     assert!(words.len() > 20, "{place}: only {} texts", words.len());
@@ -106,10 +106,10 @@ fn no_words_are_cut_lie_over_each_other_or_are_crossed() {
             .edit("a long name", |kit| kit.doc.name = "borrowed-cello-take-of-the-second-evening".into());
         let mut engine = kitwright_core::engine::Engine::new(48_000.0);
         harness.state().session.attach_engine(48_000.0, engine.meters());
-        for station in Station::ALL {
-            press(&mut harness, station.word());
+        for section in Section::ALL {
+            press(&mut harness, section.word());
             settle(&mut harness);
-            found.extend(trouble(&harness, &format!("{station:?} at {w} x {h}")));
+            found.extend(trouble(&harness, &format!("{section:?} at {w} x {h}")));
             // while it sounds: the playing line of the cloud, the live spectrum, the last draw
             if let Some(kit) = harness.state().session.take_play_kit() {
                 engine.set_kit(kit);
@@ -118,12 +118,12 @@ fn no_words_are_cut_lie_over_each_other_or_are_crossed() {
             for _ in 0..12 {
                 engine.render(64);
                 harness.step();
-                found.extend(trouble(&harness, &format!("{station:?} at {w} x {h}, sounding")));
+                found.extend(trouble(&harness, &format!("{section:?} at {w} x {h}, sounding")));
             }
         }
         // each hit with its words lit, and one that is in no pad
         for pad in 0..16 {
-            harness.state_mut().window.pad = pad;
+            harness.state_mut().window.selection.pad = pad;
             harness.step();
             found.extend(trouble(&harness, &format!("pad {} at {w} x {h}", pad + 1)));
         }

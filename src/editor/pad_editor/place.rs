@@ -3,7 +3,7 @@
 use super::{reductions, strokes};
 use crate::editor::{
     automation::Marked,
-    desk::Desk,
+    frame_context::FrameContext,
     state::WindowState,
     theme,
     trims::Trim,
@@ -19,23 +19,23 @@ use std::sync::atomic::Ordering::Relaxed;
 /// Width from which the picture and both groups of settings stand beside each other.
 const WIDE: f32 = 1100.0;
 
-pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Desk<'_>) {
-    let pad = state.pad;
-    if let Some(meters) = desk.session.meters() {
+pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, cx: &FrameContext<'_>) {
+    let pad = state.selection.pad;
+    if let Some(meters) = cx.session.meters() {
         state.strokes.follow(&meters, pad);
     }
     if panel.width() < WIDE {
         ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
-            in_the_kit(ui, state, desk);
+            in_the_kit(ui, state, cx);
             ui.add_space(theme::GAP);
-            from_hit_to_hit(ui, pad, desk);
+            from_hit_to_hit(ui, pad, cx);
         });
         return;
     }
     let gap = 14.0;
     let picture = Rect::from_min_size(panel.min, vec2((panel.width() * 0.36).min(480.0), panel.height()));
     let half = (panel.right() - picture.right() - 2.0 * gap) / 2.0;
-    strokes::draw(ui, picture, &state.strokes, &desk.pad(pad).variation);
+    strokes::draw(ui, picture, &state.strokes, &cx.pad(pad).variation);
     let group = |ui: &mut Ui, name: &str, place: usize, add: &mut dyn FnMut(&mut Ui)| {
         let left = picture.right() + gap + place as f32 * (half + gap);
         let rect = Rect::from_min_size(pos2(left, panel.top()), vec2(half, panel.height()));
@@ -43,57 +43,57 @@ pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Des
             ScrollArea::vertical().id_salt(name).auto_shrink([false, false]).show(ui, |ui| add(ui));
         });
     };
-    group(ui, "kit", 0, &mut |ui| in_the_kit(ui, state, desk));
-    group(ui, "variation", 1, &mut |ui| from_hit_to_hit(ui, pad, desk));
+    group(ui, "kit", 0, &mut |ui| in_the_kit(ui, state, cx));
+    group(ui, "variation", 1, &mut |ui| from_hit_to_hit(ui, pad, cx));
 }
 
-fn in_the_kit(ui: &mut Ui, state: &WindowState, desk: &Desk<'_>) {
-    let pad = state.pad;
+fn in_the_kit(ui: &mut Ui, state: &WindowState, cx: &FrameContext<'_>) {
+    let pad = state.selection.pad;
     ui.horizontal_wrapped(|ui| {
         ui.label(RichText::new("In the kit").color(theme::INK_SOFT));
         ui.add_space(theme::GAP);
-        note_row(ui, pad, desk);
+        note_row(ui, pad, cx);
     });
     let owner = format!("Pad {}", pad + 1);
-    widgets::table(ui, &owner, &PAD, &desk.pad(pad).settings, |setting, value| {
-        desk.edit_pad(pad, &setting.name.to_lowercase(), |p| (setting.set)(&mut p.settings, value));
+    widgets::table(ui, &owner, &PAD, &cx.pad(pad).settings, |setting, value| {
+        cx.edit_pad(pad, &setting.name.to_lowercase(), |p| (setting.set)(&mut p.settings, value));
     });
     reductions::meter(ui, "the pad's ceiling", state.reductions.pad_ceiling());
 }
 
-fn from_hit_to_hit(ui: &mut Ui, pad: usize, desk: &Desk<'_>) {
+fn from_hit_to_hit(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
     ui.horizontal_wrapped(|ui| {
         ui.label(RichText::new("From hit to hit").color(theme::INK_SOFT));
-        freeze(ui, pad, desk);
+        freeze(ui, pad, cx);
     });
-    last_draw(ui, pad, desk);
+    last_draw(ui, pad, cx);
     let owner = format!("Pad {} variation", pad + 1);
-    widgets::table(ui, &owner, &VARIATION, &desk.pad(pad).variation, |setting, value| {
+    widgets::table(ui, &owner, &VARIATION, &cx.pad(pad).variation, |setting, value| {
         let what = format!("variation {}", setting.name.to_lowercase());
-        desk.edit_pad(pad, &what, |p| (setting.set)(&mut p.variation, value));
+        cx.edit_pad(pad, &what, |p| (setting.set)(&mut p.variation, value));
     });
 }
 
 /// The MIDI note that plays the pad.
-fn note_row(ui: &mut Ui, pad: usize, desk: &Desk<'_>) {
+fn note_row(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
     ui.horizontal(|ui| {
-        let note = desk.pad(pad).note;
+        let note = cx.pad(pad).note;
         ui.label(RichText::new("Played by").color(theme::INK_SOFT));
         for (text, name, step) in [("-", "Note down", -1_i16), ("+", "Note up", 1)] {
             if widgets::button(ui, text, name, "The next free key in this direction.").clicked()
-                && let Some(free) = next_free(desk, note, step)
+                && let Some(free) = next_free(cx, note, step)
             {
-                desk.edit_pad(pad, "note", |p| p.note = free);
+                cx.edit_pad(pad, "note", |p| p.note = free);
             }
         }
         ui.label(format!("{} (MIDI note {note})", kitwright_core::music::note_name(note)));
     });
 }
 
-fn next_free(desk: &Desk<'_>, from: u8, step: i16) -> Option<u8> {
+fn next_free(cx: &FrameContext<'_>, from: u8, step: i16) -> Option<u8> {
     let mut note = i16::from(from) + step;
     while (0..=127).contains(&note) {
-        if desk.kit.doc.pads.iter().all(|p| i16::from(p.note) != note) {
+        if cx.kit.doc.pads.iter().all(|p| i16::from(p.note) != note) {
             return u8::try_from(note).ok();
         }
         note += step;
@@ -102,28 +102,28 @@ fn next_free(desk: &Desk<'_>, from: u8, step: i16) -> Option<u8> {
 }
 
 /// Holds one draw, or lets the draws go on.
-fn freeze(ui: &mut Ui, pad: usize, desk: &Desk<'_>) {
-    let frozen = desk.pad(pad).variation.way == Way::Held;
+fn freeze(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
+    let frozen = cx.pad(pad).variation.way == Way::Held;
     let help = "Holds one draw: every hit is the same until it is let go.";
     if widgets::toggle(ui, frozen, if frozen { "Frozen" } else { "Freeze" }, "Freeze the variation", help)
         .clicked()
     {
-        desk.edit_pad(pad, "freeze", |p| p.variation.way = if frozen { Way::Live } else { Way::Held });
+        cx.edit_pad(pad, "freeze", |p| p.variation.way = if frozen { Way::Live } else { Way::Held });
     }
     if frozen && widgets::button(ui, "Another draw", "Another draw", "Keeps a different one.").clicked() {
-        desk.edit_pad(pad, "draw", |p| p.variation.frozen = (p.variation.frozen + 1.0) % 10_000.0);
+        cx.edit_pad(pad, "draw", |p| p.variation.frozen = (p.variation.frozen + 1.0) % 10_000.0);
     }
 }
 
 /// What was drawn for the last stroke of the pad.
-fn last_draw(ui: &mut Ui, pad: usize, desk: &Desk<'_>) {
-    let Some(meters) = desk.session.meters().filter(|m| m.pad_strokes[pad].load(Relaxed) > 0) else { return };
+fn last_draw(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
+    let Some(meters) = cx.session.meters().filter(|m| m.pad_strokes[pad].load(Relaxed) > 0) else { return };
     let last = &meters.last_hit[pad];
     let number = |field: &std::sync::atomic::AtomicU32| f32::from_bits(field.load(Relaxed));
     let (slice, copies) = (last.slice.load(Relaxed) + 1, last.copies.load(Relaxed));
     let words = format!(
         "last stroke: hit {slice} of {}, {:+.0} ct, {:+.1} dB, start {:+.1} ms, {copies} copies",
-        desk.pad(pad).slices.len().max(1),
+        cx.pad(pad).slices.len().max(1),
         number(&last.pitch_st) * 100.0,
         number(&last.level_db),
         number(&last.start_ms),
@@ -132,17 +132,17 @@ fn last_draw(ui: &mut Ui, pad: usize, desk: &Desk<'_>) {
 }
 
 /// What the host automates; one that it moves says so.
-pub(super) fn show_trims(ui: &mut Ui, state: &WindowState, desk: &mut Desk<'_>) {
-    let pad = state.pad;
+pub(super) fn show_trims(ui: &mut Ui, state: &WindowState, cx: &mut FrameContext<'_>) {
+    let pad = state.selection.pad;
     let owner = format!("Pad {} trim", pad + 1);
     ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
-        let values: Vec<f32> = (0..PAD_TRIMS.len()).map(|i| desk.trims.get(Trim::Pad(pad, i))).collect();
+        let values: Vec<f32> = (0..PAD_TRIMS.len()).map(|i| cx.trims.get(Trim::Pad(pad, i))).collect();
         let marked: Vec<Marked<'_>> = PAD_TRIMS.iter().map(|s| Marked(s)).collect();
         let rows = PAD_TRIMS.iter().enumerate().map(|(i, s)| {
             let by_host = state.automation.moves(Trim::Pad(pad, i));
             let shown: &dyn Described = if by_host { &marked[i] } else { s };
             (i, shown, values[i])
         });
-        widgets::grid(ui, &owner, rows, |i, m| desk.move_trim(Trim::Pad(pad, i), m));
+        widgets::grid(ui, &owner, rows, |i, m| cx.move_trim(Trim::Pad(pad, i), m));
     });
 }

@@ -1,6 +1,6 @@
 //! How the last strokes of a pad differed: start across, pitch up, level as size.
 
-use super::CAPTION;
+use super::caption::CAPTION;
 use crate::editor::{theme, widgets};
 use egui::{Align2, Rect, Sense, Ui, WidgetInfo, vec2};
 use kitwright_core::{engine::Meters, kit::Variation};
@@ -8,17 +8,18 @@ use std::{collections::VecDeque, sync::atomic::Ordering::Relaxed};
 
 /// How many strokes stay in sight.
 const KEPT: usize = 16;
-/// The draws of the last strokes of the pad on the bench, oldest first.
+
+/// The draws of the last strokes of the chosen pad, oldest first.
 #[derive(Debug, Default)]
 pub struct Strokes {
     pad: usize,
     counted: u32,
-    draws: VecDeque<Stroke>,
+    draws: VecDeque<StrokeDraw>,
 }
 
 /// How one stroke differed from the pad as it was made.
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct Stroke {
+struct StrokeDraw {
     start_ms: f32,
     pitch_ct: f32,
     level_db: f32,
@@ -37,7 +38,7 @@ impl Strokes {
         self.counted = counted;
         let last = &meters.last_hit[pad];
         let number = |field: &std::sync::atomic::AtomicU32| f32::from_bits(field.load(Relaxed));
-        self.draws.push_back(Stroke {
+        self.draws.push_back(StrokeDraw {
             start_ms: number(&last.start_ms),
             pitch_ct: number(&last.pitch_st) * 100.0,
             level_db: number(&last.level_db),
@@ -59,7 +60,7 @@ pub(super) fn draw(ui: &Ui, rect: Rect, strokes: &Strokes, range: &Variation) {
     let painter = ui.painter_at(rect);
     painter.rect_filled(rect, theme::ROUND, theme::WELL);
     let field = rect.shrink2(vec2(16.0, CAPTION + 8.0));
-    let most = |least: f32, of: fn(&Stroke) -> f32| strokes.draws.iter().map(of).fold(least, f32::max);
+    let most = |least: f32, of: fn(&StrokeDraw) -> f32| strokes.draws.iter().map(of).fold(least, f32::max);
     // the host's trims draw beyond the settings
     let ms = most(range.start_ms.max(0.1), |s| s.start_ms.abs());
     let ct = most(range.pitch_ct.max(1.0), |s| s.pitch_ct.abs());

@@ -1,9 +1,9 @@
 //! The layers over each other on one time axis, with start, end and envelope to drag; and their settings.
 
-use super::CAPTION;
+use super::caption::CAPTION;
 use crate::editor::{
-    desk::Desk,
     envelope,
+    frame_context::FrameContext,
     state::WindowState,
     theme,
     wave::{self, Stretch},
@@ -17,53 +17,55 @@ use kitwright_core::{
 
 /// Room for the layers' names left of the lanes.
 const GUTTER: f32 = 52.0;
-pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, desk: &Desk<'_>) {
-    let pad = state.pad;
-    let built = desk.pad(pad).clone();
-    state.layer = state.layer.min(built.layers.len().saturating_sub(1));
+pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, cx: &FrameContext<'_>) {
+    let pad = state.selection.pad;
+    let built = cx.pad(pad).clone();
+    state.selection.layer = state.selection.layer.min(built.layers.len().saturating_sub(1));
     let picture = Rect::from_min_size(panel.min, vec2((panel.width() * 0.42).min(620.0), panel.height()));
     let right = Rect::from_min_max(pos2(picture.right() + 14.0, panel.top()), panel.max);
-    lanes(ui, picture, state, desk, &built.layers);
+    lanes(ui, picture, state, cx, &built.layers);
     ui.scope_builder(UiBuilder::new().id_salt("layer settings").max_rect(right), |ui| {
-        tabs(ui, state, desk, built.layers.len());
-        let layer = state.layer;
+        tabs(ui, state, cx, built.layers.len());
+        let layer = state.selection.layer;
         let Some(settings) = built.layers.get(layer).map(|l| l.settings) else { return };
         ScrollArea::vertical().id_salt(("layer", pad, layer)).auto_shrink([false, false]).show(ui, |ui| {
             let owner = format!("Pad {} layer {}", pad + 1, layer + 1);
             widgets::table(ui, &owner, &LAYER, &settings, |setting, value| {
-                set(desk, pad, layer, setting.name, |s| (setting.set)(s, value));
+                set(cx, pad, layer, setting.name, |s| (setting.set)(s, value));
             });
         });
     });
 }
 
-fn set(desk: &Desk<'_>, pad: usize, layer: usize, what: &str, change: impl FnOnce(&mut LayerSettings)) {
-    desk.edit_pad(pad, &format!("layer {} {}", layer + 1, what.to_lowercase()), |p| {
+fn set(cx: &FrameContext<'_>, pad: usize, layer: usize, what: &str, change: impl FnOnce(&mut LayerSettings)) {
+    cx.edit_pad(pad, &format!("layer {} {}", layer + 1, what.to_lowercase()), |p| {
         if let Some(layer) = p.layers.get_mut(layer) {
             change(&mut layer.settings);
         }
     });
 }
 
-fn tabs(ui: &mut Ui, state: &mut WindowState, desk: &Desk<'_>, count: usize) {
-    let pad = state.pad;
+fn tabs(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>, count: usize) {
+    let pad = state.selection.pad;
     ui.horizontal(|ui| {
         for i in 0..count {
             let name = format!("Layer {}", i + 1);
-            if widgets::toggle(ui, state.layer == i, &name, &name, "Shows this layer's settings.").clicked() {
-                state.layer = i;
+            if widgets::toggle(ui, state.selection.layer == i, &name, &name, "Shows this layer's settings.")
+                .clicked()
+            {
+                state.selection.layer = i;
             }
         }
         if count < LAYERS
             && widgets::button(ui, "Add layer", "Add a layer", "One more reading of the hit.").clicked()
         {
-            desk.edit_pad(pad, "add layer", |p| p.layers.push(Layer::default()));
-            state.layer = count;
+            cx.edit_pad(pad, "add layer", |p| p.layers.push(Layer::default()));
+            state.selection.layer = count;
         }
         if count > 1 && widgets::button(ui, "Remove", "Remove the layer", "Takes this layer away.").clicked()
         {
-            let layer = state.layer;
-            desk.edit_pad(pad, "remove layer", |p| {
+            let layer = state.selection.layer;
+            cx.edit_pad(pad, "remove layer", |p| {
                 if layer < p.layers.len() && p.layers.len() > 1 {
                     p.layers.remove(layer);
                 }
@@ -93,24 +95,24 @@ fn lay(layer: &Layer, chosen: Option<Slice>, rate: f64, start_ms: f32) -> Option
 
 /// What of a layer is under the hand, and the start it had when the hand came.
 #[derive(Debug, Clone, Copy, Default)]
-struct Held {
+struct HeldAxis {
     layer: usize,
     start_ms: f32,
     axis: [f32; 2],
 }
 
-fn lanes(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>, layers: &[Layer]) {
+fn lanes(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameContext<'_>, layers: &[Layer]) {
     ui.painter().rect_filled(rect, theme::ROUND, theme::WELL);
     let outer = rect;
     // the words stand beside and below the waves: no handle lies over them
     let rect = Rect::from_min_max(rect.min + vec2(GUTTER, 2.0), rect.max - vec2(4.0, CAPTION));
-    let built = desk.pad(state.pad);
+    let built = cx.pad(state.selection.pad);
     let chosen = built.slices.first().copied();
     let rate_of = |s: Option<Slice>| {
-        s.and_then(|s| desk.kit.takes.get(s.take)).map_or(48_000.0, |t| f64::from(t.sample_rate))
+        s.and_then(|s| cx.kit.takes.get(s.take)).map_or(48_000.0, |t| f64::from(t.sample_rate))
     };
     let held_id = ui.scope_id().with("held");
-    let held: Option<Held> = ui.data(|d| d.get_temp(held_id));
+    let held: Option<HeldAxis> = ui.data(|d| d.get_temp(held_id));
     let laid: Vec<Option<Lay>> = layers
         .iter()
         .enumerate()
@@ -127,7 +129,7 @@ fn lanes(ui: &mut Ui, rect: Rect, state: &mut WindowState, desk: &Desk<'_>, laye
             vec2(rect.width(), height),
         );
         if let Some(lay) = lay {
-            one_lane(ui, lane.shrink2(vec2(0.0, 2.0)), state, desk, i, layer, lay, axis);
+            one_lane(ui, lane.shrink2(vec2(0.0, 2.0)), state, cx, i, layer, lay, axis);
         }
         let name = Rect::from_min_max(pos2(outer.left(), lane.top()), pos2(rect.left(), lane.bottom()));
         lane_name(ui, name, state, i, layer.settings.on);
@@ -148,11 +150,11 @@ fn lane_name(ui: &Ui, rect: Rect, state: &mut WindowState, index: usize, on: boo
     let response = ui.interact(rect, ui.scope_id().with(("lane", index)), Sense::click());
     response.widget_info(|| WidgetInfo::labeled(Role::Button, true, format!("Choose layer {}", index + 1)));
     if response.clicked() {
-        state.layer = index;
+        state.selection.layer = index;
     }
     widgets::focus_edge(ui.painter(), rect.shrink(2.0), &response);
     response.on_hover_text("Shows this layer's settings and its handles.");
-    let ink = if state.layer == index { theme::AMBER } else { theme::INK };
+    let ink = if state.selection.layer == index { theme::AMBER } else { theme::INK };
     let word = |y: f32, text: &str| {
         ui.painter().text(pos2(rect.left() + 6.0, y), Align2::LEFT_CENTER, text, theme::small(), ink);
     };
@@ -193,13 +195,13 @@ fn one_lane(
     ui: &mut Ui,
     lane: Rect,
     state: &mut WindowState,
-    desk: &Desk<'_>,
+    cx: &FrameContext<'_>,
     index: usize,
     layer: &Layer,
     lay: &Lay,
     axis: [f32; 2],
 ) {
-    let Some(take) = desk.kit.takes.get(lay.slice.take).cloned() else { return };
+    let Some(take) = cx.kit.takes.get(lay.slice.take).cloned() else { return };
     let Some(pyramid) = state.waves.get(&take, ui.ctx()) else { return };
     let s = &layer.settings;
     let raw = Rect::from_x_y_ranges(
@@ -234,10 +236,10 @@ fn one_lane(
             pos2(begin + (end - begin) * i as f32 / 160.0, lane.bottom() - levels[i] * (lane.height() - 4.0))
         })
         .collect();
-    let chosen = state.layer == index;
+    let chosen = state.selection.layer == index;
     painter.line(line, (1.5, if chosen { theme::AMBER } else { theme::INK_SOFT }));
     if chosen {
-        handles(ui, lane, state, desk, index, s, lay, axis, [begin_ms, end_ms]);
+        handles(ui, lane, state, cx, index, s, lay, axis, [begin_ms, end_ms]);
     }
 }
 
@@ -246,14 +248,14 @@ fn handles(
     ui: &mut Ui,
     lane: Rect,
     state: &WindowState,
-    desk: &Desk<'_>,
+    cx: &FrameContext<'_>,
     index: usize,
     s: &LayerSettings,
     lay: &Lay,
     axis: [f32; 2],
     [begin, end]: [f32; 2],
 ) {
-    let pad = state.pad;
+    let pad = state.selection.pad;
     let y = |level: f32| lane.bottom() - level * (lane.height() - 4.0);
     let attack = begin + s.attack_ms;
     let hold = attack + s.hold_ms;
@@ -284,10 +286,10 @@ fn handles(
         }
         let held_id = ui.scope_id().with("held");
         if response.drag_started() {
-            ui.data_mut(|d| d.insert_temp(held_id, Held { layer: index, start_ms: s.start_ms, axis }));
+            ui.data_mut(|d| d.insert_temp(held_id, HeldAxis { layer: index, start_ms: s.start_ms, axis }));
         }
         if response.drag_stopped() {
-            ui.data_mut(|d| d.remove_temp::<Held>(held_id));
+            ui.data_mut(|d| d.remove_temp::<HeldAxis>(held_id));
         }
         if response.dragged()
             && let Some(at) = response.interact_pointer_pos()
@@ -301,7 +303,7 @@ fn handles(
                 _ => ("decay_ms", ms - hold),
             };
             if let Some(setting) = LAYER.iter().find(|l| l.id == id) {
-                set(desk, pad, index, setting.name, |s| (setting.set)(s, setting.clamp(value)));
+                set(cx, pad, index, setting.name, |s| (setting.set)(s, setting.clamp(value)));
             }
         }
         response

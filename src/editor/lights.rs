@@ -1,0 +1,106 @@
+//! Lights of pads that were struck, and level meters.
+
+use super::frame_context::FrameContext;
+use egui::Ui;
+use kitwright_core::{kit::PADS, units::gain_to_db};
+use std::sync::atomic::Ordering;
+
+/// How long a light stays on after a stroke, s.
+const LIGHT: f64 = 0.18;
+/// How fast a meter falls, dB a second.
+const FALL: f32 = 40.0;
+/// Lowest level a meter shows, dB.
+const FLOOR_DB: f32 = -48.0;
+/// Which pads were struck a moment ago, and the meters of pads and main output.
+#[derive(Debug, Default)]
+pub struct Lights {
+    strokes: [u32; PADS],
+    lit_at: [Option<f64>; PADS],
+    peak_db: [f32; PADS],
+    main_db: f32,
+    seen: bool,
+    time: f64,
+}
+
+impl Lights {
+    /// Reads the engine's meters; asks for another frame while anything still moves.
+    pub fn follow(&mut self, ui: &Ui, cx: &FrameContext<'_>) {
+        let now = ui.input(|i| i.time);
+        let fall = ((now - self.time) as f32).clamp(0.0, 0.2) * FALL;
+        self.time = now;
+        if !self.seen {
+            self.peak_db = [FLOOR_DB; PADS];
+            self.main_db = FLOOR_DB;
+        }
+        let meters = cx.session.meters();
+        for pad in 0..PADS {
+            let peak =
+                meters.as_ref().map_or(0.0, |m| f32::from_bits(m.pad_peak[pad].swap(0, Ordering::Relaxed)));
+            self.peak_db[pad] = fallen(self.peak_db[pad], fall, peak);
+            let strokes = meters.as_ref().map_or(0, |m| m.pad_strokes[pad].load(Ordering::Relaxed));
+            if self.seen && strokes != self.strokes[pad] {
+                self.lit_at[pad] = Some(now);
+            }
+            self.strokes[pad] = strokes;
+        }
+        let main = meters.as_ref().map_or(0.0, |m| f32::from_bits(m.main_peak.swap(0, Ordering::Relaxed)));
+        self.main_db = fallen(self.main_db, fall, main);
+        self.seen = true;
+        let moving = self.main_db > FLOOR_DB
+            || self.peak_db.iter().any(|p| *p > FLOOR_DB)
+            || (0..PADS).any(|p| self.is_lit(p));
+        if moving {
+            ui.ctx().request_repaint_after(std::time::Duration::from_millis(16));
+        }
+    }
+
+    /// Lights a pad at once: it was struck here.
+    pub fn light(&mut self, pad: usize) {
+        self.lit_at[pad] = Some(self.time);
+    }
+
+    /// Whether the pad was struck a moment ago.
+    pub fn is_lit(&self, pad: usize) -> bool {
+        self.lit_at[pad].is_some_and(|at| self.time - at < LIGHT)
+    }
+
+    /// When the pad was last struck, in the window's time, s.
+    pub fn struck_at(&self, pad: usize) -> Option<f64> {
+        self.lit_at[pad]
+    }
+
+    /// Level of a pad, dB of full scale.
+    pub fn peak_db(&self, pad: usize) -> f32 {
+        self.peak_db[pad]
+    }
+
+    /// Level of the main output, 0 (nothing) to 1 (full scale).
+    pub fn main_share(&self) -> f32 {
+        share(self.main_db)
+    }
+}
+
+/// The reading of a meter that falls by `fall` dB, and rises to `peak` (a gain) at once.
+fn fallen(db: f32, fall: f32, peak: f32) -> f32 {
+    let now = if peak.is_finite() { gain_to_db(peak) } else { FLOOR_DB };
+    (db - fall).max(now).clamp(FLOOR_DB, 6.0)
+}
+
+/// Height of a level in a meter, 0 to 1.
+pub(super) fn share(db: f32) -> f32 {
+    ((db - FLOOR_DB) / -FLOOR_DB).clamp(0.0, 1.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_meter_falls_slowly_and_rises_at_once() {
+        assert_eq!(fallen(-6.0, 1.0, 0.0), -7.0);
+        assert!((fallen(-40.0, 1.0, 0.5) - -6.02).abs() < 0.01);
+        assert_eq!(fallen(-40.0, 1.0, f32::NAN), -41.0);
+        assert_eq!(share(0.0), 1.0);
+        assert_eq!(share(-48.0), 0.0);
+    }
+}

@@ -1,0 +1,74 @@
+//! Which take is shown, how much of it, and what is chosen in it.
+
+/// What the take view shows.
+#[derive(Debug, Default)]
+pub struct TakeView {
+    /// The take shown.
+    pub take: usize,
+    /// First and last frame in sight; equal before a take was shown.
+    pub sight: [f64; 2],
+    /// The chosen hit of this take.
+    pub hit: Option<usize>,
+    /// A place pointed at for splitting and adding, in frames.
+    pub cursor: Option<u64>,
+    /// A hit that starts here is chosen once it is there.
+    pub(crate) expected: Option<u64>,
+    /// For hearing the take again, -1 to 1.
+    pub sensitivity: f32,
+    /// For hearing the take again: hits are cut off so far below their loudest moment.
+    pub gate_db: Option<f32>,
+    /// Where the chosen pad's hit lies on the screen, for the line that leads from it to the bench.
+    pub(crate) root: Option<egui::Pos2>,
+    /// A hit edge under the hand: hit and its new start and end.
+    pub(crate) edge: Option<(usize, [u64; 2])>,
+}
+
+impl TakeView {
+    /// Shows another take, from its beginning to its end.
+    pub fn turn_to(&mut self, take: usize) {
+        *self = Self { take, sensitivity: self.sensitivity, gate_db: self.gate_db, ..Self::default() };
+    }
+
+    /// Zooms by `factor` (below 1: closer) around a frame.
+    pub fn zoom(&mut self, factor: f64, around: f64, frames: f64) {
+        let [start, end] = self.sight;
+        // closer than 32 frames there is nothing more to see
+        let span = ((end - start) * factor).clamp(32.0_f64.min(frames), frames.max(1.0));
+        let share = ((around - start) / (end - start)).clamp(0.0, 1.0);
+        self.sight[0] = around - span * share;
+        self.sight[1] = self.sight[0] + span;
+        self.keep_inside(frames);
+    }
+
+    /// Moves what is in sight by frames.
+    pub fn pan(&mut self, by: f64, frames: f64) {
+        self.sight = self.sight.map(|s| s + by);
+        self.keep_inside(frames);
+    }
+
+    fn keep_inside(&mut self, frames: f64) {
+        let span = (self.sight[1] - self.sight[0]).clamp(1.0, frames.max(1.0));
+        let start = self.sight[0].clamp(0.0, (frames - span).max(0.0));
+        self.sight = [start, start + span];
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn zooming_keeps_the_place_under_the_pointer_and_never_leaves_the_take() {
+        let mut view = TakeView { sight: [0.0, 1000.0], ..TakeView::default() };
+        view.zoom(0.5, 400.0, 1000.0);
+        assert_eq!(view.sight, [200.0, 700.0]);
+        view.pan(-900.0, 1000.0);
+        assert_eq!(view.sight, [0.0, 500.0]);
+        view.zoom(100.0, 10.0, 1000.0);
+        assert_eq!(view.sight, [0.0, 1000.0]);
+        for _ in 0..100 {
+            view.zoom(0.5, 990.0, 1000.0);
+        }
+        assert!(view.sight[1] - view.sight[0] >= 32.0 && view.sight[1] <= 1000.0);
+    }
+}

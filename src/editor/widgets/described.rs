@@ -1,0 +1,83 @@
+//! What controls need to know of settings, and what they tell of the hand.
+
+use kitwright_core::settings::{Setting, Unit};
+
+/// Least width of one control in a grid of settings.
+pub const CONTROL_WIDTH: f32 = 132.0;
+/// Height of one control.
+pub const CONTROL_HEIGHT: f32 = 36.0;
+
+/// What a control needs to know of its setting, whatever structure it belongs to.
+pub trait Described {
+    /// Name to show.
+    fn name(&self) -> &'static str;
+    /// One line: what it does to the sound.
+    fn help(&self) -> &'static str;
+    /// Meaning of the number.
+    fn unit(&self) -> Unit;
+    /// Lowest and highest value.
+    fn bounds(&self) -> [f32; 2];
+    /// Value of a fresh structure.
+    fn default(&self) -> f32;
+    /// Position of the control, 0 to 1.
+    fn to_travel(&self, value: f32) -> f32;
+    /// Value for a position.
+    fn at_travel(&self, travel: f32) -> f32;
+    /// Value moved into the range.
+    fn clamp(&self, value: f32) -> f32;
+    /// Value with its unit.
+    fn show(&self, value: f32) -> String;
+    /// Value that a text means.
+    fn read(&self, text: &str) -> Option<f32>;
+}
+
+impl<T> Described for Setting<T> {
+    fn name(&self) -> &'static str {
+        self.name
+    }
+    fn help(&self) -> &'static str {
+        self.help
+    }
+    fn unit(&self) -> Unit {
+        self.unit
+    }
+    fn bounds(&self) -> [f32; 2] {
+        [self.min, self.max]
+    }
+    fn default(&self) -> f32 {
+        self.default
+    }
+    fn to_travel(&self, value: f32) -> f32 {
+        Setting::to_travel(self, value)
+    }
+    fn at_travel(&self, travel: f32) -> f32 {
+        Setting::from_travel(self, travel)
+    }
+    fn clamp(&self, value: f32) -> f32 {
+        Setting::clamp(self, value)
+    }
+    fn show(&self, value: f32) -> String {
+        Setting::show(self, value)
+    }
+    fn read(&self, text: &str) -> Option<f32> {
+        Setting::read(self, text)
+    }
+}
+
+/// What a hand did to a control in this frame.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Moved {
+    /// The gesture began.
+    pub began: bool,
+    /// The new value.
+    pub value: Option<f32>,
+    /// The gesture ended.
+    pub ended: bool,
+}
+
+impl Moved {
+    /// A whole gesture in one frame: a key, a click, a typed value.
+    pub fn at_once(value: f32) -> Self {
+        Self { began: true, value: Some(value), ended: true }
+    }
+}
