@@ -2,8 +2,9 @@
 
 use super::{Description, peaks, period, pitch, spectrogram::fill};
 use crate::{
+    spectrum::{RealFft, hann},
     take::Take,
-    units::{db_to_gain, gain_to_db},
+    units::{db_to_gain, gain_to_db, power_to_db},
 };
 use ebur128::{EbuR128, Mode};
 use realfft::RealFftPlanner;
@@ -40,9 +41,7 @@ impl<'a> Describer<'a> {
     pub(super) fn new(take: &'a Take) -> Self {
         let rate = f64::from(take.sample_rate);
         let length = ((WINDOW_S * rate) as usize).next_power_of_two();
-        let window = (0..length)
-            .map(|i| (std::f32::consts::PI * (i as f32 + 0.5) / length as f32).sin().powi(2))
-            .collect();
+        let window = (0..length).map(|i| hann(i, length)).collect();
         Self { take, rate, planner: RealFftPlanner::new(), window }
     }
 
@@ -71,28 +70,22 @@ impl<'a> Describer<'a> {
     /// Spectral measures over the whole hit and the table of bands over stretches.
     fn spectrum(&mut self, parts: &[&[f32]], d: &mut Description) {
         let hop = self.window.len() / 2;
-        let fft = self.planner.plan_fft_forward(self.window.len());
-        let (mut input, mut output) = (fft.make_input_vec(), fft.make_output_vec());
-        let mut scratch = fft.make_scratch_vec();
+        let mut fft = RealFft::planned(&mut self.planner, self.window.len());
         let bin_hz = self.rate / self.window.len() as f64;
-        let band: Vec<Option<usize>> = (0..output.len())
+        let band: Vec<Option<usize>> = (0..fft.bins())
             .map(|k| {
                 BAND_EDGES_HZ.windows(2).position(|e| (e[0]..e[1]).contains(&((k as f64 * bin_hz) as f32)))
             })
             .collect();
-        let mut mean = vec![0.0f32; output.len()];
+        let mut mean = vec![0.0f32; fft.bins()];
         let mut table = [[0.0f64; 8]; 4];
         for at in (0..parts[0].len()).step_by(hop) {
             let stretch =
                 STRETCH_ENDS_S.iter().position(|&e| (at as f64 / self.rate) < f64::from(e)).unwrap_or(3);
             for part in parts {
-                fill(&mut input, part, at as isize - (hop / 2) as isize, 0.0);
-                input.iter_mut().zip(&self.window).for_each(|(x, w)| *x *= w);
-                if fft.process_with_scratch(&mut input, &mut output, &mut scratch).is_err() {
-                    continue; // lengths come from the plan itself
-                }
-                for ((c, m), b) in output.iter().zip(&mut mean).zip(&band).skip(1) {
-                    let p = c.norm_sqr();
+                fill(&mut fft.input, part, at as isize - (hop / 2) as isize, 0.0);
+                fft.input.iter_mut().zip(&self.window).for_each(|(x, w)| *x *= w);
+                for ((p, m), b) in fft.power().zip(&mut mean).zip(&band).skip(1) {
                     *m += p;
                     if let Some(b) = b {
                         table[stretch][*b] += f64::from(p);
@@ -104,7 +97,7 @@ impl<'a> Describer<'a> {
         let whole: f64 = table.iter().flatten().sum();
         for (row, out) in table.iter().zip(&mut d.bands_db) {
             for (p, db) in row.iter().zip(out) {
-                *db = (10.0 * (p / whole.max(1e-30)).log10()).max(f64::from(LOWEST_DB)) as f32;
+                *db = power_to_db(p / whole.max(1e-30)).max(f64::from(LOWEST_DB)) as f32;
             }
         }
     }
@@ -180,7 +173,7 @@ fn loudness(parts: &[&[f32]], rate: u32, d: &mut Description) {
         return;
     }
     if let Ok(lufs) = meter.loudness_momentary() {
-        let spread = 10.0 * (window / (head[0].len() as f64)).log10();
+        let spread = power_to_db(window / (head[0].len() as f64));
         d.loudness_lufs = ((lufs + spread.max(0.0)) as f32).max(LOWEST_DB);
     }
     let peak = (0..parts.len() as u32).filter_map(|c| meter.true_peak(c).ok()).fold(0.0, f64::max);
@@ -234,11 +227,11 @@ impl Envelope {
             return (seconds * 1000.0) as f32;
         }
         // Least squares over the levels after the maximum.
-        let top_db = 10.0 * f64::from(self.power[self.top].max(1e-12)).log10();
+        let top_db = power_to_db(f64::from(self.power[self.top].max(1e-12)));
         let points = tail.iter().enumerate().filter(|(_, p)| **p > 0.0);
         let (mut xx, mut xy) = (0.0, 0.0);
         for (i, p) in points {
-            let (x, y) = (i as f64 * self.step_s, 10.0 * f64::from(*p).log10() - top_db);
+            let (x, y) = (i as f64 * self.step_s, power_to_db(f64::from(*p)) - top_db);
             xx += x * x;
             xy += x * y;
         }

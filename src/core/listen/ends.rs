@@ -1,7 +1,7 @@
 //! Where hits end: by decay to the noise floor, by a gate, or by the next hit.
 
 use super::envelope::Envelope;
-use crate::take::Take;
+use crate::{take::Take, units::db_to_power};
 
 /// Length of a step of the decay, seconds: longer than a cycle of a low note, so that it counts as ringing.
 const STEP_S: f64 = 0.01;
@@ -31,12 +31,7 @@ impl Ends {
     pub(super) fn new(envelope: &Envelope, gate_db: Option<f32>) -> Self {
         let (steps, blocks) = envelope.steps(STEP_S);
         let depth = gate_db.map_or(DECAYED_DB, |db| db.clamp(1.0, DECAYED_DB));
-        Self {
-            steps,
-            step: blocks * envelope.step,
-            floor: envelope.floor(),
-            share: 10f32.powf(-depth / 10.0),
-        }
+        Self { steps, step: blocks * envelope.step, floor: envelope.floor(), share: db_to_power(-depth) }
     }
 
     /// First frame after the hit that starts at `start`; `next` is where the next one starts.

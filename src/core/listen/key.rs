@@ -9,10 +9,10 @@ use crate::{
     error::{Error, Result},
     music::{Key, Mode},
     progress::{Part, Progress},
+    spectrum::{RealFft, hann_f64, parabolic_peak},
     take::Take,
-    units::hz_to_note,
+    units::{db_to_power, hz_to_note, ratio_to_st},
 };
-use realfft::RealFftPlanner;
 use std::path::Path;
 
 /// Ratings of the twelve pitch classes in a major and a minor key, from the tonic upwards (Krumhansl and
@@ -103,11 +103,8 @@ type Tone = (f64, f64);
 fn tones(take: &Take, progress: &dyn Progress) -> Result<Vec<Tone>> {
     let rate = f64::from(take.sample_rate);
     let window = ((WINDOW_S * rate) as usize).next_power_of_two();
-    let fft = RealFftPlanner::<f32>::new().plan_fft_forward(window);
-    let (mut input, mut output) = (fft.make_input_vec(), fft.make_output_vec());
-    let shape: Vec<f32> = (0..window)
-        .map(|i| (0.5 - 0.5 * (std::f64::consts::TAU * (i as f64 + 0.5) / window as f64).cos()) as f32)
-        .collect();
+    let mut fft = RealFft::<f32>::new(window);
+    let shape: Vec<f32> = (0..window).map(|i| hann_f64(i, window) as f32).collect();
     let mut found = Vec::new();
     let mut power = vec![0.0f64; window / 2 + 1];
     for start in (0..take.frames()).step_by(window / 2) {
@@ -116,14 +113,13 @@ fn tones(take: &Take, progress: &dyn Progress) -> Result<Vec<Tone>> {
         power.fill(0.0);
         for channel in &take.channels {
             let part = &channel[start..channel.len().min(start + window)];
-            input.fill(0.0);
-            for ((to, from), shape) in input.iter_mut().zip(part).zip(&shape) {
+            fft.input.fill(0.0);
+            for ((to, from), shape) in fft.input.iter_mut().zip(part).zip(&shape) {
                 *to = from * shape;
             }
-            fft.process(&mut input, &mut output).expect("lengths as planned");
             // powers add up, so that opposite channels do not cancel
-            for (sum, bin) in power.iter_mut().zip(&output) {
-                *sum += f64::from(bin.norm_sqr());
+            for (sum, bin) in power.iter_mut().zip(fft.power()) {
+                *sum += f64::from(bin);
             }
         }
         found.extend(peaks(&power, rate / window as f64));
@@ -135,7 +131,7 @@ fn tones(take: &Take, progress: &dyn Progress) -> Result<Vec<Tone>> {
 fn peaks(power: &[f64], bin_hz: f64) -> Vec<Tone> {
     let bin = |hz: f64| ((hz / bin_hz) as usize).clamp(1, power.len().saturating_sub(2));
     let range = bin(RANGE_HZ[0])..bin(RANGE_HZ[1]);
-    let floor = power[range.clone()].iter().fold(0.0, |a: f64, &b| a.max(b)) * 10f64.powf(-DEPTH_DB / 10.0);
+    let floor = power[range.clone()].iter().fold(0.0, |a: f64, &b| a.max(b)) * db_to_power(-DEPTH_DB);
     let mut found: Vec<(usize, f64)> = range
         .filter(|&i| power[i] > floor && power[i] > power[i - 1] && power[i] >= power[i + 1])
         .map(|i| (i, power[i]))
@@ -146,8 +142,7 @@ fn peaks(power: &[f64], bin_hz: f64) -> Vec<Tone> {
         .into_iter()
         .map(|(i, height)| {
             let [a, b, c] = [i - 1, i, i + 1].map(|i| power[i].max(f64::MIN_POSITIVE).ln());
-            let off = (0.5 * (a - c) / (a - 2.0 * b + c)).clamp(-0.5, 0.5);
-            (hz_to_note((i as f64 + off) * bin_hz), height.sqrt())
+            (hz_to_note((i as f64 + parabolic_peak(a, b, c)) * bin_hz), height.sqrt())
         })
         .collect()
 }
@@ -164,7 +159,7 @@ fn pitch_classes(tones: &[Tone]) -> [f64; 12] {
     for &(note, weight) in tones {
         let mut share = weight;
         for harmonic in 1..=HARMONICS {
-            let root = note - 12.0 * (harmonic as f64).log2() - tuning;
+            let root = note - ratio_to_st(harmonic as f64) - tuning;
             let near = root.round();
             // what lies between two notes belongs to neither
             let apart = (root - near).abs();

@@ -42,11 +42,10 @@ use self::{
 use crate::{
     error::Result,
     parallel,
-    progress::{Part, Progress},
+    progress::{Counter, Part, Progress},
     take::Take,
 };
 use serde::{Deserialize, Serialize};
-use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// One sounding event in a take.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -120,7 +119,8 @@ pub fn hear(take: &Take, options: &HearOptions, progress: &dyn Progress) -> Resu
     let spectrogram = spectrogram::analyse(take, &envelope.means, &Part::new(progress, 0.0, 0.4))?;
     let starts = starts(take, &envelope, &spectrogram, options, &Part::new(progress, 0.4, 0.6))?;
     drop(spectrogram);
-    let told = AtomicUsize::new(0);
+    let part = Part::new(progress, 0.6, 1.0);
+    let counter = Counter::new(&part, STEP, starts.len());
     let hits = parallel::in_order(
         starts.len(),
         || Hearer::with_gate(take, &envelope, options.gate_db),
@@ -130,8 +130,7 @@ pub fn hear(take: &Take, options: &HearOptions, progress: &dyn Progress) -> Resu
             let start = starts[i] as u64;
             let end = hearer.end(start, next);
             let hit = Hit { start, end, by_hand: false, description: hearer.describe(start, end) };
-            let told = told.fetch_add(1, Ordering::Relaxed) + 1;
-            progress.report(STEP, 0.6 + 0.4 * told as f32 / starts.len() as f32);
+            counter.one_done();
             Ok(hit)
         },
     );
@@ -237,7 +236,7 @@ fn weighed(
 ) -> Result<Vec<Weighed>> {
     let ground = Ground { means: &envelope.means, floor: envelope.floor() };
     let candidates = onsets::candidates(s);
-    let told = AtomicUsize::new(0);
+    let counter = Counter::new(progress, STEP, candidates.len());
     let own = parallel::in_order(
         candidates.len(),
         || (),
@@ -247,10 +246,7 @@ fn weighed(
             let earliest = previous.map_or(0, |p| s.centre(p.frame));
             let start = refine::start(take, &ground, s.centre(c.frame), earliest);
             let measures = judge::own_measures(c, &start, previous);
-            let told = told.fetch_add(1, Ordering::Relaxed) + 1;
-            if told.is_multiple_of(64) {
-                progress.report(STEP, told as f32 / candidates.len() as f32);
-            }
+            counter.one_done();
             Ok((start, (start.sample, measures)))
         },
     );

@@ -4,6 +4,7 @@
 //! noise sets. Far more moments are offered than there are hits; `judge` decides.
 
 use super::spectrogram::{MAX_BANDS, Spectrogram};
+use crate::units::power_to_db;
 
 /// Frames between a level and the near past it is held against: almost a window, so they hardly overlap.
 const NEAR_GAP: usize = 3;
@@ -78,8 +79,8 @@ pub(super) struct Candidate {
 pub(super) fn candidates(s: &Spectrogram) -> Vec<Candidate> {
     let floor = noise_floor(s);
     let rises = rises(s, &floor);
-    let total: Vec<f32> = s.power.iter().map(|p| 10.0 * (p.iter().sum::<f32>() + 1e-12).log10()).collect();
-    let floor_db = 10.0 * floor[..s.bands].iter().sum::<f32>().log10();
+    let total: Vec<f32> = s.power.iter().map(|p| power_to_db(p.iter().sum::<f32>() + 1e-12)).collect();
+    let floor_db = power_to_db(floor[..s.bands].iter().sum::<f32>());
     let mut found: Vec<Candidate> = Vec::new();
     // Where the take breaks off, what rings is cut: that is no hit.
     let whole = (s.length.saturating_sub(s.window / 2) / s.hop + 1).max(3);
@@ -144,7 +145,7 @@ fn novelty(s: &Spectrogram, floor: &[f32; MAX_BANDS], t: usize) -> f32 {
     let rises = (0..s.bands).map(|b| {
         let now = highest(t, t + 5, b) + NOISE_GUARD * floor[b];
         let past = highest(t.saturating_sub(NOVELTY_FRAMES), t.saturating_sub(3), b) + NOISE_GUARD * floor[b];
-        (10.0 * (now / past).log10()).clamp(0.0, RISE_CAP_DB)
+        power_to_db(now / past).clamp(0.0, RISE_CAP_DB)
     });
     rises.sum::<f32>() / s.bands.max(1) as f32
 }
@@ -162,12 +163,11 @@ struct Rise {
 fn rises(s: &Spectrogram, floor: &[f32; MAX_BANDS]) -> Vec<Rise> {
     let n = s.bands;
     // Before the take began there was its noise, whose flicker rises far above its quietest tenth.
-    let quiet: [f32; MAX_BANDS] =
-        std::array::from_fn(|b| 10.0 * ((FLICKER + NOISE_GUARD) * floor[b]).log10());
+    let quiet: [f32; MAX_BANDS] = std::array::from_fn(|b| power_to_db((FLICKER + NOISE_GUARD) * floor[b]));
     let lead = FAR_GAP + LOW_MEMORY;
     let mut levels = vec![quiet; lead];
     levels.extend(s.power.iter().map(|p| -> [f32; MAX_BANDS] {
-        std::array::from_fn(|b| if b < n { 10.0 * (p[b] + NOISE_GUARD * floor[b]).log10() } else { 0.0 })
+        std::array::from_fn(|b| if b < n { power_to_db(p[b] + NOISE_GUARD * floor[b]) } else { 0.0 })
     }));
     let memory: Vec<usize> =
         s.centres_hz.iter().map(|&hz| if hz < LOW_HZ { LOW_MEMORY } else { MEMORY }).collect();

@@ -1,6 +1,10 @@
 //! The peaks of a long spectrum, interpolated.
 
-use realfft::{RealFftPlanner, num_complex::Complex};
+use crate::{
+    spectrum::{RealFft, hann, parabolic_peak},
+    units::{db_to_power, power_to_db},
+};
+use realfft::RealFftPlanner;
 
 /// Lowest and highest frequency of a peak, Hz.
 const RANGE_HZ: [f64; 2] = [27.0, 6000.0];
@@ -27,17 +31,12 @@ pub(super) fn peaks(x: &[f32], rate: f64, planner: &mut RealFftPlanner<f32>) -> 
         return (Vec::new(), 0.0);
     }
     let size = (n * PADDING).next_power_of_two();
-    let fft = planner.plan_fft_forward(size);
-    let mut input = fft.make_input_vec();
+    let mut fft = RealFft::planned(planner, size);
     let mean = x.iter().sum::<f32>() / n as f32;
-    for (i, (y, v)) in input.iter_mut().zip(x).enumerate() {
-        *y = (v - mean) * (std::f32::consts::PI * (i as f32 + 0.5) / n as f32).sin().powi(2);
+    for (i, (y, v)) in fft.input.iter_mut().zip(x).enumerate() {
+        *y = (v - mean) * hann(i, n);
     }
-    let mut output = fft.make_output_vec();
-    if fft.process(&mut input, &mut output).is_err() {
-        return (Vec::new(), 0.0);
-    }
-    let power: Vec<f32> = output.iter().map(Complex::norm_sqr).collect();
+    let power: Vec<f32> = fft.power().collect();
     let bin_hz = rate / size as f64;
     // Half the width of a Hann window's main lobe, in bins of the padded spectrum.
     let lobe = (2 * size).div_ceil(n);
@@ -52,7 +51,7 @@ pub(super) fn peaks(x: &[f32], rate: f64, planner: &mut RealFftPlanner<f32>) -> 
         .collect();
     found.sort_by(|a, b| b.1.total_cmp(&a.1));
     found.truncate(MOST);
-    let least = found.first().map_or(0.0, |f| f.1 * 10f32.powf(-DEPTH_DB / 10.0));
+    let least = found.first().map_or(0.0, |f| f.1 * db_to_power(-DEPTH_DB));
     found.retain(|f| f.1 >= least);
     let inside: f32 = found
         .iter()
@@ -63,9 +62,7 @@ pub(super) fn peaks(x: &[f32], rate: f64, planner: &mut RealFftPlanner<f32>) -> 
     let peaks = found.iter().map(|&(k, p)| {
         let db = |k: usize| f64::from(power[k].max(1e-30).ln());
         let (a, b, c) = (db(k - 1), db(k), db(k + 1));
-        let curve = a - 2.0 * b + c;
-        let shift = if curve < 0.0 { 0.5 * (a - c) / curve } else { 0.0 };
-        Peak { hz: (k as f64 + shift) * bin_hz, level_db: 10.0 * p.log10() }
+        Peak { hz: (k as f64 + parabolic_peak(a, b, c)) * bin_hz, level_db: power_to_db(p) }
     });
     (peaks.collect(), if whole > 0.0 { (inside / whole).min(1.0) } else { 0.0 })
 }

@@ -3,6 +3,7 @@
 //! P. McLeod and G. Wyvill, "A smarter way to find pitch", ICMC 2005: the normalised square difference
 //! function, its key maxima, and the first of them that comes close to the highest.
 
+use crate::spectrum::{InverseRealFft, RealFft, parabolic_peak};
 use realfft::RealFftPlanner;
 
 /// Lowest and highest fundamental that is looked for, Hz.
@@ -46,27 +47,22 @@ pub(super) fn period(x: &[f32], rate: f64, planner: &mut RealFftPlanner<f32>) ->
     let highest = keys.iter().map(|&k| nsdf[k]).reduce(f32::max)?;
     let key = keys.into_iter().find(|&k| nsdf[k] >= CLOSE * highest)?;
     let (a, b, c) = (f64::from(nsdf[key - 1]), f64::from(nsdf[key]), f64::from(nsdf[key + 1]));
-    let curve = a - 2.0 * b + c;
-    let shift = if curve < 0.0 { 0.5 * (a - c) / curve } else { 0.0 };
-    Some(Period { hz: rate / (key as f64 + shift), clarity: nsdf[key].min(1.0) })
+    Some(Period { hz: rate / (key as f64 + parabolic_peak(a, b, c)), clarity: nsdf[key].min(1.0) })
 }
 
 /// Normalised square difference function for lags below `longest`; none in silence.
 fn nsdf(x: &[f32], longest: usize, planner: &mut RealFftPlanner<f32>) -> Option<Vec<f32>> {
     let size = (x.len() + longest).next_power_of_two();
-    let (forward, inverse) = (planner.plan_fft_forward(size), planner.plan_fft_inverse(size));
-    let mut input = forward.make_input_vec();
+    let mut forward = RealFft::planned(planner, size);
+    let mut inverse = InverseRealFft::planned(planner, size);
+    let input = &mut forward.input;
     let mean = x.iter().sum::<f32>() / x.len() as f32;
     for (y, v) in input.iter_mut().zip(x) {
         *y = v - mean;
     }
     let squares: Vec<f64> = input[..x.len()].iter().map(|&v| f64::from(v) * f64::from(v)).collect();
-    let mut spectrum = forward.make_output_vec();
-    forward.process(&mut input, &mut spectrum).ok()?;
-    for c in &mut spectrum {
-        *c = (c.norm_sqr() / size as f32).into();
-    }
-    inverse.process(&mut spectrum, &mut input).ok()?;
+    let mut power: Vec<_> = forward.power().map(|p| (p / size as f32).into()).collect();
+    let correlation = inverse.transform(&mut power);
     let mut m = 2.0 * squares.iter().sum::<f64>();
     if m <= 1e-12 {
         return None;
@@ -76,7 +72,7 @@ fn nsdf(x: &[f32], longest: usize, planner: &mut RealFftPlanner<f32>) -> Option<
         if lag > 0 {
             m -= squares[lag - 1] + squares[n - lag];
         }
-        if m > 0.0 { (2.0 * f64::from(input[lag]) / m) as f32 } else { 0.0 }
+        if m > 0.0 { (2.0 * f64::from(correlation[lag]) / m) as f32 } else { 0.0 }
     });
     Some(values.collect())
 }

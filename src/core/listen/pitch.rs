@@ -6,7 +6,7 @@
 //! strongest low peak does. Where the period has a peak near by, that peak gives the exact frequency.
 
 use super::{peaks::Peak, period::Period};
-use crate::units::ratio_to_st;
+use crate::units::{db_to_power, ratio_to_st};
 
 /// A period is believed from this clarity on.
 const CLEAR: f32 = 0.55;
@@ -58,7 +58,7 @@ fn by_period(period: Period, peaks: &[Peak], strongest: f32) -> Option<(f64, f32
     }
     // No first partial at all: several peaks must be its multiples, one of them odd (or the true period is
     // shorter), and hold most of the power.
-    let power = |p: &Peak| 10f64.powf(f64::from(p.level_db) / 10.0);
+    let power = |p: &Peak| db_to_power(f64::from(p.level_db));
     let harmonic = |p: &&Peak| {
         let n = (p.hz / period.hz).round();
         n >= 1.0 && ratio_to_st(p.hz / (n * period.hz)).abs() < 0.35

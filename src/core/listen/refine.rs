@@ -4,7 +4,7 @@
 //! itself, its upper part, and what linear prediction from the moment before does not explain. The last
 //! lays the attack bare above tones that still ring.
 
-use crate::take::Take;
+use crate::{take::Take, units::power_to_db};
 
 /// Samples before the frame that are looked at, ms.
 const LOOK_BACK_MS: f64 = 110.0;
@@ -167,11 +167,7 @@ fn rise(p: &[f32], middle: usize, limit: usize, least_floor: f32) -> Attack {
     let highest = |from: usize, to: usize| p[from..to].iter().copied().fold(1e-12, f32::max);
     let after = highest(first, (first + steps(8.0)).min(p.len()));
     let before = highest(first.saturating_sub(steps(16.0)), first.saturating_sub(steps(1.0)));
-    Attack {
-        contrast_db: 10.0 * contrast.log10(),
-        first,
-        step_db: 10.0 * (after / before.max(floor)).log10(),
-    }
+    Attack { contrast_db: power_to_db(contrast), first, step_db: power_to_db(after / before.max(floor)) }
 }
 
 /// Means of `factor` samples, less the direct current.

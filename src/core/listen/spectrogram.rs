@@ -1,8 +1,13 @@
 //! The take as band levels over short frames: what onsets are searched in.
 
-use crate::{error::Result, parallel, progress::Progress, take::Take};
-use realfft::{RealFftPlanner, num_complex::Complex};
-use std::sync::atomic::{AtomicUsize, Ordering};
+use crate::{
+    error::Result,
+    parallel,
+    progress::{Counter, Progress},
+    spectrum::{RealFft, hann_f64},
+    take::Take,
+};
+use realfft::num_complex::Complex;
 
 /// Most bands a frame has; fewer when the sample rate is low.
 pub(super) const MAX_BANDS: usize = 22;
@@ -66,37 +71,35 @@ pub(super) fn analyse(take: &Take, means: &[f32], progress: &dyn Progress) -> Re
         })
         .collect();
 
-    let shape: Vec<f32> = (0..window)
-        .map(|i| (0.5 - 0.5 * (std::f64::consts::TAU * (i as f64 + 0.5) / window as f64).cos()) as f32)
-        .collect();
+    let shape: Vec<f32> = (0..window).map(|i| hann_f64(i, window) as f32).collect();
     let norm = 2.0 / (window as f32 * shape.iter().map(|w| w * w).sum::<f32>());
 
-    let fft = RealFftPlanner::<f32>::new().plan_fft_forward(window);
-    let buffers = || (fft.make_input_vec(), fft.make_output_vec(), fft.make_scratch_vec());
+    let fft = RealFft::<f32>::new(window);
     let runs = count.div_ceil(RUN);
-    let told = AtomicUsize::new(0);
-    let power = parallel::in_order(runs, buffers, |(input, output, scratch), run| {
-        progress.check()?;
-        let mut rows = vec![[0.0f32; MAX_BANDS]; RUN.min(count - run * RUN)];
-        for (t, row) in (run * RUN..).zip(&mut rows) {
-            let first = (t * hop) as isize - (window / 2) as isize;
-            for (channel, &mean) in take.channels.iter().zip(means) {
-                fill(input, channel, first, mean);
-                for (x, w) in input.iter_mut().zip(&shape) {
-                    *x *= w;
-                }
-                if fft.process_with_scratch(input, output, scratch).is_err() {
-                    continue; // lengths come from the plan itself
-                }
-                for (p, range) in row.iter_mut().zip(&ranges) {
-                    *p += norm * output[range.clone()].iter().map(Complex::norm_sqr).sum::<f32>();
+    let counter = Counter::new(progress, super::STEP, runs);
+    let power = parallel::in_order(
+        runs,
+        || fft.clone(),
+        |fft, run| {
+            progress.check()?;
+            let mut rows = vec![[0.0f32; MAX_BANDS]; RUN.min(count - run * RUN)];
+            for (t, row) in (run * RUN..).zip(&mut rows) {
+                let first = (t * hop) as isize - (window / 2) as isize;
+                for (channel, &mean) in take.channels.iter().zip(means) {
+                    fill(&mut fft.input, channel, first, mean);
+                    for (x, w) in fft.input.iter_mut().zip(&shape) {
+                        *x *= w;
+                    }
+                    let spectrum = fft.transform();
+                    for (p, range) in row.iter_mut().zip(&ranges) {
+                        *p += norm * spectrum[range.clone()].iter().map(Complex::norm_sqr).sum::<f32>();
+                    }
                 }
             }
-        }
-        let told = told.fetch_add(1, Ordering::Relaxed) + 1;
-        progress.report(super::STEP, told as f32 / runs as f32);
-        Ok(rows)
-    });
+            counter.one_done();
+            Ok(rows)
+        },
+    );
     let power = power.into_iter().collect::<Result<Vec<_>>>()?.concat();
     let centres_hz = ranges.iter().map(|r| ((r.start + r.end) as f64 * 0.5 * bin_hz) as f32).collect();
     Ok(Spectrogram { hop, window, length: frames, bands, centres_hz, power })

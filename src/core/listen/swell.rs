@@ -4,6 +4,7 @@
 //! above what sounded before and fall.
 
 use super::spectrogram::{MAX_BANDS, Spectrogram};
+use crate::units::power_to_db;
 
 /// How far back a swell is followed, frames (0.2 s).
 const REACH: usize = 75;
@@ -52,7 +53,7 @@ pub(super) fn audible(s: &Spectrogram, rate: f64, start: usize, earliest: usize)
     own.sort_by(|&a, &b| (peak[b] / before[b]).total_cmp(&(peak[a] / before[a])));
     own.truncate(OWN_BANDS);
     let above = |row: &[f32; MAX_BANDS]| {
-        own.iter().map(|&b| 10.0 * ((row[b] + 0.5 * before[b]) / before[b]).log10()).sum::<f32>()
+        own.iter().map(|&b| power_to_db((row[b] + 0.5 * before[b]) / before[b])).sum::<f32>()
             / own.len().max(1) as f32
     };
     let top_db = above(&peak);
