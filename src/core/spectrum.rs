@@ -100,10 +100,12 @@ impl<T: FftNum> InverseRealFft<T> {
     }
 
     /// `len` times the samples whose spectrum is `spectrum`, of `len / 2 + 1` bins; anything is left in it. The
-    /// imaginary parts of its first and last bin do not count.
+    /// imaginary parts of the bins at 0 Hz and at half the sample rate do not count.
     pub fn transform(&mut self, spectrum: &mut [Complex<T>]) -> &[T] {
-        let ends = [0, spectrum.len() - 1];
-        ends.into_iter().for_each(|k| spectrum[k].im = T::zero());
+        spectrum[0].im = T::zero();
+        if self.output.len().is_multiple_of(2) {
+            spectrum[self.output.len() / 2].im = T::zero();
+        }
         self.plan.process_with_scratch(spectrum, &mut self.output, &mut self.scratch).expect(PLANNED);
         &self.output
     }

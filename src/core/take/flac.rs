@@ -14,7 +14,7 @@ use super::{
 use crate::{
     error::{Error, Result},
     parallel,
-    progress::{Progress, Quiet},
+    progress::{Counter, Progress, Quiet},
 };
 use flacenc::{
     bitsink::ByteSink,
@@ -23,13 +23,7 @@ use flacenc::{
     error::{Verified, Verify},
     source::{Context, Fill, FrameBuf},
 };
-use std::{
-    io::Cursor,
-    sync::{
-        Arc,
-        atomic::{AtomicUsize, Ordering},
-    },
-};
+use std::{io::Cursor, sync::Arc};
 use symphonia::core::{formats::probe::Hint, io::MediaSourceStream};
 
 const BITS: usize = 24;
@@ -117,7 +111,7 @@ fn encode(take: &Take, progress: &dyn Progress) -> Result<Vec<u8>> {
     let packer = Packer::new(take).map_err(|e| fail(&e))?;
     let blocks = take.frames().div_ceil(BLOCK);
     let runs = blocks.div_ceil(RUN);
-    let told = AtomicUsize::new(0);
+    let counter = Counter::new(progress, "packing the recording", runs);
     let (packed, md5) = std::thread::scope(|scope| {
         let md5 = scope.spawn(|| digest(take, progress));
         let packed = parallel::in_order(
@@ -128,8 +122,7 @@ fn encode(take: &Take, progress: &dyn Progress) -> Result<Vec<u8>> {
                 let numbers = run * RUN..((run + 1) * RUN).min(blocks);
                 let frames = numbers.map(|number| packer.frame(number, buffer));
                 let frames = frames.collect::<std::result::Result<Vec<_>, _>>().map_err(|e| fail(&e))?;
-                let told = told.fetch_add(1, Ordering::Relaxed) + 1;
-                progress.report("packing the recording", told as f32 / runs as f32);
+                counter.one_done();
                 Ok(frames)
             },
         );

@@ -13,10 +13,11 @@ use super::Take;
 use crate::{
     error::{Error, Result},
     progress::Progress,
-    units::st_to_ratio,
+    spectrum::{InverseRealFft, RealFft, hann_periodic, parabolic_peak},
+    units::{gain_to_db, st_to_ratio},
 };
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex, num_complex::Complex};
-use std::{f64::consts::TAU, sync::Arc};
+use realfft::num_complex::Complex;
+use std::f64::consts::TAU;
 
 /// Furthest shift, semitones up or down.
 pub const MAX_SHIFT_ST: f64 = 36.0;
@@ -50,7 +51,7 @@ pub fn shift(take: &Take, semitones: f64, progress: &dyn Progress) -> Result<Tak
     let mut shifted = Take::from_samples(name, take.sample_rate, channels);
     shifted.notices.push(format!("Shifted by {semitones:+} semitones, timing kept."));
     if peak > 1.0 {
-        let db = crate::units::gain_to_db(peak);
+        let db = gain_to_db(peak);
         shifted.notices.push(format!("Made softer by {db:.1} dB, so that it does not clip."));
     }
     Ok(shifted)
@@ -67,8 +68,8 @@ struct Vocoder<'a> {
     kept: [f64; 33],
     /// Frames at which something is struck, in order.
     attacks: Vec<usize>,
-    forward: Arc<dyn RealToComplex<f64>>,
-    back: Arc<dyn ComplexToReal<f64>>,
+    forward: RealFft<f64>,
+    back: InverseRealFft<f64>,
     /// Turn of the peak that each bin belonged to in the last spectrum, radians.
     turns: Vec<f64>,
 }
@@ -83,14 +84,13 @@ struct Peak {
 impl<'a> Vocoder<'a> {
     fn new(take: &'a Take, ratio: f64) -> Self {
         let size = ((WINDOW_S * f64::from(take.sample_rate)) as usize).next_power_of_two();
-        let window: Vec<f64> = (0..size).map(|i| 0.5 - 0.5 * (TAU * i as f64 / size as f64).cos()).collect();
+        let window: Vec<f64> = (0..size).map(|i| hann_periodic(i, size)).collect();
         let all: f64 = window.iter().map(|w| w * w).sum();
         let kept = std::array::from_fn(|i| {
             let bins = i as f64 / 64.0;
             let turn = |i: usize| (TAU * bins * (i as f64 / size as f64 - 0.5)).cos();
             window.iter().enumerate().map(|(i, w)| w * w * turn(i)).sum::<f64>() / all
         });
-        let mut planner = RealFftPlanner::new();
         Self {
             take,
             ratio,
@@ -99,8 +99,8 @@ impl<'a> Vocoder<'a> {
             window,
             kept,
             attacks: attacks(take),
-            forward: planner.plan_fft_forward(size),
-            back: planner.plan_fft_inverse(size),
+            forward: RealFft::new(size),
+            back: InverseRealFft::new(size),
             turns: vec![0.0; size / 2 + 1],
         }
     }
@@ -110,8 +110,7 @@ impl<'a> Vocoder<'a> {
         // Squared windows at every hop add up to 3/8 of their number.
         let scale = 1.0 / (self.size as f64 * OVERLAP as f64 * 0.375);
         let mut out = vec![vec![0.0f32; frames]; self.take.channels.len()];
-        let mut spectra = vec![self.forward.make_output_vec(); out.len()];
-        let mut time = self.forward.make_input_vec();
+        let mut spectra = vec![vec![Complex::default(); self.forward.bins()]; out.len()];
         let spots = frames.div_ceil(self.hop) + OVERLAP;
         for spot in 0..spots {
             if spot % 64 == 0 {
@@ -121,20 +120,17 @@ impl<'a> Vocoder<'a> {
             // First frame under the window, which begins before the take.
             let first = (spot * self.hop) as i64 - (self.size - self.hop) as i64;
             for (spectrum, channel) in spectra.iter_mut().zip(&self.take.channels) {
-                for ((t, w), i) in time.iter_mut().zip(&self.window).zip(first..) {
+                for ((t, w), i) in self.forward.input.iter_mut().zip(&self.window).zip(first..) {
                     *t = w * usize::try_from(i)
                         .ok()
                         .and_then(|i| channel.get(i))
                         .map_or(0.0, |&x| f64::from(x));
                 }
-                self.transform(&mut time, spectrum);
+                self.forward.transform_into(spectrum);
             }
             self.move_peaks(&mut spectra, first + self.size as i64 / 2);
             for (spectrum, channel) in spectra.iter_mut().zip(&mut out) {
-                // Real by symmetry.
-                spectrum[0].im = 0.0;
-                spectrum[self.size / 2].im = 0.0;
-                self.back.process(spectrum, &mut time).expect("buffers have the planned length");
+                let time = self.back.transform(spectrum);
                 for ((t, w), i) in time.iter().zip(&self.window).zip(first..) {
                     if let Some(y) = usize::try_from(i).ok().and_then(|i| channel.get_mut(i)) {
                         *y += (t * w * scale) as f32;
@@ -143,10 +139,6 @@ impl<'a> Vocoder<'a> {
             }
         }
         Ok(out)
-    }
-
-    fn transform(&self, time: &mut [f64], spectrum: &mut [Complex<f64>]) {
-        self.forward.process(time, spectrum).expect("buffers have the planned length");
     }
 
     /// Moves every peak and what is around it; `middle` is the frame in the middle of the window.
@@ -223,8 +215,7 @@ fn between_bins(power: &[f64], top: usize) -> f64 {
         return 0.0;
     }
     let [a, b, c] = [top - 1, top, top + 1].map(|k| power[k].max(1e-30).ln());
-    let bend = a - 2.0 * b + c;
-    if bend >= 0.0 { 0.0 } else { (0.5 * (a - c) / bend).clamp(-0.5, 0.5) }
+    parabolic_peak(a, b, c)
 }
 
 /// Frames at which the level of the high end leaps: eight times the power of the 25 ms before.
