@@ -4,7 +4,7 @@ use criterion::{Criterion, criterion_group, criterion_main};
 use kitwright_core::{
     cast::{CastOptions, make_kit},
     demo::borrowed_cello,
-    listen::{HearOptions, hear},
+    listen::{DetectOptions, detect},
     progress::Quiet,
     take::Take,
 };
@@ -14,7 +14,7 @@ fn casting(c: &mut Criterion) {
     let (demo, _) = borrowed_cello(1);
     let samples = demo.channels[0].iter().copied().cycle().take(180 * 48_000).collect();
     let take = Arc::new(Take::from_samples("three minutes", 48_000, vec![samples]));
-    let hits = hear(&take, &HearOptions::default(), &Quiet).expect("heard");
+    let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("heard");
     let heard = [(take, hits)];
     let mut group = c.benchmark_group("cast");
     group.sample_size(10);

@@ -4,7 +4,7 @@
 use criterion::{Criterion, criterion_group, criterion_main};
 use kitwright_core::{
     demo::borrowed_cello,
-    listen::{HearOptions, hear},
+    listen::{DetectOptions, detect},
     progress::Quiet,
     take::Take,
 };
@@ -24,7 +24,7 @@ fn hearing(c: &mut Criterion) {
     let mut group = c.benchmark_group("listen");
     group.sample_size(10);
     group.bench_function("hear three minutes of stereo", |b| {
-        b.iter(|| hear(black_box(&take), &HearOptions::default(), &Quiet));
+        b.iter(|| detect(black_box(&take), &DetectOptions::default(), &Quiet));
     });
     group.finish();
 }

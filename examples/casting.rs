@@ -18,7 +18,7 @@ use kitwright_core::{
     error::{Error, Result},
     export::{RenderOptions, Score, groove_midi, render},
     kit::{Kit, Pad, Role},
-    listen::{HearOptions, hear},
+    listen::{DetectOptions, detect},
     progress::Quiet,
     take::Take,
     units::hz_to_note,
@@ -60,7 +60,7 @@ fn sound(file: &str) -> Result<Value> {
 /// The take with its hits, cast and fully shaped.
 fn made(file: &str, options: &CastOptions) -> Result<Kit> {
     let take = Arc::new(Take::read(file, &Quiet)?);
-    let hits = hear(&take, &HearOptions::default(), &Quiet)?;
+    let hits = detect(&take, &DetectOptions::default(), &Quiet)?;
     make_kit(&[(take, hits)], options, &Quiet)
 }
 

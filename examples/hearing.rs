@@ -9,7 +9,7 @@ use kitwright_core::{
     demo::borrowed_cello,
     error::Result,
     export::write_take,
-    listen::{HearOptions, describe, evidence, hear},
+    listen::{DetectOptions, describe, detect, evidence},
     progress::Quiet,
     take::Take,
 };
@@ -49,7 +49,7 @@ fn told(name: &str, what: impl Fn(&Take) -> Result<Value>) -> Result<()> {
 }
 
 fn hits(take: &Take) -> Result<Value> {
-    let hits = hear(take, &HearOptions::default(), &Quiet)?;
+    let hits = detect(take, &DetectOptions::default(), &Quiet)?;
     Ok(hits.iter().map(|h| h.start as f64 / f64::from(take.sample_rate)).collect())
 }
 

@@ -8,7 +8,7 @@ use kitwright_core::{
     error::{Error, Result},
     export::write_take,
     kit::{Kit, Layer, Pad, Role, Slice, Stage, Timing, Tone},
-    listen::{HearOptions, Hit, hear},
+    listen::{DetectOptions, Hit, detect},
     progress::Quiet,
     take::Take,
 };
@@ -39,7 +39,7 @@ pub fn write(folder: &Path, take: Option<&Path>) -> Result<()> {
         Some(path) => Take::read(path, &Quiet)?,
         None => borrowed_cello(1).0,
     };
-    let hits = hear(&take, &HearOptions::default(), &Quiet)?;
+    let hits = detect(&take, &DetectOptions::default(), &Quiet)?;
     let take = Arc::new(take);
     let mut text = String::from("All files of a folder are equally loud (ITU-R BS.1770, by ebur128).\n");
     for (what, hit) in chosen(&hits) {

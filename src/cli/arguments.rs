@@ -3,7 +3,7 @@
 use clap::{Args, Parser, Subcommand};
 use kitwright_core::{
     kit::{DEFAULT_FIT, Key, Role},
-    listen::{DECAYED_DB, HearOptions},
+    listen::{DECAYED_DB, DetectOptions},
 };
 use std::path::PathBuf;
 
@@ -69,8 +69,8 @@ pub(super) struct Hearing {
 }
 
 impl Hearing {
-    pub fn options(&self) -> HearOptions {
-        HearOptions { sensitivity: self.sensitivity, gate_db: self.gate }
+    pub fn options(&self) -> DetectOptions {
+        DetectOptions { sensitivity: self.sensitivity, gate_db: self.gate }
     }
 }
 

@@ -9,7 +9,7 @@ use kitwright_core::{
     error::Result,
     export::{tidy, tidy_db},
     kit::Role,
-    listen::{Hit, hear},
+    listen::{Hit, detect},
     take::Take,
 };
 use serde::Serialize;
@@ -36,7 +36,7 @@ struct HeardHit {
 
 pub(super) fn run(a: &arguments::Hits, terminal: &Terminal) -> Result<()> {
     let take = Arc::new(read_take(&a.take, terminal)?);
-    let hits = hear(&take, &a.hearing.options(), terminal)?;
+    let hits = detect(&take, &a.hearing.options(), terminal)?;
     let roles = score_hits(&take, &hits, terminal)?;
     terminal.clear();
     let heard = Heard {

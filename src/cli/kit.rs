@@ -8,7 +8,7 @@ use kitwright_core::{
     cast::{CastOptions, HeardTake, make_kit, target_of},
     error::{Error, Result},
     export::{Summary, kit_file, write_folder},
-    listen::{HearOptions, hear, read_key},
+    listen::{DetectOptions, detect, read_key},
 };
 use std::{
     path::{Path, PathBuf},
@@ -58,9 +58,9 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
     Ok(())
 }
 
-fn hear_take(path: &Path, options: &HearOptions, terminal: &Terminal) -> Result<HeardTake> {
+fn hear_take(path: &Path, options: &DetectOptions, terminal: &Terminal) -> Result<HeardTake> {
     let take = Arc::new(read_take(path, terminal)?);
-    let hits = hear(&take, options, terminal)?;
+    let hits = detect(&take, options, terminal)?;
     Ok((take, hits))
 }
 

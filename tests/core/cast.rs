@@ -6,7 +6,7 @@ use kitwright_core::{
     engine::PlayKit,
     export::{RenderOptions, Score, groove_midi, render},
     kit::{Kit, Role},
-    listen::{HearOptions, hear},
+    listen::{DetectOptions, detect},
     progress::Quiet,
     take::Take,
 };
@@ -15,7 +15,7 @@ use std::sync::{Arc, LazyLock};
 /// The kit of a take.
 fn kit_of(take: Take, options: &CastOptions) -> Kit {
     let take = Arc::new(take);
-    let hits = hear(&take, &HearOptions::default(), &Quiet).expect("heard");
+    let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("heard");
     make_kit(&[(take, hits)], options, &Quiet).expect("made")
 }
 

@@ -12,7 +12,7 @@ use kitwright_core::{
     engine::PlayKit,
     export::{RenderOptions, Score, groove_midi, render, render_pad},
     kit::{Kit, Role},
-    listen::{HearOptions, hear},
+    listen::{DetectOptions, detect},
     progress::Quiet,
     take::Take,
 };
@@ -24,7 +24,7 @@ fn kit_of(name: &str, fit: f32, seed: u64, roles: &[Role]) -> Kit {
     let frames = take.frames().min(12 * take.sample_rate as usize);
     let channels = take.channels.iter().map(|c| c[..frames].to_vec()).collect();
     let take = Arc::new(Take::from_samples(name, take.sample_rate, channels));
-    let hits = hear(&take, &HearOptions::default(), &Quiet).expect("heard");
+    let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("heard");
     let options = CastOptions { fit, seed, roles: Some(roles.to_vec()), ..CastOptions::default() };
     make_kit(&[(take, hits)], &options, &Quiet).expect("made")
 }

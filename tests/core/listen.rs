@@ -3,7 +3,7 @@
 use crate::listen_support::synth::{between, burst, hiss, hum, narrow, place, struck};
 use kitwright_core::{
     error::Error,
-    listen::{HearOptions, Hit, hear},
+    listen::{DetectOptions, Hit, detect},
     progress::{Flag, Progress, Quiet},
     take::Take,
 };
@@ -19,7 +19,7 @@ fn mono(rate: u32, samples: &[f64]) -> Take {
 }
 
 fn heard(take: &Take) -> Vec<Hit> {
-    hear(take, &HearOptions::default(), &Quiet).unwrap()
+    detect(take, &DetectOptions::default(), &Quiet).unwrap()
 }
 
 fn starts(take: &Take) -> Vec<u64> {
@@ -101,8 +101,8 @@ proptest! {
         sensitivity in -1.0f32..1.0,
     ) {
         let take = Take::from_samples("any", rate, vec![samples; channels]);
-        let options = HearOptions { sensitivity, ..HearOptions::default() };
-        let hits = hear(&take, &options, &Quiet).unwrap();
+        let options = DetectOptions { sensitivity, ..DetectOptions::default() };
+        let hits = detect(&take, &options, &Quiet).unwrap();
         let mut last = 0;
         for hit in &hits {
             prop_assert!(hit.start >= last && hit.end > hit.start && hit.end <= take.frames() as u64);
@@ -246,7 +246,8 @@ fn hits_end_by_decay_by_the_next_hit_or_by_a_gate() {
     let (before, after) = (take.channels[0][end - 1], take.channels[0][end]);
     assert!(before < 0.0 && after >= 0.0, "not in the middle of a cycle: {before} {after}");
 
-    let gated = hear(&take, &HearOptions { gate_db: Some(20.0), ..HearOptions::default() }, &Quiet).unwrap();
+    let gated =
+        detect(&take, &DetectOptions { gate_db: Some(20.0), ..DetectOptions::default() }, &Quiet).unwrap();
     let seconds = (gated[0].end - gated[0].start) as f64 / rate;
     assert!((0.2..0.3).contains(&seconds), "20 dB down after 0.23 s, gated at {seconds} s");
 }
@@ -258,7 +259,7 @@ fn more_sensitivity_never_hears_fewer_hits() {
     let take = mono(44_100, &all);
     let counts: Vec<usize> = [-1.0, -0.5, 0.0, 0.5, 1.0]
         .map(|sensitivity| {
-            hear(&take, &HearOptions { sensitivity, ..HearOptions::default() }, &Quiet).unwrap().len()
+            detect(&take, &DetectOptions { sensitivity, ..DetectOptions::default() }, &Quiet).unwrap().len()
         })
         .to_vec();
     assert!(counts.is_sorted(), "{counts:?}");
@@ -333,13 +334,13 @@ fn hearing_is_cancelled_and_reports_its_progress() {
     }
     let take = mono(44_100, &strokes(44_100.0, -70.0, 5).0);
     let whole = Watched { reports: Mutex::default(), stop_at: 2.0 };
-    hear(&take, &HearOptions::default(), &whole).unwrap();
+    detect(&take, &DetectOptions::default(), &whole).unwrap();
     let reports = whole.reports.into_inner().unwrap();
     assert!(reports.is_sorted() && reports.len() > 4 && reports.last() == Some(&1.0), "{reports:?}");
 
     let half = Watched { reports: Mutex::default(), stop_at: 0.5 };
-    assert_eq!(hear(&take, &HearOptions::default(), &half), Err(Error::Cancelled));
+    assert_eq!(detect(&take, &DetectOptions::default(), &half), Err(Error::Cancelled));
     let flag = Flag::default();
     flag.0.store(true, Ordering::Relaxed);
-    assert_eq!(hear(&take, &HearOptions::default(), &flag), Err(Error::Cancelled));
+    assert_eq!(detect(&take, &DetectOptions::default(), &flag), Err(Error::Cancelled));
 }

@@ -2,7 +2,7 @@
 
 use crate::listen_support::synth::{hiss, narrow, place, struck};
 use kitwright_core::{
-    listen::{HearOptions, Hit, edit, hear, hear_again},
+    listen::{DetectOptions, Hit, detect, detect_again, edit},
     progress::Quiet,
     take::Take,
 };
@@ -14,7 +14,7 @@ fn take() -> (Take, Vec<Hit>) {
         place(&mut x, &struck(48_000.0, 220.0, 0.05, 0.4), at, -6.0);
     }
     let take = Take::from_samples("three.wav", 48_000, vec![narrow(&x)]);
-    let hits = hear(&take, &HearOptions::default(), &Quiet).unwrap();
+    let hits = detect(&take, &DetectOptions::default(), &Quiet).unwrap();
     assert_eq!(hits.len(), 3);
     (take, hits)
 }
@@ -34,7 +34,7 @@ fn a_hit_made_by_hand_survives_another_hearing() {
     assert_eq!(hits[0].end, 26_000, "the hit it falls into ends there");
     assert_in_order(&hits, &take);
 
-    let again = hear_again(&take, &hits, &[], &HearOptions::default(), &Quiet).unwrap();
+    let again = detect_again(&take, &hits, &[], &DetectOptions::default(), &Quiet).unwrap();
     assert_in_order(&again, &take);
     assert_eq!(again.len(), 4);
     assert_eq!(again[1], hits[1]);
@@ -46,7 +46,7 @@ fn a_moved_start_stays_moved_and_the_heard_one_does_not_return() {
     let (take, mut hits) = take();
     let (start, end) = (hits[1].start - 960, hits[1].end);
     edit::reshape(&mut hits, &take, 1, start, end).unwrap();
-    let again = hear_again(&take, &hits, &[], &HearOptions::default(), &Quiet).unwrap();
+    let again = detect_again(&take, &hits, &[], &DetectOptions::default(), &Quiet).unwrap();
     assert_eq!(again.len(), 3);
     assert_eq!((again[1].start, again[1].by_hand), (start, true));
     assert_in_order(&again, &take);
@@ -71,7 +71,7 @@ fn merged_hits_stay_one_and_removed_ones_go() {
     let (take, mut hits) = take();
     edit::merge(&mut hits, &take, 1).unwrap();
     assert_eq!(hits.len(), 2);
-    let again = hear_again(&take, &hits, &[], &HearOptions::default(), &Quiet).unwrap();
+    let again = detect_again(&take, &hits, &[], &DetectOptions::default(), &Quiet).unwrap();
     assert_eq!(again.len(), 2, "what was merged is not heard apart again");
     edit::remove(&mut hits, &take, 0).unwrap();
     assert_eq!(hits.len(), 1);
@@ -80,8 +80,8 @@ fn merged_hits_stay_one_and_removed_ones_go() {
 #[test]
 fn what_was_removed_or_moved_is_not_heard_there_again() {
     let (take, hits) = take();
-    let more = HearOptions { sensitivity: 0.3, ..HearOptions::default() };
-    let again = |hits: &[Hit], aside: &[u64]| hear_again(&take, hits, aside, &more, &Quiet).unwrap();
+    let more = DetectOptions { sensitivity: 0.3, ..DetectOptions::default() };
+    let again = |hits: &[Hit], aside: &[u64]| detect_again(&take, hits, aside, &more, &Quiet).unwrap();
     let mut edited = hits.clone();
     edit::remove(&mut edited, &take, 1).unwrap();
     let aside: Vec<u64> = edit::set_aside(&hits, &edited).collect();

@@ -7,7 +7,7 @@ use kitwright_core::{
     cast::{CastOptions, make_kit, set_key},
     export::render_pad,
     kit::{Key, Kit, Mode, Role},
-    listen::{HearOptions, hear, hear_key, key_of},
+    listen::{DetectOptions, detect, detect_key, key_of},
     progress::Quiet,
     take::Take,
     units::{hz_to_note, note_to_hz},
@@ -87,7 +87,7 @@ fn cadences_are_heard_in_their_key_also_out_of_tune() {
         for mode in [Mode::Major, Mode::Minor] {
             let key = Key { tonic, mode };
             let detuned = f64::from(tonic) * 0.07 - 0.4;
-            let heard = hear_key(&cadence(key, detuned), &Quiet).unwrap();
+            let heard = detect_key(&cadence(key, detuned), &Quiet).unwrap();
             assert_eq!(heard.map(|h| h.key), Some(key), "{detuned} st off: {heard:?}");
         }
     }
@@ -105,7 +105,7 @@ fn what_has_no_key_is_given_none() {
     for (what, samples) in
         [("noise", hiss), ("silence", vec![0.0; 44_100]), ("a click", vec![1.0]), ("nothing", vec![])]
     {
-        let heard = hear_key(&Take::from_samples(what, RATE, vec![samples]), &Quiet).unwrap();
+        let heard = detect_key(&Take::from_samples(what, RATE, vec![samples]), &Quiet).unwrap();
         assert_eq!(heard, None, "{what}");
     }
 }
@@ -170,7 +170,7 @@ fn cents_beside_key(hz: f64, key: Key) -> f64 {
 #[test]
 fn toms_sound_on_a_note_of_the_key_within_five_cents() {
     let take = Arc::new(plucks(&[151.3, 221.9, 183.4]));
-    let hits = hear(&take, &HearOptions::default(), &Quiet).unwrap();
+    let hits = detect(&take, &DetectOptions::default(), &Quiet).unwrap();
     let roles = Some(vec![Role::LowTom, Role::HighTom]);
     let options = CastOptions { roles, fit: 0.5, ..CastOptions::default() };
     let mut kit = make_kit(&[(take, hits)], &options, &Quiet).unwrap();
@@ -203,7 +203,7 @@ const PITCHED: [Role; 4] = [Role::Kick, Role::Rim, Role::LowTom, Role::HighTom];
 
 /// A kit whose pads with a pitch are tuned, kick included.
 fn tuned(take: &Arc<Take>, key: Key, fit: f32) -> Kit {
-    let hits = hear(take, &HearOptions::default(), &Quiet).unwrap();
+    let hits = detect(take, &DetectOptions::default(), &Quiet).unwrap();
     let options = CastOptions {
         roles: Some(PITCHED.to_vec()),
         fit,

@@ -5,7 +5,7 @@
 
 use kitwright_core::{
     cast::{CastOptions, make_kit},
-    listen::{HearOptions, hear},
+    listen::{DetectOptions, detect},
     progress::Quiet,
     take::Take,
 };
@@ -71,7 +71,7 @@ fn recorded_one_shots_become_a_kit() {
     }
     assert!(truth.len() >= 16, "only {} sounds", truth.len());
     let take = Arc::new(Take::from_samples("row.wav", RATE, vec![row]));
-    let hits = hear(&take, &HearOptions::default(), &Quiet).expect("heard");
+    let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("heard");
     let starts: Vec<f64> = hits.iter().map(|h| h.start as f64 / f64::from(RATE)).collect();
     let found = truth.iter().filter(|t| starts.iter().any(|s| (s - *t).abs() <= 0.025)).count();
     println!("{found} of {} sounds within 25 ms, {} hits", truth.len(), hits.len());

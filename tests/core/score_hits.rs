@@ -8,7 +8,7 @@ use crate::{
     listen_support::score::{Tally, heading, row, truth},
 };
 use kitwright_core::{
-    listen::{HearOptions, describe, hear},
+    listen::{DetectOptions, describe, detect},
     progress::Quiet,
     take::Take,
     units::hz_to_note,
@@ -27,7 +27,7 @@ fn tallies(folder: &Path) -> Vec<(String, Tally)> {
         .iter()
         .map(|file| {
             let take = Take::read(file, &Quiet).unwrap();
-            let hits = hear(&take, &HearOptions::default(), &Quiet).unwrap();
+            let hits = detect(&take, &DetectOptions::default(), &Quiet).unwrap();
             let heard: Vec<f64> = hits.iter().map(|h| h.start as f64 / f64::from(take.sample_rate)).collect();
             let name = file.file_stem().unwrap().to_string_lossy().into_owned();
             (name, Tally::of(&truth(&file.with_extension("csv")), &heard))

@@ -4,7 +4,7 @@ use kitwright_core::{
     engine::{Meters, PlayKit},
     error::Error,
     kit::{Kit, Role, Slice, TakeEntry},
-    listen::{Description, HearOptions, Hit},
+    listen::{Description, DetectOptions, Hit},
     session::{HitEdit, Job, PadTrigger, Session},
     take::Take,
 };
@@ -188,7 +188,7 @@ fn a_failed_job_leaves_the_kit_and_its_steps_as_they_were() {
         Job::AddTake(broken.clone()),
         Job::LoadKit(broken.clone()),
         Job::SaveKit(folder.path().join("no/such/folder/kit.kitwright")),
-        Job::DetectAgain(7, HearOptions::default()),
+        Job::DetectAgain(7, DetectOptions::default()),
         Job::SetHit { pad: 0, source: (0, 99), role: Role::Kick },
         Job::SetHit { pad: 16, source: (0, 0), role: Role::Kick },
         Job::SetFit { pad: Some(99), fit: 0.5 },
@@ -283,7 +283,7 @@ fn trims_are_saved_as_they_are_and_handed_out_when_a_file_brings_them() {
 #[test]
 fn hits_set_by_hand_survive_another_hearing() {
     let session = session_with_kit();
-    session.start(Job::DetectAgain(0, HearOptions { sensitivity: 0.5, ..HearOptions::default() }));
+    session.start(Job::DetectAgain(0, DetectOptions { sensitivity: 0.5, ..DetectOptions::default() }));
     settle(&session);
     assert_eq!(session.error(), None);
     let kit = session.kit();
@@ -296,20 +296,20 @@ fn hits_set_by_hand_survive_another_hearing() {
 #[test]
 fn a_removed_hit_stays_away_until_the_removal_is_undone() {
     let session = session_with_kit();
-    let hear_again = || {
-        session.start(Job::DetectAgain(0, HearOptions::default()));
+    let detect_again = || {
+        session.start(Job::DetectAgain(0, DetectOptions::default()));
         settle(&session);
         assert_eq!(session.error(), None);
         session.kit().doc.takes[0].hits.iter().map(|h| h.start).collect::<Vec<_>>()
     };
-    let all = hear_again();
+    let all = detect_again();
     assert!(all.len() >= 4, "{all:?}");
     session.start(Job::EditHits(0, HitEdit::Remove(all.len() - 1)));
     settle(&session);
-    assert_eq!(hear_again(), all[..all.len() - 1]);
+    assert_eq!(detect_again(), all[..all.len() - 1]);
     session.undo();
     session.undo();
-    assert_eq!(hear_again(), all);
+    assert_eq!(detect_again(), all);
 }
 
 #[test]
@@ -498,7 +498,7 @@ fn a_hook_may_drop_the_session_on_its_own_thread() {
         let weak = Arc::downgrade(&session);
         let mut held = last.lock().unwrap();
         if job {
-            session.start(Job::DetectAgain(0, HearOptions::default()));
+            session.start(Job::DetectAgain(0, DetectOptions::default()));
         } else {
             session.restore(state.to_string());
         }

@@ -3,7 +3,7 @@
 //! Each function changes a list of hits that is in order and does not overlap, and keeps it so. What was
 //! touched is `by_hand` from then on and survives another hearing. On an error nothing is changed.
 
-use super::{Hearer, Hit};
+use super::{Hit, HitBuilder};
 use crate::{
     error::{Error, Result},
     take::Take,
@@ -31,10 +31,10 @@ pub fn add(hits: &mut Vec<Hit>, take: &Take, start: u64) -> Result<usize> {
             take.name
         )));
     }
-    let mut hearer = Hearer::new(take);
-    let hit = hearer.hit_by_hand(start, hearer.end(start, next));
+    let mut builder = HitBuilder::new(take);
+    let hit = builder.hit_by_hand(start, builder.end(start, next));
     if let Some(before) = at.checked_sub(1).filter(|&i| hits[i].end > start) {
-        hits[before] = hearer.described(&hits[before], hits[before].start, start);
+        hits[before] = builder.described(&hits[before], hits[before].start, start);
     }
     hits.insert(at, hit);
     Ok(at)
@@ -49,10 +49,10 @@ pub fn reshape(hits: &mut [Hit], take: &Take, index: usize, start: u64, end: u64
         let trouble = "a hit must stay between the starts of its neighbours and last at least 2 ms";
         return Err(Error::invalid(format!("{}: {trouble}", take.name)));
     }
-    let mut hearer = Hearer::new(take);
-    hits[index] = hearer.hit_by_hand(start, end);
+    let mut builder = HitBuilder::new(take);
+    hits[index] = builder.hit_by_hand(start, end);
     if let Some(before) = index.checked_sub(1).filter(|&i| hits[i].end > start) {
-        hits[before] = hearer.described(&hits[before], hits[before].start, start);
+        hits[before] = builder.described(&hits[before], hits[before].start, start);
     }
     Ok(())
 }
@@ -64,9 +64,9 @@ pub fn split(hits: &mut Vec<Hit>, take: &Take, index: usize, at: u64) -> Result<
     if at < start + shortest(take) || at + shortest(take) > end {
         return Err(Error::invalid(format!("{}: a hit can only be split 2 ms or more inside it", take.name)));
     }
-    let mut hearer = Hearer::new(take);
-    hits[index] = hearer.hit_by_hand(start, at);
-    hits.insert(index + 1, hearer.hit_by_hand(at, end));
+    let mut builder = HitBuilder::new(take);
+    hits[index] = builder.hit_by_hand(start, at);
+    hits.insert(index + 1, builder.hit_by_hand(at, end));
     Ok(())
 }
 
@@ -74,7 +74,7 @@ pub fn split(hits: &mut Vec<Hit>, take: &Take, index: usize, at: u64) -> Result<
 pub fn merge(hits: &mut Vec<Hit>, take: &Take, index: usize) -> Result<()> {
     present(hits, take, index)?;
     present(hits, take, index + 1)?;
-    let whole = Hearer::new(take).hit_by_hand(hits[index].start, hits[index + 1].end);
+    let whole = HitBuilder::new(take).hit_by_hand(hits[index].start, hits[index + 1].end);
     hits[index] = whole;
     hits.remove(index + 1);
     Ok(())
@@ -103,7 +103,7 @@ pub(super) fn keep_by_hand(before: &[Hit], set_aside: &[u64], mut heard: Vec<Hit
     if by_hand.is_empty() {
         return heard;
     }
-    let mut hearer = Hearer::new(take);
+    let mut builder = HitBuilder::new(take);
     let least = shortest(take);
     let mut all: Vec<Hit> = Vec::with_capacity(heard.len() + by_hand.len());
     for hit in heard {
@@ -112,7 +112,7 @@ pub(super) fn keep_by_hand(before: &[Hit], set_aside: &[u64], mut heard: Vec<Hit
             continue;
         }
         let end = by_hand.iter().map(|h| h.start).filter(|&s| s > hit.start).fold(hit.end, u64::min);
-        all.push(if end < hit.end { hearer.described(&hit, hit.start, end) } else { hit });
+        all.push(if end < hit.end { builder.described(&hit, hit.start, end) } else { hit });
     }
     all.extend(by_hand.into_iter().cloned());
     all.sort_by_key(|h| h.start);

@@ -38,7 +38,7 @@ const LEAST_LEAD: f64 = 0.01;
 
 /// A key and how well it explains what was heard.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct HeardKey {
+pub struct DetectedKey {
     /// The key.
     pub key: Key,
     /// Correlation of the pitch classes with the key's profile, up to 1.
@@ -53,7 +53,7 @@ pub struct HeardKey {
 /// Cancelled, a file that cannot be read, or one that has no clear key.
 pub fn read_key(path: &Path, progress: &dyn Progress) -> Result<Key> {
     let take = Take::read(path, &Part::new(progress, 0.0, 0.5))?;
-    let heard = hear_key(&take, &Part::new(progress, 0.5, 1.0))?;
+    let heard = detect_key(&take, &Part::new(progress, 0.5, 1.0))?;
     heard.map(|h| h.key).ok_or_else(|| {
         Error::file(path, "no key can be told from it; give a loop with tones in it, or name the key")
     })
@@ -63,14 +63,14 @@ pub fn read_key(path: &Path, progress: &dyn Progress) -> Result<Key> {
 ///
 /// # Errors
 /// Only when cancelled.
-pub fn hear_key(take: &Take, progress: &dyn Progress) -> Result<Option<HeardKey>> {
+pub fn detect_key(take: &Take, progress: &dyn Progress) -> Result<Option<DetectedKey>> {
     let tones = tones(take, progress)?;
     let found = key_of(&pitch_classes(&tones));
     Ok(found.filter(|k| k.correlation >= LEAST_CORRELATION && k.lead >= LEAST_LEAD))
 }
 
 /// The key that explains best how long or loud each pitch class (C first) sounds; `None` when nothing does.
-pub fn key_of(pitch_classes: &[f64; 12]) -> Option<HeardKey> {
+pub fn key_of(pitch_classes: &[f64; 12]) -> Option<DetectedKey> {
     let mut all: Vec<(f64, Key)> = (0..12u8)
         .flat_map(|tonic| [Mode::Major, Mode::Minor].map(|mode| Key { tonic, mode }))
         .filter_map(|key| {
@@ -84,7 +84,7 @@ pub fn key_of(pitch_classes: &[f64; 12]) -> Option<HeardKey> {
         .collect();
     all.sort_by(|a, b| b.0.total_cmp(&a.0));
     let &[(best, key), (next, _), ..] = &all[..] else { return None };
-    Some(HeardKey { key, correlation: best, lead: best - next })
+    Some(DetectedKey { key, correlation: best, lead: best - next })
 }
 
 /// Pearson's correlation; `None` when either is constant.

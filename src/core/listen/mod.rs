@@ -30,7 +30,7 @@ mod trees;
 pub use ends::DECAYED_DB;
 
 pub use describe::{BAND_EDGES_HZ, STRETCH_ENDS_S};
-pub use key::{HeardKey, hear_key, key_of, read_key};
+pub use key::{DetectedKey, detect_key, key_of, read_key};
 
 use self::{
     describe::Describer,
@@ -100,7 +100,7 @@ pub struct Description {
 /// How to listen.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 #[serde(default)]
-pub struct HearOptions {
+pub struct DetectOptions {
     /// -1 (fewer hits) to 1 (more hits), 0 by default.
     pub sensitivity: f32,
     /// Ends every hit this far below its loudest moment, dB (1 to 60); by its decay alone when absent.
@@ -110,7 +110,7 @@ pub struct HearOptions {
 /// The hits of `take` in order of their starts; they do not overlap. Silence gives none.
 ///
 /// The same take gives the same hits, also with another gain or polarity. Fails only when cancelled.
-pub fn hear(take: &Take, options: &HearOptions, progress: &dyn Progress) -> Result<Vec<Hit>> {
+pub fn detect(take: &Take, options: &DetectOptions, progress: &dyn Progress) -> Result<Vec<Hit>> {
     progress.check()?;
     if take.frames() == 0 {
         return Ok(Vec::new());
@@ -123,13 +123,13 @@ pub fn hear(take: &Take, options: &HearOptions, progress: &dyn Progress) -> Resu
     let counter = Counter::new(&part, STEP, starts.len());
     let hits = parallel::in_order(
         starts.len(),
-        || Hearer::with_gate(take, &envelope, options.gate_db),
-        |hearer, i| {
+        || HitBuilder::with_gate(take, &envelope, options.gate_db),
+        |builder, i| {
             progress.check()?;
             let next = starts.get(i + 1).copied().unwrap_or(take.frames()) as u64;
             let start = starts[i] as u64;
-            let end = hearer.end(start, next);
-            let hit = Hit { start, end, by_hand: false, description: hearer.describe(start, end) };
+            let end = builder.end(start, next);
+            let hit = Hit { start, end, by_hand: false, description: builder.describe(start, end) };
             counter.one_done();
             Ok(hit)
         },
@@ -141,14 +141,14 @@ pub fn hear(take: &Take, options: &HearOptions, progress: &dyn Progress) -> Resu
 
 /// Hears `take` again: as [`hear`], but hits of `before` that were set by hand stay as they are, and none is
 /// heard where one was `set_aside` (frames, see [`edit::set_aside`]).
-pub fn hear_again(
+pub fn detect_again(
     take: &Take,
     before: &[Hit],
     set_aside: &[u64],
-    options: &HearOptions,
+    options: &DetectOptions,
     progress: &dyn Progress,
 ) -> Result<Vec<Hit>> {
-    Ok(edit::keep_by_hand(before, set_aside, hear(take, options, progress)?, take))
+    Ok(edit::keep_by_hand(before, set_aside, detect(take, options, progress)?, take))
 }
 
 /// Describes frames `start..end` of `take`, whoever chose them; clipped to the take.
@@ -160,13 +160,13 @@ pub fn describe(take: &Take, start: usize, end: usize) -> Description {
 const STEP: &str = "hearing hits";
 
 /// Ends and describes hits of one take.
-struct Hearer<'a> {
+struct HitBuilder<'a> {
     take: &'a Take,
     ends: Ends,
     describer: Describer<'a>,
 }
 
-impl<'a> Hearer<'a> {
+impl<'a> HitBuilder<'a> {
     fn new(take: &'a Take) -> Self {
         Self::with_gate(take, &Envelope::of(take), None)
     }
@@ -209,7 +209,7 @@ fn starts(
     take: &Take,
     envelope: &Envelope,
     spectrogram: &Spectrogram,
-    options: &HearOptions,
+    options: &DetectOptions,
     progress: &dyn Progress,
 ) -> Result<Vec<usize>> {
     let rate = f64::from(take.sample_rate);

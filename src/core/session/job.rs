@@ -1,6 +1,6 @@
 //! What the session can be asked to do, and what a running job reports.
 
-use crate::{kit::Role, listen::HearOptions};
+use crate::{kit::Role, listen::DetectOptions};
 use std::{fmt, path::PathBuf};
 
 /// What a running job tells.
@@ -79,7 +79,7 @@ pub enum Job {
         role: Role,
     },
     /// Hear a take again; hits set by hand stay.
-    DetectAgain(usize, HearOptions),
+    DetectAgain(usize, DetectOptions),
     /// Change the hits of a take by hand; pads keep their sound.
     EditHits(usize, HitEdit),
     /// Cast the whole kit anew from its takes.

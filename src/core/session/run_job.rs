@@ -8,7 +8,7 @@ use crate::{
     cast::{self, CastOptions, HeardTake},
     error::{Error, Result},
     kit::{Kit, Pad, Role, TakeEntry},
-    listen::{self, HearOptions, Hit},
+    listen::{self, DetectOptions, Hit},
     progress::{Part, Progress},
     take::Take,
 };
@@ -23,12 +23,12 @@ pub(super) fn run(job: Job, open_kit: &OpenKit, progress: &dyn Progress) -> Resu
         Job::AddTake(path) => add_take(open_kit, &path, progress),
         Job::KeepRecording { fit } => keep_recording(open_kit, fit, progress),
         Job::PutFile { pad, file, role } => put_file(open_kit, pad, &file, role, progress),
-        Job::DetectAgain(take, options) => hear_again(open_kit, take, options, progress),
+        Job::DetectAgain(take, options) => detect_again(open_kit, take, options, progress),
         Job::EditHits(take, edit) => edit_hits(open_kit, take, edit, progress),
         Job::Recast => recast(open_kit, progress),
         Job::SetHit { pad, source, role } => set_hit(open_kit, pad, source, role, progress),
         Job::SetFit { pad, fit } => set_fit(open_kit, pad, fit, progress),
-        Job::DetectKey(path) => hear_key(open_kit, &path, progress),
+        Job::DetectKey(path) => detect_key(open_kit, &path, progress),
         Job::SetTarget { pad, sound } => set_target(open_kit, pad, sound.as_deref(), progress),
         Job::LoadKit(path) => load(open_kit, &path, progress),
         Job::SaveKit(path) => open_kit.kit_with_trims().save(path, progress),
@@ -95,7 +95,7 @@ fn keep_recording(open_kit: &OpenKit, fit: f32, progress: &dyn Progress) -> Resu
     }
     let kit = open_kit.kit();
     take.name = format!("recording {}", kit.takes.len() + 1);
-    let hits = listen::hear(&take, &HearOptions::default(), &Part::new(progress, 0.0, 0.4))?;
+    let hits = listen::detect(&take, &DetectOptions::default(), &Part::new(progress, 0.0, 0.4))?;
     let heard = (Arc::new(take), hits);
     let rest = Part::new(progress, 0.4, 1.0);
     if kit.takes.is_empty() {
@@ -143,16 +143,21 @@ fn put_file(open_kit: &OpenKit, pad: usize, path: &Path, role: Role, progress: &
 
 fn read_and_hear(path: &Path, progress: &dyn Progress) -> Result<HeardTake> {
     let take = Take::read(path, &Part::new(progress, 0.0, 0.5))?;
-    let hits = listen::hear(&take, &HearOptions::default(), &Part::new(progress, 0.5, 1.0))?;
+    let hits = listen::detect(&take, &DetectOptions::default(), &Part::new(progress, 0.5, 1.0))?;
     Ok((Arc::new(take), hits))
 }
 
-fn hear_again(open_kit: &OpenKit, index: usize, options: HearOptions, progress: &dyn Progress) -> Result<()> {
+fn detect_again(
+    open_kit: &OpenKit,
+    index: usize,
+    options: DetectOptions,
+    progress: &dyn Progress,
+) -> Result<()> {
     let before = open_kit.kit();
     let (Some(take), Some(entry)) = (before.takes.get(index), before.doc.takes.get(index)) else {
         return Err(Error::invalid(format!("there is no take {} to hear again", index + 1)));
     };
-    let heard = listen::hear_again(take, &entry.hits, &entry.set_aside, &options, progress)?;
+    let heard = listen::detect_again(take, &entry.hits, &entry.set_aside, &options, progress)?;
     progress.check()?;
     let name = format!("hear {} again", entry.name);
     open_kit.change(&name, false, |kit| {
@@ -296,7 +301,7 @@ fn set_fit(open_kit: &OpenKit, pad: Option<usize>, fit: f32, progress: &dyn Prog
     })
 }
 
-fn hear_key(open_kit: &OpenKit, path: &Path, progress: &dyn Progress) -> Result<()> {
+fn detect_key(open_kit: &OpenKit, path: &Path, progress: &dyn Progress) -> Result<()> {
     let key = listen::read_key(path, progress)?;
     progress.check()?;
     let before = open_kit.kit();

@@ -10,7 +10,7 @@ use crate::editor::{
 };
 use egui::{Align, Layout, RichText, Ui};
 use kitwright_core::{
-    listen::{DECAYED_DB, HearOptions},
+    listen::{DECAYED_DB, DetectOptions},
     session::{HitEdit, Job},
     settings::{Curve, Setting, Unit},
 };
@@ -110,7 +110,7 @@ fn take_tools(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>, shown
     )
     .clicked()
     {
-        let options = HearOptions { sensitivity: state.take.sensitivity, gate_db: state.take.gate_db };
+        let options = DetectOptions { sensitivity: state.take.sensitivity, gate_db: state.take.gate_db };
         cx.session.start(Job::DetectAgain(shown.index, options));
     }
     let help = "Gives the hits of all takes to the pads anew; one step back undoes it.";

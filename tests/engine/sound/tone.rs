@@ -6,7 +6,7 @@ use kitwright_core::{
     demo::borrowed_cello,
     engine::Engine,
     kit::{Band, Kit, Slice, Stage, TakeEntry, Tone, Trims},
-    listen::{Description, HearOptions, Hit, hear},
+    listen::{Description, DetectOptions, Hit, detect},
     progress::Quiet,
     take::Take,
 };
@@ -81,7 +81,7 @@ fn loudness(sound: &[Vec<f32>; 2]) -> f64 {
 fn every_stage_is_passed_by_at_its_own_loudness_on_real_sounds() {
     let mut worst = 0.0_f64;
     for (name, take) in takes() {
-        let hits = hear(&take, &HearOptions::default(), &Quiet).expect("hits");
+        let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("hits");
         for stage in Stage::ALL {
             let kit = kit_of(&take, &hits, figures::tone::only(stage));
             let (with, without) = (strokes(&kit, 0, false), strokes(&kit, 1 << stage as u8, false));
@@ -101,7 +101,7 @@ fn every_stage_is_passed_by_at_its_own_loudness_on_real_sounds() {
 #[test]
 fn the_order_of_a_pads_chain_is_heard_and_kept_in_the_kit() {
     let take = Arc::new(borrowed_cello(1).0);
-    let hits = hear(&take, &HearOptions::default(), &Quiet).expect("hits");
+    let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("hits");
     let usual = kit_of(&take, &hits, figures::tone::full());
     let mut turned = usual.clone();
     turned.doc.pads[0].tone.order.reverse();
