@@ -14,7 +14,7 @@ fn casting(c: &mut Criterion) {
     let (demo, _) = borrowed_cello(1);
     let samples = demo.channels[0].iter().copied().cycle().take(180 * 48_000).collect();
     let take = Arc::new(Take::from_samples("three minutes", 48_000, vec![samples]));
-    let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("heard");
+    let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("detected");
     let heard = [(take, hits)];
     let mut group = c.benchmark_group("cast");
     group.sample_size(10);

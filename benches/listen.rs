@@ -1,4 +1,4 @@
-//! How long hearing takes: a three-minute stereo take at 48 kHz, hits and descriptions; on one core under
+//! How long detection takes: a three-minute stereo take at 48 kHz, hits and descriptions; on one core under
 //! `taskset --cpu-list 0`.
 
 use criterion::{Criterion, criterion_group, criterion_main};
@@ -19,15 +19,15 @@ fn three_minutes() -> Take {
     Take::from_samples("three minutes", 48_000, vec![left, right])
 }
 
-fn hearing(c: &mut Criterion) {
+fn detection(c: &mut Criterion) {
     let take = three_minutes();
     let mut group = c.benchmark_group("listen");
     group.sample_size(10);
-    group.bench_function("hear three minutes of stereo", |b| {
+    group.bench_function("detect hits in three minutes of stereo", |b| {
         b.iter(|| detect(black_box(&take), &DetectOptions::default(), &Quiet));
     });
     group.finish();
 }
 
-criterion_group!(benches, hearing);
+criterion_group!(benches, detection);
 criterion_main!(benches);

@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 /// Receives progress and tells whether to go on. Implementors are shared between threads.
 pub trait Progress: Sync {
-    /// `done` runs from 0 to 1 within `step`, a short phrase such as "hearing hits".
+    /// `done` runs from 0 to 1 within `step`, a short phrase such as "detecting hits".
     fn report(&self, step: &str, done: f32);
 
     /// Whether the user asked to stop.

@@ -24,7 +24,7 @@ fn kit_of(name: &str, fit: f32, seed: u64, roles: &[Role]) -> Kit {
     let frames = take.frames().min(12 * take.sample_rate as usize);
     let channels = take.channels.iter().map(|c| c[..frames].to_vec()).collect();
     let take = Arc::new(Take::from_samples(name, take.sample_rate, channels));
-    let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("heard");
+    let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("detected");
     let options = CastOptions { fit, seed, roles: Some(roles.to_vec()), ..CastOptions::default() };
     make_kit(&[(take, hits)], &options, &Quiet).expect("made")
 }
@@ -37,7 +37,7 @@ fn pads_of(name: &str, fit: f32, seed: u64, roles: &[Role]) -> Vec<Features> {
         // as the kit plays it, with the draws of its own seed
         let [left, right] = render_pad(&kit, pad, 110.0 / 127.0, 48_000, &Quiet).expect("played");
         let mono: Vec<f32> = left.iter().zip(&right).map(|(l, r)| (l + r) * 0.5).collect();
-        Features::of(&mono, 48_000.0).expect("heard")
+        Features::of(&mono, 48_000.0).expect("detected")
     });
     measured.collect()
 }

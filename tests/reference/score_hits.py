@@ -1,15 +1,15 @@
 """Heard hits against true ones, beside librosa's detector: `cargo xtask score hits` runs this.
 
-    python score_hits.py HEARING FOLDER...
+    python score_hits.py DETECTION FOLDER...
 
-HEARING is the built example `hearing`; each folder holds recordings, each with a CSV file of true onsets.
+DETECTION is the built example `detection`; each folder holds recordings, each with a CSV file of true onsets.
 Prints a table as JSON.
 """
 import json
 import pathlib
 import sys
 
-from hearing import COLUMNS, NOTES, Tally, ask, spectral_flux, truth
+from detection import COLUMNS, NOTES, Tally, ask, spectral_flux, truth
 
 
 def sets(folder, files):
@@ -34,10 +34,10 @@ def main():
         ours = dict(zip(files, ask(program, "hits", files)))
         theirs = {file: spectral_flux(file) for file in files}
         for name, part in sets(folder, files):
-            for who, heard in [("Kitwright", ours), ("librosa", theirs)]:
+            for who, found in [("Kitwright", ours), ("librosa", theirs)]:
                 tally = Tally()
                 for file in part:
-                    tally.add(truth(file), heard[file])
+                    tally.add(truth(file), found[file])
                 rows.append([f"{name}: {who}", *tally.cells()])
     print(json.dumps({"title": "Hits", "columns": ["recordings", *COLUMNS], "rows": rows, "notes": NOTES}))
 

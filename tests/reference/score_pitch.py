@@ -1,8 +1,8 @@
 """Fundamentals against true ones, beside librosa's YIN and pYIN: `cargo xtask score pitch` runs this.
 
-    python score_pitch.py HEARING FOLDER [DATA]
+    python score_pitch.py DETECTION FOLDER [DATA]
 
-HEARING is the built example `hearing`; FOLDER takes the sounds that are made here; DATA is the folder of the
+DETECTION is the built example `detection`; FOLDER takes the sounds that are made here; DATA is the folder of the
 developer recordings. Prints a table as JSON.
 """
 import csv
@@ -16,7 +16,7 @@ import mir_eval
 import numpy as np
 import soundfile
 
-from hearing import ask
+from detection import ask
 
 RATE = 48000
 NOTES_HZ = [41.2, 55.0, 73.4, 82.4, 110.0, 146.8, 196.0, 246.9, 329.6, 440.0, 659.3, 987.8]

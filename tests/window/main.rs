@@ -47,7 +47,7 @@ fn plain_kit() -> Kit {
     static KIT: OnceLock<Kit> = OnceLock::new();
     KIT.get_or_init(|| {
         let (take, _) = demo::borrowed_cello(1);
-        let hits = listen::detect(&take, &DetectOptions::default(), &Quiet).expect("heard");
+        let hits = listen::detect(&take, &DetectOptions::default(), &Quiet).expect("detected");
         let mut kit = Kit::default();
         kit.doc.name = "Borrowed cello".into();
         for (i, pad) in kit.doc.pads.iter_mut().enumerate() {

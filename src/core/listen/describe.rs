@@ -12,21 +12,21 @@ use realfft::RealFftPlanner;
 /// Edges of the eight bands of [`Description::bands_db`], Hz: octaves, the outer two wider.
 pub const BAND_EDGES_HZ: [f32; 9] = [20.0, 80.0, 160.0, 320.0, 640.0, 1280.0, 2560.0, 5120.0, 20_480.0];
 /// Ends of the four stretches of time of [`Description::bands_db`], seconds from the start: the stroke, the
-/// body, the ring and the tail, which is open.
+/// body, the ring and the tail, which has no end.
 pub const STRETCH_ENDS_S: [f32; 4] = [0.01, 0.04, 0.15, f32::INFINITY];
-/// Lowest level that is told, dB.
-const LOWEST_DB: f32 = -120.0;
+/// Lowest level of a description, dB.
+const MIN_DB: f32 = -120.0;
 /// Longest part of a hit that is described, seconds.
-const LONGEST_S: f64 = 1.5;
+const MAX_DESCRIBED_S: f64 = 1.5;
 /// Spectrum window, seconds at least.
 const WINDOW_S: f64 = 0.02;
 /// The window of momentary loudness, seconds (ITU-R BS.1770, EBU Tech 3341).
 const MOMENTARY_S: f64 = 0.4;
-/// Part of a hit whose period is measured, and whose spectral peaks are, seconds.
+/// Part of a hit in which the period is measured, and the spectral peaks, seconds.
 const PERIOD_S: f64 = 0.1;
 const PEAKS_S: f64 = 0.3;
-/// Where a hit rings long enough, its pitch is measured from here on, seconds: drum heads and strings
-/// start sharp and settle.
+/// Where a hit rings long enough, its pitch is measured from here on, seconds: drum heads and strings start sharp and
+/// settle.
 const SETTLED_S: f64 = 0.06;
 
 /// Describes hits of one take, keeping the plans of its transforms.
@@ -47,18 +47,18 @@ impl<'a> Describer<'a> {
 
     /// Describes frames `start..end`, of long hits the first second and a half.
     pub(super) fn describe(&mut self, start: usize, end: usize) -> Description {
-        let end = end.min(self.take.frames()).min(start + (LONGEST_S * self.rate) as usize);
+        let end = end.min(self.take.frames()).min(start + (MAX_DESCRIBED_S * self.rate) as usize);
         let mut d = Description { strokes: 1, ..Description::default() };
         if start >= end {
-            d.loudness_lufs = LOWEST_DB;
-            (d.peak_db, d.true_peak_db) = (LOWEST_DB, LOWEST_DB);
-            d.bands_db = [[LOWEST_DB; 8]; 4];
+            d.loudness_lufs = MIN_DB;
+            (d.peak_db, d.true_peak_db) = (MIN_DB, MIN_DB);
+            d.bands_db = [[MIN_DB; 8]; 4];
             return d;
         }
         let parts: Vec<&[f32]> = self.take.channels.iter().map(|c| &c[start..end]).collect();
         levels(&parts, &mut d);
         d.zero_crossings_hz = zero_crossings(&parts, self.rate);
-        let envelope = Envelope::of(&parts, self.rate);
+        let envelope = HitEnvelope::of(&parts, self.rate);
         envelope.times(&mut d);
         d.strokes = strokes(&parts, self.rate);
         self.spectrum(&parts, &mut d);
@@ -97,13 +97,13 @@ impl<'a> Describer<'a> {
         let whole: f64 = table.iter().flatten().sum();
         for (row, out) in table.iter().zip(&mut d.bands_db) {
             for (p, db) in row.iter().zip(out) {
-                *db = power_to_db(p / whole.max(1e-30)).max(f64::from(LOWEST_DB)) as f32;
+                *db = power_to_db(p / whole.max(1e-30)).max(f64::from(MIN_DB)) as f32;
             }
         }
     }
 
     /// The fundamental of the louder channel, where the hit has settled.
-    fn pitch(&mut self, parts: &[&[f32]], envelope: &Envelope, d: &mut Description) {
+    fn pitch(&mut self, parts: &[&[f32]], envelope: &HitEnvelope, d: &mut Description) {
         let Some(part) = parts.iter().max_by(|a, b| energy(a).total_cmp(&energy(b))) else {
             return;
         };
@@ -125,7 +125,7 @@ fn levels(parts: &[&[f32]], d: &mut Description) {
     let peak = parts.iter().flat_map(|p| p.iter()).fold(0.0f32, |a, &x| a.max(x.abs()));
     let count: usize = parts.iter().map(|p| p.len()).sum();
     let rms = (parts.iter().map(|p| energy(p)).sum::<f64>() / count.max(1) as f64).sqrt() as f32;
-    d.peak_db = gain_to_db(peak).max(LOWEST_DB);
+    d.peak_db = gain_to_db(peak).max(MIN_DB);
     d.crest_db = if rms > 0.0 { gain_to_db(peak / rms) } else { 0.0 };
 }
 
@@ -151,18 +151,18 @@ fn summarise(power: &[f32], bin_hz: f64, d: &mut Description) {
     });
     d.rolloff_hz = roll.map_or(0.0, |k| hz(k) as f32);
     let n = power.len() as f64;
-    // Bins without power would make the geometric mean nothing: they count as -150 dB.
+    // Bins without power would make the geometric mean 0: they count as -150 dB.
     let log_mean = power.iter().map(|&p| (f64::from(p) + total * 1e-15).ln()).sum::<f64>() / n;
     d.flatness = (log_mean.exp() / (total / n)).clamp(0.0, 1.0) as f32;
 }
 
 /// Loudness and true peak.
 ///
-/// Hits are shorter than any window of the standard, so a hit's loudness is its K-weighted mean power over
-/// its own length, up to the 400 ms of the momentary window: what the meter shows for the window that
-/// holds the hit, raised by the ratio of 400 ms to the hit's length.
+/// Hits are shorter than any window of the standard. A hit's loudness is its K-weighted mean power over its own length,
+/// up to the 400 ms of the momentary window: the meter's momentary loudness, raised by the ratio of 400 ms to the hit's
+/// length.
 fn loudness(parts: &[&[f32]], rate: u32, d: &mut Description) {
-    d.loudness_lufs = LOWEST_DB;
+    d.loudness_lufs = MIN_DB;
     d.true_peak_db = d.peak_db;
     let Ok(mut meter) = EbuR128::new(parts.len() as u32, rate, Mode::M | Mode::TRUE_PEAK) else {
         return;
@@ -174,20 +174,23 @@ fn loudness(parts: &[&[f32]], rate: u32, d: &mut Description) {
     }
     if let Ok(lufs) = meter.loudness_momentary() {
         let spread = power_to_db(window / (head[0].len() as f64));
-        d.loudness_lufs = ((lufs + spread.max(0.0)) as f32).max(LOWEST_DB);
+        d.loudness_lufs = ((lufs + spread.max(0.0)) as f32).max(MIN_DB);
     }
     let peak = (0..parts.len() as u32).filter_map(|c| meter.true_peak(c).ok()).fold(0.0, f64::max);
     d.true_peak_db = gain_to_db(peak as f32).max(d.peak_db);
 }
 
+/// Longest decay that is extrapolated, seconds.
+const MAX_DECAY_S: f64 = 30.0;
+
 /// Power of a hit in steps of a millisecond.
-struct Envelope {
+struct HitEnvelope {
     power: Vec<f32>,
     step_s: f64,
     top: usize,
 }
 
-impl Envelope {
+impl HitEnvelope {
     fn of(parts: &[&[f32]], rate: f64) -> Self {
         let step = ((0.001 * rate).round() as usize).max(1);
         let mut power = vec![0.0f32; parts[0].len().div_ceil(step)];
@@ -218,8 +221,8 @@ impl Envelope {
         d.decay_60_ms = self.decay_ms(60.0).max(d.decay_20_ms);
     }
 
-    /// Time from the maximum until the power stays `db` below it, ms; where the hit ends before, along the
-    /// straight line (in dB) through what there is of the decay.
+    /// Time from the maximum until the power stays `db` below it, ms; where the hit ends before, extrapolated along the
+    /// straight line (in dB) through its decay, up to [`MAX_DECAY_S`].
     fn decay_ms(&self, db: f32) -> f32 {
         let tail = &self.power[self.top..];
         let seconds = self.audible_s(db);
@@ -236,19 +239,19 @@ impl Envelope {
             xy += x * y;
         }
         let slope = if xx > 0.0 { xy / xx } else { 0.0 };
-        let longest = 30.0;
-        let seconds = if slope < 0.0 { (-f64::from(db) / slope).max(seconds).min(longest) } else { longest };
+        let seconds =
+            if slope < 0.0 { (-f64::from(db) / slope).max(seconds).min(MAX_DECAY_S) } else { MAX_DECAY_S };
         (seconds * 1000.0) as f32
     }
 }
 
-/// Length of a step in which strokes are counted, seconds, and the time they are counted in.
+/// Step in which strokes are counted and the time from the start in which they are, seconds.
 const STROKE_STEP_S: f64 = 0.001;
 const STROKES_S: f64 = 0.25;
 
-/// Attacks within the first quarter of a second of a hit, at least 1: the brightness of the sound (the power
-/// of its slope) rises by 3 dB within 2 ms over the 5 ms before, at least 5 ms after the last attack and not
-/// below a hundredth of its maximum.
+/// Attacks within the first quarter of a second of a hit, at least 1. An attack is where the high end (the power of the
+/// differences between samples) rises by 3 dB within 2 ms over the 5 ms before, 5 ms or more after the last attack, to
+/// at least a hundredth of its maximum.
 fn strokes(parts: &[&[f32]], rate: f64) -> u32 {
     let step = ((STROKE_STEP_S * rate).round() as usize).max(1);
     let length = parts[0].len().min((STROKES_S * rate) as usize);

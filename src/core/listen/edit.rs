@@ -1,7 +1,7 @@
 //! Hits set by hand: added, moved, split, merged and removed.
 //!
-//! Each function changes a list of hits that is in order and does not overlap, and keeps it so. What was
-//! touched is `by_hand` from then on and survives another hearing. On an error nothing is changed.
+//! Each function changes a list of hits that are in order and do not overlap, and keeps them so. A changed hit is
+//! `by_hand` from then on and survives another detection. After an error the list is as it was.
 
 use super::{Hit, HitBuilder};
 use crate::{
@@ -9,13 +9,16 @@ use crate::{
     take::Take,
 };
 
-/// Shortest hit a hand can make, seconds.
-const SHORTEST_S: f64 = 0.002;
-/// Starts this close are those of one attack, heard twice, seconds.
+/// Shortest hit that can be set by hand, seconds.
+const MIN_HIT_S: f64 = 0.002;
+/// Starts this close belong to one attack that was detected twice, seconds.
 const SAME_S: f64 = 0.004;
 
-/// Adds a hit that starts at frame `start` and ends by decay or where the next one starts; the hit it
-/// falls into is cut short. Returns its place in the list.
+/// Adds a hit that starts at frame `start` and ends by decay or where the next one starts; a hit that sounds there is
+/// cut short. Returns its place in the list.
+///
+/// # Errors
+/// A start within 2 ms of another hit's or of the end of the take.
 pub fn add(hits: &mut Vec<Hit>, take: &Take, start: u64) -> Result<usize> {
     let least = shortest(take);
     let frames = take.frames() as u64;
@@ -40,7 +43,11 @@ pub fn add(hits: &mut Vec<Hit>, take: &Take, start: u64) -> Result<usize> {
     Ok(at)
 }
 
-/// Moves the start and the end of hit `index`, between its neighbours.
+/// Moves the start and the end of hit `index`, between its neighbours; a hit before it that reaches over the new start
+/// is cut short.
+///
+/// # Errors
+/// No such hit; bounds that pass the start of a neighbour or the end of the take, or less than 2 ms apart.
 pub fn reshape(hits: &mut [Hit], take: &Take, index: usize, start: u64, end: u64) -> Result<()> {
     present(hits, take, index)?;
     let from = index.checked_sub(1).map_or(0, |i| hits[i].start + shortest(take));
@@ -58,6 +65,9 @@ pub fn reshape(hits: &mut [Hit], take: &Take, index: usize, start: u64, end: u64
 }
 
 /// Splits hit `index` in two at frame `at`.
+///
+/// # Errors
+/// No such hit, or a place less than 2 ms inside it.
 pub fn split(hits: &mut Vec<Hit>, take: &Take, index: usize, at: u64) -> Result<()> {
     present(hits, take, index)?;
     let (start, end) = (hits[index].start, hits[index].end);
@@ -71,6 +81,9 @@ pub fn split(hits: &mut Vec<Hit>, take: &Take, index: usize, at: u64) -> Result<
 }
 
 /// Makes one hit of hit `index` and the next.
+///
+/// # Errors
+/// No such hit, or none after it.
 pub fn merge(hits: &mut Vec<Hit>, take: &Take, index: usize) -> Result<()> {
     present(hits, take, index)?;
     present(hits, take, index + 1)?;
@@ -81,32 +94,40 @@ pub fn merge(hits: &mut Vec<Hit>, take: &Take, index: usize) -> Result<()> {
 }
 
 /// Removes hit `index` and returns it.
+///
+/// # Errors
+/// No such hit.
 pub fn remove(hits: &mut Vec<Hit>, take: &Take, index: usize) -> Result<Hit> {
     present(hits, take, index)?;
     Ok(hits.remove(index))
 }
 
 /// Starts of the hits of `before` that an edit has taken away: by removing them, or by moving their start to a
-/// later place. None is to be heard there again.
+/// later place. None is detected there again.
 pub fn set_aside<'a>(before: &'a [Hit], after: &'a [Hit]) -> impl Iterator<Item = u64> + 'a {
     let stands =
         |at: u64| after.iter().any(|h| h.start == at || (h.by_hand && (h.start..h.end).contains(&at)));
     before.iter().map(|h| h.start).filter(move |&at| !stands(at))
 }
 
-/// `heard` with the hits of `before` that were set by hand: these stay as they are, what was heard inside
-/// them goes, and what was heard before them ends where they start. What was `set_aside` stays away.
-pub(super) fn keep_by_hand(before: &[Hit], set_aside: &[u64], mut heard: Vec<Hit>, take: &Take) -> Vec<Hit> {
+/// `detected` with the hits of `before` that were set by hand: these stay as they are, detected hits inside them go,
+/// and one before them ends where they start. Hits that were `set_aside` stay away.
+pub(super) fn keep_by_hand(
+    before: &[Hit],
+    set_aside: &[u64],
+    mut detected: Vec<Hit>,
+    take: &Take,
+) -> Vec<Hit> {
     let same = (SAME_S * f64::from(take.sample_rate)) as u64;
-    heard.retain(|h| set_aside.iter().all(|at| at.abs_diff(h.start) > same));
+    detected.retain(|h| set_aside.iter().all(|at| at.abs_diff(h.start) > same));
     let by_hand: Vec<&Hit> = before.iter().filter(|h| h.by_hand).collect();
     if by_hand.is_empty() {
-        return heard;
+        return detected;
     }
     let mut builder = HitBuilder::new(take);
     let least = shortest(take);
-    let mut all: Vec<Hit> = Vec::with_capacity(heard.len() + by_hand.len());
-    for hit in heard {
+    let mut all: Vec<Hit> = Vec::with_capacity(detected.len() + by_hand.len());
+    for hit in detected {
         // A start just before one set by hand is the same attack.
         if by_hand.iter().any(|h| hit.start + least > h.start && hit.start < h.end) {
             continue;
@@ -120,7 +141,7 @@ pub(super) fn keep_by_hand(before: &[Hit], set_aside: &[u64], mut heard: Vec<Hit
 }
 
 fn shortest(take: &Take) -> u64 {
-    ((SHORTEST_S * f64::from(take.sample_rate)) as u64).max(1)
+    ((MIN_HIT_S * f64::from(take.sample_rate)) as u64).max(1)
 }
 
 fn present(hits: &[Hit], take: &Take, index: usize) -> Result<()> {

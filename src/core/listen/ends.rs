@@ -1,9 +1,9 @@
 //! Where hits end: by decay to the noise floor, by a gate, or by the next hit.
 
-use super::envelope::Envelope;
+use super::envelope::TakeEnvelope;
 use crate::{take::Take, units::db_to_power};
 
-/// Length of a step of the decay, seconds: longer than a cycle of a low note, so that it counts as ringing.
+/// Step in which the decay is followed, seconds: longer than a cycle of a low note, so that the cycles do not show.
 const STEP_S: f64 = 0.01;
 /// A hit is over when it comes this close to the noise floor (2 dB), as a power.
 const NEAR_FLOOR: f32 = 1.6;
@@ -27,8 +27,8 @@ pub(super) struct Ends {
 }
 
 impl Ends {
-    /// `gate_db`: how far below a hit's loudest moment it is cut off, when it is to be cut before its decay.
-    pub(super) fn new(envelope: &Envelope, gate_db: Option<f32>) -> Self {
+    /// `gate_db`: how far below its loudest moment a hit is cut off (1 to [`DECAYED_DB`]); by its decay alone when absent.
+    pub(super) fn new(envelope: &TakeEnvelope, gate_db: Option<f32>) -> Self {
         let (steps, blocks) = envelope.steps(STEP_S);
         let depth = gate_db.map_or(DECAYED_DB, |db| db.clamp(1.0, DECAYED_DB));
         Self { steps, step: blocks * envelope.step, floor: envelope.floor(), share: db_to_power(-depth) }

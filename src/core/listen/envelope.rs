@@ -1,4 +1,4 @@
-//! Power over time in short steps, summed over channels, direct current removed.
+//! Power of a take over time in short steps, summed over channels, DC offset removed.
 
 use crate::take::Take;
 
@@ -7,19 +7,20 @@ const BLOCK_S: f64 = 0.000_25;
 /// Length over which the noise floor is measured, seconds.
 const FLOOR_S: f64 = 0.01;
 
-/// Mean power of short blocks of the take.
-pub(super) struct Envelope {
+/// Power of a whole take over time: means over blocks of a quarter of a millisecond.
+pub(super) struct TakeEnvelope {
     /// Samples per block.
     pub step: usize,
     /// Sample rate, Hz.
     pub rate: f64,
     /// Mean power per block, summed over channels.
     pub power: Vec<f32>,
-    /// Mean of each channel: its direct current.
+    /// Mean of each channel: its DC offset.
     pub means: Vec<f32>,
 }
 
-impl Envelope {
+impl TakeEnvelope {
+    /// The envelope of all channels of `take`.
     pub(super) fn of(take: &Take) -> Self {
         let rate = f64::from(take.sample_rate);
         let step = ((rate * BLOCK_S) as usize).max(1);
@@ -34,7 +35,7 @@ impl Envelope {
         Self { step, rate, power, means }
     }
 
-    /// Power in steps of about `seconds`, and the blocks in one.
+    /// Power in steps of about `seconds`, and the number of blocks in a step.
     pub(super) fn steps(&self, seconds: f64) -> (Vec<f32>, usize) {
         let blocks = ((seconds * self.rate) as usize / self.step).max(1);
         (self.power.chunks(blocks).map(|c| c.iter().sum::<f32>() / c.len() as f32).collect(), blocks)

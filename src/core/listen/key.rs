@@ -31,19 +31,19 @@ const DEPTH_DB: f64 = 40.0;
 /// Each further harmonic's share, and how many there are (Gómez, 2006).
 const HARMONIC_SHARE: f64 = 0.6;
 const HARMONICS: usize = 4;
-/// Least correlation with a key for the recording to have one: distributions drawn at random pass 0.5 often.
-const LEAST_CORRELATION: f64 = 0.6;
-/// Least distance to the next-best key.
-const LEAST_LEAD: f64 = 0.01;
+/// Lowest correlation with a key for the recording to have one: random distributions often reach 0.5.
+const MIN_CORRELATION: f64 = 0.6;
+/// Smallest lead over the next-best key.
+const MIN_LEAD: f64 = 0.01;
 
-/// A key and how well it explains what was heard.
+/// A key and how well it explains a recording.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct DetectedKey {
     /// The key.
     pub key: Key,
     /// Correlation of the pitch classes with the key's profile, up to 1.
     pub correlation: f64,
-    /// How far the next-best key correlates less.
+    /// How much less the next-best key correlates.
     pub lead: f64,
 }
 
@@ -53,9 +53,9 @@ pub struct DetectedKey {
 /// Cancelled, a file that cannot be read, or one that has no clear key.
 pub fn read_key(path: &Path, progress: &dyn Progress) -> Result<Key> {
     let take = Take::read(path, &Part::new(progress, 0.0, 0.5))?;
-    let heard = detect_key(&take, &Part::new(progress, 0.5, 1.0))?;
-    heard.map(|h| h.key).ok_or_else(|| {
-        Error::file(path, "no key can be told from it; give a loop with tones in it, or name the key")
+    let found = detect_key(&take, &Part::new(progress, 0.5, 1.0))?;
+    found.map(|f| f.key).ok_or_else(|| {
+        Error::file(path, "its key is not clear; give a loop with tones in it, or name the key")
     })
 }
 
@@ -66,10 +66,10 @@ pub fn read_key(path: &Path, progress: &dyn Progress) -> Result<Key> {
 pub fn detect_key(take: &Take, progress: &dyn Progress) -> Result<Option<DetectedKey>> {
     let tones = tones(take, progress)?;
     let found = key_of(&pitch_classes(&tones));
-    Ok(found.filter(|k| k.correlation >= LEAST_CORRELATION && k.lead >= LEAST_LEAD))
+    Ok(found.filter(|k| k.correlation >= MIN_CORRELATION && k.lead >= MIN_LEAD))
 }
 
-/// The key that explains best how long or loud each pitch class (C first) sounds; `None` when nothing does.
+/// The key that fits best how long or loud each pitch class (C first) sounds; `None` when all sound alike.
 pub fn key_of(pitch_classes: &[f64; 12]) -> Option<DetectedKey> {
     let mut all: Vec<(f64, Key)> = (0..12u8)
         .flat_map(|tonic| [Mode::Major, Mode::Minor].map(|mode| Key { tonic, mode }))
@@ -109,7 +109,7 @@ fn tones(take: &Take, progress: &dyn Progress) -> Result<Vec<Tone>> {
     let mut power = vec![0.0f64; window / 2 + 1];
     for start in (0..take.frames()).step_by(window / 2) {
         progress.check()?;
-        progress.report("hearing the key", start as f32 / take.frames() as f32);
+        progress.report("detecting the key", start as f32 / take.frames() as f32);
         power.fill(0.0);
         for channel in &take.channels {
             let part = &channel[start..channel.len().min(start + window)];
@@ -117,7 +117,7 @@ fn tones(take: &Take, progress: &dyn Progress) -> Result<Vec<Tone>> {
             for ((to, from), shape) in fft.input.iter_mut().zip(part).zip(&shape) {
                 *to = from * shape;
             }
-            // powers add up, so that opposite channels do not cancel
+            // Powers are added, so that channels of opposite polarity do not cancel.
             for (sum, bin) in power.iter_mut().zip(fft.power()) {
                 *sum += f64::from(bin);
             }
@@ -149,7 +149,7 @@ fn peaks(power: &[f64], bin_hz: f64) -> Vec<Tone> {
 
 /// How much of each pitch class (C first) the tones hold, by the recording's own tuning.
 fn pitch_classes(tones: &[Tone]) -> [f64; 12] {
-    // the mean of the notes' fractions on the circle: an instrument need not stand at 440 Hz
+    // The tuning is the circular mean of the notes' fractions: the instrument need not be tuned to 440 Hz.
     let (x, y) = tones.iter().fold((0.0, 0.0), |(x, y), (note, weight)| {
         let (sin, cos) = (note * std::f64::consts::TAU).sin_cos();
         (x + weight * cos, y + weight * sin)
@@ -161,7 +161,7 @@ fn pitch_classes(tones: &[Tone]) -> [f64; 12] {
         for harmonic in 1..=HARMONICS {
             let root = note - ratio_to_st(harmonic as f64) - tuning;
             let near = root.round();
-            // what lies between two notes belongs to neither
+            // What lies halfway between two notes counts for neither.
             let apart = (root - near).abs();
             classes[(near as i64).rem_euclid(12) as usize] += share * (1.0 - 2.0 * apart);
             share *= HARMONIC_SHARE;

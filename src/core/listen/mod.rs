@@ -2,22 +2,24 @@
 //!
 //! | part | what it gives its reader |
 //! | --- | --- |
-//! | `spectrogram` | the take as band levels over short frames |
-//! | `onsets` | moments that may be the beginning of a hit |
-//! | `refine` | the sample where the energy begins to rise |
-//! | `judge`, `trees` | which of those moments are hits |
+//! | `spectrogram` | the take as power per band and frame |
+//! | `onsets` | candidates for onsets: peaks of the spectral flux |
+//! | `refine` | the sample where a candidate's energy begins to rise |
+//! | `onset_classifier`, `boosted_trees`, `onset_trees` | which candidates are hits |
 //! | `swell` | where a slow onset becomes audible |
 //! | `envelope`, `ends` | where hits end |
 //! | `describe`, `peaks`, `period`, `pitch` | what a hit is like |
-//! | `key` | the key of a song's loop |
+//! | `key` | the key of a song, from a loop of it |
 //! | [`edit`] | hits set by hand |
 
+mod boosted_trees;
 mod describe;
 pub mod edit;
 mod ends;
 mod envelope;
-mod judge;
 mod key;
+mod onset_classifier;
+mod onset_trees;
 mod onsets;
 mod peaks;
 mod period;
@@ -25,7 +27,6 @@ mod pitch;
 mod refine;
 mod spectrogram;
 mod swell;
-mod trees;
 
 pub use ends::DECAYED_DB;
 
@@ -35,8 +36,8 @@ pub use key::{DetectedKey, detect_key, key_of, read_key};
 use self::{
     describe::Describer,
     ends::Ends,
-    envelope::Envelope,
-    refine::{Ground, Start},
+    envelope::TakeEnvelope,
+    refine::{NoiseReference, Start},
     spectrogram::Spectrogram,
 };
 use crate::{
@@ -54,7 +55,7 @@ pub struct Hit {
     pub start: u64,
     /// First frame after the hit.
     pub end: u64,
-    /// Placed or moved by hand: survives another hearing of the same take.
+    /// Placed or moved by hand: survives another detection in the same take.
     #[serde(default)]
     pub by_hand: bool,
     /// What it is like.
@@ -97,7 +98,7 @@ pub struct Description {
     pub pitch_confidence: f32,
 }
 
-/// How to listen.
+/// How hits are detected.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 #[serde(default)]
 pub struct DetectOptions {
@@ -109,13 +110,16 @@ pub struct DetectOptions {
 
 /// The hits of `take` in order of their starts; they do not overlap. Silence gives none.
 ///
-/// The same take gives the same hits, also with another gain or polarity. Fails only when cancelled.
+/// The same take gives the same hits, also with another gain or polarity.
+///
+/// # Errors
+/// Only when cancelled.
 pub fn detect(take: &Take, options: &DetectOptions, progress: &dyn Progress) -> Result<Vec<Hit>> {
     progress.check()?;
     if take.frames() == 0 {
         return Ok(Vec::new());
     }
-    let envelope = Envelope::of(take);
+    let envelope = TakeEnvelope::of(take);
     let spectrogram = spectrogram::analyse(take, &envelope.means, &Part::new(progress, 0.0, 0.4))?;
     let starts = starts(take, &envelope, &spectrogram, options, &Part::new(progress, 0.4, 0.6))?;
     drop(spectrogram);
@@ -139,8 +143,11 @@ pub fn detect(take: &Take, options: &DetectOptions, progress: &dyn Progress) -> 
     Ok(hits)
 }
 
-/// Hears `take` again: as [`hear`], but hits of `before` that were set by hand stay as they are, and none is
-/// heard where one was `set_aside` (frames, see [`edit::set_aside`]).
+/// Detects the hits of `take` again: as [`detect`], but hits of `before` that were set by hand stay as they are, and
+/// none is detected where one was `set_aside` (frames, see [`edit::set_aside`]).
+///
+/// # Errors
+/// Only when cancelled.
 pub fn detect_again(
     take: &Take,
     before: &[Hit],
@@ -151,13 +158,13 @@ pub fn detect_again(
     Ok(edit::keep_by_hand(before, set_aside, detect(take, options, progress)?, take))
 }
 
-/// Describes frames `start..end` of `take`, whoever chose them; clipped to the take.
+/// Describes frames `start..end` of `take`, clipped to the take; of long stretches the first second and a half.
 pub fn describe(take: &Take, start: usize, end: usize) -> Description {
     describe::Describer::new(take).describe(start, end)
 }
 
-/// What progress is reported under.
-const STEP: &str = "hearing hits";
+/// The step of progress reports.
+const STEP: &str = "detecting hits";
 
 /// Ends and describes hits of one take.
 struct HitBuilder<'a> {
@@ -168,10 +175,10 @@ struct HitBuilder<'a> {
 
 impl<'a> HitBuilder<'a> {
     fn new(take: &'a Take) -> Self {
-        Self::with_gate(take, &Envelope::of(take), None)
+        Self::with_gate(take, &TakeEnvelope::of(take), None)
     }
 
-    fn with_gate(take: &'a Take, envelope: &Envelope, gate_db: Option<f32>) -> Self {
+    fn with_gate(take: &'a Take, envelope: &TakeEnvelope, gate_db: Option<f32>) -> Self {
         Self { take, ends: Ends::new(envelope, gate_db), describer: Describer::new(take) }
     }
 
@@ -193,48 +200,47 @@ impl<'a> HitBuilder<'a> {
     }
 }
 
-/// Least time between two starts, seconds: flams come from 22 ms on.
-const LEAST_APART_S: f64 = 0.012;
-/// Least log odds of a hit at sensitivity 0: missing one is a little worse than one too many.
-const LEAST_LOG_ODDS: f32 = -0.2;
-/// What a ripple on the slope of a hit must bring more, in log odds, within this time from the hit's start,
-/// seconds.
+/// Shortest time between two starts, seconds: strokes of a flam are 22 ms or more apart.
+const MIN_SPACING_S: f64 = 0.012;
+/// Lowest log odds of a hit at sensitivity 0: below 0, since a missed hit is a little worse than a false one.
+const MIN_LOG_ODDS: f32 = -0.2;
+/// Further log odds that a ripple on the slope of a hit needs, within this time from the hit's start, seconds.
 const SLOPE_LOG_ODDS: f32 = 2.0;
 const SWELL_S: f64 = 0.3;
-/// What the whole way of the sensitivity is worth in log odds.
+/// Change of the lowest log odds when the sensitivity moves by 1.
 const SENSITIVITY_LOG_ODDS: f32 = 7.0;
 
 /// First samples of all hits.
 fn starts(
     take: &Take,
-    envelope: &Envelope,
+    envelope: &TakeEnvelope,
     spectrogram: &Spectrogram,
     options: &DetectOptions,
     progress: &dyn Progress,
 ) -> Result<Vec<usize>> {
     let rate = f64::from(take.sample_rate);
-    let (apart, swell) = ((LEAST_APART_S * rate) as usize, (SWELL_S * rate) as usize);
-    let least = LEAST_LOG_ODDS - SENSITIVITY_LOG_ODDS * options.sensitivity.clamp(-1.0, 1.0);
+    let (apart, swell) = ((MIN_SPACING_S * rate) as usize, (SWELL_S * rate) as usize);
+    let least = MIN_LOG_ODDS - SENSITIVITY_LOG_ODDS * options.sensitivity.clamp(-1.0, 1.0);
     let mut starts: Vec<usize> = Vec::new();
-    for w in weighed(take, envelope, spectrogram, progress)? {
+    for c in classified(take, envelope, spectrogram, progress)? {
         let earliest = starts.last().map_or(0, |&s| s + apart);
-        let swells = w.on_a_slope && starts.last().is_some_and(|&s| w.start.sample < s + swell);
+        let swells = c.on_a_slope && starts.last().is_some_and(|&s| c.start.sample < s + swell);
         let least = if swells { least + SLOPE_LOG_ODDS } else { least };
-        if w.log_odds >= least && w.start.sample >= earliest {
-            starts.push(swell::audible(spectrogram, rate, w.start.sample, earliest));
+        if c.log_odds >= least && c.start.sample >= earliest {
+            starts.push(swell::audible(spectrogram, rate, c.start.sample, earliest));
         }
     }
     Ok(starts)
 }
 
 /// Every candidate with its start and its log odds of being a hit.
-fn weighed(
+fn classified(
     take: &Take,
-    envelope: &Envelope,
+    envelope: &TakeEnvelope,
     s: &Spectrogram,
     progress: &dyn Progress,
-) -> Result<Vec<Weighed>> {
-    let ground = Ground { means: &envelope.means, floor: envelope.floor() };
+) -> Result<Vec<Classified>> {
+    let reference = NoiseReference { means: &envelope.means, floor: envelope.floor() };
     let candidates = onsets::candidates(s);
     let counter = Counter::new(progress, STEP, candidates.len());
     let own = parallel::in_order(
@@ -244,35 +250,40 @@ fn weighed(
             progress.check()?;
             let (c, previous) = (&candidates[i], i.checked_sub(1).map(|p| &candidates[p]));
             let earliest = previous.map_or(0, |p| s.centre(p.frame));
-            let start = refine::start(take, &ground, s.centre(c.frame), earliest);
-            let measures = judge::own_measures(c, &start, previous);
+            let start = refine::start(take, &reference, s.centre(c.frame), earliest);
+            let features = onset_classifier::own_features(c, &start, previous);
             counter.one_done();
-            Ok((start, (start.sample, measures)))
+            Ok((start, (start.sample, features)))
         },
     );
     let own = own.into_iter().collect::<Result<Vec<_>>>()?;
     let (starts, own): (Vec<Start>, Vec<_>) = own.into_iter().unzip();
-    let weighed = candidates.iter().zip(starts).enumerate().map(|(i, (c, start))| {
-        let measures = judge::in_context(&own, i, f64::from(take.sample_rate));
-        let (log_odds, on_a_slope) = (judge::log_odds(&measures), judge::on_a_slope(c, &start));
-        Weighed { start, measures, log_odds, on_a_slope }
+    let classified = candidates.iter().zip(starts).enumerate().map(|(i, (c, start))| {
+        let features = onset_classifier::in_context(&own, i, f64::from(take.sample_rate));
+        let log_odds = onset_classifier::log_odds(&features);
+        let on_a_slope = onset_classifier::on_a_slope(c, &start);
+        Classified { start, features, log_odds, on_a_slope }
     });
-    Ok(weighed.collect())
+    Ok(classified.collect())
 }
 
-/// Start and measures of every candidate: what the trees of `judge` are fitted to.
+/// Start (frame) and features of every candidate: what the trees of the onset classifier are fitted to by
+/// `tests/reference/detection_fit.py`.
+///
+/// # Errors
+/// Only when cancelled.
 #[doc(hidden)]
-pub fn evidence(take: &Take, progress: &dyn Progress) -> Result<Vec<(usize, Vec<f32>)>> {
-    let envelope = Envelope::of(take);
+pub fn onset_features(take: &Take, progress: &dyn Progress) -> Result<Vec<(usize, Vec<f32>)>> {
+    let envelope = TakeEnvelope::of(take);
     let spectrogram = spectrogram::analyse(take, &envelope.means, progress)?;
-    let weighed = weighed(take, &envelope, &spectrogram, progress)?;
-    Ok(weighed.into_iter().map(|w| (w.start.sample, w.measures.to_vec())).collect())
+    let classified = classified(take, &envelope, &spectrogram, progress)?;
+    Ok(classified.into_iter().map(|c| (c.start.sample, c.features.to_vec())).collect())
 }
 
-/// A candidate with its start and what is held for its being a hit.
-struct Weighed {
+/// A candidate with its start and the classifier's verdict.
+struct Classified {
     start: Start,
-    measures: [f32; judge::MEASURES],
+    features: [f32; onset_classifier::FEATURES],
     log_odds: f32,
     on_a_slope: bool,
 }

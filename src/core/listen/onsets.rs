@@ -1,47 +1,49 @@
-//! Moments that may be the beginning of a hit: peaks of a multi-band spectral flux.
+//! Candidates for onsets: peaks of a spectral flux over bands.
 //!
-//! Each band's level is held against the highest of its recent past, above a floor that the take's own
-//! noise sets. Far more moments are offered than there are hits; `judge` decides.
+//! Each band's level is compared with its highest in the recent past, above a floor that comes from the take's own
+//! noise. There are far more candidates than hits; the onset classifier decides.
+//!
+//! The figures were fitted by trial to the recordings that `tests/SCORES.md` names.
 
 use super::spectrogram::{MAX_BANDS, Spectrogram};
 use crate::units::power_to_db;
 
-/// Frames between a level and the near past it is held against: almost a window, so they hardly overlap.
+/// Frames between a level and the near past it is compared with: almost a window, so that they hardly overlap.
 const NEAR_GAP: usize = 3;
 /// Frames between a level and the far past, for attacks slower than a window.
 const FAR_GAP: usize = 8;
-/// What a rise over the far past counts against one over the near past.
+/// Weight of a rise over the far past against one over the near past.
 const FAR_SHARE: f32 = 0.6;
-/// Frames of past that are looked through; longer where a cycle of the sound is longer than a window.
+/// Frames of past whose highest level counts; more where a cycle of the sound is longer than a window.
 const MEMORY: usize = 6;
 const LOW_MEMORY: usize = 8;
 const LOW_HZ: f32 = 400.0;
-/// How far one band's rise counts, dB: beyond it a band only says "yes" louder.
+/// A band's rise counts up to this, dB, so that one band cannot outvote the others.
 const RISE_CAP_DB: f32 = 18.0;
-/// Noise power is raised by this factor before levels are taken, so that its flicker stays small.
+/// This many times the noise power is added before levels are taken, so that the noise's fluctuation stays small.
 const NOISE_GUARD: f32 = 6.0;
 /// The highest power of noise in a narrow band, among a few frames, over its quietest tenth: a power in one
 /// bin is exponentially distributed, 0.1 of its mean at the tenth and 3 times its mean at the highest of ten.
-const FLICKER: f32 = 30.0;
-/// Upper edges of four regions of the spectrum, Hz: a hit may be heard in one of them alone.
+const FLUCTUATION: f32 = 30.0;
+/// Upper edges of four regions of the spectrum, Hz: a hit may sound in one of them alone.
 const REGION_EDGES_HZ: [f32; 4] = [480.0, 1350.0, 4500.0, f32::INFINITY];
-/// What the rise of the best region counts against the rise of the whole.
+/// Weight of the best region's rise against the rise of the whole.
 const REGION_SHARE: f32 = 0.6;
-/// Least rise that makes a candidate, dB.
-const LEAST_RISE_DB: f32 = 1.5;
+/// Smallest rise that makes a candidate, dB.
+const MIN_RISE_DB: f32 = 1.5;
 /// A candidate is the highest within this many frames on either side.
 const PEAK_REACH: usize = 4;
 
-/// Candidates further apart than this have nothing to do with each other, frames.
+/// The dip between two candidates is measured when they are closer than this, frames.
 const DIP_FRAMES: usize = 50;
-/// Deepest dip that is told apart, dB.
-const MOST_DIP_DB: f32 = 20.0;
-/// Frames of past in which a band's level is nothing new: 100 ms.
+/// Dips count up to this, dB.
+const MAX_DIP_DB: f32 = 20.0;
+/// Frames of past that novelty is measured against: 100 ms.
 const NOVELTY_FRAMES: usize = 38;
 /// Frames on either side in which neighbours are counted: 60 ms.
 const NEIGHBOUR_FRAMES: usize = 21;
 
-/// A moment that may be the beginning of a hit, with the rises that speak for it.
+/// A candidate for an onset, with what speaks for and against it.
 #[derive(Debug, Clone)]
 pub(super) struct Candidate {
     /// Frame of the steepest rise.
@@ -50,7 +52,7 @@ pub(super) struct Candidate {
     pub near_db: f32,
     /// Mean rise of all bands over the far past, dB.
     pub far_db: f32,
-    /// Mean rise of each region, falling, dB.
+    /// Mean rise of each region, the greatest first, dB.
     pub regions_db: [f32; 4],
     /// Level of the attack over the take's noise floor, dB.
     pub over_floor_db: f32,
@@ -64,12 +66,12 @@ pub(super) struct Candidate {
     pub dip_db: f32,
     /// Candidates within 60 ms on either side.
     pub neighbours: usize,
-    /// Mean rise of all bands over the highest of each in the last 100 ms, dB: a grain of a scratch brings
-    /// nothing new, a stroke of a roll does.
+    /// Mean rise of all bands over the highest of each in the last 100 ms, dB: low for the grains of a scratch, high
+    /// for the strokes of a roll.
     pub novelty_db: f32,
     /// Mean level of the 55 ms that follow over that of the 70 ms before, dB.
     pub step_db: f32,
-    /// How the level went in the 80 ms before, dB: up in a swell, down where something dies away.
+    /// Change of level over the 80 ms before, dB: positive in a swell, negative in a decay.
     pub drift_db: f32,
     /// How far the loudest of the 100 ms that follow stands above the attack, dB.
     pub outdone_db: f32,
@@ -82,11 +84,11 @@ pub(super) fn candidates(s: &Spectrogram) -> Vec<Candidate> {
     let total: Vec<f32> = s.power.iter().map(|p| power_to_db(p.iter().sum::<f32>() + 1e-12)).collect();
     let floor_db = power_to_db(floor[..s.bands].iter().sum::<f32>());
     let mut found: Vec<Candidate> = Vec::new();
-    // Where the take breaks off, what rings is cut: that is no hit.
+    // The cut of a sound that rings at the end of the take is no hit.
     let whole = (s.length.saturating_sub(s.window / 2) / s.hop + 1).max(3);
     for (t, rise) in rises.iter().enumerate().take(whole) {
         let around = &rises[t.saturating_sub(PEAK_REACH)..(t + PEAK_REACH + 1).min(rises.len())];
-        let highest = rise.sum >= LEAST_RISE_DB && around.iter().all(|v| v.sum <= rise.sum);
+        let highest = rise.sum >= MIN_RISE_DB && around.iter().all(|v| v.sum <= rise.sum);
         if !highest || found.last().is_some_and(|c| t < c.frame + PEAK_REACH) {
             continue;
         }
@@ -102,11 +104,11 @@ pub(super) fn candidates(s: &Spectrogram) -> Vec<Candidate> {
         let before = loudest(t.saturating_sub(14), t.saturating_sub(4), floor_db);
         let after = &total[(t + 6).min(total.len())..(t + 14).min(total.len())];
         let after = if after.is_empty() { before } else { after.iter().sum::<f32>() / after.len() as f32 };
-        let dip_db = found.last().filter(|c| t - c.frame < DIP_FRAMES).map_or(MOST_DIP_DB, |c| {
+        let dip_db = found.last().filter(|c| t - c.frame < DIP_FRAMES).map_or(MAX_DIP_DB, |c| {
             let between = &total[c.frame..=t];
             let lowest = between.iter().copied().fold(f32::MAX, f32::min);
             let first = loudest(c.frame, (c.frame + 6).min(t), -200.0);
-            (first.min(peak) - lowest).clamp(0.0, MOST_DIP_DB)
+            (first.min(peak) - lowest).clamp(0.0, MAX_DIP_DB)
         });
         let mut regions_db = rise.regions;
         regions_db.sort_by(|a, b| b.total_cmp(a));
@@ -162,8 +164,9 @@ struct Rise {
 
 fn rises(s: &Spectrogram, floor: &[f32; MAX_BANDS]) -> Vec<Rise> {
     let n = s.bands;
-    // Before the take began there was its noise, whose flicker rises far above its quietest tenth.
-    let quiet: [f32; MAX_BANDS] = std::array::from_fn(|b| power_to_db((FLICKER + NOISE_GUARD) * floor[b]));
+    // Before the take began there was its noise, which fluctuates far above its quietest tenth.
+    let quiet: [f32; MAX_BANDS] =
+        std::array::from_fn(|b| power_to_db((FLUCTUATION + NOISE_GUARD) * floor[b]));
     let lead = FAR_GAP + LOW_MEMORY;
     let mut levels = vec![quiet; lead];
     levels.extend(s.power.iter().map(|p| -> [f32; MAX_BANDS] {

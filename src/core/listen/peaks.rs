@@ -10,9 +10,9 @@ use realfft::RealFftPlanner;
 const RANGE_HZ: [f64; 2] = [27.0, 6000.0];
 /// Peaks further below the strongest are left out, dB.
 const DEPTH_DB: f32 = 45.0;
-/// How many peaks are kept, the strongest.
-const MOST: usize = 12;
-/// Zeros per sample that the spectrum is padded with, at least.
+/// Peaks that are kept at most, the strongest.
+const MAX_PEAKS: usize = 12;
+/// The transform is at least this many times as long as the sound; zeros fill it.
 const PADDING: usize = 2;
 
 /// One peak of a spectrum.
@@ -50,7 +50,7 @@ pub(super) fn peaks(x: &[f32], rate: f64, planner: &mut RealFftPlanner<f32>) -> 
         .map(|k| (k, power[k]))
         .collect();
     found.sort_by(|a, b| b.1.total_cmp(&a.1));
-    found.truncate(MOST);
+    found.truncate(MAX_PEAKS);
     let least = found.first().map_or(0.0, |f| f.1 * db_to_power(-DEPTH_DB));
     found.retain(|f| f.1 >= least);
     let inside: f32 = found

@@ -1,34 +1,37 @@
 //! From a frame to the sample where a hit's energy begins to rise.
 //!
-//! Around the frame, several readings of the sound are followed backwards from the attack: the sound
-//! itself, its upper part, and what linear prediction from the moment before does not explain. The last
-//! lays the attack bare above tones that still ring.
+//! Four signals around the frame are followed backwards from the attack: the sound itself, two high-passed versions
+//! of it, and the residual of a linear prediction that was computed from the sound before the attack. The residual
+//! shows an attack that tones of the hit before still cover.
+//!
+//! The figures were fitted by trial to the recordings that `tests/SCORES.md` names.
 
 use crate::{take::Take, units::power_to_db};
 
-/// Samples before the frame that are looked at, ms.
+/// Time before the frame that is searched, ms.
 const LOOK_BACK_MS: f64 = 110.0;
-/// Samples after the frame that are looked at, ms.
+/// Time after the frame that is searched, ms.
 const LOOK_AHEAD_MS: f64 = 30.0;
-/// A start is where the attack has come to this share of its greatest power: -26 dB.
+/// A start is where the attack has reached this share of its greatest power: -26 dB.
 const ONSET_SHARE: f32 = 0.002_5;
 /// Rates above this are averaged down for the search, Hz.
 const SEARCH_RATE: f64 = 50_000.0;
 /// Order of the linear prediction.
 const ORDER: usize = 24;
 
-/// Less than this before an attack tells nothing about it, ms.
-const SHORTEST_PAST_MS: f64 = 25.0;
-/// Steps in which power is followed, ms; each is averaged over four of them.
+/// Shortest sound before an attack that it can be compared with, ms.
+const MIN_PAST_MS: f64 = 25.0;
+/// Step in which power is followed, ms; each value is the mean over four steps.
 const STEP_MS: f64 = 0.25;
-/// Lower edges of the upper readings, Hz.
+/// Corners of the two high-passes, Hz.
 const UPPER_HZ: [f64; 2] = [800.0, 3500.0];
-/// The sound itself is trusted for its start when its attack stands this far above what was before.
+/// The start is taken from the sound itself when its attack stands this far above what was before, dB.
 const PLAIN_ENOUGH_DB: f32 = 23.0;
-/// The attack has begun where it stands above what was before by this, or by this share of its contrast.
-const LEAST_ABOVE: f32 = 4.0;
+/// The attack has begun where its power over what was before reaches this ratio, or its contrast to the power of this
+/// share.
+const MIN_RATIO: f32 = 4.0;
 const CONTRAST_SHARE: f32 = 0.4;
-/// Dips inside an attack, ms: cycles of a low note leave some. Shorter where something rang before.
+/// Longest dip inside an attack, ms: cycles of a low note leave some. Shorter where something rang before.
 const DIP_MS: f64 = 10.0;
 const RINGING_DIP_MS: f64 = 3.0;
 
@@ -41,17 +44,17 @@ pub(super) struct Start {
     pub plain_contrast_db: f32,
     /// The same above 800 or 3500 Hz, whichever is more.
     pub upper_contrast_db: f32,
-    /// The same in what linear prediction does not explain.
-    pub surprise_db: f32,
+    /// The same in the residual of the linear prediction.
+    pub residual_contrast_db: f32,
     /// Highest of the attack's first 8 ms over the highest of the 15 ms before, dB, -20 to 40: little in a
     /// swell, however far it rises in all.
     pub plain_step_db: f32,
-    /// The same above 800 or 3500 Hz, or in what is not explained, whichever is more.
+    /// The same above 800 or 3500 Hz, or in the residual, whichever is more.
     pub upper_step_db: f32,
 }
 
-/// What the whole take stands on.
-pub(super) struct Ground<'a> {
+/// What a take sounds like between its hits: the reference that starts are compared with.
+pub(super) struct NoiseReference<'a> {
     /// Direct current of each channel.
     pub means: &'a [f32],
     /// Power of the noise floor.
@@ -59,7 +62,7 @@ pub(super) struct Ground<'a> {
 }
 
 /// The start of the hit whose attack lies around `centre`, no earlier than `earliest`.
-pub(super) fn start(take: &Take, ground: &Ground, centre: usize, earliest: usize) -> Start {
+pub(super) fn start(take: &Take, reference: &NoiseReference, centre: usize, earliest: usize) -> Start {
     let rate = f64::from(take.sample_rate);
     let factor = (rate / SEARCH_RATE).ceil().max(1.0) as usize;
     let ms = rate * 0.001;
@@ -68,7 +71,7 @@ pub(super) fn start(take: &Take, ground: &Ground, centre: usize, earliest: usize
     let to = (centre + (LOOK_AHEAD_MS * ms) as usize).min(take.frames());
     let slow = rate / factor as f64;
     let parts: Vec<Vec<f32>> =
-        take.channels.iter().zip(ground.means).map(|(c, &m)| decimate(&c[from..to], factor, m)).collect();
+        take.channels.iter().zip(reference.means).map(|(c, &m)| decimate(&c[from..to], factor, m)).collect();
     let step = (slow * STEP_MS * 0.001).max(1.0);
     let at = (centre - from) / factor;
     let middle = (at as f64 / step) as usize;
@@ -78,13 +81,13 @@ pub(super) fn start(take: &Take, ground: &Ground, centre: usize, earliest: usize
         let changed: Vec<Vec<f32>> = parts.iter().map(|p| change(p)).collect();
         rise(&powers(&changed, step), middle, limit, least_floor)
     };
-    let plain = rise(&|p| p.to_vec(), ground.floor);
+    let plain = rise(&|p| p.to_vec(), reference.floor);
     // At the very beginning of a take there is no moment before to compare with but its noise floor.
-    let compared = centre - from > (SHORTEST_PAST_MS * ms) as usize;
+    let compared = centre - from > (MIN_PAST_MS * ms) as usize;
     let upper = UPPER_HZ.map(|hz| if compared { rise(&|p| high_pass(p, slow, hz), 0.0) } else { plain });
-    let surprise = if compared { rise(&|p| unexplained(p, at, slow), 0.0) } else { plain };
+    let residual = if compared { rise(&|p| prediction_residual(p, at, slow), 0.0) } else { plain };
 
-    let clearest = [plain, upper[0], upper[1], surprise]
+    let clearest = [plain, upper[0], upper[1], residual]
         .into_iter()
         .max_by(|a, b| a.contrast_db.total_cmp(&b.contrast_db));
     let chosen = if plain.contrast_db > PLAIN_ENOUGH_DB { plain } else { clearest.unwrap_or(plain) };
@@ -93,13 +96,13 @@ pub(super) fn start(take: &Take, ground: &Ground, centre: usize, earliest: usize
         sample: (from + (chosen.first as f64 * step * factor as f64) as usize).max(earliest),
         plain_contrast_db: cap(plain.contrast_db),
         upper_contrast_db: cap(upper[0].contrast_db.max(upper[1].contrast_db)),
-        surprise_db: cap(surprise.contrast_db),
+        residual_contrast_db: cap(residual.contrast_db),
         plain_step_db: plain.step_db.clamp(-20.0, 40.0),
-        upper_step_db: upper[0].step_db.max(upper[1].step_db).max(surprise.step_db).clamp(-20.0, 40.0),
+        upper_step_db: upper[0].step_db.max(upper[1].step_db).max(residual.step_db).clamp(-20.0, 40.0),
     }
 }
 
-/// An attack in one reading of the sound.
+/// An attack in one of the four signals.
 #[derive(Debug, Clone, Copy)]
 struct Attack {
     /// Peak over the quietest moment before it, dB.
@@ -149,7 +152,7 @@ fn rise(p: &[f32], middle: usize, limit: usize, least_floor: f32) -> Attack {
     let floor = if floor.is_finite() { floor } else { least_floor }.max(1e-12);
     let contrast = (p[top] / floor).max(1.0);
     let least = (p[top] * ONSET_SHARE)
-        .max(floor * LEAST_ABOVE)
+        .max(floor * MIN_RATIO)
         .max(floor * contrast.powf(CONTRAST_SHARE))
         .min(p[top] * 0.5);
 
@@ -170,7 +173,7 @@ fn rise(p: &[f32], middle: usize, limit: usize, least_floor: f32) -> Attack {
     Attack { contrast_db: power_to_db(contrast), first, step_db: power_to_db(after / before.max(floor)) }
 }
 
-/// Means of `factor` samples, less the direct current.
+/// Means of `factor` samples, less the DC offset.
 fn decimate(x: &[f32], factor: usize, mean: f32) -> Vec<f32> {
     x.chunks(factor).map(|c| c.iter().sum::<f32>() / c.len() as f32 - mean).collect()
 }
@@ -192,8 +195,8 @@ fn high_pass(x: &[f32], rate: f64, hz: f64) -> Vec<f32> {
         .collect()
 }
 
-/// Error of the linear prediction learnt from the time before the attack at `at`.
-fn unexplained(x: &[f32], at: usize, rate: f64) -> Vec<f32> {
+/// Residual of the linear prediction that was computed from the 60 ms that end 10 ms before the attack at `at`.
+fn prediction_residual(x: &[f32], at: usize, rate: f64) -> Vec<f32> {
     let ms = rate * 0.001;
     let to = at.saturating_sub((10.0 * ms) as usize).min(x.len());
     let from = to.saturating_sub((60.0 * ms) as usize);
@@ -203,7 +206,8 @@ fn unexplained(x: &[f32], at: usize, rate: f64) -> Vec<f32> {
         .collect()
 }
 
-/// Predictor coefficients by autocorrelation and Levinson's recursion.
+/// Predictor coefficients by the autocorrelation method and the Levinson-Durbin recursion (J. Makhoul, "Linear
+/// Prediction: A Tutorial Review", Proceedings of the IEEE 63, 1975), under a sine window.
 fn prediction(x: &[f32]) -> [f32; ORDER] {
     let n = x.len();
     if n < 4 * ORDER {

@@ -1,4 +1,4 @@
-//! The take as band levels over short frames: what onsets are searched in.
+//! The take as power per band and frame: what onsets are searched in.
 
 use crate::{
     error::Result,
@@ -24,7 +24,7 @@ const WINDOW_S: f64 = 0.0105;
 /// Frames that one thread analyses before it asks for more.
 const RUN: usize = 4096;
 
-/// Power of each band in each frame, summed over channels so that opposite channels do not cancel.
+/// Power of each band in each frame, summed over channels, so that channels of opposite polarity do not cancel.
 pub(super) struct Spectrogram {
     /// Samples from one frame to the next.
     pub hop: usize,
@@ -53,7 +53,7 @@ fn window_length(least: f64) -> usize {
 }
 
 /// Analyses the whole take with Hann windows, a quarter of a window apart.
-/// `means` is the direct current of each channel; it is taken out.
+/// `means` is the mean of each channel (its DC offset), which is subtracted.
 pub(super) fn analyse(take: &Take, means: &[f32], progress: &dyn Progress) -> Result<Spectrogram> {
     let rate = f64::from(take.sample_rate);
     let window = window_length(WINDOW_S * rate);

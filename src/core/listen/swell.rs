@@ -1,29 +1,31 @@
-//! Where a slow onset becomes audible: bowed and scraped sounds grow for longer than an attack is followed.
+//! Where a slow onset becomes audible: bowed and scraped sounds grow for longer than `refine` follows an attack.
 //!
-//! The bands that a hit brings the most to are followed backwards from its start for as long as they stand
-//! above what sounded before and fall.
+//! The bands in which a hit rises the most are followed backwards from its start for as long as they stand above what
+//! sounded before and keep falling.
+//!
+//! The figures were fitted by trial to the recordings that `tests/SCORES.md` names.
 
 use super::spectrogram::{MAX_BANDS, Spectrogram};
 use crate::units::power_to_db;
 
 /// How far back a swell is followed, frames (0.2 s).
 const REACH: usize = 75;
-/// Length of the quiet stretch that a swell is held against, frames (30 ms).
+/// Length of the quiet stretch that a swell is compared with, frames (30 ms).
 const QUIET: usize = 11;
-/// Bands that are followed: those the hit brings the most to.
+/// Bands that are followed: those in which the hit rises the most.
 const OWN_BANDS: usize = 5;
 /// Mean level over the quiet stretch's highest at which the sound is audible, dB.
 const AUDIBLE_DB: f32 = 2.5;
-/// A hit whose bands stand no further above the quiet stretch is left as it was found, dB.
+/// A hit whose bands rise less than this above the quiet stretch keeps its start, dB.
 const CLEAR_DB: f32 = 14.0;
-/// Nothing further below the hit's own peak belongs to it, dB.
+/// What lies further below the hit's own peak does not belong to it, dB.
 const DEPTH_DB: f32 = 26.0;
 /// Going back, the level may rise by no more than this over the lowest so far, dB.
 const RIPPLE_DB: f32 = 3.0;
-/// Shorter ways are an attack's own, seconds: `refine` knows them better.
-const SHORTEST_S: f64 = 0.007;
+/// Starts are moved by at least this, seconds: shorter rises are attacks, which `refine` has located.
+const MIN_SWELL_S: f64 = 0.007;
 
-/// The sample where the hit found at `start` becomes audible, no earlier than `earliest`; `start` itself
+/// The sample where the hit that was found at `start` becomes audible, no earlier than `earliest`; `start` itself
 /// unless it swells.
 pub(super) fn audible(s: &Spectrogram, rate: f64, start: usize, earliest: usize) -> usize {
     let at = start / s.hop;
@@ -32,7 +34,7 @@ pub(super) fn audible(s: &Spectrogram, rate: f64, start: usize, earliest: usize)
     if at < from + QUIET + 2 || at + 2 >= s.power.len() {
         return start;
     }
-    // The quietest stretch before: its highest power in each band is what already sounds.
+    // The highest power of each band in the quietest stretch before is what already sounds.
     let total = |t: usize| s.power[t][..s.bands].iter().sum::<f32>();
     let Some(quiet) = (from..=at - QUIET).min_by(|&a, &b| {
         let sum = |t: usize| (t..t + QUIET).map(total).sum::<f32>();
@@ -71,7 +73,7 @@ pub(super) fn audible(s: &Spectrogram, rate: f64, start: usize, earliest: usize)
         lowest = lowest.min(level);
         first_audible = t;
     }
-    // A frame holds what comes up to half a window later; a quarter of it weighs enough to be heard.
+    // A frame reaches half a window ahead; what lies beyond a quarter of a window has too little weight to count.
     let sample = (first_audible * s.hop + s.window / 4).max(earliest);
-    if sample + (SHORTEST_S * rate) as usize <= start { sample } else { start }
+    if sample + (MIN_SWELL_S * rate) as usize <= start { sample } else { start }
 }

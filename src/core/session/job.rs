@@ -6,7 +6,7 @@ use std::{fmt, path::PathBuf};
 /// What a running job tells.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct JobState {
-    /// A short phrase: "hearing hits".
+    /// A short phrase: "detecting hits".
     pub step: String,
     /// 0 to 1.
     pub done: f32,

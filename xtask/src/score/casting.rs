@@ -32,9 +32,9 @@ pub fn fit(project: &Project) -> Result {
 fn print(project: &Project, name: &str, timed: Option<&Path>) -> Result {
     let python = venv::python(project, "venv-cast", &PACKAGES)?;
     let casting = example(project, "casting")?;
-    let hearing = example(project, "hearing")?;
+    let detection = example(project, "detection")?;
     let folder = workshop(project, name)?;
-    project::run(Command::new(hearing).arg("demo").arg(&folder), "writing the invented recording")?;
+    project::run(Command::new(detection).arg("demo").arg(&folder), "writing the invented recording")?;
     let recordings = project.recordings()?;
     let table = script(project, &python, &format!("score_{name}.py"), |command| {
         command.arg(casting).args(timed).arg(&folder);

@@ -1,4 +1,4 @@
-//! `cargo xtask score hits`: heard hits against true ones, beside a stock spectral-flux detector.
+//! `cargo xtask score hits`: detected hits against true ones, beside a stock spectral-flux detector.
 
 use super::{example, script, workshop};
 use crate::{
@@ -8,18 +8,18 @@ use crate::{
 };
 use std::process::Command;
 
-/// What scores hearing: the detector and the pitch methods to compare with, the rules, a reader of FLAC.
+/// What scores detection: the detector and the pitch methods to compare with, the rules, a reader of FLAC.
 pub(super) const PACKAGES: [&str; 4] = ["librosa==0.11.0", "mir_eval==0.8.2", "soundfile==0.14.0", "numpy"];
 
-/// Prints how the hits of the developer recordings are heard; of the invented take where these are absent.
+/// Prints how well the hits of the developer recordings are detected; of the invented take where these are absent.
 pub fn run(project: &Project) -> Result {
     let python = venv::python(project, "venv-listen", &PACKAGES)?;
-    let hearing = example(project, "hearing")?;
+    let detection = example(project, "detection")?;
     let folder = workshop(project, "hits")?;
-    project::run(Command::new(&hearing).arg("demo").arg(&folder), "writing the invented recording")?;
+    project::run(Command::new(&detection).arg("demo").arg(&folder), "writing the invented recording")?;
     let recordings = project.recordings()?;
     let table = script(project, &python, "score_hits.py", |command| {
-        command.arg(&hearing).arg(&folder);
+        command.arg(&detection).arg(&folder);
         if let Some(data) = recordings {
             command.arg(data.join("takes")).arg(data.join("real"));
         }

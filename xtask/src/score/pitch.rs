@@ -6,11 +6,11 @@ use crate::{Result, project::Project, venv};
 /// Prints how well the fundamentals of made sounds, and of the developer recordings where they are, are told.
 pub fn run(project: &Project) -> Result {
     let python = venv::python(project, "venv-listen", &PACKAGES)?;
-    let hearing = example(project, "hearing")?;
+    let detection = example(project, "detection")?;
     let folder = workshop(project, "pitch")?;
     let recordings = project.recordings()?;
     let table = script(project, &python, "score_pitch.py", |command| {
-        command.arg(&hearing).arg(&folder);
+        command.arg(&detection).arg(&folder);
         if let Some(data) = recordings {
             command.arg(data);
         }

@@ -1,4 +1,4 @@
-"""What the scripts about hearing share: asking our program, the reference detector, and the scoring rules.
+"""What the scripts about detection share: asking our program, the reference detector, and the scoring rules.
 
 Onsets are matched one to one within a window in the largest matching there is: mir_eval's definition
 (Raffel et al., "mir_eval: a transparent implementation of common MIR metrics", ISMIR 2014), by mir_eval itself.
@@ -23,7 +23,7 @@ def ask(program, what, files):
     """Our program's answer about each file, in order."""
     command = [str(program), what, *map(str, files)]
     lines = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout.splitlines()
-    return [json.loads(line)["heard"] for line in lines]
+    return [json.loads(line)["found"] for line in lines]
 
 
 def truth(audio):
@@ -56,21 +56,21 @@ class Tally:
         self.sharp = self.sharp_exact = self.flams = self.flams_matched = 0
         self.errors = []
 
-    def add(self, rows, heard):
-        times, heard = np.array([r["t"] for r in rows]), np.sort(np.array(heard, float))
-        pairs = mir_eval.util.match_events(times, heard, WINDOW_S) if len(times) and len(heard) else []
+    def add(self, rows, found):
+        times, found = np.array([r["t"] for r in rows]), np.sort(np.array(found, float))
+        pairs = mir_eval.util.match_events(times, found, WINDOW_S) if len(times) and len(found) else []
         # where several matchings are largest, the nearest partner counts for the error
-        off = {i: heard[j] - times[i] for i, j in pairs}
+        off = {i: found[j] - times[i] for i, j in pairs}
         used = {j for _, j in pairs}
         self.true += len(rows)
         self.matched += len(pairs)
-        self.strict_false += len(heard) - len(pairs)
-        for j, at in enumerate(heard):
+        self.strict_false += len(found) - len(pairs)
+        for j, at in enumerate(found):
             excused = any(r["t"] - EARLY_S <= at <= r["t"] + r["free"] for r in rows)
             self.false += j not in used and not excused
         for i, row in enumerate(rows):
             sharp, flam = row["attack"] < SHARP_MS, row["group"].startswith("flam")
-            nearest = np.min(np.abs(heard - row["t"])) if i in off else np.inf
+            nearest = np.min(np.abs(found - row["t"])) if i in off else np.inf
             self.sharp += sharp
             self.sharp_exact += sharp and nearest <= SHARP_S
             self.flams += flam

@@ -1,15 +1,15 @@
-//! What hearing makes of audio files, one JSON line each: what the scripts in `tests/reference` score and fit.
+//! The hits detected in audio files, one JSON line each: what the scripts in `tests/reference` score and fit.
 //!
-//!     hearing hits FILE...        the starts of the hits, seconds
-//!     hearing describe FILE...    the description of the whole file as one hit
-//!     hearing evidence FILE...    every candidate: its start and what the judge weighs
-//!     hearing demo FOLDER         writes the invented take and its truth
+//!     detection hits FILE...        the starts of the hits, seconds
+//!     detection describe FILE...    the description of the whole file as one hit
+//!     detection features FILE...    every candidate: its start, seconds, and the features of the onset classifier
+//!     detection demo FOLDER         writes the invented take and its true onsets
 
 use kitwright_core::{
     demo::borrowed_cello,
     error::Result,
     export::write_take,
-    listen::{DetectOptions, describe, detect, evidence},
+    listen::{DetectOptions, describe, detect, onset_features},
     progress::Quiet,
     take::Take,
 };
@@ -19,22 +19,24 @@ use std::{fmt::Write, path::Path, process::ExitCode};
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let Some((what, names)) = arguments.split_first() else {
-        eprintln!("hearing: say what and of which files; the head of examples/hearing.rs lists it");
+        eprintln!(
+            "detection: say what and for which files; the first lines of examples/detection.rs list it"
+        );
         return ExitCode::FAILURE;
     };
     for name in names {
         let result = match what.as_str() {
-            "hits" => told(name, hits),
-            "describe" => told(name, |take| Ok(json!(describe(take, 0, take.frames())))),
-            "evidence" => told(name, candidates),
+            "hits" => print_line(name, hits),
+            "describe" => print_line(name, |take| Ok(json!(describe(take, 0, take.frames())))),
+            "features" => print_line(name, candidates),
             "demo" => demo(Path::new(name)),
             _ => {
-                eprintln!("hearing: \"{what}\" is not among hits, describe, evidence and demo");
+                eprintln!("detection: \"{what}\" is not among hits, describe, features and demo");
                 return ExitCode::FAILURE;
             }
         };
         if let Err(e) = result {
-            eprintln!("hearing: {e}");
+            eprintln!("detection: {e}");
             return ExitCode::FAILURE;
         }
     }
@@ -42,9 +44,9 @@ fn main() -> ExitCode {
 }
 
 /// Prints one line about one file.
-fn told(name: &str, what: impl Fn(&Take) -> Result<Value>) -> Result<()> {
+fn print_line(name: &str, what: impl Fn(&Take) -> Result<Value>) -> Result<()> {
     let take = Take::read(name, &Quiet)?;
-    println!("{}", json!({ "file": name, "seconds": take.seconds(), "heard": what(&take)? }));
+    println!("{}", json!({ "file": name, "seconds": take.seconds(), "found": what(&take)? }));
     Ok(())
 }
 
@@ -55,9 +57,9 @@ fn hits(take: &Take) -> Result<Value> {
 
 fn candidates(take: &Take) -> Result<Value> {
     let rate = f64::from(take.sample_rate);
-    Ok(evidence(take, &Quiet)?
+    Ok(onset_features(take, &Quiet)?
         .into_iter()
-        .map(|(start, terms)| json!([start as f64 / rate, terms]))
+        .map(|(start, features)| json!([start as f64 / rate, features]))
         .collect())
 }
 

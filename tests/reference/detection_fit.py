@@ -1,12 +1,12 @@
-"""Fits the trees of src/core/listen/trees.rs to takes with true onsets.
+"""Fits the trees of src/core/listen/onset_trees.rs to takes with true onsets.
 
-    python hearing_fit.py HEARING OUT FIT HELD DATA [MORE...]
+    python detection_fit.py DETECTION OUT FIT HELD DATA [MORE...]
 
-HEARING is the built example `hearing`; OUT the file to write (src/core/listen/trees.rs). FIT and HELD are folders
-that hearing_takes.py has filled; DATA the developer recordings. Trees are fitted to FIT, the odd half of DATA's
+DETECTION is the built example `detection`; OUT the file to write (src/core/listen/onset_trees.rs). FIT and HELD are folders
+that detection_takes.py has filled; DATA the developer recordings. Trees are fitted to FIT, the odd half of DATA's
 assembled takes and its first real take; HELD, the even half, the other real takes and MORE are only reported.
 
-Boosted trees over the measures that `hearing evidence` tells, by scikit-learn's histogram gradient boosting.
+Boosted trees over the features that `detection features` prints, by scikit-learn's histogram gradient boosting.
 Detections inside a strum's or a scratch's own time weigh little against it, those within 12 ms of a true onset
 nothing.
 """
@@ -16,19 +16,19 @@ import sys
 import numpy as np
 from sklearn.ensemble import HistGradientBoostingClassifier
 
-from hearing import EARLY_S, WINDOW_S, Tally, ask, truth
+from detection import EARLY_S, WINDOW_S, Tally, ask, truth
 
 INSIDE, RECORDED = 0.3, 3.0
 SHAPE = {"max_iter": 160, "learning_rate": 0.08, "max_leaf_nodes": 31, "min_samples_leaf": 40,
          "l2_regularization": 5, "max_features": 0.4, "random_state": 1}
 # as in src/core/listen/mod.rs
-APART_S, LEAST_LOG_ODDS = 0.012, -0.2
+MIN_SPACING_S, MIN_LOG_ODDS = 0.012, -0.2
 
 
 def load(program, files):
     """Candidates of each take, and whether each is a true onset; weight 0 near one, -1 inside its sound."""
     takes = []
-    for file, found in zip(files, ask(program, "evidence", files)):
+    for file, found in zip(files, ask(program, "features", files)):
         rows = truth(file)
         times = np.array([r["t"] for r in rows])
         found.sort(key=lambda c: c[0])
@@ -53,12 +53,12 @@ def load(program, files):
 
 def report(name, takes, odds):
     tally = Tally()
-    for rows, starts, measures, *_ in takes:
-        heard = []
-        for at, value in zip(starts, odds(measures)):
-            if value >= LEAST_LOG_ODDS and (not heard or at >= heard[-1] + APART_S):
-                heard.append(at)
-        tally.add(rows, heard)
+    for rows, starts, features, *_ in takes:
+        found = []
+        for at, value in zip(starts, odds(features)):
+            if value >= MIN_LOG_ODDS and (not found or at >= found[-1] + MIN_SPACING_S):
+                found.append(at)
+        tally.add(rows, found)
     print(f"{name:32}", *(f"{c:>10}" for c in tally.cells()))
 
 
@@ -92,12 +92,12 @@ def main():
         **{pathlib.Path(more).name: audio(more) for more in sys.argv[6:]},
     }
 
-    measures, is_hit = (np.concatenate([t[k] for t in made + recorded]) for k in (2, 3))
+    features, is_hit = (np.concatenate([t[k] for t in made + recorded]) for k in (2, 3))
     weight = np.concatenate([t[4] for t in made] + [RECORDED * t[4] for t in recorded])
     weight = np.where(weight < 0, -INSIDE * weight, weight)
     kept = weight > 0
     model = HistGradientBoostingClassifier(**SHAPE)
-    model.fit(measures[kept], is_hit[kept], sample_weight=weight[kept])
+    model.fit(features[kept], is_hit[kept], sample_weight=weight[kept])
     odds = model.decision_function
 
     print(f"{'':32}", *(f"{c:>10}" for c in ("true", "matched", "false", "F", "F strict", "sharp", "flams", "median")))
@@ -106,8 +106,8 @@ def main():
     for name, files in others.items():
         report(f"unseen: {name}", load(program, files), odds)
     trees = [rust_tree(predictors[0].nodes) for predictors in model._predictors]
-    text = "//! Trees of `judge`, written by `tests/reference/hearing_fit.py`; not to be edited by hand.\n\n"
-    text += "use super::judge::Node::{self, At, Leaf};\n\n"
+    text = "//! Trees of the onset classifier, written by `tests/reference/detection_fit.py`; not to be edited by hand.\n\n"
+    text += "use super::boosted_trees::Node::{self, At, Leaf};\n\n"
     text += f"pub(super) const BIAS: f32 = {number(model._baseline_prediction.item())};\n"
     text += "#[rustfmt::skip]\n"
     text += f"pub(super) static TREES: [&[Node]; {len(trees)}] = [\n"

@@ -1,6 +1,6 @@
-//! Trees of `judge`, written by `tests/reference/hearing_fit.py`; not to be edited by hand.
+//! Trees of the onset classifier, written by `tests/reference/detection_fit.py`; not to be edited by hand.
 
-use super::judge::Node::{self, At, Leaf};
+use super::boosted_trees::Node::{self, At, Leaf};
 
 pub(super) const BIAS: f32 = 0.47597;
 #[rustfmt::skip]

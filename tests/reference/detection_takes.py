@@ -1,6 +1,6 @@
 """Assembles takes with exact onsets, in more kinds than a set of recordings holds.
 
-    python hearing_takes.py DATA SOUNDFONTS OUT COUNT [FIRST_SEED]
+    python detection_takes.py DATA SOUNDFONTS OUT COUNT [FIRST_SEED]
 
 DATA is the folder of the developer recordings (MANIFEST.csv, articulations/, drums/, tools/sf2extract.py).
 SOUNDFONTS is a folder with FluidR3_GM.sf2 of the Debian package fluid-soundfont-gm 3.1-5.3 (MIT):
@@ -244,7 +244,7 @@ class Player:
         self.truth.append((at / self.rate, label, group, peak_db, 1000 * rise / self.rate, margin, free))
 
     def touch(self, t, peak_db):
-        """The finger that comes to rest on a ringing string just before a stroke: it damps and is heard faintly."""
+        """The finger that comes to rest on a ringing string just before a stroke: it damps and sounds faintly."""
         rng, rate = self.rng, self.rate
         at = int((t - rng.uniform(0.025, 0.08)) * rate)
         fade = np.maximum(1 - np.arange(len(self.mix) - at) / rate / rng.choice([0.002, 0.008, 0.025]), rng.uniform(0, 0.3))
