@@ -22,7 +22,7 @@ fn sounding(kit: &Arc<PlayKit>, hits: usize) -> Engine {
     let mut engine = Engine::new(RATE);
     engine.set_kit(kit.clone());
     for h in 0..hits {
-        engine.strike(h % PADS, 1.0);
+        engine.trigger(h % PADS, 1.0);
     }
     for _ in 0..25 {
         engine.render(BLOCK);
@@ -62,7 +62,7 @@ fn blocks(c: &mut Criterion) {
         b.iter(|| {
             let mut engine = Engine::new(RATE);
             engine.set_kit(kit.clone());
-            engine.strike(3, 0.9);
+            engine.trigger(3, 0.9);
             for _ in 0..47 {
                 engine.render(256);
             }

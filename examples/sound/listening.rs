@@ -150,7 +150,7 @@ fn play(take: &Arc<Take>, pad: &Pad) -> [Vec<f32>; 2] {
     const BLOCK: usize = 240;
     for block in 0..(STROKES.len() + 1) * 100 {
         if let (true, Some(velocity)) = (block % 100 == 0, STROKES.get(block / 100)) {
-            engine.strike(0, *velocity);
+            engine.trigger(0, *velocity);
         }
         engine.render(BLOCK);
         for (to, from) in sound.iter_mut().zip(engine.main()) {

@@ -1,7 +1,7 @@
 //! A layer's envelope as the pictures draw it: the engine's own, run at a low rate.
 
 use kitwright_core::{
-    engine::dsp::envelope::{Entry, Envelope, Hold},
+    engine::dsp::envelope::{AmpEnvelope, Entry, Hold},
     kit::LayerSettings,
 };
 
@@ -9,7 +9,7 @@ use kitwright_core::{
 pub fn levels(layer: &LayerSettings, seconds: f64, steps: usize) -> Vec<f32> {
     let mut levels = vec![0.0; steps];
     let rate = steps as f64 / seconds.max(1e-4);
-    Envelope::new(layer.into(), Hold::OneShot, Entry::Whole, rate).fill(&mut levels);
+    AmpEnvelope::new(layer.into(), Hold::OneShot, Entry::Whole, rate).fill(&mut levels);
     levels
 }
 

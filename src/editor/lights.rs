@@ -37,7 +37,7 @@ impl Lights {
             let peak =
                 meters.as_ref().map_or(0.0, |m| f32::from_bits(m.pad_peak[pad].swap(0, Ordering::Relaxed)));
             self.peak_db[pad] = fallen(self.peak_db[pad], fall, peak);
-            let strokes = meters.as_ref().map_or(0, |m| m.pad_strokes[pad].load(Ordering::Relaxed));
+            let strokes = meters.as_ref().map_or(0, |m| m.pad_triggers[pad].load(Ordering::Relaxed));
             if self.seen && strokes != self.strokes[pad] {
                 self.lit_at[pad] = Some(now);
             }

@@ -4,7 +4,7 @@
 use crate::support::*;
 use kitwright_core::{
     engine::{Engine, Transport},
-    kit::{Alternate, Timing, Trims, Way},
+    kit::{Alternate, Timing, Trims, VariationMode},
 };
 
 /// Notes, lets go, chokes, trims and a kit in the middle, at awkward frames.
@@ -158,7 +158,7 @@ fn alternates_never_sound_twice_in_a_row() {
         for _ in 0..400 {
             engine.note_on(NOTES[0], 1.0);
             engine.render(10);
-            let slice = meters.last_hit[0].slice.load(std::sync::atomic::Ordering::Relaxed);
+            let slice = meters.last_trigger[0].slice.load(std::sync::atomic::Ordering::Relaxed);
             assert_ne!(Some(slice), last, "{way:?}");
             seen[slice as usize] += 1;
             last = Some(slice);
@@ -177,13 +177,13 @@ fn velocity_chooses_its_slices() {
     let meters = engine.meters();
     for (velocity, expected) in [(0.2, 0), (0.9, 1), (0.1, 0), (0.3, 0), (1.0, 1)] {
         engine.note_on(NOTES[0], velocity);
-        assert_eq!(meters.last_hit[0].slice.load(std::sync::atomic::Ordering::Relaxed), expected);
+        assert_eq!(meters.last_trigger[0].slice.load(std::sync::atomic::Ordering::Relaxed), expected);
     }
 }
 
 #[test]
 fn live_hits_differ_placed_and_held_ones_do_not() {
-    let hit = |way: Way, beats: Option<f64>, skip: usize| {
+    let hit = |way: VariationMode, beats: Option<f64>, skip: usize| {
         let mut kit = kit_document(1);
         kit.doc.pads[0].variation.way = way;
         let mut engine = Engine::new(48_000.0);
@@ -195,17 +195,17 @@ fn live_hits_differ_placed_and_held_ones_do_not() {
         engine.set_transport(Transport { beats, tempo: 120.0 });
         perform(&mut engine, &[on(0, NOTES[0], 1.0)], 6000, &mut |_| 256).main[0].clone()
     };
-    let live = [hit(Way::Live, Some(4.0), 0), hit(Way::Live, Some(4.0), 1)];
+    let live = [hit(VariationMode::Live, Some(4.0), 0), hit(VariationMode::Live, Some(4.0), 1)];
     let r = correlation(&live[0], &live[1]);
     assert!(r < 0.98, "two live hits correlate by {r}");
     // A different history and a rounding of the position do not matter, the place does.
-    let placed = [hit(Way::Placed, Some(4.0), 0), hit(Way::Placed, Some(4.000_1), 2)];
+    let placed = [hit(VariationMode::Placed, Some(4.0), 0), hit(VariationMode::Placed, Some(4.000_1), 2)];
     assert_eq!(placed[0], placed[1]);
-    assert_ne!(placed[0], hit(Way::Placed, Some(4.25), 0));
-    assert_eq!(hit(Way::Held, None, 0), hit(Way::Held, Some(1.0), 3));
+    assert_ne!(placed[0], hit(VariationMode::Placed, Some(4.25), 0));
+    assert_eq!(hit(VariationMode::Held, None, 0), hit(VariationMode::Held, Some(1.0), 3));
     // Without a transport placed counts hits since the start.
-    assert_eq!(hit(Way::Placed, None, 1), hit(Way::Placed, None, 1));
-    assert_ne!(hit(Way::Placed, None, 0), hit(Way::Placed, None, 1));
+    assert_eq!(hit(VariationMode::Placed, None, 1), hit(VariationMode::Placed, None, 1));
+    assert_ne!(hit(VariationMode::Placed, None, 0), hit(VariationMode::Placed, None, 1));
 }
 
 #[test]

@@ -2,7 +2,7 @@
 
 use crate::support::*;
 use kitwright_core::{
-    engine::{Engine, Meters, ShownCopy, Source},
+    engine::{Engine, Meters, ShownGrain, Source},
     kit::{Draw, Kit, Trims},
 };
 use std::sync::atomic::Ordering::Relaxed;
@@ -93,13 +93,13 @@ fn the_cloud_is_shown_as_it_was_drawn_and_heard() {
     pad.cloud.width = 1.0;
     let mut engine = engine(&kit);
     let meters = engine.meters();
-    let mut copies = vec![ShownCopy::default()];
+    let mut copies = vec![ShownGrain::default()];
     assert!(meters.last_cloud[0].read(&mut copies) && copies.is_empty());
     engine.note_on(NOTES[0], 1.0);
     assert!(meters.last_cloud[0].read(&mut copies));
     assert_eq!(copies.len(), 20);
-    assert_eq!(meters.last_hit[0].copies.load(Relaxed), 20);
-    let within = |c: &ShownCopy| {
+    assert_eq!(meters.last_trigger[0].grains.load(Relaxed), 20);
+    let within = |c: &ShownGrain| {
         (0.0..=200.0).contains(&c.delay_ms)
             && c.pitch_st.abs() <= 15.0
             && (-6.0..=0.0).contains(&c.level_db)

@@ -313,19 +313,19 @@ fn readings_that_ended_ahead_find_room_when_the_pitch_takes_them_back() {
     engine.set_kit(prepared(&kit));
     let (mut most, mut trims) = (0, Trims::default());
     for block in 0..160 {
-        (0..16).for_each(|pad| engine.strike(pad, 1.0));
+        (0..16).for_each(|pad| engine.trigger(pad, 1.0));
         // a pitch that has rested: 15 blocks are 20 ms
         if block % 16 == 15 {
             trims.kit.pitch_st += 0.5;
             engine.set_trims(&trims);
         }
         engine.render(64);
-        most = most.max(engine.meters().voices.load(Relaxed));
+        most = most.max(engine.meters().grains.load(Relaxed));
     }
     assert!(most > 1300, "the room of 1536 was full before some ended: {most}");
     (0..100).for_each(|_| engine.render(64));
-    assert_eq!(engine.meters().voices.load(Relaxed), 0, "and is empty afterwards");
-    engine.strike(3, 1.0);
+    assert_eq!(engine.meters().grains.load(Relaxed), 0, "and is empty afterwards");
+    engine.trigger(3, 1.0);
     engine.render(256);
     assert!(engine.main()[0].iter().any(|&x| x != 0.0));
 }

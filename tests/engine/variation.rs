@@ -1,7 +1,7 @@
 //! What is random about hits, as the engine plays them: distributions, likeness, the three ways.
 
 use crate::support::figures::cloud::*;
-use kitwright_core::kit::{Cloud, Timing, Variation, Way};
+use kitwright_core::kit::{Cloud, Timing, Variation, VariationMode};
 
 #[test]
 fn a_thousand_hits_follow_their_stated_distributions_live_and_placed() {
@@ -63,8 +63,9 @@ fn placed_hits_are_the_same_at_the_same_place_to_the_bit() {
 
 #[test]
 fn held_hits_are_all_alike_and_another_draw_is_another_hit() {
-    let frozen =
-        |frozen| hits(Cloud::default(), Variation { way: Way::Held, frozen, ..Variation::default() });
+    let frozen = |frozen| {
+        hits(Cloud::default(), Variation { way: VariationMode::Held, frozen, ..Variation::default() })
+    };
     let (a, b) = (frozen(3.0), frozen(4.0));
     assert!(a.windows(2).all(|w| w[0].1 == w[1].1));
     assert_ne!(a[0].1, b[0].1);

@@ -73,7 +73,7 @@ fn the_engine_s_strokes_light_the_pad_and_meters_move() {
     let meters: Arc<kitwright_core::engine::Meters> = Arc::default();
     harness.state().session.attach_engine(48_000.0, meters.clone());
     settle(&mut harness);
-    meters.pad_strokes[4].fetch_add(1, Relaxed);
+    meters.pad_triggers[4].fetch_add(1, Relaxed);
     meters.main_peak.store(0.5_f32.to_bits(), Relaxed);
     harness.step();
     assert!(harness.state().window.lights.is_lit(4));

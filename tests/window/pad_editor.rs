@@ -162,7 +162,7 @@ fn a_variation_is_frozen_and_another_draw_taken() {
     press(&mut harness, "Freeze the variation");
     press(&mut harness, "Another draw");
     let variation = harness.state().session.kit().doc.pads[0].variation;
-    assert_eq!((variation.way, variation.frozen), (kitwright_core::kit::Way::Held, 1.0));
+    assert_eq!((variation.way, variation.frozen), (kitwright_core::kit::VariationMode::Held, 1.0));
 }
 
 #[test]

@@ -153,7 +153,7 @@ fn what_is_bypassed_in_the_window_is_as_loud_as_before() {
     let mut harness = window();
     harness.state().session.edit("strong", |kit| {
         let pad = &mut kit.doc.pads[0];
-        (pad.cloud.copies, pad.variation.way) = (0, kitwright_core::kit::Way::Held);
+        (pad.cloud.copies, pad.variation.way) = (0, kitwright_core::kit::VariationMode::Held);
         pad.tone.bands[2] = kitwright_core::kit::Band { on: true, hz: 2000.0, gain_db: 12.0, q: 0.7 };
         pad.tone.limiter.on = true;
         (pad.tone.limiter.threshold_db, pad.tone.limiter.makeup_db) = (-24.0, 12.0);

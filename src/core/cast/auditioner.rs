@@ -4,7 +4,7 @@ use super::features::Features;
 use crate::{
     engine::{Engine, PlayKit},
     groove::{BARS, Note, STEPS, TICKS},
-    kit::{Document, Kit, Pad, Trims, Way},
+    kit::{Document, Kit, Pad, Trims, VariationMode},
     parallel,
     take::Take,
 };
@@ -69,7 +69,7 @@ impl Auditioner {
     fn alone(&self, pad: &Pad, takes: &[Arc<Take>]) -> Arc<Kit> {
         let mut doc = Document { pads: vec![pad.clone()], ..self.doc.clone() };
         doc.pads[0].slices.truncate(1);
-        doc.pads[0].variation.way = Way::Held;
+        doc.pads[0].variation.way = VariationMode::Held;
         doc.pads[0].settings.pan = 0.0;
         Arc::new(Kit { doc, takes: takes.to_vec() })
     }
@@ -88,7 +88,7 @@ impl Auditioner {
         let mut out = [Vec::new(), Vec::new()];
         for note in &notes {
             self.render_until(frame(note), &mut out);
-            self.engine.strike(note.pad, f32::from(note.velocity) / 127.0);
+            self.engine.trigger(note.pad, f32::from(note.velocity) / 127.0);
         }
         self.render_until(frame(&end), &mut out);
         out
@@ -159,7 +159,7 @@ fn stroke(
     mut done: impl FnMut(&[Vec<f32>; 2]) -> bool,
 ) -> [Vec<f32>; 2] {
     take_up(engine, kit);
-    engine.strike(0, VELOCITY);
+    engine.trigger(0, VELOCITY);
     let frames = (seconds * RATE) as usize;
     let mut out = [Vec::with_capacity(frames), Vec::with_capacity(frames)];
     while out[0].len() < frames && !engine.is_silent() && !done(&out) {

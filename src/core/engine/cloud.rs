@@ -1,54 +1,59 @@
-//! The copies around a hit: when each falls, how it is pitched, how loud, how long, which way and where.
+//! The grains of a cloud, as they are drawn for one trigger: time, pitch, level, length, direction and pan.
 
 use super::draw::Draws;
 use crate::kit::{Cloud, Draw, Timing};
 
-/// Copies of one hit at most.
-pub const MAX_COPIES: usize = 48;
+/// Most grains in the cloud of one trigger.
+pub const MAX_GRAINS_PER_CLOUD: usize = 48;
 
-/// One copy.
+/// One grain of a cloud, as it was drawn.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Copy {
-    /// After the hit, ms.
+pub struct CloudGrain {
+    /// Delay after the trigger, ms.
     pub delay_ms: f64,
-    /// Away from the hit's own pitch, semitones.
+    /// Pitch relative to the hit's, semitones.
     pub pitch_st: f64,
-    /// Below the hit's own level, dB (0 or less).
+    /// Level relative to the hit's, dB, 0 or below.
     pub level_db: f64,
-    /// Share of the hit's own length.
+    /// Length as a share of the hit's, 0 to 1.
     pub length: f64,
-    /// It ends this long after its start at the latest, ms.
+    /// Longest duration, ms; infinite when not limited.
     pub limit_ms: f64,
-    /// Read against the direction of its layer.
+    /// Whether it plays against the direction of its layer.
     pub reverse: bool,
     /// Added to the pan of its layer, -1 to 1.
     pub pan: f64,
 }
 
-/// Trims on a cloud.
+/// A pad's trims on its cloud: factors, 1 is neutral.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Scale {
-    /// Times the number of copies.
-    pub copies: f64,
-    /// Times the spread.
+    /// Of the number of grains.
+    pub grains: f64,
+    /// Of the spread in time.
     pub spread: f64,
-    /// Times the pitch range.
+    /// Of the pitch range.
     pub scatter: f64,
-    /// Times the width.
+    /// Of the stereo width.
     pub width: f64,
 }
 
-/// Number of copies after the trim.
+/// Number of grains after the trim, at most [`MAX_GRAINS_PER_CLOUD`].
 pub fn count(cloud: &Cloud, scale: &Scale) -> usize {
-    ((f64::from(cloud.copies) * scale.copies).round() as usize).min(MAX_COPIES)
+    ((f64::from(cloud.copies) * scale.grains).round() as usize).min(MAX_GRAINS_PER_CLOUD)
 }
 
-/// Draws the copies of one hit into `out`, in the order of their index; returns how many.
-pub fn plan(cloud: &Cloud, scale: &Scale, draws: &mut Draws, out: &mut [Copy; MAX_COPIES]) -> usize {
+/// Draws the grains of one trigger into `out`, in the order of their index; returns how many.
+pub fn plan(
+    cloud: &Cloud,
+    scale: &Scale,
+    draws: &mut Draws,
+    out: &mut [CloudGrain; MAX_GRAINS_PER_CLOUD],
+) -> usize {
     let n = count(cloud, scale);
-    for (k, copy) in out[..n].iter_mut().enumerate() {
+    for (k, grain) in out[..n].iter_mut().enumerate() {
         let (delay_ms, limit_ms) = time(cloud, scale.spread, k, n, draws);
-        *copy = Copy {
+        *grain = CloudGrain {
             delay_ms,
             limit_ms,
             pitch_st: pitch(cloud, scale.scatter, draws),
@@ -61,31 +66,32 @@ pub fn plan(cloud: &Cloud, scale: &Scale, draws: &mut Draws, out: &mut [Copy; MA
     n
 }
 
-/// When copy `k` of `n` falls and how long it may last. Each falls into its own of `n` equal shares of
-/// a travel from 0 to 1 (so that no two hits bunch by chance alone), which is then bent.
+/// Delay and longest duration of grain `k` of `n`, ms. Each grain falls into its own of `n` equal parts of the
+/// range 0 to 1 (stratified sampling, so that grains do not bunch by chance), which the timing then warps.
 fn time(cloud: &Cloud, spread: f64, k: usize, n: usize, draws: &mut Draws) -> (f64, f64) {
     let spread_ms = f64::from(cloud.spread_ms) * spread;
     let u = draws.unit();
     let x = (k as f64 + u) / n as f64;
-    let bent = match cloud.timing {
-        // Slightly loosened: the middle half of its share.
+    let warped = match cloud.timing {
+        // With some jitter: within the middle half of its part.
         Timing::Even => (k as f64 + 0.25 + 0.5 * u) / n as f64,
         Timing::Early => x * x,
         Timing::Late => 1.0 - (1.0 - x) * (1.0 - x),
         Timing::Bursts => return burst(cloud, spread_ms, k, n, u),
     };
-    (bent * spread_ms, f64::INFINITY)
+    (warped * spread_ms, f64::INFINITY)
 }
 
-/// Bursts: copies take turns between the bursts. All but the last are short (over by the next one);
-/// the copies of the last one fall within the spread, dense at first, and ring on.
+/// Delay and longest duration in bursts, ms: grain `k` belongs to burst `k` modulo the number of bursts. All but
+/// the last burst end where the next one starts; the grains of the last one fall within the spread, dense at
+/// first, and are not shortened.
 fn burst(cloud: &Cloud, spread_ms: f64, k: usize, n: usize, u: f64) -> (f64, f64) {
     let bursts = usize::from(cloud.bursts).clamp(1, n);
     let gap = f64::from(cloud.burst_gap_ms);
     let (burst, nth) = (k % bursts, k / bursts);
     let start = burst as f64 * gap;
     if burst + 1 < bursts {
-        // Hands never meet at one instant: within a fifth of the gap.
+        // Hands of several clappers never meet exactly: within a fifth of the gap. Common practice, no source.
         return (start + 0.2 * gap * u, gap);
     }
     let x = (nth as f64 + u) / (n / bursts).max(1) as f64;
@@ -96,7 +102,7 @@ fn pitch(cloud: &Cloud, scatter: f64, draws: &mut Draws) -> f64 {
     let range = f64::from(cloud.pitch_st) * scatter;
     let st = match cloud.pitch_draw {
         Draw::Uniform => range * draws.signed(),
-        // The range is two standard deviations; beyond three ranges nothing is ever drawn in practice.
+        // The range is two standard deviations; values beyond three ranges (1 in 5e8) are clamped.
         Draw::Gaussian => (0.5 * range * draws.gaussian()).clamp(-3.0 * range, 3.0 * range),
     };
     if cloud.pitch_steps { libm::round(st) } else { st }
@@ -110,22 +116,22 @@ mod tests {
     };
     use super::*;
 
-    const PLAIN: Scale = Scale { copies: 1.0, spread: 1.0, scatter: 1.0, width: 1.0 };
+    const PLAIN: Scale = Scale { grains: 1.0, spread: 1.0, scatter: 1.0, width: 1.0 };
 
-    /// One value of the copies of a thousand hits.
-    fn draw(cloud: &Cloud, value: impl Fn(&Copy) -> f64) -> Vec<f64> {
+    /// One value of the grains of a thousand triggers.
+    fn draw(cloud: &Cloud, value: impl Fn(&CloudGrain) -> f64) -> Vec<f64> {
         let mut all = Vec::new();
-        for hit in 0..1000 {
-            let mut copies = [Copy::default(); MAX_COPIES];
-            let mut draws = Draws::new(9, 2, Index::Stroke(hit), Purpose::Cloud);
-            let n = plan(cloud, &PLAIN, &mut draws, &mut copies);
-            all.extend(copies[..n].iter().map(&value));
+        for trigger in 0..1000 {
+            let mut grains = [CloudGrain::default(); MAX_GRAINS_PER_CLOUD];
+            let mut draws = Draws::new(9, 2, Index::Trigger(trigger), Purpose::Cloud);
+            let n = plan(cloud, &PLAIN, &mut draws, &mut grains);
+            all.extend(grains[..n].iter().map(&value));
         }
         all
     }
 
     #[test]
-    fn a_thousand_hits_follow_the_stated_distributions() {
+    fn a_thousand_clouds_follow_the_stated_distributions() {
         let cloud = Cloud { copies: 1, pitch_st: 4.0, width: 0.8, spread_ms: 100.0, ..Cloud::default() };
         let fits = |what: &str, sample: Vec<f64>, cdf: &dyn Fn(f64) -> f64| {
             let d = kolmogorov_smirnov(sample, cdf);
@@ -144,12 +150,12 @@ mod tests {
         fits("early", draw(&early, |c| c.delay_ms), &|t| (t / 100.0).max(0.0).sqrt());
         let late = Cloud { timing: Timing::Late, ..cloud };
         fits("late", draw(&late, |c| c.delay_ms), &|t| 1.0 - (1.0 - t / 100.0).max(0.0).sqrt());
-        // A measure that cannot fail proves nothing: the wrong law is found out.
+        // The measure must detect a wrong distribution.
         assert!(kolmogorov_smirnov(draw(&early, |c| c.delay_ms), uniform(0.0, 100.0)) > 1.0);
     }
 
     #[test]
-    fn semitone_steps_and_the_reverse_chance_are_kept() {
+    fn pitches_are_whole_semitones_and_reversed_grains_as_frequent_as_stated() {
         let cloud =
             Cloud { copies: 10, pitch_st: 3.0, pitch_steps: true, reverse_chance: 0.25, ..Cloud::default() };
         assert!(draw(&cloud, |c| c.pitch_st).iter().all(|st| st.fract() == 0.0 && st.abs() <= 3.0));
@@ -159,7 +165,7 @@ mod tests {
     }
 
     #[test]
-    fn a_clap_has_short_bursts_at_their_gap_and_a_long_last_one() {
+    fn bursts_start_at_their_gap_and_only_the_last_one_is_long() {
         let cloud = Cloud {
             copies: 48,
             timing: Timing::Bursts,
@@ -168,22 +174,22 @@ mod tests {
             spread_ms: 80.0,
             ..Cloud::default()
         };
-        let mut copies = [Copy::default(); MAX_COPIES];
-        let mut draws = Draws::new(1, 0, Index::Stroke(0), Purpose::Cloud);
-        assert_eq!(plan(&cloud, &PLAIN, &mut draws, &mut copies), 48);
-        for (k, copy) in copies.iter().enumerate() {
+        let mut grains = [CloudGrain::default(); MAX_GRAINS_PER_CLOUD];
+        let mut draws = Draws::new(1, 0, Index::Trigger(0), Purpose::Cloud);
+        assert_eq!(plan(&cloud, &PLAIN, &mut draws, &mut grains), 48);
+        for (k, grain) in grains.iter().enumerate() {
             let start = 11.0 * (k % 4) as f64;
             let reach = if k % 4 == 3 { 80.0 } else { 2.2 };
-            assert!((start..=start + reach).contains(&copy.delay_ms), "copy {k} at {} ms", copy.delay_ms);
-            assert_eq!(copy.limit_ms, if k % 4 == 3 { f64::INFINITY } else { 11.0 });
+            assert!((start..=start + reach).contains(&grain.delay_ms), "grain {k} at {} ms", grain.delay_ms);
+            assert_eq!(grain.limit_ms, if k % 4 == 3 { f64::INFINITY } else { 11.0 });
         }
     }
 
     #[test]
-    fn trims_scale_a_cloud_and_forty_eight_are_the_most() {
+    fn the_trim_scales_the_number_of_grains_up_to_48() {
         let cloud = Cloud { copies: 20, ..Cloud::default() };
-        assert_eq!(count(&cloud, &Scale { copies: 0.5, ..PLAIN }), 10);
-        assert_eq!(count(&cloud, &Scale { copies: 4.0, ..PLAIN }), 48);
-        assert_eq!(count(&cloud, &Scale { copies: 0.0, ..PLAIN }), 0);
+        assert_eq!(count(&cloud, &Scale { grains: 0.5, ..PLAIN }), 10);
+        assert_eq!(count(&cloud, &Scale { grains: 4.0, ..PLAIN }), 48);
+        assert_eq!(count(&cloud, &Scale { grains: 0.0, ..PLAIN }), 0);
     }
 }

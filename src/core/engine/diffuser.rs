@@ -1,21 +1,22 @@
-//! Smears the tail of a cloud: four allpasses in a row on each channel.
+//! Diffuses a cloud: four allpasses in series on each channel.
 //!
-//! Allpasses after M. R. Schroeder, "Natural Sounding Artificial Reverberation" (1962); lengths and gain
-//! chosen by ear's common practice, no source: no two lengths are near a simple ratio.
+//! Allpasses after M. R. Schroeder, "Natural Sounding Artificial Reverberation" (1962). Lengths and gain are
+//! common practice, no source: no two lengths are close to a simple ratio.
 
 use super::dsp::denormal::flush32;
 
 const LENGTHS_MS: [[f64; 4]; 2] = [[4.31, 7.13, 11.87, 17.29], [4.73, 7.69, 11.27, 18.13]];
 const GAIN: f32 = 0.6;
 
-/// The smearing of one pad's copies.
+/// The diffusion of one pad's cloud.
 #[derive(Debug)]
 pub(super) struct Diffuser {
     lines: [[Line; 4]; 2],
-    /// Whether sound may be inside.
+    /// Whether the delay lines may hold sound.
     pub busy: bool,
 }
 
+/// One allpass.
 #[derive(Debug)]
 struct Line {
     memory: Vec<f32>,
@@ -37,7 +38,7 @@ impl Diffuser {
         }
     }
 
-    /// Mixes `share` (0 to 1) of smeared sound in.
+    /// Mixes in `share` (0 to 1) of diffused sound; `[channel]`, in place.
     pub fn process(&mut self, share: f32, channels: [&mut [f32]; 2]) {
         self.busy = true;
         for (lines, samples) in self.lines.iter_mut().zip(channels) {
@@ -51,8 +52,8 @@ impl Diffuser {
         }
     }
 
-    /// Does to frames to come what [`Diffuser::process`] will do, without moving on. There are fewer of
-    /// them than the shortest line is long: all that they will meet lies in the lines already.
+    /// The output that [`Diffuser::process`] will give for future frames, in place; the state stays as it is. There
+    /// must be fewer frames than the shortest line is long, so that the lines hold all that is needed.
     pub fn peek(&self, share: f32, channels: [&mut [f32]; 2]) {
         for (lines, samples) in self.lines.iter().zip(channels) {
             for (i, x) in samples.iter_mut().enumerate() {
@@ -64,7 +65,7 @@ impl Diffuser {
 }
 
 impl Line {
-    /// What [`Line::tick`] will give for the `i`-th frame from now.
+    /// The output of [`Line::tick`] for the frame `i` frames from now.
     #[inline]
     fn peek(&self, i: usize, x: f32) -> f32 {
         debug_assert!(i < self.memory.len());

@@ -1,7 +1,7 @@
 //! Random draws: counter-based, from one named generator with fixed output.
 //!
-//! A draw is decided by the kit's seed, the pad, what is drawn and an index (or a place in the song),
-//! never by how many draws came before it. The generator is PCG XSL RR 128/64 (MCG) of M. E. O'Neill,
+//! A draw depends on the kit's seed, the pad, its purpose and an index (or a place in the song) only,
+//! never on how many draws came before it. The generator is PCG XSL RR 128/64 (MCG) of M. E. O'Neill,
 //! "PCG: A Family of Simple Fast Space-Efficient Statistically Good Algorithms for Random Number
 //! Generation" (2014); the mapping to numbers is done here, so no update of a library can change it.
 
@@ -12,22 +12,22 @@ use rand_pcg::{Pcg64Mcg, rand_core::Rng};
 pub enum Purpose {
     /// Which slice of the pad sounds.
     Slice = 1,
-    /// The small variations of a hit.
+    /// The variation of a trigger.
     Variation = 2,
-    /// The copies of a cloud.
+    /// The grains of a cloud.
     Cloud = 3,
 }
 
 /// Where the index of a draw comes from; each has numbers of its own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Index {
-    /// The how-manieth stroke of the pad since the start.
-    Stroke(u64),
-    /// A place in the song and the how-manieth stroke at it.
+    /// Number of triggers of the pad before this one, since the engine's start or reset.
+    Trigger(u64),
+    /// A place in the song, and the number of triggers before this one at the same place.
     Place(i64, u32),
     /// A frozen draw.
     Frozen(u64),
-    /// Where the strokes of a pad begin to go round: see [`Apart`].
+    /// The first value of a pad's [`LowDiscrepancy`] sequence.
     Origin,
 }
 
@@ -39,7 +39,7 @@ impl Draws {
     /// The stream for `purpose` at `index` on pad `pad` of a kit with this seed.
     pub fn new(seed: u64, pad: usize, index: Index, purpose: Purpose) -> Self {
         let (kind, a, b) = match index {
-            Index::Stroke(n) => (1, n, 0),
+            Index::Trigger(n) => (1, n, 0),
             Index::Place(place, n) => (2, place as u64, u64::from(n)),
             Index::Frozen(n) => (3, n, 0),
             Index::Origin => (4, 0, 0),
@@ -73,27 +73,27 @@ impl Draws {
     }
 }
 
-/// A number that goes round from stroke to stroke so that neighbours are never alike: the origin plus the
-/// golden section of a turn a stroke, loosened by [`Apart::LOOSE`]. Over many strokes it is as uniform as
-/// independent draws are; neighbours lie at least [`Apart::NEIGHBOURS`] apart on the circle, every second and
-/// third one less so. The golden section leaves the widest gaps for any number of turns (V. T. Sos 1957 and
-/// S. Swierczkowski 1958, on the three gaps of a rotation).
+/// One value of a low-discrepancy sequence in 0 to 1: the additive recurrence with the golden ratio
+/// (`origin + n / phi` modulo 1) plus a jitter of [`LowDiscrepancy::JITTER`]. Its values are as uniform as
+/// independent draws; consecutive ones are at least [`LowDiscrepancy::MIN_DISTANCE`] apart modulo 1. The golden
+/// ratio keeps the smallest gap widest for any number of values (V. T. Sos 1957 and S. Swierczkowski 1958, the
+/// three-gap theorem).
 #[derive(Debug, Clone, Copy)]
-pub struct Apart(f64);
+pub struct LowDiscrepancy(f64);
 
-impl Apart {
-    /// Golden section of a turn in 2^-64: whole numbers, so that any stroke is exact.
-    const GOLDEN: u64 = 0x9e37_79b9_7f4a_7c15;
-    /// Greatest distance from the even rotation, turns.
-    pub const LOOSE: f64 = 0.02;
-    /// Least distance of one stroke from the next, turns: 0.3819 less twice the looseness.
+impl LowDiscrepancy {
+    /// 1 / phi in units of 2^-64: whole numbers, so that every value is exact.
+    const INVERSE_PHI: u64 = 0x9e37_79b9_7f4a_7c15;
+    /// Largest deviation from the recurrence.
+    pub const JITTER: f64 = 0.02;
+    /// Smallest distance between consecutive values, modulo 1: 0.3819 less twice the jitter.
     #[cfg(test)]
-    pub const NEIGHBOURS: f64 = 0.3819 - 2.0 * Self::LOOSE;
+    pub const MIN_DISTANCE: f64 = 0.3819 - 2.0 * Self::JITTER;
 
-    /// The number of stroke `n`: `origin` uniform in 0 to 1, `loose` uniform in -1 to 1.
-    pub fn new(n: u64, origin: f64, loose: f64) -> Self {
-        let turned = (n.wrapping_mul(Self::GOLDEN) >> 11) as f64 * (1.0 / 9_007_199_254_740_992.0);
-        let sum = origin + turned + Self::LOOSE * loose;
+    /// Value `n`: `origin` uniform in 0 to 1, `jitter` uniform in -1 to 1.
+    pub fn new(n: u64, origin: f64, jitter: f64) -> Self {
+        let turned = (n.wrapping_mul(Self::INVERSE_PHI) >> 11) as f64 * (1.0 / 9_007_199_254_740_992.0);
+        let sum = origin + turned + Self::JITTER * jitter;
         Self(sum - libm::floor(sum))
     }
 
@@ -102,10 +102,10 @@ impl Apart {
         2.0 * self.0 - 1.0
     }
 
-    /// A number beside this one, away from it by the looseness at most and turned back at the ends of the
-    /// range, which keeps it uniform: `loose` uniform in -1 to 1.
-    pub fn beside(self, loose: f64) -> Self {
-        let x = (self.0 + Self::LOOSE * loose).abs();
+    /// A value within the jitter of this one, reflected at 0 and 1, which keeps it uniform; `jitter` uniform in -1
+    /// to 1.
+    pub fn beside(self, jitter: f64) -> Self {
+        let x = (self.0 + Self::JITTER * jitter).abs();
         Self(if x > 1.0 { 2.0 - x } else { x })
     }
 }
@@ -144,10 +144,10 @@ mod tests {
     use super::*;
 
     #[test]
-    fn draws_keep_their_bits_for_ever() {
-        // Worked out apart, in Python from the papers' constants: kits must sound the same after any
+    fn draws_have_the_bits_of_the_published_generator() {
+        // Computed independently, in Python from the papers' constants: kits must sound the same after any
         // update of a library.
-        let mut d = Draws::new(1, 0, Index::Stroke(0), Purpose::Cloud);
+        let mut d = Draws::new(1, 0, Index::Trigger(0), Purpose::Cloud);
         let got: Vec<u64> = (0..3).map(|_| d.unit().to_bits()).collect();
         assert_eq!(got, FROZEN, "{got:#x?}");
     }

@@ -1,62 +1,60 @@
-//! The sound, in real time: voices, cloud, tone, mix. Knows nothing of plugins, windows or files.
+//! The sound, in real time: voices, clouds, tone, mix. Depends on no plugin format, window or file.
 //!
-//! The caller hands in events at their frame and asks for chunks between them:
-//! `engine.note_on(36, 0.8); engine.render(n); engine.main()`. The result does not depend on how the
-//! frames are chunked. Nothing here allocates, locks or waits after [`Engine::new`].
+//! The caller passes events at their frame and renders chunks between them:
+//! `engine.note_on(36, 0.8); engine.render(n); engine.main()`. The result does not depend on the sizes of the
+//! chunks. Nothing here allocates, locks or waits after [`Engine::new`].
 //!
-//! | module | what it gives its reader |
+//! | module | contents |
 //! | --- | --- |
-//! | `play_kit` | a kit checked and looked up once |
-//! | `strike` | from a stroke to readings: slice, variation, layers, cloud |
-//! | `draw`, `variation`, `cloud` | what is random about it, and where it comes from |
-//! | `reading` | one reading of a slice: the smallest thing that sounds |
-//! | `hits` | the hits that sound; stealing |
-//! | `foresight` | hits that run ahead, for limiters that look ahead |
-//! | `pad`, `diffuser`, `tone` | a pad's sum, smearing and tone |
-//! | `output` | ceilings |
-//! | `ramp` | values that glide, in closed form |
+//! | `play_kit` | a kit checked and prepared for playing |
+//! | `trigger` | from a trigger to grains: slice, variation, layers, cloud |
+//! | `draw`, `variation`, `cloud` | random draws and what they decide |
+//! | `transport` | the song position, for placed variation |
+//! | `grain` | one slice that plays, as a layer or in a cloud |
+//! | `voice`, `voice_pool` | what one trigger starts; the voices that sound, and voice stealing |
+//! | `lookahead` | voices rendered ahead of the output, for the pads' limiters |
+//! | `pad_channel`, `diffuser`, `tone` | a pad's sum, the diffusion of its cloud, its tone chain |
+//! | `output` | stereo outputs with their ceilings |
+//! | `ramp` | linear ramps in closed form |
+//! | `meters` | what the window shows |
+//! | [`dsp`] | filters, dynamics, saturation, resampling |
 
 mod cloud;
 mod diffuser;
 mod draw;
 pub mod dsp;
-mod foresight;
-mod hits;
+mod grain;
+mod lookahead;
 mod meters;
 mod output;
-mod pad;
+mod pad_channel;
 mod play_kit;
 mod ramp;
-mod reading;
-mod strike;
 pub mod tone;
+mod transport;
+mod trigger;
 mod variation;
+mod voice;
+mod voice_pool;
 
-pub use meters::{LastCloud, LastHit, Meters, PadReductions, Scope, ShownCopy, Source};
+pub use meters::{LastCloud, LastTrigger, Meters, PadReductions, Scope, ShownGrain, Source};
 pub use play_kit::PlayKit;
+pub use transport::Transport;
 
 use crate::kit::{PADS, Trims};
 use crate::settings::{KIT_TRIMS, PAD_TRIMS};
-use hits::Hits;
+use crate::units::db_to_gain;
 use output::Output;
-use pad::{Buffers, GLIDE_MS, Pad};
+use pad_channel::{Buffers, GLIDE_MS, PadChannel};
 use ramp::Ramp;
 use std::sync::{Arc, atomic::Ordering::Relaxed};
-use variation::Song;
+use transport::SongPosition;
+use voice_pool::VoicePool;
 
-/// Where the song stands, for placed variation.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Transport {
-    /// Position of the next frame in beats (quarter notes) when the host plays, else `None`.
-    pub beats: Option<f64>,
-    /// Tempo, beats per minute.
-    pub tempo: f64,
-}
-
-/// Kits held at once: the one that plays, those that fade, the one that waits and those to be collected.
-const KITS: usize = 16;
-/// Rests are looked for on this grid of absolute frames.
-const GRID: u64 = 256;
+/// Kits held at once: the one that plays, those that fade out, the one that waits and those to be collected.
+const KIT_SLOTS: usize = 16;
+/// Absolute frames between two checks for silence.
+const CHECK_INTERVAL: u64 = 256;
 
 /// Plays a kit.
 #[derive(Debug)]
@@ -65,27 +63,28 @@ pub struct Engine {
     /// Absolute frame of the next frame to render.
     now: u64,
     kits: Vec<Option<Arc<PlayKit>>>,
-    /// Slot of the kit that new notes play, and of one that waits until the last exchange has faded.
+    /// Slot of the kit that new notes play, and of one that waits until the previous kit has faded out.
     playing: Option<usize>,
     waiting: Option<usize>,
     /// Pads on each note, one bit each.
     notes: [u16; 128],
-    pads: Vec<Pad>,
-    hits: Hits,
+    pads: Vec<PadChannel>,
+    voices: VoicePool,
     trims: Trims,
-    song: Song,
+    song: SongPosition,
     buffers: Buffers,
     outputs: Vec<Output>,
     /// Pads that sounded in the last chunk, one bit each.
     sounding: u16,
     main: Output,
     main_busy: bool,
+    /// Level trim of the kit, amplitude ratio.
     level: Ramp,
     meters: Arc<Meters>,
 }
 
 impl Engine {
-    /// Most frames that one call of [`Engine::render`] makes.
+    /// Most frames that one call of [`Engine::render`] renders.
     pub const MAX_CHUNK: usize = 256;
 
     /// An engine without a kit, at `sample_rate` Hz; allocates everything it will ever need.
@@ -96,13 +95,13 @@ impl Engine {
         Self {
             sample_rate,
             now: 0,
-            kits: vec![None; KITS],
+            kits: vec![None; KIT_SLOTS],
             playing: None,
             waiting: None,
             notes: [0; 128],
-            pads: (0..PADS).map(|p| Pad::new(p, sample_rate)).collect(),
-            hits: Hits::new(sample_rate, ahead),
-            song: Song::new(sample_rate),
+            pads: (0..PADS).map(|p| PadChannel::new(p, sample_rate)).collect(),
+            voices: VoicePool::new(sample_rate, ahead),
+            song: SongPosition::new(sample_rate),
             buffers: Buffers::new(Self::MAX_CHUNK, ahead),
             outputs: (0..PADS).map(|_| output()).collect(),
             sounding: 0,
@@ -114,23 +113,23 @@ impl Engine {
         }
     }
 
-    /// An engine for work offline, where nothing is bypassed: the same sound, quicker, since the loudness of
-    /// its stages is not followed. (A stage that is bypassed all the same is matched from then on.)
+    /// An engine for rendering offline, where no stage is bypassed: the same sound with less work, since the
+    /// loudness of the tone stages is not measured. (A stage that is bypassed is measured from then on.)
     pub fn offline(sample_rate: f64) -> Self {
         let mut engine = Self::new(sample_rate);
-        engine.pads.iter_mut().for_each(Pad::follow_no_more);
+        engine.pads.iter_mut().for_each(PadChannel::disable_loudness_matching);
         engine
     }
 
-    /// An engine for trials that are measured and not heard: like [`Engine::offline`], but its saturation runs
-    /// at twice the rate only.
+    /// An engine for trials that are analysed, not heard: like [`Engine::offline`], but saturation is only
+    /// oversampled twice.
     pub fn draft(sample_rate: f64) -> Self {
         let mut engine = Self::offline(sample_rate);
-        engine.pads.iter_mut().for_each(Pad::draft);
+        engine.pads.iter_mut().for_each(PadChannel::draft);
         engine
     }
 
-    /// Hz.
+    /// Sample rate, Hz.
     pub fn sample_rate(&self) -> f64 {
         self.sample_rate
     }
@@ -140,17 +139,17 @@ impl Engine {
         self.meters.clone()
     }
 
-    /// Silences everything at once and starts all counters anew: the same notes then give the same
-    /// samples as in a fresh engine with the same kit and trims.
+    /// Silences everything at once and resets all counters: the same notes then give the same samples as in a
+    /// new engine with the same kit and trims.
     pub fn reset(&mut self) {
         self.now = 0;
-        self.hits.clear();
-        self.pads.iter_mut().for_each(Pad::reset);
-        self.song = Song::new(self.sample_rate);
+        self.voices.clear();
+        self.pads.iter_mut().for_each(PadChannel::reset);
+        self.song = SongPosition::new(self.sample_rate);
         self.level = Ramp::still(self.level.target());
         let (db, on) = (self.trims.kit.ceiling_db, self.trims.kit.ceiling_on);
         for output in self.outputs.iter_mut().chain([&mut self.main]) {
-            output.settle(db, on);
+            output.set_now(db, on);
             output.peak = 0.0;
             output.clear(0, Self::MAX_CHUNK);
         }
@@ -159,9 +158,9 @@ impl Engine {
         self.adopt_waiting();
     }
 
-    /// Takes a kit; what sounds of the old one fades out within 4 ms, unless its pad is the same in both
-    /// kits: that plays on. The old kit stays in the engine until it is silent; collect it with
-    /// [`Engine::retired`]. Where nobody collects, the oldest is dropped here.
+    /// Takes a kit for this engine's sample rate. Pads that differ from the old kit's fade out within 4 ms; equal
+    /// ones play on. The old kit stays in the engine until it is silent: collect it with [`Engine::retired`], or
+    /// it is dropped here once the slots are full.
     pub fn set_kit(&mut self, kit: Arc<PlayKit>) {
         let slot = self.free_slot();
         self.kits[slot] = Some(kit);
@@ -169,133 +168,134 @@ impl Engine {
         self.adopt_waiting();
     }
 
-    /// A kit the engine no longer needs, to be dropped on another thread.
+    /// A kit that the engine no longer needs, to be dropped on another thread; `None` when there is none.
     pub fn retired(&mut self) -> Option<Arc<PlayKit>> {
-        let slot = (0..KITS).find(|&s| self.kits[s].is_some() && !self.needs(s))?;
+        let slot = (0..KIT_SLOTS).find(|&s| self.kits[s].is_some() && !self.needs(s))?;
         self.kits[slot].take()
     }
 
-    /// Takes new trims; changes are smoothed within 10 ms, mutes and switches faded. What is asked of a
-    /// hit when it starts (start, attack, length, copies, spread, scatter, width, variation, velocity)
-    /// counts for the next hits. Values outside their range are moved into it.
+    /// Takes new trims; continuous ones are smoothed within 10 ms, mutes and switches are faded. Trims that act on
+    /// a trigger (start, attack, length, copies, spread, scatter, width, variation, velocity) apply from the next
+    /// trigger on. Values outside their range are clamped.
     pub fn set_trims(&mut self, trims: &Trims) {
         if *trims == self.trims {
             return;
         }
         let mut trims = trims.clone();
-        play_kit::tidy(&KIT_TRIMS, &mut trims.kit);
-        trims.pads.iter_mut().for_each(|p| play_kit::tidy(&PAD_TRIMS, p));
-        // Before the first frame there is nothing to glide from.
+        play_kit::clamp_settings(&KIT_TRIMS, &mut trims.kit);
+        trims.pads.iter_mut().for_each(|p| play_kit::clamp_settings(&PAD_TRIMS, p));
+        // Before the first frame nothing needs to glide.
         let frames = if self.now == 0 { 0 } else { (GLIDE_MS * self.sample_rate / 1000.0) as u32 };
         for pad in &mut self.pads {
-            let sound = (&mut self.hits, &mut self.buffers.scratch);
+            let sound = (&mut self.voices, &mut self.buffers.scratch);
             pad.set_trims(&trims, &self.kits, sound, self.now, frames);
         }
-        let gain = if trims.kit.level_db == 0.0 { 1.0 } else { crate::units::db_to_gain(trims.kit.level_db) };
+        let gain = if trims.kit.level_db == 0.0 { 1.0 } else { db_to_gain(trims.kit.level_db) };
         self.level.go(gain, self.now, frames);
         let ceiling = |trims: &Trims| (trims.kit.ceiling_db, trims.kit.ceiling_on);
         let (db, on) = ceiling(&trims);
         if (db, on) != ceiling(&self.trims) {
-            let busy = self.pads.iter().map(Pad::is_busy).chain([self.main_busy]);
+            let busy = self.pads.iter().map(PadChannel::is_busy).chain([self.main_busy]);
             for (output, busy) in self.outputs.iter_mut().chain([&mut self.main]).zip(busy) {
                 if busy && frames > 0 {
                     output.glide(db, on, self.now, frames)
                 } else {
-                    output.settle(db, on)
+                    output.set_now(db, on)
                 }
             }
         }
         self.trims = trims;
     }
 
-    /// Passes stages of a pad's tone chain by at equal loudness, bit 0 being the first of
-    /// [`crate::kit::Stage`]; the change is faded.
+    /// Bypasses the stages of a pad's tone chain whose bits are set, and only these, at equal loudness; bit 0 is
+    /// the first of [`crate::kit::Stage`]. The change is faded; a pad that does not exist is ignored.
     pub fn bypass(&mut self, pad: usize, stages: u8) {
         if let Some(pad) = self.pads.get_mut(pad) {
             pad.bypass(stages);
         }
     }
 
-    /// Where the song stands at the next frame.
+    /// Takes the song position at the next frame.
     pub fn set_transport(&mut self, transport: Transport) {
         self.song.set(transport, self.now);
     }
 
-    /// A key goes down at the next frame: `note` 0 to 127, `velocity` above 0 to 1. Other notes and
-    /// velocities of 0 or NaN do nothing.
+    /// A key is pressed at the next frame: `note` 0 to 127, `velocity` above 0 to 1 (higher ones are clamped). Other
+    /// notes, and velocities of 0 or below and NaN, do nothing.
     pub fn note_on(&mut self, note: u8, velocity: f32) {
         if velocity > 0.0 {
-            self.for_pads_on(note, |engine, pad| engine.strike(pad, velocity.min(1.0)));
+            self.for_pads_on(note, |engine, pad| engine.trigger(pad, velocity.min(1.0)));
         }
     }
 
-    /// Plays pad 0 to 15 at the next frame, whatever its note.
-    pub fn strike(&mut self, pad: usize, velocity: f32) {
+    /// Triggers pad 0 to 15 at the next frame, independently of its note; `velocity` 0 to 1. Panics for other pads.
+    pub fn trigger(&mut self, pad: usize, velocity: f32) {
         self.choke_others(pad);
         let around = (&self.kits[..], &self.trims.kit, &self.song);
-        let drawn = self.pads[pad].strike(velocity, around, &mut self.hits, self.now);
+        let drawn = self.pads[pad].trigger(velocity, around, &mut self.voices, self.now);
         if let Some(drawn) = drawn {
-            self.meters.last_hit[pad].show(&drawn);
-            self.meters.last_cloud[pad].show(&drawn.cloud[..drawn.copies]);
+            self.meters.last_trigger[pad].show(&drawn);
+            self.meters.last_cloud[pad].show(&drawn.cloud[..drawn.grains]);
         }
-        self.meters.pad_strokes[pad].fetch_add(1, Relaxed);
+        self.meters.pad_triggers[pad].fetch_add(1, Relaxed);
     }
 
-    /// A key is let go at the next frame; one-shot pads play on.
+    /// A key is released at the next frame; pads that are not held play on.
     pub fn note_off(&mut self, note: u8) {
         self.for_pads_on(note, |engine, pad| {
-            let Self { pads, kits, hits, buffers, now, .. } = engine;
-            pads[pad].release(kits, hits, &mut buffers.scratch, *now);
+            let Self { pads, kits, voices, buffers, now, .. } = engine;
+            pads[pad].release(kits, voices, &mut buffers.scratch, *now);
         });
     }
 
-    /// Cuts a pad off (with a short fade), one-shot or not.
+    /// Fades out the pads of a note within 4 ms, held or not.
     pub fn choke(&mut self, note: u8) {
-        self.for_pads_on(note, |engine, pad| engine.pads[pad].choke(&mut engine.hits, engine.now));
+        self.for_pads_on(note, |engine, pad| engine.pads[pad].choke(&mut engine.voices, engine.now));
     }
 
-    /// Fades everything out.
+    /// Fades all pads out within 4 ms.
     pub fn all_off(&mut self) {
         for pad in &mut self.pads {
-            pad.choke(&mut self.hits, self.now);
+            pad.choke(&mut self.voices, self.now);
         }
     }
 
-    /// Renders the next `frames` (1 to [`Engine::MAX_CHUNK`]; more are cut) into the engine's own
+    /// Renders the next `frames` frames (at most [`Engine::MAX_CHUNK`]; more are ignored) into the engine's own
     /// buffers.
     pub fn render(&mut self, frames: usize) {
         let frames = frames.min(Self::MAX_CHUNK);
         self.sounding = 0;
         let mut done = 0;
         while done < frames {
-            let to_grid = GRID - self.now % GRID;
+            let to_grid = CHECK_INTERVAL - self.now % CHECK_INTERVAL;
             let mut n = (frames - done).min(to_grid as usize);
             if let Some(until) = self.waiting_until() {
                 n = n.min(until.saturating_sub(self.now).max(1) as usize);
             }
-            self.render_run(done, n);
+            self.render_chunk(done, n);
             done += n;
         }
         self.meter(frames);
     }
 
-    /// Main output of the last [`Engine::render`]: left and right.
+    /// Main output of the last [`Engine::render`]: left and right, [`Engine::MAX_CHUNK`] frames each, of which the
+    /// rendered ones are valid.
     pub fn main(&self) -> [&[f32]; 2] {
         [&self.main.left, &self.main.right]
     }
 
-    /// Output of pad 0 to 15 of the last [`Engine::render`]: left and right, after level, pan, mute
-    /// and ceiling.
+    /// Output of pad 0 to 15 of the last [`Engine::render`]: left and right, after level, pan, mute and ceiling;
+    /// shaped as [`Engine::main`].
     pub fn pad(&self, pad: usize) -> [&[f32]; 2] {
         [&self.outputs[pad].left, &self.outputs[pad].right]
     }
 
-    /// Whether nothing sounds: rendering on gives exact zeros until the next note.
+    /// Whether nothing sounds: rendering gives exact zeros until the next trigger.
     pub fn is_silent(&self) -> bool {
-        !self.main_busy && !self.pads.iter().any(Pad::is_busy)
+        !self.main_busy && !self.pads.iter().any(PadChannel::is_busy)
     }
 
-    fn render_run(&mut self, from: usize, n: usize) {
+    fn render_chunk(&mut self, from: usize, n: usize) {
         let now = self.now;
         let to = from + n;
         self.main.clear(from, n);
@@ -310,7 +310,7 @@ impl Engine {
             self.sounding |= 1 << p;
             pad.render(
                 &self.kits,
-                &mut self.hits,
+                &mut self.voices,
                 &mut self.buffers,
                 now,
                 [&mut output.left[from..to], &mut output.right[from..to]],
@@ -325,23 +325,23 @@ impl Engine {
             self.main.finish(from, n, now);
         }
         self.now += n as u64;
-        self.tidy();
+        self.release_ended();
     }
 
-    /// Gives back what has ended before the next frame.
-    fn tidy(&mut self) {
-        let look = self.now.is_multiple_of(GRID).then_some(GRID);
+    /// Frees what has ended before the next frame.
+    fn release_ended(&mut self) {
+        let check = self.now.is_multiple_of(CHECK_INTERVAL).then_some(CHECK_INTERVAL);
         for (pad, output) in self.pads.iter_mut().zip(&mut self.outputs) {
             if pad.is_busy() {
-                pad.tidy(&mut self.hits, self.now, look);
+                pad.release_ended(&mut self.voices, self.now, check);
                 if !pad.is_busy() {
-                    output.rest();
+                    output.reset();
                 }
             }
         }
-        if look.is_some() && self.main_busy && !self.pads.iter().any(Pad::is_busy) {
+        if check.is_some() && self.main_busy && !self.pads.iter().any(PadChannel::is_busy) {
             self.main_busy = false;
-            self.main.rest();
+            self.main.reset();
         }
         if self.waiting.is_some() {
             self.adopt_waiting();
@@ -356,7 +356,7 @@ impl Engine {
         }
         Meters::raise(&self.meters.main_peak, std::mem::take(&mut self.main.peak));
         Meters::raise(&self.meters.main_ceiling_db, self.main.take_reduction_db());
-        self.meters.voices.store(self.hits.voices() as u32, Relaxed);
+        self.meters.grains.store(self.voices.sounding_grains() as u32, Relaxed);
         let heard = match self.meters.scope.wanted() {
             Source::Off => return,
             Source::Main => &self.main,
@@ -370,15 +370,15 @@ impl Engine {
         (0..PADS).filter(|p| pads & (1 << p) != 0).for_each(|p| act(self, p));
     }
 
-    /// Pads of one choke group cut each other off; a pad does not cut itself.
-    fn choke_others(&mut self, striking: usize) {
-        let group = self.pads[striking].choke_group(&self.kits);
+    /// Chokes the other pads of the triggered pad's choke group.
+    fn choke_others(&mut self, triggering: usize) {
+        let group = self.pads[triggering].choke_group(&self.kits);
         if group == 0 {
             return;
         }
-        for p in (0..PADS).filter(|&p| p != striking) {
+        for p in (0..PADS).filter(|&p| p != triggering) {
             if self.pads[p].choke_group(&self.kits) == group {
-                self.pads[p].choke(&mut self.hits, self.now);
+                self.pads[p].choke(&mut self.voices, self.now);
             }
         }
     }
@@ -390,26 +390,26 @@ impl Engine {
 
     fn free_slot(&mut self) -> usize {
         let retired = |s: &usize| !self.needs(*s);
-        // A kit that waited and is overtaken never sounded: its slot is free as well.
-        let free = (0..KITS).find(|&s| self.kits[s].is_none()).or_else(|| (0..KITS).find(retired));
+        // A waiting kit that is replaced never sounded: its slot is free as well.
+        let free = (0..KIT_SLOTS).find(|&s| self.kits[s].is_none()).or_else(|| (0..KIT_SLOTS).find(retired));
         free.or(self.waiting).unwrap_or(0)
     }
 
-    /// Frame at which the kit that waits can take over.
+    /// Frame at which the waiting kit can take over; `None` when none waits.
     fn waiting_until(&self) -> Option<u64> {
         self.waiting?;
-        self.pads.iter().filter_map(Pad::leaving_until).max()
+        self.pads.iter().filter_map(PadChannel::fading_until).max()
     }
 
-    /// Goes over to the kit that waits, unless pads still fade from the exchange before.
+    /// Switches to the waiting kit, unless pads still fade out from the previous switch.
     fn adopt_waiting(&mut self) {
         let Some(slot) = self.waiting else { return };
-        if self.pads.iter().any(|p| p.leaving_until().is_some_and(|end| end > self.now)) {
+        if self.pads.iter().any(|p| p.fading_until().is_some_and(|end| end > self.now)) {
             return;
         }
         for pad in &mut self.pads {
-            pad.tidy(&mut self.hits, self.now, None);
-            pad.adopt(slot, &self.kits, &mut self.hits, self.now);
+            pad.release_ended(&mut self.voices, self.now, None);
+            pad.adopt(slot, &self.kits, &mut self.voices, self.now);
         }
         self.playing = Some(slot);
         self.waiting = None;

@@ -1,21 +1,24 @@
-//! One stereo output: its buffers, its ceiling and its guard against NaN.
+//! One stereo output: its buffers, its true-peak ceiling and the removal of samples that are not finite.
 
 use super::{
     dsp::{ceiling::Ceiling, denormal::flush32},
     ramp::Ramp,
 };
 
+/// One stereo output.
 #[derive(Debug)]
 pub(super) struct Output {
     pub left: Vec<f32>,
     pub right: Vec<f32>,
-    /// Largest magnitude of the last frames.
+    /// Largest magnitude since it was last taken.
     pub peak: f32,
     ceiling: Ceiling,
+    /// Level of the ceiling, dBTP.
     db: Ramp,
-    /// Share of the held sound: 1 with the ceiling on, 0 without.
+    /// Share of the limited signal: 1 with the ceiling on, 0 without.
     on: Ramp,
-    spare: [Vec<f32>; 2],
+    /// The limited signal while the ceiling is switched on or off.
+    limited: [Vec<f32>; 2],
 }
 
 impl Output {
@@ -28,27 +31,27 @@ impl Output {
             ceiling: Ceiling::new(db, sample_rate),
             db: Ramp::still(db),
             on: Ramp::still(1.0),
-            spare: [buffer(), buffer()],
+            limited: [buffer(), buffer()],
         }
     }
 
-    /// Takes a ceiling (dBTP) and whether it is on while it sounds; glides there within `frames`.
+    /// Moves the ceiling to `db` dBTP and switches it, both within `frames` from frame `now` on.
     pub fn glide(&mut self, db: f32, on: bool, now: u64, frames: u32) {
         self.db.go(db, now, frames);
         self.on.go(if on { 1.0 } else { 0.0 }, now, frames);
     }
 
-    /// The same while nothing sounds: it is there at once, opened, for whatever comes first.
-    pub fn settle(&mut self, db: f32, on: bool) {
+    /// The same at once, while nothing sounds; no reduction is left.
+    pub fn set_now(&mut self, db: f32, on: bool) {
         self.ceiling.set(db);
         self.ceiling.reset();
         self.db = Ramp::still(db);
         self.on = Ramp::still(if on { 1.0 } else { 0.0 });
     }
 
-    /// Nothing sounds any more: the ceiling opens and stands where it was going.
-    pub fn rest(&mut self) {
-        self.settle(self.db.target(), self.on.target() == 1.0);
+    /// Once nothing sounds any more: no reduction is left, glides arrive.
+    pub fn reset(&mut self) {
+        self.set_now(self.db.target(), self.on.target() == 1.0);
     }
 
     /// Largest gain reduction of the ceiling since the last call, dB; 0 while it is off.
@@ -57,23 +60,22 @@ impl Output {
         if self.on.target() == 1.0 { db } else { 0.0 }
     }
 
-    /// Silence in `frames` from `from` on.
+    /// Silences `frames` frames from index `from` on.
     pub fn clear(&mut self, from: usize, frames: usize) {
         self.left[from..from + frames].fill(0.0);
         self.right[from..from + frames].fill(0.0);
     }
 
-    /// Holds the frames `from..from + n`, the first of which is the absolute frame `now`, under the
-    /// ceiling.
+    /// Limits the frames `from..from + n`, the first of which is the absolute frame `now`, to the ceiling.
     pub fn finish(&mut self, from: usize, n: usize, now: u64) {
-        // A ceiling on its way moves from frame to frame: greater steps would be heard.
+        // A ceiling that glides moves in each frame: larger steps would be audible.
         let moving = (self.db.end() + 1).saturating_sub(now).min(n as u64) as usize;
         for i in 0..moving {
             self.ceiling.set(self.db.at(now + i as u64));
-            self.hold(from + i, 1, now + i as u64);
+            self.limit(from + i, 1, now + i as u64);
         }
-        self.hold(from + moving, n - moving, now + moving as u64);
-        // Denormal numbers would be heard by nobody and slow down whatever comes after.
+        self.limit(from + moving, n - moving, now + moving as u64);
+        // Denormal numbers are inaudible and slow down what processes them next.
         let loudest = |s: &mut [f32]| {
             s.iter_mut().fold(0.0_f32, |p, x| {
                 *x = flush32(*x);
@@ -86,7 +88,7 @@ impl Output {
             .max(loudest(&mut self.right[from..from + n]));
     }
 
-    fn hold(&mut self, from: usize, n: usize, now: u64) {
+    fn limit(&mut self, from: usize, n: usize, now: u64) {
         let (left, right) = (&mut self.left[from..from + n], &mut self.right[from..from + n]);
         if self.on.target() == 1.0 && !self.on.moves(now) {
             self.ceiling.process(left, right);
@@ -100,7 +102,7 @@ impl Output {
         if self.on.target() == 0.0 && !self.on.moves(now) {
             return;
         }
-        let [a, b] = &mut self.spare;
+        let [a, b] = &mut self.limited;
         let (a, b) = (&mut a[..n], &mut b[..n]);
         a.copy_from_slice(left);
         b.copy_from_slice(right);

@@ -1,22 +1,22 @@
-//! A kit made ready for playing: checked, tidied and looked up once, off the audio thread.
+//! A kit prepared for playing: settings clamped and slices checked once, off the audio thread.
 
-use super::dsp::{math, reader::Reader};
+use super::dsp::reader::Reader;
 use crate::{
     kit::{
         BAND, CLOUD, COMPRESSOR, CUT, Kit, LAYER, LAYERS, LIMITER, LayerSettings, MAX_DIPS, PAD, PADS, Pad,
         SATURATION, Slice, Tone, VARIATION,
     },
     settings::Setting,
-    units::st_to_ratio,
+    units::{db_to_gain, st_to_ratio},
 };
 use std::sync::Arc;
 
-/// A kit made ready for playing at one sample rate, off the audio thread.
+/// A kit prepared for playing at one sample rate.
 #[derive(Debug)]
 pub struct PlayKit {
-    /// The kit it was made from; keeps the takes alive.
+    /// The kit it was made from, with its takes.
     pub kit: Arc<Kit>,
-    /// Hz.
+    /// Sample rate of the engine, Hz.
     pub sample_rate: f64,
     pub(super) pads: Vec<PlayPad>,
 }
@@ -27,7 +27,7 @@ pub(super) struct PlayPad {
     pub pad: Pad,
     pub slices: Vec<PlaySlice>,
     pub layers: Vec<PlayLayer>,
-    /// Left and right: level and pan as cast.
+    /// Left and right, as amplitude ratios: the pad's own level and pan, without trims.
     pub gains: [f32; 2],
     /// Fundamental of the pad after the pitch of its first layer, Hz.
     pub note_hz: Option<f32>,
@@ -37,26 +37,27 @@ pub(super) struct PlayPad {
 #[derive(Debug)]
 pub(super) struct PlayLayer {
     pub settings: LayerSettings,
-    /// Its own slice, else the one chosen for the hit.
+    /// Its own slice; `None` to play the one chosen for the trigger.
     pub slice: Option<PlaySlice>,
 }
 
-/// A stretch that certainly lies within its take.
+/// A slice that lies within its take.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct PlaySlice {
     pub take: usize,
     pub start: usize,
     /// Above `start`.
     pub end: usize,
-    /// Hz.
+    /// Sample rate of the take, Hz.
     pub rate: f64,
     pub gain_db: f32,
+    /// Lowest and highest velocity that it is played at.
     pub velocities: [f32; 2],
 }
 
 impl PlayKit {
-    /// Prepares `kit` for an engine at `sample_rate` Hz; allocates, never call it while playing.
-    /// Settings outside their range are moved into it, slices that miss their take are left out.
+    /// Prepares `kit` for an engine at `sample_rate` Hz. Allocates: not for the audio thread. Settings outside
+    /// their range are clamped, slices outside their take are left out.
     pub fn new(kit: Arc<Kit>, sample_rate: f64) -> Self {
         Reader::prepare();
         let empty = Pad { note: u8::MAX, ..Pad::default() };
@@ -69,7 +70,7 @@ impl PlayKit {
         &self.kit.takes[take].channels
     }
 
-    /// Whether pad `pad` sounds the same in both kits, so that it may play on through an exchange.
+    /// Whether pad `pad` sounds the same in both kits, so that it may play on when one replaces the other.
     pub(super) fn same_pad(&self, other: &PlayKit, pad: usize) -> bool {
         let (a, b) = (&self.pads[pad], &other.pads[pad]);
         let takes = a.slices.iter().chain(a.layers.iter().filter_map(|l| l.slice.as_ref())).map(|s| s.take);
@@ -86,7 +87,7 @@ impl PlayKit {
 impl PlayPad {
     fn new(kit: &Kit, pad: &Pad) -> Self {
         let mut pad = pad.clone();
-        tidy_pad(&mut pad);
+        clamp_pad(&mut pad);
         let slices: Vec<_> = pad.slices.iter().filter_map(|s| PlaySlice::new(kit, s)).collect();
         let layers: Vec<_> = pad
             .layers
@@ -102,13 +103,13 @@ impl PlayPad {
             })
             .filter(|l| l.slice.is_some() || !slices.is_empty())
             .collect();
-        let level = math::db_to_gain(f64::from(pad.settings.level_db)) as f32;
+        let level = db_to_gain(f64::from(pad.settings.level_db)) as f32;
         let gains = pan(f64::from(pad.settings.pan)).map(|g| g * level);
         let note_hz = note_hz(kit, &pad);
         Self { pad, slices, layers, gains, note_hz }
     }
 
-    /// Whether a stroke makes no sound.
+    /// Whether a trigger makes no sound.
     pub fn is_empty(&self) -> bool {
         self.layers.is_empty()
     }
@@ -133,17 +134,17 @@ impl PlaySlice {
     }
 }
 
-/// Left and right gain of a place between left (-1) and right (1): equal power, 0 dB in the middle, where
-/// the sound passes bit for bit.
-pub(super) fn pan(place: f64) -> [f32; 2] {
-    if place == 0.0 {
+/// Gains of the left and right channel for a pan position from left (-1) to right (1): equal power, 0 dB in the
+/// centre, where samples pass unchanged.
+pub(super) fn pan(position: f64) -> [f32; 2] {
+    if position == 0.0 {
         return [1.0, 1.0];
     }
-    let angle = (place.clamp(-1.0, 1.0) + 1.0) * std::f64::consts::FRAC_PI_4;
+    let angle = (position.clamp(-1.0, 1.0) + 1.0) * std::f64::consts::FRAC_PI_4;
     [libm::cos(angle), libm::sin(angle)].map(|g| (g * std::f64::consts::SQRT_2).max(0.0) as f32)
 }
 
-/// The fundamental heard in the pad's first hit, moved by its first layer's pitch.
+/// Fundamental of the pad's first hit, transposed by its first layer's pitch, Hz.
 fn note_hz(kit: &Kit, pad: &Pad) -> Option<f32> {
     let layer = pad.layers.iter().find(|l| l.settings.on)?;
     let slice = layer.slice.as_ref().or(pad.slices.first())?;
@@ -153,32 +154,32 @@ fn note_hz(kit: &Kit, pad: &Pad) -> Option<f32> {
     hit.description.pitch_hz.map(|hz| (f64::from(hz) * st_to_ratio(st)) as f32)
 }
 
-/// Moves every setting of `value` into its range.
-pub(super) fn tidy<T>(table: &[Setting<T>], value: &mut T) {
+/// Clamps every setting of `value` to its range.
+pub(super) fn clamp_settings<T>(table: &[Setting<T>], value: &mut T) {
     for s in table {
         (s.set)(value, s.clamp((s.get)(value)));
     }
 }
 
-fn tidy_pad(pad: &mut Pad) {
-    pad.layers.iter_mut().for_each(|l| tidy(&LAYER, &mut l.settings));
-    tidy(&CLOUD, &mut pad.cloud);
-    tidy(&VARIATION, &mut pad.variation);
-    tidy(&PAD, &mut pad.settings);
-    tidy_tone(&mut pad.tone);
+fn clamp_pad(pad: &mut Pad) {
+    pad.layers.iter_mut().for_each(|l| clamp_settings(&LAYER, &mut l.settings));
+    clamp_settings(&CLOUD, &mut pad.cloud);
+    clamp_settings(&VARIATION, &mut pad.variation);
+    clamp_settings(&PAD, &mut pad.settings);
+    clamp_tone(&mut pad.tone);
 }
 
-fn tidy_tone(tone: &mut Tone) {
-    tidy(&CUT, &mut tone.low_cut);
-    tidy(&CUT, &mut tone.high_cut);
-    tidy(&LIMITER, &mut tone.limiter);
-    tidy(&LIMITER, &mut tone.colour);
-    tidy(&SATURATION, &mut tone.saturation);
+fn clamp_tone(tone: &mut Tone) {
+    clamp_settings(&CUT, &mut tone.low_cut);
+    clamp_settings(&CUT, &mut tone.high_cut);
+    clamp_settings(&LIMITER, &mut tone.limiter);
+    clamp_settings(&LIMITER, &mut tone.colour);
+    clamp_settings(&SATURATION, &mut tone.saturation);
     tone.dips.truncate(MAX_DIPS);
-    tone.bands.iter_mut().chain(&mut tone.dips).for_each(|b| tidy(&BAND, b));
-    tidy(&BAND, &mut tone.note_bell);
-    tidy(&COMPRESSOR, &mut tone.punch);
-    tidy(&COMPRESSOR, &mut tone.low_band);
+    tone.bands.iter_mut().chain(&mut tone.dips).for_each(|b| clamp_settings(&BAND, b));
+    clamp_settings(&BAND, &mut tone.note_bell);
+    clamp_settings(&COMPRESSOR, &mut tone.punch);
+    clamp_settings(&COMPRESSOR, &mut tone.low_band);
     // No table holds these three; the ranges are a share, that of the pad's tilt trim and that of a cut.
     let within = |v: f32, low: f32, high: f32, default: f32| {
         if v.is_nan() { default } else { v.clamp(low, high) }

@@ -1,7 +1,7 @@
-//! A value that moves in a straight line, known in closed form at every absolute frame: the result does
-//! not depend on how the frames are chunked.
+//! A linear ramp in closed form: its value depends on the absolute frame only, so the result does not depend on
+//! the chunks.
 
-/// A value on its way.
+/// A value that moves along a straight line.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Ramp {
     from: f32,
@@ -11,24 +11,24 @@ pub(super) struct Ramp {
 }
 
 impl Ramp {
-    /// A value at rest.
+    /// A constant value.
     pub fn still(value: f32) -> Self {
         Self { from: value, to: value, start: 0, frames: 0 }
     }
 
-    /// From one value to another within `frames`, beginning at frame `now`.
+    /// From one value to another within `frames`, starting at frame `now`.
     pub fn between(from: f32, to: f32, now: u64, frames: u32) -> Self {
         Self { from, to, start: now, frames }
     }
 
-    /// Goes to `to` within `frames` from wherever it is at frame `now`.
+    /// Moves to `to` within `frames`, from its value at frame `now`.
     pub fn go(&mut self, to: f32, now: u64, frames: u32) {
         if to != self.to {
             *self = Self { from: self.at(now), to, start: now, frames };
         }
     }
 
-    /// Value at a frame: the first frame of a move has made its first step.
+    /// Value at a frame; the first frame of a ramp has made one step.
     #[inline]
     pub fn at(&self, frame: u64) -> f32 {
         let done = frame.saturating_sub(self.start) + 1;
@@ -38,7 +38,7 @@ impl Ramp {
         self.from + (self.to - self.from) * (done as f32 / self.frames as f32)
     }
 
-    /// Where it goes.
+    /// Value at the end of the ramp.
     pub fn target(&self) -> f32 {
         self.to
     }
@@ -48,7 +48,7 @@ impl Ramp {
         frame + 1 < self.start + u64::from(self.frames)
     }
 
-    /// Frame from which on it stands still.
+    /// Frame from which the value is constant.
     pub fn end(&self) -> u64 {
         self.start + u64::from(self.frames)
     }
@@ -84,7 +84,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_ramp_arrives_and_can_turn_round() {
+    fn a_ramp_arrives_and_can_be_redirected() {
         let mut r = Ramp::still(0.0);
         r.go(1.0, 100, 10);
         assert_eq!(r.at(100), 0.1);
@@ -96,7 +96,7 @@ mod tests {
     }
 
     #[test]
-    fn scaling_is_the_same_in_one_piece_and_in_many() {
+    fn scaling_does_not_depend_on_chunks() {
         let r = Ramp::between(0.2, 0.9, 3, 50);
         let mut whole = vec![1.0; 100];
         r.scale(0, &mut whole);

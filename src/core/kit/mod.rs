@@ -15,7 +15,7 @@ pub use crate::music::{Key, Mode};
 pub use check::{MAX_HITS, MAX_SAMPLES, MAX_SLICES, MAX_TAKES};
 pub use file::{EXTENSION, MAX_STATE_AUDIO};
 pub use layer::{CLOUD, Cloud, Draw, LAYER, Layer, LayerSettings, Slice, Timing};
-pub use pad::{Alternate, Audition, PAD, Pad, PadSettings, Target, VARIATION, Variation, Way};
+pub use pad::{Alternate, Audition, PAD, Pad, PadSettings, Target, VARIATION, Variation, VariationMode};
 pub use role::Role;
 pub use tone::{
     BAND, Band, COMPRESSOR, CUT, Character, Compressor, Cut, LIMITER, Limiter, MAX_DIPS, SATURATION,

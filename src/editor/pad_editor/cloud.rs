@@ -4,7 +4,7 @@ use super::caption::CAPTION;
 use crate::editor::{frame_context::FrameContext, state::WindowState, theme, widgets};
 use egui::{Align2, Rect, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
 use kitwright_core::{
-    engine::ShownCopy,
+    engine::ShownGrain,
     kit::{CLOUD, Cloud, Draw, Timing},
 };
 
@@ -29,7 +29,7 @@ pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, cx: &Frame
 
 /// The copies of the last stroke, lit as they sound; before the first stroke an example in the manner of the
 /// settings.
-fn draw(ui: &mut Ui, rect: Rect, cloud: &Cloud, drawn: Option<&[ShownCopy]>, since: Option<f64>) {
+fn draw(ui: &mut Ui, rect: Rect, cloud: &Cloud, drawn: Option<&[ShownGrain]>, since: Option<f64>) {
     let response = ui.interact(rect, ui.scope_id().with("cloud picture"), Sense::hover());
     let copies = drawn.map_or(usize::from(cloud.copies), <[_]>::len);
     let what = if drawn.is_some() { "of the last stroke" } else { "as an example" };
@@ -66,7 +66,7 @@ fn draw(ui: &mut Ui, rect: Rect, cloud: &Cloud, drawn: Option<&[ShownCopy]>, sin
     );
 }
 
-fn captions(painter: &egui::Painter, rect: Rect, cloud: &Cloud, drawn: Option<&[ShownCopy]>, scale: &Scale) {
+fn captions(painter: &egui::Painter, rect: Rect, cloud: &Cloud, drawn: Option<&[ShownGrain]>, scale: &Scale) {
     let words = match drawn {
         Some([]) => "the last stroke: no copies".to_owned(),
         Some(copies) => format!("the last stroke: {} within {:.0} ms", copies.len(), scale.ms),
@@ -93,15 +93,15 @@ struct Scale {
 
 impl Scale {
     /// The ranges of the settings, or more where a draw goes beyond them (the host's trims widen them).
-    fn of(cloud: &Cloud, drawn: &[ShownCopy]) -> Self {
-        let most = |least: f32, of: fn(&ShownCopy) -> f32| drawn.iter().map(of).fold(least, f32::max);
+    fn of(cloud: &Cloud, drawn: &[ShownGrain]) -> Self {
+        let most = |least: f32, of: fn(&ShownGrain) -> f32| drawn.iter().map(of).fold(least, f32::max);
         Self {
             ms: most(cloud.spread_ms.max(1.0), |c| c.delay_ms),
             st: most(cloud.pitch_st.max(0.01), |c| c.pitch_st.abs()),
         }
     }
 
-    fn copy(&self, copy: &ShownCopy) -> CloudDot {
+    fn copy(&self, copy: &ShownGrain) -> CloudDot {
         CloudDot {
             time: (copy.delay_ms / self.ms).clamp(0.0, 1.0),
             pitch: (copy.pitch_st / self.st).clamp(-1.0, 1.0),
@@ -173,7 +173,7 @@ mod tests {
     fn a_draw_beyond_the_settings_stays_in_the_picture() {
         let cloud = Cloud { spread_ms: 20.0, pitch_st: 0.5, ..Cloud::default() };
         let drawn =
-            |delay_ms, pitch_st, level_db| ShownCopy { delay_ms, pitch_st, level_db, ..Default::default() };
+            |delay_ms, pitch_st, level_db| ShownGrain { delay_ms, pitch_st, level_db, ..Default::default() };
         assert_eq!(Scale::of(&cloud, &[drawn(5.0, 0.1, 0.0)]), Scale { ms: 20.0, st: 0.5 });
         let wide = [drawn(40.0, -2.0, -10.0), drawn(10.0, 1.0, 0.0)];
         let scale = Scale::of(&cloud, &wide);

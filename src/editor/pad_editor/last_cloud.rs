@@ -1,6 +1,6 @@
 //! The cloud of a pad's last stroke.
 
-use kitwright_core::engine::{Meters, ShownCopy};
+use kitwright_core::engine::{Meters, ShownGrain};
 use std::sync::atomic::Ordering::Relaxed;
 
 /// The copies of a pad's latest stroke, as the engine drew them.
@@ -8,14 +8,14 @@ use std::sync::atomic::Ordering::Relaxed;
 pub struct LastCloud {
     pad: usize,
     strokes: u32,
-    copies: Vec<ShownCopy>,
-    read: Vec<ShownCopy>,
+    copies: Vec<ShownGrain>,
+    read: Vec<ShownGrain>,
 }
 
 impl LastCloud {
     /// Takes the latest draw of `pad`; `None` before its first stroke.
-    pub fn follow(&mut self, meters: &Meters, pad: usize) -> Option<&[ShownCopy]> {
-        let strokes = meters.pad_strokes[pad].load(Relaxed);
+    pub fn follow(&mut self, meters: &Meters, pad: usize) -> Option<&[ShownGrain]> {
+        let strokes = meters.pad_triggers[pad].load(Relaxed);
         // a draw that is being written is taken in the next frame
         if (pad, strokes) != (self.pad, self.strokes) && meters.last_cloud[pad].read(&mut self.read) {
             std::mem::swap(&mut self.copies, &mut self.read);

@@ -11,7 +11,7 @@ use crate::editor::{
 };
 use egui::{Rect, RichText, ScrollArea, Ui, UiBuilder, pos2, vec2};
 use kitwright_core::{
-    kit::{PAD, VARIATION, Way},
+    kit::{PAD, VARIATION, VariationMode},
     settings::PAD_TRIMS,
 };
 use std::sync::atomic::Ordering::Relaxed;
@@ -103,12 +103,14 @@ fn next_free(cx: &FrameContext<'_>, from: u8, step: i16) -> Option<u8> {
 
 /// Holds one draw, or lets the draws go on.
 fn freeze(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
-    let frozen = cx.pad(pad).variation.way == Way::Held;
+    let frozen = cx.pad(pad).variation.way == VariationMode::Held;
     let help = "Holds one draw: every hit is the same until it is let go.";
     if widgets::toggle(ui, frozen, if frozen { "Frozen" } else { "Freeze" }, "Freeze the variation", help)
         .clicked()
     {
-        cx.edit_pad(pad, "freeze", |p| p.variation.way = if frozen { Way::Live } else { Way::Held });
+        cx.edit_pad(pad, "freeze", |p| {
+            p.variation.way = if frozen { VariationMode::Live } else { VariationMode::Held }
+        });
     }
     if frozen && widgets::button(ui, "Another draw", "Another draw", "Keeps a different one.").clicked() {
         cx.edit_pad(pad, "draw", |p| p.variation.frozen = (p.variation.frozen + 1.0) % 10_000.0);
@@ -117,10 +119,10 @@ fn freeze(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
 
 /// What was drawn for the last stroke of the pad.
 fn last_draw(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
-    let Some(meters) = cx.session.meters().filter(|m| m.pad_strokes[pad].load(Relaxed) > 0) else { return };
-    let last = &meters.last_hit[pad];
+    let Some(meters) = cx.session.meters().filter(|m| m.pad_triggers[pad].load(Relaxed) > 0) else { return };
+    let last = &meters.last_trigger[pad];
     let number = |field: &std::sync::atomic::AtomicU32| f32::from_bits(field.load(Relaxed));
-    let (slice, copies) = (last.slice.load(Relaxed) + 1, last.copies.load(Relaxed));
+    let (slice, copies) = (last.slice.load(Relaxed) + 1, last.grains.load(Relaxed));
     let words = format!(
         "last stroke: hit {slice} of {}, {:+.0} ct, {:+.1} dB, start {:+.1} ms, {copies} copies",
         cx.pad(pad).slices.len().max(1),

@@ -28,7 +28,7 @@ struct StrokeDraw {
 impl Strokes {
     /// Takes the latest stroke of `pad`, if there was another one; a different pad starts anew.
     pub fn follow(&mut self, meters: &Meters, pad: usize) {
-        let counted = meters.pad_strokes[pad].load(Relaxed);
+        let counted = meters.pad_triggers[pad].load(Relaxed);
         if self.pad != pad {
             *self = Self { pad, ..Self::default() };
         }
@@ -36,7 +36,7 @@ impl Strokes {
             return;
         }
         self.counted = counted;
-        let last = &meters.last_hit[pad];
+        let last = &meters.last_trigger[pad];
         let number = |field: &std::sync::atomic::AtomicU32| f32::from_bits(field.load(Relaxed));
         self.draws.push_back(StrokeDraw {
             start_ms: number(&last.start_ms),
@@ -110,8 +110,8 @@ mod tests {
         strokes.follow(&meters, 3);
         assert!(strokes.draws.is_empty(), "nothing was struck");
         for i in 0..20 {
-            meters.last_hit[3].start_ms.store((i as f32).to_bits(), Relaxed);
-            meters.pad_strokes[3].fetch_add(1, Relaxed);
+            meters.last_trigger[3].start_ms.store((i as f32).to_bits(), Relaxed);
+            meters.pad_triggers[3].fetch_add(1, Relaxed);
             strokes.follow(&meters, 3);
             strokes.follow(&meters, 3);
         }

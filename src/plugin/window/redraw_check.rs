@@ -30,7 +30,7 @@ impl Shown {
             done: job.as_ref().map_or(0, |j| (j.done * 1000.0) as u32),
             step: job.map(|j| j.step).unwrap_or_default(),
             error: session.error().map(|e| e.to_string()),
-            strokes: std::array::from_fn(|p| meters.as_ref().map_or(0, |m| m.pad_strokes[p].load(Relaxed))),
+            strokes: std::array::from_fn(|p| meters.as_ref().map_or(0, |m| m.pad_triggers[p].load(Relaxed))),
             recording: session.recording().is_some(),
             side_input_heard: session.side_input_heard(),
             sounding: meters.is_some_and(|m| f32::from_bits(m.main_peak.load(Relaxed)) > SILENCE),
@@ -59,7 +59,7 @@ mod tests {
         let meters: Arc<kitwright_core::engine::Meters> = Arc::default();
         session.attach_engine(48_000.0, meters.clone());
         assert!(!Shown::of(&session).needs_frame_after(&edited));
-        meters.pad_strokes[3].fetch_add(1, Relaxed);
+        meters.pad_triggers[3].fetch_add(1, Relaxed);
         assert!(Shown::of(&session).needs_frame_after(&edited));
         let struck = Shown::of(&session);
         meters.main_peak.store(0.5_f32.to_bits(), Relaxed);

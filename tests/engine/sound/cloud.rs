@@ -3,13 +3,13 @@
 use super::{RATE, heard, plain, sine};
 use crate::support::*;
 use kitwright_core::{
-    engine::{Engine, ShownCopy},
+    engine::{Engine, ShownGrain},
     kit::{Cloud, Draw, Kit, Timing},
 };
 use std::{f64::consts::FRAC_PI_4, sync::atomic::Ordering::Relaxed};
 
 /// One stroke: what is heard of it, and the copies as they were drawn.
-fn stroke(kit: &Kit, frames: usize) -> ([Vec<f32>; 2], Vec<ShownCopy>) {
+fn stroke(kit: &Kit, frames: usize) -> ([Vec<f32>; 2], Vec<ShownGrain>) {
     let mut engine = Engine::new(RATE);
     engine.set_kit(prepared(kit));
     let mut copies = Vec::new();
@@ -91,7 +91,7 @@ fn each_copy_is_a_voice_up_to_forty_eight() {
         engine.set_kit(prepared(&impulse(even(copies))));
         engine.note_on(NOTES[0], 1.0);
         engine.render(1);
-        assert_eq!(engine.meters().voices.load(Relaxed), 1 + u32::from(copies));
+        assert_eq!(engine.meters().grains.load(Relaxed), 1 + u32::from(copies));
     }
 }
 

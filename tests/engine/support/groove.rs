@@ -72,7 +72,7 @@ pub fn limited(kit: &PlayKit) -> Arc<PlayKit> {
 /// What the groove strikes before block `block`: four pads on each sixteenth at 120, all pads in turn.
 pub fn strike_groove(engine: &mut Engine, block: usize) {
     if block.is_multiple_of(94) {
-        (0..4).for_each(|i| engine.strike((block / 94 * 5 + i * 3) % PADS, 0.8));
+        (0..4).for_each(|i| engine.trigger((block / 94 * 5 + i * 3) % PADS, 0.8));
     }
 }
 

@@ -102,11 +102,11 @@ pub fn other_storms() -> Vec<(&'static str, Arc<PlayKit>)> {
 pub fn storm_of(kit: &Arc<PlayKit>, repeats: usize) -> Shares {
     let strike = |engine: &mut Engine, block: usize| {
         if block == 0 {
-            (0..PADS).for_each(|pad| engine.strike(pad, 1.0));
+            (0..PADS).for_each(|pad| engine.trigger(pad, 1.0));
         }
     };
     let (_, engine) = run(kit, 700, strike);
-    assert_eq!(engine.meters().voices.load(Relaxed) as usize, STORM, "the storm has not blown over");
+    assert_eq!(engine.meters().grains.load(Relaxed) as usize, STORM, "the storm has not blown over");
     least(repeats, kit, 700, strike)
 }
 
@@ -130,7 +130,7 @@ pub fn bent_storm(repeats: usize) -> Shares {
     least(repeats, &limited(&dense_kit(4, 48)), 700, |engine, block| {
         bend(engine, block);
         if block == 0 {
-            (0..PADS).for_each(|pad| engine.strike(pad, 1.0));
+            (0..PADS).for_each(|pad| engine.trigger(pad, 1.0));
         }
     })
 }
@@ -165,7 +165,7 @@ pub fn line() -> Line {
     for hits in [1, 2, 4, 6, 8, 10, 12, 14, 16_usize] {
         let (times, _) = run(&kit, 400, |engine, block| {
             if block == 0 {
-                (0..hits).for_each(|pad| engine.strike(pad, 1.0));
+                (0..hits).for_each(|pad| engine.trigger(pad, 1.0));
             }
         });
         // All copies have begun after the spread of 20 ms.

@@ -1,44 +1,38 @@
 //! The true-peak ceiling of an output, with no latency, and its guard against NaN and infinity.
 //!
-//! True peak is what a converter would make of the samples (ITU-R BS.1770-5, annex 2): the waveform
-//! between them counts. Its value between two samples depends on samples still to come, so a ceiling
-//! without latency cannot measure it first. This one keeps, for every spot between the last samples,
-//! the sum that the interpolation has reached so far, and gives each new frame the largest gain that
-//! keeps every one of these sums within the ceiling. Silence would always do, so a solution always
-//! exists, and once a spot has seen all its samples its true peak is within the ceiling: by
-//! construction, not by measurement.
+//! True peak is the peak of the interpolated waveform (ITU-R BS.1770-5, annex 2). Its value between two samples
+//! depends on later samples, so a ceiling without latency cannot measure it in advance. This one keeps, for each
+//! interpolation point between the last samples, the partial sum of the interpolation, and gives each new frame
+//! the largest gain that keeps all these sums within the ceiling. A gain of 0 always does, so a solution always
+//! exists; and once all samples of a point have been added, its true peak is within the ceiling by construction.
 //!
-//! The price: a sum that has seen only its past overshoots (by up to 14 %, as every cut-off sum of
-//! sines does), so a low tone is already held 1.1 dB below the ceiling. That is no matter of the method: a tone
-//! that stops dead at its height does swing 1.1 dB over its samples, and a gain that knows nothing of the next
-//! frame cannot rule it out (a test in `tests/engine_sound/ahead.rs` holds both figures). Only latency would
-//! buy this back.
+//! A partial sum overshoots by up to 14 %, like any truncated sum of sines, so a low tone is limited to 1.1 dB
+//! below the ceiling. Any method without latency has this limit: a tone that stops suddenly at its peak does
+//! overshoot its samples by 1.1 dB, and the next frame is not known (a test in `tests/engine/sound/ahead.rs`
+//! measures both figures).
 //!
-//! Nothing is computed while the last samples are so low that no sum of them can reach the ceiling.
+//! Nothing is computed while the last samples are so low that no sum can reach the ceiling.
 
-use super::{
-    denormal::flush32,
-    math::{db_to_gain, one_pole},
-};
+use super::{denormal::flush32, math::one_pole};
+use crate::units::{db_to_gain, gain_to_db};
 
-/// Spots between two samples at which the peak is kept: eighths of the way, and those of the usual meters.
-const SPOTS: usize = EIGHTHS + METERS.len();
+/// Interpolation points between two samples: eighths, and those of common meters.
+const POINTS: usize = EIGHTHS + METERS.len();
 const EIGHTHS: usize = 8;
-/// Samples on each side of a spot that count.
+/// Samples on each side of a point that are used.
 const REACH: usize = 32;
-/// The same for spots of meters that look less far (48 taps in all, at 4 times below 96 kHz and at 2 times from
-/// there on, as BS.1770-5 suggests): where the spot lies, and the samples on each side. They show more than
-/// there is near half the sample rate.
+/// Points of meters with shorter kernels (48 taps in all, oversampling 4 times below 96 kHz and twice from there
+/// on, as BS.1770-5 suggests): position, and samples on each side. These read too high near half the sample rate.
 const METERS: [(f64, usize); 4] = [(0.25, 6), (0.5, 6), (0.75, 6), (0.5, 12)];
-/// Intervals that the newest sample has a part in.
+/// Intervals between samples that the newest sample contributes to.
 const INTERVALS: usize = 2 * REACH;
-/// Most that an interpolated value can exceed the largest sample in its reach: the sum of a spot's
-/// weights, each taken positive (a test computes it).
-const MOST_OVER: f32 = 3.5;
-/// Release of the ceiling, ms (63 %).
+/// Largest ratio of an interpolated value to the largest sample it uses: the sum of a point's absolute weights (a
+/// test computes it).
+const MAX_OVERSHOOT: f32 = 3.5;
+/// Release of the ceiling, ms (63 %). Common practice, no source.
 const RELEASE_MS: f64 = 80.0;
-const SUMS: usize = INTERVALS * SPOTS;
-/// Spots looked at side by side.
+const SUMS: usize = INTERVALS * POINTS;
+/// Points checked side by side.
 const LANES: usize = 32;
 
 /// The ceiling of one stereo output.
@@ -46,27 +40,27 @@ const LANES: usize = 32;
 pub struct Ceiling {
     sample_rate: f64,
     ceiling: f32,
-    /// The ceiling under which each spot's interval began, in the ring of the sums: a lower one that comes
-    /// later could not be kept any more without a jump to silence.
+    /// The ceiling at the start of each point's interval, in the order of the sums: keeping a lower one that was set
+    /// later might need a jump to silence.
     ceilings: Vec<f32>,
     release: f32,
-    /// Reduction in force, 1 - gain, and the largest since it was last asked for.
+    /// Current reduction, 1 - gain, and the largest since it was last taken.
     reduction: f32,
-    most: f32,
+    max_reduction: f32,
     channels: [Channel; 2],
-    /// Weights of the newest sample, oldest interval first, twice over for reading as a ring.
+    /// Weights of the newest sample, oldest interval first, stored twice for access as a ring.
     kernel: Vec<f32>,
     /// Oldest interval and oldest remembered sample.
     at: usize,
-    /// Frames for which the sums are still needed.
+    /// Frames for which the sums are needed.
     loud: usize,
 }
 
 #[derive(Debug, Clone)]
 struct Channel {
-    /// What each spot has summed up so far: a ring of intervals. Out of date while not needed.
+    /// Partial sums of all points: a ring of intervals. Not kept up to date while not needed.
     sums: Vec<f32>,
-    /// The last samples put out.
+    /// The last output samples.
     past: [f32; INTERVALS],
 }
 
@@ -80,7 +74,7 @@ impl Ceiling {
             ceilings: vec![1.0; SUMS],
             release: 0.0,
             reduction: 0.0,
-            most: 0.0,
+            max_reduction: 0.0,
             channels: [channel.clone(), channel],
             kernel: kernel(),
             at: 0,
@@ -91,14 +85,14 @@ impl Ceiling {
         new
     }
 
-    /// Moves the ceiling, dBTP. What begins after the last frame obeys it: the spots that the last 64 frames have
-    /// a part in keep the one they began under. Where nothing sounds, [`Ceiling::reset`] lets all obey it at once.
+    /// Sets the ceiling, dBTP. It applies to points after the last frame; points that the last 64 frames contribute
+    /// to keep the previous one. While nothing sounds, [`Ceiling::reset`] applies it to all at once.
     pub fn set(&mut self, ceiling_db: f32) {
         self.ceiling = db_to_gain(f64::from(ceiling_db)) as f32;
         self.release = one_pole(RELEASE_MS, self.sample_rate) as f32;
     }
 
-    /// Holds both channels under the ceiling, in place; frames that are not finite become silence.
+    /// Limits both channels to the ceiling, in place; frames that are not finite become silence.
     pub fn process(&mut self, left: &mut [f32], right: &mut [f32]) {
         for (l, r) in left.iter_mut().zip(right) {
             if !(l.is_finite() && r.is_finite()) {
@@ -108,25 +102,25 @@ impl Ceiling {
             if self.reduction < 1e-7 {
                 self.reduction = 0.0;
             }
-            self.listen(l.abs().max(r.abs()));
+            self.update_activity(l.abs().max(r.abs()));
             let mut gain = 1.0 - self.reduction;
             if self.loud > 0 {
                 for (channel, x) in self.channels.iter().zip([*l, *r]) {
                     gain = largest_gain(&channel.sums, self.weights(), x, gain, &self.ceilings);
                 }
                 self.reduction = 1.0 - gain;
-                self.most = self.most.max(self.reduction);
+                self.max_reduction = self.max_reduction.max(self.reduction);
             }
             (*l, *r) = (*l * gain, *r * gain);
-            self.put_out([*l, *r]);
+            self.commit([*l, *r]);
         }
     }
 
-    /// Brings the sums up to date when a sample comes that could, with others, reach the ceiling.
-    fn listen(&mut self, peak: f32) {
-        if peak * MOST_OVER > self.ceiling {
+    /// Updates the sums when a sample is so high that it could, with others, reach the ceiling.
+    fn update_activity(&mut self, peak: f32) {
+        if peak * MAX_OVERSHOOT > self.ceiling {
             if self.loud == 0 {
-                self.sum_up();
+                self.rebuild_sums();
             }
             self.loud = INTERVALS;
         } else {
@@ -134,17 +128,17 @@ impl Ceiling {
         }
     }
 
-    /// The sums from the remembered samples, added in the order in which they came.
-    fn sum_up(&mut self) {
+    /// Computes the sums from the last samples, added in their order.
+    fn rebuild_sums(&mut self) {
         for channel in &mut self.channels {
             channel.sums.fill(0.0);
             for age in (1..INTERVALS).rev() {
-                // A sample of this age had its newest interval `age` before the one to come.
+                // The newest interval of a sample of this age is `age` before the next one.
                 let y = channel.past[(self.at + INTERVALS - age) % INTERVALS];
                 for j in 0..INTERVALS - age {
-                    let here = (self.at + j) % INTERVALS * SPOTS;
-                    let weights = &self.kernel[(j + age) * SPOTS..][..SPOTS];
-                    for (s, h) in channel.sums[here..here + SPOTS].iter_mut().zip(weights) {
+                    let here = (self.at + j) % INTERVALS * POINTS;
+                    let weights = &self.kernel[(j + age) * POINTS..][..POINTS];
+                    for (s, h) in channel.sums[here..here + POINTS].iter_mut().zip(weights) {
                         *s += h * y;
                     }
                 }
@@ -152,35 +146,35 @@ impl Ceiling {
         }
     }
 
-    /// Weights of the newest sample in the order in which the sums lie.
+    /// Weights of the newest sample in the order of the sums.
     fn weights(&self) -> &[f32] {
-        &self.kernel[(INTERVALS - self.at) * SPOTS..][..SUMS]
+        &self.kernel[(INTERVALS - self.at) * POINTS..][..SUMS]
     }
 
-    fn put_out(&mut self, frame: [f32; 2]) {
+    fn commit(&mut self, frame: [f32; 2]) {
         let at = self.at;
-        let weights = &self.kernel[(INTERVALS - at) * SPOTS..][..SUMS];
+        let weights = &self.kernel[(INTERVALS - at) * POINTS..][..SUMS];
         for (channel, y) in self.channels.iter_mut().zip(frame) {
             channel.past[at] = y;
             if self.loud > 0 {
                 add(&mut channel.sums, weights, y);
-                // The oldest interval is complete; a new one takes its place.
-                channel.sums[at * SPOTS..(at + 1) * SPOTS].fill(0.0);
+                // The oldest interval is complete; a new one replaces it.
+                channel.sums[at * POINTS..(at + 1) * POINTS].fill(0.0);
             }
         }
-        self.ceilings[at * SPOTS..(at + 1) * SPOTS].fill(self.ceiling);
+        self.ceilings[at * POINTS..(at + 1) * POINTS].fill(self.ceiling);
         self.at = (at + 1) % INTERVALS;
     }
 
     /// Largest gain reduction since the last call, dB, 0 or above.
     pub fn take_reduction_db(&mut self) -> f32 {
-        let reduction = std::mem::take(&mut self.most).min(0.999_999);
-        if reduction > 0.0 { -crate::units::gain_to_db(1.0 - reduction) } else { 0.0 }
+        let reduction = std::mem::take(&mut self.max_reduction).min(0.999_999);
+        if reduction > 0.0 { -gain_to_db(1.0 - reduction) } else { 0.0 }
     }
 
-    /// Opens fully and forgets what was put out.
+    /// Removes all reduction and clears the output samples.
     pub fn reset(&mut self) {
-        (self.reduction, self.most, self.at, self.loud) = (0.0, 0.0, 0, 0);
+        (self.reduction, self.max_reduction, self.at, self.loud) = (0.0, 0.0, 0, 0);
         self.ceilings.fill(self.ceiling);
         for channel in &mut self.channels {
             channel.sums.fill(0.0);
@@ -189,12 +183,12 @@ impl Ceiling {
     }
 }
 
-/// Largest gain up to `gain` for a sample `x` that keeps every spot within its ceiling.
+/// Largest gain up to `gain` for a sample `x` that keeps every point within its ceiling.
 fn largest_gain(sums: &[f32], weights: &[f32], x: f32, gain: f32, ceilings: &[f32]) -> f32 {
     if within(sums, weights, x * gain, ceilings) {
         return gain;
     }
-    // A gain between 0 and one that suits a spot suits it too: only the spots that stay over matter.
+    // Any smaller gain keeps a point within its ceiling as well: only points that exceed it need a new one.
     let mut gain = gain;
     for ((s, h), ceilings) in
         sums.chunks_exact(LANES).zip(weights.chunks_exact(LANES)).zip(ceilings.chunks_exact(LANES))
@@ -213,7 +207,7 @@ fn largest_gain(sums: &[f32], weights: &[f32], x: f32, gain: f32, ceilings: &[f3
     gain
 }
 
-/// Whether every spot stays within its ceiling with a sample `y`.
+/// Whether every point stays within its ceiling with a sample `y`.
 fn within(sums: &[f32], weights: &[f32], y: f32, ceilings: &[f32]) -> bool {
     #[cfg(target_arch = "x86_64")]
     if std::arch::is_x86_feature_detected!("avx2") {
@@ -233,7 +227,7 @@ fn add(sums: &mut [f32], weights: &[f32], y: f32) {
     add_body(sums, weights, y);
 }
 
-// The same code for wider registers; each spot is by itself, so the bits are the same.
+// The same code for wider registers; points are independent, so the bits are the same.
 
 #[cfg(target_arch = "x86_64")]
 #[target_feature(enable = "avx2")]
@@ -268,16 +262,16 @@ fn add_body(sums: &mut [f32], weights: &[f32], y: f32) {
     }
 }
 
-/// Weight of the newest sample at every spot, oldest interval first: a sinc under a squared cosine.
+/// Weight of the newest sample at each point, oldest interval first: a sinc with a squared cosine window.
 fn kernel() -> Vec<f32> {
     let once: Vec<f32> = (0..SUMS)
         .map(|i| {
-            let (interval, spot) = (i / SPOTS, i % SPOTS);
-            let (place, reach) = match spot.checked_sub(EIGHTHS) {
+            let (interval, point) = (i / POINTS, i % POINTS);
+            let (place, reach) = match point.checked_sub(EIGHTHS) {
                 Some(meter) => METERS[meter],
-                None => (spot as f64 / EIGHTHS as f64, REACH),
+                None => (point as f64 / EIGHTHS as f64, REACH),
             };
-            // The spot lies this far before the sample: the first one as far as the sample reaches.
+            // Distance of the point before the sample.
             let x = REACH as f64 - interval as f64 - place;
             let edge = x / reach as f64;
             let angle = std::f64::consts::PI * x;
@@ -294,11 +288,11 @@ mod tests {
     use super::*;
 
     #[test]
-    fn no_interpolated_value_exceeds_the_largest_sample_by_more_than_stated() {
+    fn interpolated_values_stay_within_the_stated_overshoot() {
         let kernel = kernel();
-        for spot in 0..SPOTS {
-            let sum: f32 = kernel[..SUMS].iter().skip(spot).step_by(SPOTS).map(|h| h.abs()).sum();
-            assert!(sum < MOST_OVER, "{sum}");
+        for point in 0..POINTS {
+            let sum: f32 = kernel[..SUMS].iter().skip(point).step_by(POINTS).map(|h| h.abs()).sum();
+            assert!(sum < MAX_OVERSHOOT, "{sum}");
         }
     }
 }

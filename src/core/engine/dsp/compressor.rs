@@ -1,16 +1,16 @@
-//! Feed-forward compression with a soft knee and a smooth decoupled detector.
+//! Feed-forward compression with a soft knee and a smooth decoupled peak detector.
 //!
 //! D. Giannoulis, M. Massberg, J. D. Reiss, "Digital Dynamic Range Compressor Design: A Tutorial and
-//! Analysis", JAES 60(6), 2012: level in dB, static curve (equation 4), smooth decoupled peak detector
+//! Analysis", JAES 60(6), 2012: level in dB, static settings (equation 4), smooth decoupled peak detector
 //! (equation 17) on the wanted gain reduction, both channels together.
 
 use super::denormal::flush32;
-use super::math::{exp2_fast, log2_fast};
+use super::math::log2_fast;
 
 /// dB per octave of amplitude: 20 log10 2.
 const DB: f32 = 6.020_6;
 
-/// The static curve: gain in dB (0 or below) at a level in dB (the paper's equation 4 minus its
+/// The static settings: gain in dB (0 or below) at a level in dB (the paper's equation 4 minus its
 /// input).
 #[inline(always)]
 pub fn static_gain_db(level_db: f32, threshold_db: f32, ratio: f32, knee_db: f32) -> f32 {
@@ -27,22 +27,22 @@ pub fn static_gain_db(level_db: f32, threshold_db: f32, ratio: f32, knee_db: f32
     }
 }
 
-/// What a compressor does; times in ms, levels in dB.
+/// Settings of a compressor; times in ms, levels in dB.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Curve {
-    /// Works on what is louder than this.
+pub struct CompressorSettings {
+    /// Level above which gain is reduced, dBFS.
     pub threshold_db: f32,
-    /// N : 1.
+    /// Ratio, N : 1; 1 or above.
     pub ratio: f32,
-    /// Width of the soft start.
+    /// Width of the knee.
     pub knee_db: f32,
-    /// Until 63 % of a sudden reduction is done.
+    /// Time until 63 % of a step of the reduction is reached.
     pub attack_ms: f32,
-    /// Until 63 % of it is given back.
+    /// Time until 63 % of a step back is reached.
     pub release_ms: f32,
 }
 
-impl From<&crate::kit::Compressor> for Curve {
+impl From<&crate::kit::Compressor> for CompressorSettings {
     fn from(c: &crate::kit::Compressor) -> Self {
         Self {
             threshold_db: c.threshold_db,
@@ -58,51 +58,51 @@ impl From<&crate::kit::Compressor> for Curve {
 #[derive(Debug, Clone, Copy)]
 pub struct Compressor {
     sample_rate: f64,
-    curve: Curve,
+    settings: CompressorSettings,
     attack: f32,
     release: f32,
     /// Detector, dB of reduction: held peak and its smoothed form.
     peak_db: f32,
     smooth_db: f32,
-    /// Largest reduction since it was last asked for, dB.
-    most_db: f32,
+    /// Largest reduction since it was last taken, dB.
+    max_db: f32,
 }
 
 impl Compressor {
-    /// At rest, at `sample_rate` Hz.
-    pub fn new(curve: Curve, sample_rate: f64) -> Self {
+    /// Without reduction, at `sample_rate` Hz.
+    pub fn new(settings: CompressorSettings, sample_rate: f64) -> Self {
         let mut new = Self {
             sample_rate,
-            curve,
+            settings,
             attack: 0.0,
             release: 0.0,
             peak_db: 0.0,
             smooth_db: 0.0,
-            most_db: 0.0,
+            max_db: 0.0,
         };
         new.set_times();
         new
     }
 
-    /// Takes new settings; the reduction in force is kept.
-    pub fn set(&mut self, curve: Curve) {
-        let times = (self.curve.attack_ms, self.curve.release_ms);
-        self.curve = curve;
-        if times != (curve.attack_ms, curve.release_ms) {
+    /// Takes new settings; the current reduction is kept.
+    pub fn set(&mut self, settings: CompressorSettings) {
+        let times = (self.settings.attack_ms, self.settings.release_ms);
+        self.settings = settings;
+        if times != (settings.attack_ms, settings.release_ms) {
             self.set_times();
         }
     }
 
     fn set_times(&mut self) {
-        let attack = f64::from(self.curve.attack_ms);
-        let release = release_pole_ms(attack, f64::from(self.curve.release_ms));
+        let attack = f64::from(self.settings.attack_ms);
+        let release = release_pole_ms(attack, f64::from(self.settings.release_ms));
         self.attack = super::math::one_pole(attack, self.sample_rate) as f32;
         self.release = super::math::one_pole(release, self.sample_rate) as f32;
     }
 
     /// Writes the gain reduction (dB, 0 or above) for each frame of `left` and `right`.
     pub fn reductions_db(&mut self, left: &[f32], right: &[f32], out: &mut [f32]) {
-        let Curve { threshold_db, ratio, knee_db, .. } = self.curve;
+        let CompressorSettings { threshold_db, ratio, knee_db, .. } = self.settings;
         for ((l, r), g) in left.iter().zip(right).zip(out.iter_mut()) {
             let level = l.abs().max(r.abs()).max(1e-10);
             *g = -static_gain_db(DB * log2_fast(level), threshold_db, ratio, knee_db);
@@ -112,33 +112,25 @@ impl Compressor {
             peak = flush32(g.max(self.release * peak + (1.0 - self.release) * *g));
             smooth = flush32(self.attack * smooth + (1.0 - self.attack) * peak);
             *g = smooth;
-            self.most_db = self.most_db.max(smooth);
+            self.max_db = self.max_db.max(smooth);
         }
         (self.peak_db, self.smooth_db) = (peak, smooth);
     }
 
-    /// Writes the gain (amplitude, 1 or below) for each frame of `left` and `right`.
-    pub fn gains(&mut self, left: &[f32], right: &[f32], gains: &mut [f32]) {
-        self.reductions_db(left, right, gains);
-        for g in gains.iter_mut() {
-            *g = exp2_fast(*g * (-1.0 / DB));
-        }
-    }
-
     /// Largest gain reduction since the last call, dB, 0 or above.
     pub fn take_reduction_db(&mut self) -> f32 {
-        std::mem::take(&mut self.most_db)
+        std::mem::take(&mut self.max_db)
     }
 
-    /// Opens fully at once.
+    /// Removes all reduction at once.
     pub fn reset(&mut self) {
-        (self.peak_db, self.smooth_db, self.most_db) = (0.0, 0.0, 0.0);
+        (self.peak_db, self.smooth_db, self.max_db) = (0.0, 0.0, 0.0);
     }
 }
 
-/// Time constant of the release stage such that it and the attack stage behind it, together, are 63 %
-/// done after `release_ms`. The decoupled detector lets go through both; the paper notes that its
-/// release then takes longer than stated. 0 when the attack alone takes that long.
+/// Time constant of the release stage such that release and attack stage together reach 63 % after `release_ms`.
+/// The decoupled detector releases through both; the paper notes that its release is then longer than stated.
+/// 0 when the attack stage alone takes that long.
 fn release_pole_ms(attack_ms: f64, release_ms: f64) -> f64 {
     let left_after = |pole: f64| {
         if (pole - attack_ms).abs() < 1e-6 * release_ms {

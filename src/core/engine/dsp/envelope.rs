@@ -1,7 +1,7 @@
-//! Attack, hold, decay, sustain, release with curves, sample-accurate and free of clicks.
+//! Attack, hold, decay, sustain and release with curves, accurate to the sample and free of clicks.
 //!
-//! Times are whole stretches, not time constants: an attack of 10 ms reaches full level exactly 10 ms
-//! after its first frame (rounded to whole frames). A stretch from level `a` to level `b` runs along
+//! Times are durations, not time constants: an attack of 10 ms reaches full level exactly 10 ms
+//! after its first frame (rounded to whole frames). A segment from level `a` to level `b` follows
 //! `b + (a - b) * fall(x)` with `x` from 0 to 1 and
 //!
 //! `fall(x) = (exp(-k x) - exp(-k)) / (1 - exp(-k))`, `k = curve * ln 1000`
@@ -9,56 +9,56 @@
 //! which is a straight line at curve 0, an exponential that has lost 60 dB at its end at curve 1, and
 //! its mirror image at -1. Common practice, no source.
 //!
-//! No clicks: an attack of 0 ms starts at full level at once when the sound itself begins at silence
-//! (a whole hit), so that the transient stays untouched; a sound cut in its middle is started with a
-//! ramp of [`ANTI_CLICK_MS`] ([`Entry::Cut`]). Falling to silence never takes less than that.
+//! No clicks: with an attack of 0 ms, a sound that starts at silence (a whole hit) keeps its first frame, so that
+//! the transient is unchanged; a sound that is cut in its middle ([`Entry::Cut`]) starts with a ramp of
+//! [`ANTI_CLICK_MS`]. A fall to silence takes at least that long.
 
 use crate::kit::LayerSettings;
 use crate::units::ms_to_frames;
 
-/// Shortest ramp wherever a jump would click, ms.
+/// Shortest ramp where a step would click, ms. Common practice, no source.
 pub const ANTI_CLICK_MS: f64 = 0.5;
 
-/// How the sound under an envelope begins.
+/// How the sound under an envelope starts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Entry {
-    /// At silence: an attack of 0 ms leaves its first frame untouched.
+    /// At silence: an attack of 0 ms leaves the first frame unchanged.
     Whole,
-    /// In its middle: an attack of 0 ms becomes one of [`ANTI_CLICK_MS`].
+    /// Cut in its middle: an attack of 0 ms becomes one of [`ANTI_CLICK_MS`].
     Cut,
 }
 
-/// How long the sound is kept.
+/// What ends the sound.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Hold {
-    /// Decays to silence whatever the key does.
+    /// The decay, to silence, independently of the key.
     OneShot,
-    /// Decays to the sustain level and stays until [`Envelope::release`].
+    /// The key: decays to the sustain level and stays there until [`AmpEnvelope::release`].
     Key,
 }
 
 /// Times, levels and curves of an envelope; see [`LayerSettings`].
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Shape {
-    /// 0 to full level, ms.
+pub struct EnvelopeShape {
+    /// From 0 to full level, ms.
     pub attack_ms: f32,
     /// At full level, ms.
     pub hold_ms: f32,
-    /// Full to sustain level, ms.
+    /// From full to sustain level, ms.
     pub decay_ms: f32,
-    /// Level while the key is down, 0 to 1.
+    /// Level while the key is held, 0 to 1.
     pub sustain: f32,
-    /// From wherever it is to 0 after the key is let go, ms.
+    /// From the current level to 0 after the key is released, ms.
     pub release_ms: f32,
-    /// Bend of the attack, -1 to 1.
+    /// Curve of the attack, -1 to 1.
     pub attack_curve: f32,
-    /// Bend of the decay, -1 to 1.
+    /// Curve of the decay, -1 to 1.
     pub decay_curve: f32,
-    /// Bend of the release, -1 to 1.
+    /// Curve of the release, -1 to 1.
     pub release_curve: f32,
 }
 
-impl From<&LayerSettings> for Shape {
+impl From<&LayerSettings> for EnvelopeShape {
     fn from(s: &LayerSettings) -> Self {
         Self {
             attack_ms: s.attack_ms,
@@ -74,7 +74,7 @@ impl From<&LayerSettings> for Shape {
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Stage {
+enum Segment {
     Attack,
     Hold,
     Decay,
@@ -83,28 +83,34 @@ enum Stage {
     Finished,
 }
 
-/// One envelope in motion. Cheap to copy, holds no heap memory.
+/// An amplitude envelope while it runs. Cheap to copy, no heap memory.
 #[derive(Debug, Clone, Copy)]
-pub struct Envelope {
-    shape: Shape,
+pub struct AmpEnvelope {
+    shape: EnvelopeShape,
     sample_rate: f64,
     hold: Hold,
-    stage: Stage,
-    line: Line,
+    segment: Segment,
+    curve: SegmentCurve,
     /// Level of the frame before the next one.
     level: f32,
 }
 
-impl Envelope {
+impl AmpEnvelope {
     /// An envelope at its first frame, at `sample_rate` Hz.
-    pub fn new(shape: Shape, hold: Hold, entry: Entry, sample_rate: f64) -> Self {
-        let mut new =
-            Self { shape, sample_rate, hold, stage: Stage::Attack, line: Line::still(0.0, 0), level: 0.0 };
+    pub fn new(shape: EnvelopeShape, hold: Hold, entry: Entry, sample_rate: f64) -> Self {
+        let mut new = Self {
+            shape,
+            sample_rate,
+            hold,
+            segment: Segment::Attack,
+            curve: SegmentCurve::still(0.0, 0),
+            level: 0.0,
+        };
         let mut attack = new.frames(shape.attack_ms);
         if entry == Entry::Cut {
             attack = attack.max(new.anti_click());
         }
-        new.line = Line::new(0.0, 1.0, attack, shape.attack_curve);
+        new.curve = SegmentCurve::new(0.0, 1.0, attack, shape.attack_curve);
         new.skip_empty();
         new
     }
@@ -113,9 +119,9 @@ impl Envelope {
     pub fn fill(&mut self, out: &mut [f32]) {
         let mut rest = out;
         while !rest.is_empty() {
-            let n = (rest.len() as u64).min(self.line.left) as usize;
+            let n = (rest.len() as u64).min(self.curve.left) as usize;
             let (now, later) = rest.split_at_mut(n);
-            self.line.fill(now);
+            self.curve.fill(now);
             if let Some(&last) = now.last() {
                 self.level = last;
             }
@@ -124,36 +130,22 @@ impl Envelope {
         }
     }
 
-    /// The key is let go at the next frame. Does nothing when already released.
+    /// The key is released at the next frame. Does nothing after the first call.
     pub fn release(&mut self) {
-        if !matches!(self.stage, Stage::Release | Stage::Finished) {
+        if !matches!(self.segment, Segment::Release | Segment::Finished) {
             let frames = self.frames(self.shape.release_ms).max(self.anti_click());
             self.fall(frames, self.shape.release_curve);
         }
     }
 
-    /// Falls to silence along a straight line within `frames` (at least 1), unless it is there sooner
-    /// already.
-    pub fn fast_fade(&mut self, frames: u64) {
-        let sooner = self.stage == Stage::Release && self.line.left <= frames;
-        if !sooner && self.stage != Stage::Finished {
-            self.fall(frames.max(1), 0.0);
-        }
-    }
-
-    /// Whether it has come to its end: only zeros follow.
+    /// Whether it has ended: only zeros follow.
     pub fn finished(&self) -> bool {
-        self.stage == Stage::Finished
-    }
-
-    /// Level of the last frame that was filled.
-    pub fn level(&self) -> f32 {
-        self.level
+        self.segment == Segment::Finished
     }
 
     fn fall(&mut self, frames: u64, curve: f32) {
-        self.stage = Stage::Release;
-        self.line = Line::new(f64::from(self.level), 0.0, frames, curve);
+        self.segment = Segment::Release;
+        self.curve = SegmentCurve::new(f64::from(self.level), 0.0, frames, curve);
     }
 
     fn frames(&self, ms: f32) -> u64 {
@@ -164,21 +156,21 @@ impl Envelope {
         ms_to_frames(ANTI_CLICK_MS, self.sample_rate).round() as u64
     }
 
-    /// Moves on to the next stage that has frames in it.
+    /// Moves on to the next segment that has frames.
     fn skip_empty(&mut self) {
-        while self.line.left == 0 {
+        while self.curve.left == 0 {
             let s = self.shape;
             let floor = if self.hold == Hold::Key { f64::from(s.sustain) } else { 0.0 };
-            (self.stage, self.line) = match self.stage {
-                Stage::Attack => (Stage::Hold, Line::still(1.0, self.frames(s.hold_ms))),
-                Stage::Hold => {
+            (self.segment, self.curve) = match self.segment {
+                Segment::Attack => (Segment::Hold, SegmentCurve::still(1.0, self.frames(s.hold_ms))),
+                Segment::Hold => {
                     let frames = self.frames(s.decay_ms).max(self.anti_click());
-                    (Stage::Decay, Line::new(1.0, floor, frames, s.decay_curve))
+                    (Segment::Decay, SegmentCurve::new(1.0, floor, frames, s.decay_curve))
                 }
-                Stage::Decay if floor > 0.0 => (Stage::Sustain, Line::still(floor, u64::MAX)),
-                Stage::Sustain => (Stage::Sustain, Line::still(floor, u64::MAX)),
-                Stage::Decay | Stage::Release | Stage::Finished => {
-                    (Stage::Finished, Line::still(0.0, u64::MAX))
+                Segment::Decay if floor > 0.0 => (Segment::Sustain, SegmentCurve::still(floor, u64::MAX)),
+                Segment::Sustain => (Segment::Sustain, SegmentCurve::still(floor, u64::MAX)),
+                Segment::Decay | Segment::Release | Segment::Finished => {
+                    (Segment::Finished, SegmentCurve::still(0.0, u64::MAX))
                 }
             };
         }
@@ -188,12 +180,12 @@ impl Envelope {
 /// Frames computed side by side.
 const LANES: usize = 8;
 
-/// A bent line: `base + scale * e`, where `e` is multiplied or added to from frame to frame.
+/// The curve of one segment: `base + scale * e`, where `e` is multiplied by a factor, or increased, in each frame.
 ///
-/// Eight frames are computed side by side, each from the one eight before it, on a grid that begins
-/// with the line: the levels do not depend on how the frames are chunked.
+/// Eight frames are computed side by side, each from the one eight frames before, on a grid that starts with the
+/// segment: the levels do not depend on the chunks.
 #[derive(Debug, Clone, Copy)]
-struct Line {
+struct SegmentCurve {
     base: f64,
     scale: f64,
     /// `e` of the eight frames of the current block.
@@ -208,14 +200,14 @@ struct Line {
     end: f32,
 }
 
-impl Line {
+impl SegmentCurve {
     /// From `a` (the level before its first frame) to `b` (the level of its last frame).
     fn new(a: f64, b: f64, frames: u64, curve: f32) -> Self {
         let k = f64::from(curve) * std::f64::consts::LN_10 * 3.0;
         let n = frames.max(1) as f64;
         if k.abs() < 1e-3 {
             let e = std::array::from_fn(|i| (i + 1) as f64);
-            let line = Self {
+            let curve = Self {
                 base: a,
                 scale: (b - a) / n,
                 e,
@@ -223,7 +215,7 @@ impl Line {
                 add: LANES as f64,
                 ..Self::still(b, frames)
             };
-            return line;
+            return curve;
         }
         let span = (a - b) / (1.0 - libm::exp(-k));
         let e = std::array::from_fn(|i| libm::exp(-k * (i + 1) as f64 / n));
@@ -250,14 +242,14 @@ impl Line {
         if self.scale == 0.0 {
             out.fill(self.base as f32);
         } else {
-            self.fill_bent(out);
+            self.fill_curve(out);
         }
         if let (true, Some(last)) = (ends_here, out.last_mut()) {
             *last = self.end;
         }
     }
 
-    fn fill_bent(&mut self, out: &mut [f32]) {
+    fn fill_curve(&mut self, out: &mut [f32]) {
         let lead = ((LANES - self.at) % LANES).min(out.len());
         let (head, body) = out.split_at_mut(lead);
         self.fill_some(head);

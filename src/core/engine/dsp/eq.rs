@@ -1,34 +1,35 @@
 //! Bells, shelves, tilt and cuts that follow their analogue prototypes up to 20 kHz.
 //!
-//! The plain bilinear design squeezes everything near half the sample rate; these match the prototype's
+//! The bilinear transform warps frequencies near half the sample rate; these filters match the prototype's
 //! magnitude instead: M. Vicanek, "Matched Second Order Digital Filters" (2016). Poles are the
 //! prototype's, mapped by impulse invariance; zeros are chosen so that the magnitude agrees at three
 //! frequencies. The prototypes of bells and shelves are those of R. Bristow-Johnson's "Cookbook
 //! formulae for audio EQ biquad filter coefficients".
 
 use super::{
-    denormal::Looks,
-    pair::{Pair, rest_if_tiny},
+    denormal::FlushTimer,
+    pair::{Pair, flush_if_tiny},
 };
+use crate::units::{db_to_gain, power_to_db};
 use std::f64::consts::{FRAC_1_SQRT_2, PI};
 
 /// Resonances of the halves of a fourth-order Butterworth filter.
 const BUTTERWORTH_4: [f64; 2] = [0.541_196_100_146_197, 1.306_562_964_876_376_5];
-/// Where a low cut begins to act, and from where on it acts as a whole, Hz.
-const LOW_CUT_FROM_HZ: f64 = 20.0;
-const LOW_CUT_WHOLE_HZ: f64 = 25.0;
+/// Cutoffs below which a low cut is off, and above which it has its full effect, Hz.
+const LOW_CUT_OFF_HZ: f64 = 20.0;
+const LOW_CUT_FULL_HZ: f64 = 25.0;
 
 /// Coefficients of a second-order section, with `a0 = 1`.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Section {
-    /// Weights of the input and its two predecessors.
+    /// Coefficients of the input and the two inputs before.
     pub b: [f64; 3],
-    /// Weights of the two preceding outputs (subtracted).
+    /// Coefficients of the two outputs before (subtracted).
     pub a: [f64; 2],
 }
 
 impl Section {
-    /// Passes everything unchanged.
+    /// No filtering.
     pub const UNITY: Self = Self { b: [1.0, 0.0, 0.0], a: [0.0; 2] };
 
     /// A bell of `gain_db` at `hz`; `q` as in the analogue prototype
@@ -38,11 +39,11 @@ impl Section {
         if gain_db < 0.0 {
             return Self::bell(hz, -gain_db, q, sample_rate).inverse();
         }
-        let a = super::math::db_to_gain(gain_db / 2.0);
+        let a = db_to_gain(gain_db / 2.0);
         let w = omega(hz, sample_rate);
         let gain2 = (a * a) * (a * a);
         let poles = Poles::new(w, 1.0 / (2.0 * a * q));
-        // Paper, "Peaking": gain 1 at 0 Hz, `gain` at the middle with a level top.
+        // Vicanek 2016, "Peaking": gain 1 at 0 Hz; `gain` and a horizontal tangent at the centre.
         let [f0, f1, _] = poles.phi(w);
         let [a0, a1, a2] = poles.big;
         let r1 = poles.power(w) * gain2;
@@ -53,9 +54,9 @@ impl Section {
         poles.with_zeros([b0, b1, b2])
     }
 
-    /// A shelf that lifts everything below `hz` by `gain_db`; half of it at `hz`.
+    /// A shelf of `gain_db` below `hz`; half of it, in dB, at `hz`.
     pub fn low_shelf(hz: f64, gain_db: f64, q: f64, sample_rate: f64) -> Self {
-        // The boost has its poles on the low side, where the mapping is good; a cut is its inverse.
+        // A boost has its poles at lower frequencies, where the mapping is more accurate; a cut is its inverse.
         let boost = Self::shelf(hz, gain_db.abs(), q, sample_rate, |s2, a, q| {
             // A (A - w^2 + j w sqrt(A)/Q) / (1 - A w^2 + j w sqrt(A)/Q)
             let middle = s2 * a / (q * q);
@@ -66,10 +67,10 @@ impl Section {
         if gain_db < 0.0 { boost.inverse() } else { boost }
     }
 
-    /// A shelf that lifts everything above `hz` by `gain_db`; half of it at `hz`.
+    /// A shelf of `gain_db` above `hz`; half of it, in dB, at `hz`.
     pub fn high_shelf(hz: f64, gain_db: f64, q: f64, sample_rate: f64) -> Self {
         let cut = Self::shelf(hz, gain_db.abs(), q, sample_rate, |s2, a, q| {
-            // The cut: (s^2 + sqrt(A) s/Q + A) turned over, poles at w0 / sqrt(A).
+            // The cut: the inverse of the prototype, with poles at w0 / sqrt(A).
             let middle = s2 * a / (q * q);
             let above = (a - s2) * (a - s2) + middle;
             let below = (1.0 - a * s2) * (1.0 - a * s2) + middle;
@@ -81,7 +82,7 @@ impl Section {
     /// Both shelves share poles at `w0 / sqrt(A)`; `power` is the prototype's squared magnitude for
     /// (frequency / middle)^2, `A` and Q.
     fn shelf(hz: f64, gain_db: f64, q: f64, sample_rate: f64, power: impl Fn(f64, f64, f64) -> f64) -> Self {
-        let a = super::math::db_to_gain(gain_db / 2.0);
+        let a = db_to_gain(gain_db / 2.0);
         let w = omega(hz, sample_rate);
         let poles = Poles::new(w / a.sqrt(), 1.0 / (2.0 * q));
         let square = |x: f64| x * x;
@@ -92,10 +93,10 @@ impl Section {
         poles.with_zeros([big0, big1, (wanted - big0 * f0 - big1 * f1) / f2])
     }
 
-    /// Brighter above and darker below 1 kHz: `gain_db` at high, `-gain_db` at low frequencies, first
-    /// order, prototype `(g s + 1) / (s + g)`, matched at 0 Hz and at half the sample rate.
+    /// A tilt around 1 kHz: `gain_db` at high and `-gain_db` at low frequencies; first order, prototype
+    /// `(g s + 1) / (s + g)`, matched at 0 Hz and at half the sample rate.
     pub fn tilt(gain_db: f64, sample_rate: f64) -> Self {
-        let g = super::math::db_to_gain(gain_db);
+        let g = db_to_gain(gain_db);
         let w = omega(1000.0, sample_rate);
         let pole = libm::exp(-w * g);
         let top = PI / w;
@@ -123,20 +124,20 @@ impl Section {
         Self { b: [b, -2.0 * b, b], a: poles.a }
     }
 
-    /// Butterworth high cut of second or fourth order.
+    /// Butterworth high cut of second order, or of fourth order if `fourth`; cutoff `hz`.
     pub fn high_cut(hz: f64, fourth: bool, sample_rate: f64) -> [Self; 2] {
         Self::butterworth(fourth, |q| Self::low_pass(hz, q, sample_rate))
     }
 
-    /// Butterworth low cut of second or fourth order. At 20 Hz, the end of its travel, it lets everything pass, and
-    /// it comes in up to 25 Hz: where it begins, nothing jumps.
+    /// Butterworth low cut of second order, or of fourth order if `fourth`; cutoff `hz`. At 20 Hz, the end of the
+    /// setting's range, it is off; up to 25 Hz it is mixed in, so that nothing jumps.
     pub fn low_cut(hz: f64, fourth: bool, sample_rate: f64) -> [Self; 2] {
-        let share = (hz - LOW_CUT_FROM_HZ) / (LOW_CUT_WHOLE_HZ - LOW_CUT_FROM_HZ);
-        Self::butterworth(fourth, |q| Self::high_pass(hz, q, sample_rate).by(share.clamp(0.0, 1.0)))
+        let share = (hz - LOW_CUT_OFF_HZ) / (LOW_CUT_FULL_HZ - LOW_CUT_OFF_HZ);
+        Self::butterworth(fourth, |q| Self::high_pass(hz, q, sample_rate).mixed(share.clamp(0.0, 1.0)))
     }
 
-    /// So much of this filter (0 to 1), the rest of the sound as it was.
-    fn by(self, share: f64) -> Self {
+    /// This filter mixed with the unfiltered signal: `share` of it, 0 to 1.
+    fn mixed(self, share: f64) -> Self {
         let dry = [1.0, self.a[0], self.a[1]];
         Self { b: std::array::from_fn(|i| dry[i] + (self.b[i] - dry[i]) * share), a: self.a }
     }
@@ -145,14 +146,14 @@ impl Section {
         if fourth { BUTTERWORTH_4.map(half) } else { [half(FRAC_1_SQRT_2), Self::UNITY] }
     }
 
-    /// The filter that undoes this one (whose zeros lie inside the unit circle).
+    /// The inverse filter; this one's zeros must lie inside the unit circle.
     fn inverse(self) -> Self {
         let [b0, b1, b2] = self.b;
         let [a1, a2] = self.a;
         Self { b: [1.0 / b0, a1 / b0, a2 / b0], a: [b1 / b0, b2 / b0] }
     }
 
-    /// Magnitude at `hz`, dB.
+    /// Magnitude at `hz` for a sample rate in Hz, dB.
     pub fn magnitude_db(&self, hz: f64, sample_rate: f64) -> f64 {
         let w = std::f64::consts::TAU * hz / sample_rate;
         let norm = |c: [f64; 3]| {
@@ -160,7 +161,7 @@ impl Section {
             let im = c[1] * w.sin() + c[2] * (2.0 * w).sin();
             re * re + im * im
         };
-        10.0 * (norm(self.b) / norm([1.0, self.a[0], self.a[1]])).log10()
+        power_to_db(norm(self.b) / norm([1.0, self.a[0], self.a[1]]))
     }
 }
 
@@ -213,36 +214,31 @@ impl Poles {
     }
 }
 
-/// A section at work on two channels: direct form 1 in double precision, whose memory is the sound
-/// itself, so that coefficients may move without a jump in the output.
+/// A section that filters two channels: direct form 1 in double precision, whose state is the signal itself, so
+/// that coefficients may change without a step in the output.
 #[derive(Debug, Clone, Copy)]
 pub struct Filter {
     section: Section,
     /// The last two frames in and out, `[age][channel]`.
     x: [[f64; 2]; 2],
     y: [[f64; 2]; 2],
-    looks: Looks,
+    flush_timer: FlushTimer,
 }
 
 impl Filter {
-    /// At rest.
+    /// Without state.
     pub fn new(section: Section) -> Self {
-        Self { section, x: [[0.0; 2]; 2], y: [[0.0; 2]; 2], looks: Looks::default() }
+        Self { section, x: [[0.0; 2]; 2], y: [[0.0; 2]; 2], flush_timer: FlushTimer::default() }
     }
 
-    /// Takes new coefficients; sound inside is kept.
+    /// Takes new coefficients; the state is kept.
     pub fn set(&mut self, section: Section) {
         self.section = section;
     }
 
-    /// Forgets all sound.
+    /// Clears all state.
     pub fn reset(&mut self) {
         *self = Self::new(self.section);
-    }
-
-    /// Whether nothing is left inside.
-    pub fn is_idle(&self) -> bool {
-        (self.x, self.y) == ([[0.0; 2]; 2], [[0.0; 2]; 2])
     }
 
     /// Filters two channels in place.
@@ -252,16 +248,17 @@ impl Filter {
         let frames = left.len().min(right.len());
         let mut from = 0;
         while from < frames {
-            let (n, look) = self.looks.next(frames - from);
+            let (n, look) = self.flush_timer.next(frames - from);
             for (l, r) in left[from..from + n].iter_mut().zip(&mut right[from..from + n]) {
                 let x = Pair::from_samples(*l, *r);
-                // The newest output last: the next frame waits for one product and one difference.
+                // The newest output is added last: the dependency chain between frames is one product and one
+                // difference.
                 let y = x * b[0] + x1 * b[1] + x2 * b[2] - y2 * a[1] - y1 * a[0];
                 (x1, x2, y1, y2) = (x, x1, y, y1);
                 (*l, *r) = y.to_samples();
             }
             if look {
-                (y1, y2) = rest_if_tiny(y1, y2);
+                (y1, y2) = flush_if_tiny(y1, y2);
             }
             from += n;
         }

@@ -1,10 +1,10 @@
-//! A value that moves along a straight line, frame by frame.
+//! A linear parameter smoother, frame by frame.
 
-/// Moves to each new goal within a fixed number of frames.
+/// A value that moves to each new target within a fixed number of frames.
 #[derive(Debug, Clone, Copy)]
 pub struct Glide {
     now: f64,
-    goal: f64,
+    target: f64,
     step: f64,
     left: u32,
     frames: u32,
@@ -13,26 +13,21 @@ pub struct Glide {
 impl Glide {
     /// Rests at `value`; later goals are reached within `frames`.
     pub fn new(value: f64, frames: u32) -> Self {
-        Self { now: value, goal: value, step: 0.0, left: 0, frames: frames.max(1) }
+        Self { now: value, target: value, step: 0.0, left: 0, frames: frames.max(1) }
     }
 
-    /// Sets out for `goal`, unless it is already on its way there.
-    pub fn aim(&mut self, goal: f64) {
-        if goal != self.goal {
-            self.goal = goal;
+    /// Moves to `target` from the next frame on; does nothing if that is the target already.
+    pub fn set_target(&mut self, target: f64) {
+        if target != self.target {
+            self.target = target;
             self.left = self.frames;
-            self.step = (goal - self.now) / f64::from(self.frames);
+            self.step = (target - self.now) / f64::from(self.frames);
         }
     }
 
-    /// Arrives at once.
+    /// Takes the target's value at once.
     pub fn jump(&mut self) {
-        (self.now, self.left) = (self.goal, 0);
-    }
-
-    /// Whether it has arrived.
-    pub fn rests(&self) -> bool {
-        self.left == 0
+        (self.now, self.left) = (self.target, 0);
     }
 
     /// The value for the next frame.
@@ -40,7 +35,7 @@ impl Glide {
     pub fn next_frame(&mut self) -> f64 {
         if self.left > 0 {
             self.left -= 1;
-            self.now = if self.left == 0 { self.goal } else { self.now + self.step };
+            self.now = if self.left == 0 { self.target } else { self.now + self.step };
         }
         self.now
     }

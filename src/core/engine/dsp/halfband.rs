@@ -1,64 +1,63 @@
-//! Doubling and halving the sample rate with recursive half-band filters: almost no delay.
+//! Doubling and halving of the sample rate with recursive half-band filters, with little delay.
 //!
 //! Two chains of first-order all-passes whose sum is an elliptic half-band filter: R. A. Valenzuela,
 //! A. G. Constantinides, "Digital signal processing schemes for efficient interpolation and
 //! decimation", IEE Proceedings 130(6), 1983; the series for the coefficients are those of elliptic
-//! functions (from memory; a test measures the pass and stop bands that come out).
+//! functions (textbook formulas, no single source; a test measures the resulting pass and stop bands).
 //!
-//! Low frequencies pass up to 0.13 ms late through a doubling and a halving of all stages (a test says
-//! how late); it is phase, not a latency to be reported: everything in the stage goes the same way.
+//! Doubling and halving through all stages delays low frequencies by up to 0.13 ms (a test measures it). This is
+//! phase response, not a latency to be reported: it applies to the whole signal of the stage.
 
 use super::denormal::flush;
 
 /// Two channels at one instant.
 pub type Frame = [f64; 2];
 
-/// Most all-passes in one chain.
-const MOST: usize = 6;
+/// Most all-passes in a chain.
+const MAX_LINKS: usize = 6;
 /// Left even, left odd, right even, right odd.
 const LANES: usize = 4;
 
-/// Coefficients of both chains and how many links each has.
+/// Coefficients of both all-pass chains and their length.
 #[derive(Debug, Clone, Copy)]
 struct Chains {
     links: usize,
-    /// `[link][lane]`; a missing last link of the second chain is 1-frame delay-free: never made, the
-    /// count of coefficients is even.
-    c: [[f64; LANES]; MOST],
+    /// `[link][lane]`; both chains have the same number of links.
+    c: [[f64; LANES]; MAX_LINKS],
 }
 
-/// One doubling or one halving of two channels.
+/// One doubling, or one halving, of two channels.
 #[derive(Debug, Clone, Copy)]
 pub struct HalfBand {
     chains: Chains,
     /// Last input and output of each link.
-    x: [[f64; LANES]; MOST],
-    y: [[f64; LANES]; MOST],
+    x: [[f64; LANES]; MAX_LINKS],
+    y: [[f64; LANES]; MAX_LINKS],
 }
 
 impl HalfBand {
-    /// A filter whose pass band ends at `edge` of the lower sample rate (below 0.5) and whose stop
-    /// band, mirrored, is at least `attenuation_db` deep.
+    /// A filter whose pass band ends at `edge` times the lower sample rate (below 0.5) and whose mirrored stop band
+    /// is attenuated by at least `attenuation_db`.
     pub fn new(edge: f64, attenuation_db: f64) -> Self {
         let transition = (0.5 - edge).clamp(0.01, 0.45);
         let mut count = 2;
-        while count < 2 * MOST && attenuation(count, transition) < attenuation_db {
+        while count < 2 * MAX_LINKS && attenuation(count, transition) < attenuation_db {
             count += 2;
         }
         let all = coefficients(count, transition);
-        let mut c = [[0.0; LANES]; MOST];
+        let mut c = [[0.0; LANES]; MAX_LINKS];
         for (link, lanes) in c.iter_mut().enumerate().take(count / 2) {
             let (even, odd) = (all[2 * link], all[2 * link + 1]);
             *lanes = [even, odd, even, odd];
         }
-        let zero = [[0.0; LANES]; MOST];
+        let zero = [[0.0; LANES]; MAX_LINKS];
         Self { chains: Chains { links: count / 2, c }, x: zero, y: zero }
     }
 
-    /// Forgets all sound.
+    /// Clears all state.
     pub fn reset(&mut self) {
-        self.x = [[0.0; LANES]; MOST];
-        self.y = [[0.0; LANES]; MOST];
+        self.x = [[0.0; LANES]; MAX_LINKS];
+        self.y = [[0.0; LANES]; MAX_LINKS];
     }
 
     /// Two frames at the double rate for each one in.
@@ -70,7 +69,7 @@ impl HalfBand {
             3 => self.double_with::<3>(input, output),
             4 => self.double_with::<4>(input, output),
             5 => self.double_with::<5>(input, output),
-            _ => self.double_with::<MOST>(input, output),
+            _ => self.double_with::<MAX_LINKS>(input, output),
         }
     }
 
@@ -83,7 +82,7 @@ impl HalfBand {
             3 => self.halve_with::<3>(input, output),
             4 => self.halve_with::<4>(input, output),
             5 => self.halve_with::<5>(input, output),
-            _ => self.halve_with::<MOST>(input, output),
+            _ => self.halve_with::<MAX_LINKS>(input, output),
         }
     }
 
@@ -109,7 +108,7 @@ impl HalfBand {
 
     #[inline(always)]
     fn work<const LINKS: usize>(&self) -> Work<LINKS> {
-        let part = |all: &[[f64; LANES]; MOST]| std::array::from_fn(|i| all[i]);
+        let part = |all: &[[f64; LANES]; MAX_LINKS]| std::array::from_fn(|i| all[i]);
         Work { c: part(&self.chains.c), x: part(&self.x), y: part(&self.y) }
     }
 
@@ -119,9 +118,9 @@ impl HalfBand {
         self.y[..LINKS].copy_from_slice(&work.y);
     }
 
-    /// Keeps what is left of a sound out of the denormal range: to be called at least every 128 frames
-    /// of the higher rate (the smallest coefficient, 0.03, takes a flushed state no lower than 1e-210
-    /// within them), always after the same number of frames.
+    /// Flushes states before they reach the denormal range: call it at least every 128 frames of the higher rate
+    /// (within them the smallest coefficient, 0.03, takes a state no lower than 1e-210), always after the same
+    /// number of frames.
     pub fn flush(&mut self) {
         for state in self.x.as_flattened_mut().iter_mut().chain(self.y.as_flattened_mut()) {
             *state = flush(*state);
@@ -129,7 +128,7 @@ impl HalfBand {
     }
 }
 
-/// The links of both chains with their memory, small enough for registers.
+/// The links of both chains with their state, small enough for registers.
 struct Work<const LINKS: usize> {
     c: [[f64; LANES]; LINKS],
     x: [[f64; LANES]; LINKS],
@@ -170,7 +169,7 @@ fn attenuation(count: usize, transition: f64) -> f64 {
     -20.0 * libm::log10(2.0 * libm::exp(0.25 * order * libm::log(q)))
 }
 
-fn coefficients(count: usize, transition: f64) -> [f64; 2 * MOST] {
+fn coefficients(count: usize, transition: f64) -> [f64; 2 * MAX_LINKS] {
     let (k, q) = parameters(transition);
     let order = (2 * count + 1) as f64;
     let power = |n: f64| libm::exp(n * libm::log(q));

@@ -1,35 +1,31 @@
-//! The pad limiter: looks ahead when it is given the future, holds at once when it is not.
+//! The pad limiter, with look-ahead when the following frames are known and instant attack when they are not.
 //!
-//! [`Limiter::process`] takes the frames to limit and, separately, the frames that will follow them
-//! (as far as they are known now). No delay is added: an engine that knows what its running slices
-//! will do hands in what comes next, before it sounds. When a fresh stroke changes that future, the
-//! next call simply gets another one. Without any future (`ahead` empty) the gain falls at once on the
-//! frame that needs it; the output never exceeds the threshold either way.
+//! [`Limiter::process`] takes the frames to limit and, separately, the frames that will follow them, as far as
+//! they are known. No latency is added: the engine renders its voices ahead and passes what comes next. When a new
+//! trigger changes the following frames, the next call gets the new ones. Without them (`ahead` empty) the gain
+//! falls at once on the frame that needs it. The output never exceeds the threshold either way.
 //!
-//! Every frame looks exactly `ahead.len()` frames far ([`lookahead_frames`] at most), whatever the
-//! length of the chunk: hand in equally long futures and the result does not depend on the chunks.
+//! The look-ahead is exactly `ahead.len()` frames for each frame ([`lookahead_frames`] at most), whatever the
+//! length of the chunk: with an `ahead` of constant length the result does not depend on the chunks.
 //!
-//! Gain: the least gain wanted within the window ahead, falling at once and recovering along a one-pole
-//! curve, then averaged over a window as long as the look-ahead, so that the gain arrives on the frame of
-//! the peak along a straight ramp (common practice for look-ahead limiters, no single source); at most
-//! the gain that this frame wants.
+//! Gain: the smallest gain needed within the look-ahead, falling at once and recovering along a one-pole curve,
+//! then averaged over a window as long as the look-ahead, so that it reaches the gain for a peak on the frame of
+//! the peak along a straight ramp (common practice for look-ahead limiters, no single source); at most the gain
+//! that the frame itself needs.
 
-use super::{
-    denormal::flush,
-    glide::Glide,
-    math::{db_to_gain, one_pole},
-};
+use super::{denormal::flush, glide::Glide, math::one_pole};
+use crate::units::{db_to_gain, gain_to_db};
 
-/// How far the limiter looks ahead, ms.
+/// Look-ahead of the limiter, ms.
 pub const LOOKAHEAD_MS: f64 = 1.5;
-/// Most frames that it looks ahead: 384 kHz.
+/// Longest look-ahead, frames: that at 384 kHz.
 pub const MAX_LOOKAHEAD: usize = 576;
-/// Frames limited in one go.
-const RUN: usize = 256;
-/// Grid of the averaged reductions: their sums are exact and never drift.
-const GRID: f64 = 1_073_741_824.0; // 2^30
+/// Most frames limited in one go.
+const LIMITER_BLOCK: usize = 256;
+/// Unit of the averaged reductions: as whole numbers, so that their sums are exact and never drift.
+const REDUCTION_SCALE: f64 = 1_073_741_824.0; // 2^30
 
-/// How many frames after those to be limited matter, at `sample_rate` Hz.
+/// Look-ahead in frames at `sample_rate` Hz.
 pub fn lookahead_frames(sample_rate: f64) -> usize {
     ((LOOKAHEAD_MS * sample_rate / 1000.0).ceil() as usize).min(MAX_LOOKAHEAD)
 }
@@ -43,19 +39,19 @@ pub struct Limiter {
     release: f64,
     /// Look-ahead, frames.
     window: usize,
-    /// Reduction (1 - gain) with and without the look-ahead, recovering.
+    /// Reduction (1 - gain) with and without look-ahead, after recovery.
     held: f64,
     instant: f64,
-    /// The last `window + 1` values of `held` and their sum, on the grid.
+    /// The last `window + 1` values of `held` and their sum, in units of [`REDUCTION_SCALE`].
     past: [u32; MAX_LOOKAHEAD + 1],
     at: usize,
     sum: u64,
-    /// Largest reduction since it was last asked for.
-    most: f32,
+    /// Largest reduction since it was last taken.
+    max_reduction: f32,
 }
 
 impl Limiter {
-    /// At rest, at `sample_rate` Hz: threshold in dB, release in ms (63 %), gain afterwards in dB.
+    /// Without reduction, at `sample_rate` Hz: threshold in dBFS, release in ms (63 %), make-up gain in dB.
     pub fn new(threshold_db: f32, release_ms: f32, makeup_db: f32, sample_rate: f64) -> Self {
         let mut new = Self {
             sample_rate,
@@ -68,38 +64,38 @@ impl Limiter {
             past: [0; MAX_LOOKAHEAD + 1],
             at: 0,
             sum: 0,
-            most: 0.0,
+            max_reduction: 0.0,
         };
         new.set(threshold_db, release_ms, makeup_db);
         new.makeup.jump();
         new
     }
 
-    /// Takes new settings: threshold and release at once, the gain afterwards within 10 ms.
+    /// Takes new settings, as in [`Limiter::new`]: threshold and release at once, the make-up gain within 10 ms.
     pub fn set(&mut self, threshold_db: f32, release_ms: f32, makeup_db: f32) {
         self.threshold = db_to_gain(f64::from(threshold_db)) as f32;
-        self.makeup.aim(db_to_gain(f64::from(makeup_db)));
+        self.makeup.set_target(db_to_gain(f64::from(makeup_db)));
         self.release = one_pole(f64::from(release_ms), self.sample_rate);
     }
 
-    /// Limits `left` and `right` in place. `ahead` holds what follows them as far as it is known; more
-    /// than [`lookahead_frames`] is not looked at.
+    /// Limits `left` and `right` in place. `ahead` (left, right) holds the frames that follow, as far as they are
+    /// known; of these the first [`lookahead_frames`] are used.
     pub fn process(&mut self, left: &mut [f32], right: &mut [f32], ahead: [&[f32]; 2]) {
         let window = self.window.min(ahead[0].len());
         let mut from = 0;
         while from < left.len() {
-            let to = (from + RUN).min(left.len());
+            let to = (from + LIMITER_BLOCK).min(left.len());
             let n = to - from;
-            let mut wanted = [1.0f32; RUN + MAX_LOOKAHEAD];
+            let mut wanted = [1.0f32; LIMITER_BLOCK + MAX_LOOKAHEAD];
             let wanted = &mut wanted[..n + window];
-            self.want(&left[from..], &right[from..], ahead, wanted);
-            self.run(&mut left[from..to], &mut right[from..to], wanted);
+            self.wanted_gains(&left[from..], &right[from..], ahead, wanted);
+            self.limit_block(&mut left[from..to], &mut right[from..to], wanted);
             from = to;
         }
     }
 
-    /// Gain that each frame wants.
-    fn want(&self, left: &[f32], right: &[f32], ahead: [&[f32]; 2], wanted: &mut [f32]) {
+    /// The gain that each frame needs to stay at the threshold.
+    fn wanted_gains(&self, left: &[f32], right: &[f32], ahead: [&[f32]; 2], wanted: &mut [f32]) {
         let now = left.len().min(wanted.len());
         let (here, later) = wanted.split_at_mut(now);
         let gain = |(l, r): (&f32, &f32)| {
@@ -114,7 +110,7 @@ impl Limiter {
         }
     }
 
-    fn run(&mut self, left: &mut [f32], right: &mut [f32], wanted: &mut [f32]) {
+    fn limit_block(&mut self, left: &mut [f32], right: &mut [f32], wanted: &mut [f32]) {
         let n = left.len();
         let at_rest = self.sum == 0 && self.held == 0.0 && self.instant == 0.0;
         if at_rest && wanted.iter().all(|&w| w == 1.0) {
@@ -124,9 +120,9 @@ impl Limiter {
             }
             return;
         }
-        let mut own = [0.0f32; RUN];
+        let mut own = [0.0f32; LIMITER_BLOCK];
         own[..n].copy_from_slice(&wanted[..n]);
-        least_ahead(wanted, wanted.len() - n);
+        minimum_ahead(wanted, wanted.len() - n);
         for i in 0..n {
             let gain = self.next_gain(own[i], wanted[i]) * self.makeup.next_frame() as f32;
             left[i] *= gain;
@@ -134,41 +130,41 @@ impl Limiter {
         }
     }
 
-    fn next_gain(&mut self, own: f32, least: f32) -> f32 {
-        self.held = (1.0 - f64::from(least)).max(flush_reduction(self.held * self.release));
+    fn next_gain(&mut self, own: f32, minimum: f32) -> f32 {
+        self.held = (1.0 - f64::from(minimum)).max(flush_reduction(self.held * self.release));
         self.instant = (1.0 - f64::from(own)).max(flush_reduction(self.instant * self.release));
-        let step = (self.held * GRID) as u32;
+        let step = (self.held * REDUCTION_SCALE) as u32;
         self.sum = self.sum + u64::from(step) - u64::from(self.past[self.at]);
         self.past[self.at] = step;
         self.at = if self.at == self.window { 0 } else { self.at + 1 };
-        let average = self.sum as f64 / (GRID * (self.window + 1) as f64);
+        let average = self.sum as f64 / (REDUCTION_SCALE * (self.window + 1) as f64);
         let reduction = average.max(self.instant) as f32;
-        self.most = self.most.max(reduction);
-        // Rounding must not lift it over the threshold.
+        self.max_reduction = self.max_reduction.max(reduction);
+        // Rounding must not raise it above the threshold.
         (1.0 - reduction).min(own)
     }
 
     /// Largest gain reduction since the last call, dB, 0 or above.
     pub fn take_reduction_db(&mut self) -> f32 {
-        let reduction = std::mem::take(&mut self.most).min(0.999_999);
-        if reduction > 0.0 { -crate::units::gain_to_db(1.0 - reduction) } else { 0.0 }
+        let reduction = std::mem::take(&mut self.max_reduction).min(0.999_999);
+        if reduction > 0.0 { -gain_to_db(1.0 - reduction) } else { 0.0 }
     }
 
-    /// Opens fully at once.
+    /// Removes all reduction at once.
     pub fn reset(&mut self) {
-        (self.held, self.instant, self.sum, self.at, self.most) = (0.0, 0.0, 0, 0, 0.0);
+        (self.held, self.instant, self.sum, self.at, self.max_reduction) = (0.0, 0.0, 0, 0, 0.0);
         self.past.fill(0);
         self.makeup.jump();
     }
 }
 
-/// Reductions below 1e-7 (far below a thousandth of a dB) are none.
+/// Reductions below 1e-7 (9e-7 dB) become 0.
 fn flush_reduction(x: f64) -> f64 {
     if x < 1e-7 { 0.0 } else { flush(x) }
 }
 
-/// `x[i]` becomes the least of `x[i..=i + window]`, by doubling the width that is covered.
-fn least_ahead(x: &mut [f32], window: usize) {
+/// `x[i]` becomes the minimum of `x[i..=i + window]`, by doubling the width that is covered.
+fn minimum_ahead(x: &mut [f32], window: usize) {
     let (mut covered, width) = (1, window + 1);
     while covered < width {
         let shift = covered.min(width - covered);

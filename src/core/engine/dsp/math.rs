@@ -1,18 +1,7 @@
-//! Decibels and exponentials with the same bits on every machine, and approximations fast enough for
-//! one call a sample.
+//! Smoothing coefficients and exponentials with the same bits on every machine: approximations fast enough for
+//! one call per sample, and an exact fused multiply-add.
 
-/// Amplitude ratio of a level in dB; same bits everywhere.
-pub fn db_to_gain(db: f64) -> f64 {
-    libm::exp(db * (std::f64::consts::LN_10 / 20.0))
-}
-
-/// Level in dB of an amplitude ratio above 0; same bits everywhere.
-pub fn gain_to_db(gain: f64) -> f64 {
-    libm::log(gain) * (20.0 / std::f64::consts::LN_10)
-}
-
-/// Factor by which a one-pole falls each frame so that 63 % of a step is done after `ms`.
-/// 0 ms gives 0: at once.
+/// Feedback coefficient of a one-pole smoother that reaches 63 % of a step after `ms`; 0 for 0 ms.
 pub fn one_pole(ms: f64, sample_rate: f64) -> f64 {
     if ms <= 0.0 { 0.0 } else { libm::exp(-1000.0 / (ms * sample_rate)) }
 }
@@ -53,10 +42,10 @@ pub fn exp2_fast(x: f32) -> f32 {
     f32::from_bits(((p.to_bits() as i32) + ((whole as i32) << 23)) as u32)
 }
 
-/// `a * b + c`, rounded once, with the same bits with and without hardware for it.
+/// `a * b + c`, rounded once: the same bits with and without a fused multiply-add in hardware.
 ///
 /// Without: the product is exact in double precision, the sum is rounded to odd there, and rounding
-/// that once more is right (S. Boldo, G. Melquiond, "Emulation of FMA and correctly rounded sums: proved
+/// that once more is exact (S. Boldo, G. Melquiond, "Emulation of FMA and correctly rounded sums: proved
 /// algorithms using rounding to odd", IEEE Transactions on Computers 57(4), 2008). Results below the
 /// normal range, which sound never reaches, may differ in their last bit.
 #[inline(always)]
@@ -72,13 +61,13 @@ pub fn fused(a: f32, b: f32, c: f32) -> f32 {
 fn emulate_fused(a: f32, b: f32, c: f32) -> f32 {
     let (product, c) = (f64::from(a) * f64::from(b), f64::from(c));
     let sum = product + c;
-    // What the sum lost (D. E. Knuth's two-sum).
+    // Rounding error of the sum (D. E. Knuth's two-sum).
     let part = sum - product;
     let lost = (product - (sum - part)) + (c - part);
     if lost == 0.0 || !sum.is_finite() || sum.to_bits() & 1 == 1 {
         return sum as f32;
     }
-    // Away from zero when what was lost has the sum's sign, towards it when not: the odd neighbour.
+    // Round to odd: away from zero when the error has the sum's sign, else towards zero.
     let away = (lost > 0.0) == (sum > 0.0);
     let bits = if away { sum.to_bits() + 1 } else { sum.to_bits() - 1 };
     f64::from_bits(bits) as f32
@@ -89,7 +78,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn fast_logarithm_and_power_keep_their_stated_errors() {
+    fn fast_logarithm_and_power_stay_within_their_stated_errors() {
         let mut x = 1e-30_f64;
         while x < 1e30 {
             let v = x as f32;
@@ -104,7 +93,7 @@ mod tests {
     }
 
     #[test]
-    fn emulated_fused_operations_are_the_real_ones() {
+    fn emulated_fused_multiply_add_equals_the_hardware() {
         let mut seed = 1u32;
         let mut next = || {
             seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
@@ -114,7 +103,7 @@ mod tests {
         };
         for _ in 0..300_000 {
             let (a, b, c) = (next(), next(), next());
-            // Sums that nearly cancel are the hard ones.
+            // Sums that nearly cancel are the hardest cases.
             for c in [c, -(a * b), -(a * b) * 1.000_000_1] {
                 assert_eq!(emulate_fused(a, b, c).to_bits(), a.mul_add(b, c).to_bits(), "{a:e} {b:e} {c:e}");
             }

@@ -1,31 +1,30 @@
-//! Building blocks of the sound: reading at any pitch, envelopes, filters, dynamics, saturation.
+//! The signal processing: resampling, envelopes, filters, dynamics, saturation.
 //!
 //! Rules that every kernel here keeps:
 //! - Nothing allocates after construction.
-//! - The result is the same to the bit however the frames are chunked, and on every machine:
-//!   sums in one fixed order that scalar and vector code share, fused multiply-add by name in the reader
-//!   (emulated exactly where the hardware lacks it) and nowhere else, transcendental functions from `libm`
-//!   alone.
-//! - States that feed back are flushed to zero near the denormal range on their own sample grid, so
-//!   nothing relies on the processor's flush-to-zero mode.
-//! - Usable at 44.1 to 384 kHz.
+//! - The result does not depend on the chunks or the machine, to the bit: sums in one fixed order that scalar
+//!   and vector code share, explicit fused multiply-add in the reader (emulated exactly where the hardware lacks
+//!   it) and nowhere else, transcendental functions from `libm` only.
+//! - Feedback states are flushed to zero above the denormal range, at fixed intervals of frames, so nothing
+//!   relies on the processor's flush-to-zero mode.
+//! - Sample rates from 44.1 to 384 kHz.
 //!
-//! | module | what it gives its reader |
+//! | module | contents |
 //! | --- | --- |
-//! | [`reader`] | a slice read at any pitch, forwards, backwards, gliding |
+//! | [`reader`] | band-limited resampling of a slice: any ratio, backwards, gliding |
 //! | [`envelope`] | attack, hold, decay, sustain, release with curves |
-//! | [`svf`] | the filter that stays stable under fast modulation |
-//! | [`eq`] | bells, shelves and cuts that follow their analogue prototypes to 20 kHz |
+//! | [`svf`] | a state-variable filter, stable under fast modulation |
+//! | [`eq`] | bells, shelves and cuts matched to their analogue prototypes up to 20 kHz |
 //! | [`compressor`] | feed-forward compression with a soft knee |
-//! | [`crossover`] | a split whose bands sum flat |
-//! | [`saturation`] | three characters, oversampled, loudness held |
-//! | [`glide`] | a value that moves without steps |
-//! | [`halfband`] | doubling and halving the sample rate with almost no delay |
-//! | [`loudness`] | how much louder a stage made the sound |
-//! | [`limiter`] | the pad limiter, looking ahead when it is given the future |
+//! | [`crossover`] | a Linkwitz-Riley crossover, whose bands sum flat |
+//! | [`saturation`] | three characters, oversampled, at constant loudness |
+//! | [`glide`] | a linear parameter smoother |
+//! | [`halfband`] | doubling and halving of the sample rate with little delay |
+//! | [`loudness`] | the loudness before and after a stage |
+//! | [`limiter`] | the pad limiter, with look-ahead when the following frames are known |
 //! | [`ceiling`] | the true-peak ceiling of the outputs |
-//! | [`denormal`] | keeping feedback states out of the denormal range |
-//! | [`math`] | decibels and exponentials with the same bits everywhere |
+//! | [`denormal`] | flushing of feedback states |
+//! | [`math`] | smoothing coefficients, fast exponentials, fused multiply-add |
 
 pub mod ceiling;
 pub mod compressor;

@@ -1,7 +1,7 @@
-//! Two channels side by side in double precision: one vector register where there is one.
+//! Two channels side by side in double precision, in one vector register where available.
 //!
-//! Every operation works on each channel by itself and rounds as the scalar one does, so the bits are the
-//! same with and without vectors.
+//! Each operation acts on both channels separately and rounds like the scalar one, so the bits are the same with
+//! and without vectors.
 
 use super::denormal::{TINY, flush_pair};
 use std::ops::{Add, Mul, Sub};
@@ -135,9 +135,9 @@ mod imp {
     }
 }
 
-/// The state of a filter, each channel at rest when both of its numbers are tiny.
+/// Both states of a filter; a channel's states become 0 when both are below [`TINY`].
 #[inline(always)]
-pub fn rest_if_tiny(s1: Pair, s2: Pair) -> (Pair, Pair) {
+pub fn flush_if_tiny(s1: Pair, s2: Pair) -> (Pair, Pair) {
     let ([l1, r1], [l2, r2]) = (s1.get(), s2.get());
     let ((l1, l2), (r1, r2)) = (flush_pair(l1, l2), flush_pair(r1, r2));
     (Pair::new([l1, r1]), Pair::new([l2, r2]))
@@ -148,7 +148,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_pair_does_to_each_channel_what_scalar_code_does() {
+    fn operations_on_a_pair_equal_scalar_ones_on_each_channel() {
         let (a, b) = ([0.1, -7.25e3], [3.7, 1.0 / 3.0]);
         let of = |f: fn(f64, f64) -> f64| [f(a[0], b[0]), f(a[1], b[1])];
         let (x, y) = (Pair::new(a), Pair::new(b));

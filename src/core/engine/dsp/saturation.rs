@@ -1,4 +1,4 @@
-//! Saturation in three characters, eight times oversampled, its loudness held as the drive grows.
+//! Saturation in three characters, oversampled eight times, at constant loudness for any drive.
 //!
 //! | character | curve | harmonics |
 //! | --- | --- | --- |
@@ -6,8 +6,8 @@
 //! | hard | `x` clipped at ±1 | odd, many |
 //! | asymmetric | soft above zero, `x / sqrt(1 + 4 x^2)` below | even and odd |
 //!
-//! Aliases are kept down twice: by running at eight times the rate (recursive half-band filters, no
-//! latency to report), and by antiderivative antialiasing of first order: J. D. Parker, V. Zavalishin,
+//! Aliases are reduced twice: by running at eight times the rate (recursive half-band filters, no latency to
+//! report), and by antiderivative antialiasing of first order: J. D. Parker, V. Zavalishin,
 //! E. Le Bivic, "Reducing the aliasing of nonlinear waveshaping using continuous-time convolution",
 //! DAFx 2016. The mean of the curve between two samples has a closed form for these curves that does
 //! not cancel, so it needs no special case for samples close together.
@@ -19,38 +19,37 @@ use super::{
     eq::{Filter, Section},
     glide::Glide,
     halfband::{Frame, HalfBand},
-    loudness::{MOMENTARY_MS, Matcher},
-    math::db_to_gain,
+    loudness::{LoudnessMatcher, MOMENTARY_MS},
 };
-use crate::kit::Character;
+use crate::{kit::Character, units::db_to_gain};
 
-/// Doublings at most.
+/// Most doublings of the sample rate.
 const DOUBLINGS: usize = 3;
-/// Frames worked on at once; the grid on which states are flushed.
-const RUN: usize = 16;
+/// Most frames processed at once, and the frames between two flushes.
+const SATURATION_BLOCK: usize = 16;
 
 /// A saturation stage for two channels.
 #[derive(Debug, Clone, Copy)]
 pub struct Saturation {
     character: Character,
     drive: Glide,
-    /// Share of the curve's output, and the level that makes it as loud as a -12 dB sine went in.
+    /// Share of the curve's output, and the gain that keeps the level of a -12 dBFS sine.
     mix: Glide,
     wet: Glide,
     doublings: usize,
     up: [HalfBand; DOUBLINGS],
     down: [HalfBand; DOUBLINGS],
-    /// Last driven frame at the high rate.
+    /// Last input of the curve, at the high rate.
     last: Frame,
     /// Frames until states are flushed.
     to_flush: usize,
-    /// Takes away the steady part that asymmetry makes.
+    /// Removes the DC offset of the asymmetric curve.
     blocker: Filter,
-    matcher: Matcher,
+    matcher: LoudnessMatcher,
 }
 
 impl Saturation {
-    /// At rest, at `sample_rate` Hz, driven by 0 dB.
+    /// Without state, at `sample_rate` Hz, with 0 dB of drive.
     pub fn new(sample_rate: f64) -> Self {
         let doublings = match sample_rate {
             r if r <= 50_000.0 => 3,
@@ -58,7 +57,7 @@ impl Saturation {
             r if r <= 200_000.0 => 1,
             _ => 0,
         };
-        // Everything to 20 kHz passes the first pair; the others only have to keep that much.
+        // The first stage passes up to 20.5 kHz; the others only need to pass the same range.
         let stage = |i: usize| {
             let rate = sample_rate * f64::from(1 << i);
             HalfBand::new((20_500.0 / rate).min(0.46), 100.0)
@@ -74,31 +73,32 @@ impl Saturation {
             up: halves,
             down: halves,
             last: [0.0; 2],
-            to_flush: RUN,
+            to_flush: SATURATION_BLOCK,
             blocker: Filter::new(Section::high_pass(5.0, 0.5, sample_rate)),
-            matcher: Matcher::new(MOMENTARY_MS, sample_rate),
+            matcher: LoudnessMatcher::new(MOMENTARY_MS, sample_rate),
         };
         new.set(Character::Soft, 0.0, 1.0);
         new.jump();
         new
     }
 
-    /// From now on at twice the rate only: quicker, with aliases that no measure of a whole drum sound tells.
+    /// Oversamples twice only from now on: less work, with more aliases, which the measures of a whole drum sound
+    /// do not detect.
     pub fn draft(&mut self) {
         self.doublings = self.doublings.min(1);
     }
 
-    /// Takes new settings, reached within 10 ms: drive in dB, mix 0 to 1. A new character begins at
-    /// once (the curves agree where the sound is soft); crossfade around it where that matters.
+    /// Takes new settings, reached within 10 ms: drive in dB, mix 0 to 1. A new character applies at once (the curves
+    /// agree at low levels); the caller crossfades where that is audible.
     pub fn set(&mut self, character: Character, drive_db: f32, mix: f32) {
         self.character = character;
         let drive = db_to_gain(f64::from(drive_db));
-        self.drive.aim(drive);
-        self.mix.aim(f64::from(mix));
-        self.wet.aim(reference_level(character, drive));
+        self.drive.set_target(drive);
+        self.mix.set_target(f64::from(mix));
+        self.wet.set_target(reference_level(character, drive));
     }
 
-    /// Jumps to the settings last taken.
+    /// Reaches the settings last taken at once.
     pub fn jump(&mut self) {
         for glide in [&mut self.drive, &mut self.mix, &mut self.wet] {
             glide.jump();
@@ -110,28 +110,28 @@ impl Saturation {
         let mut from = 0;
         while from < left.len() {
             let to = (from + self.to_flush).min(left.len());
-            self.run(&mut left[from..to], &mut right[from..to]);
+            self.process_block(&mut left[from..to], &mut right[from..to]);
             self.to_flush -= to - from;
             if self.to_flush == 0 {
-                self.to_flush = RUN;
+                self.to_flush = SATURATION_BLOCK;
                 self.up.iter_mut().chain(&mut self.down).for_each(HalfBand::flush);
             }
             from = to;
         }
     }
 
-    fn run(&mut self, left: &mut [f32], right: &mut [f32]) {
+    fn process_block(&mut self, left: &mut [f32], right: &mut [f32]) {
         let n = left.len();
-        let mut bent = [[0.0f32; RUN]; 2];
+        let mut bent = [[0.0f32; SATURATION_BLOCK]; 2];
         let [bl, br] = &mut bent;
         let (bl, br) = (&mut bl[..n], &mut br[..n]);
         bl.copy_from_slice(left);
         br.copy_from_slice(right);
-        self.bend(bl, br);
+        self.saturate(bl, br);
         if self.character == Character::Asymmetric {
             self.blocker.process(bl, br);
         }
-        let mut ratios = [1.0f64; RUN];
+        let mut ratios = [1.0f64; SATURATION_BLOCK];
         self.matcher.follow([left, right], [bl, br], &mut ratios[..n]);
         for i in 0..n {
             let gain = ratios[i].sqrt() as f32;
@@ -139,35 +139,35 @@ impl Saturation {
         }
     }
 
-    fn bend(&mut self, left: &mut [f32], right: &mut [f32]) {
+    fn saturate(&mut self, left: &mut [f32], right: &mut [f32]) {
         #[cfg(target_arch = "x86_64")]
         if std::arch::is_x86_feature_detected!("avx2") {
             // SAFETY: the processor has AVX2, checked on the line above.
-            return unsafe { self.bend_avx2(left, right) };
+            return unsafe { self.saturate_avx2(left, right) };
         }
-        self.bend_body(left, right);
+        self.saturate_body(left, right);
     }
 
-    /// The same code for wider registers; nothing is added in another order.
+    /// The same code for wider registers; the order of operations is the same.
     #[cfg(target_arch = "x86_64")]
     #[target_feature(enable = "avx2")]
-    fn bend_avx2(&mut self, left: &mut [f32], right: &mut [f32]) {
-        self.bend_body(left, right);
+    fn saturate_avx2(&mut self, left: &mut [f32], right: &mut [f32]) {
+        self.saturate_body(left, right);
     }
 
     #[inline(always)]
-    fn bend_body(&mut self, left: &mut [f32], right: &mut [f32]) {
+    fn saturate_body(&mut self, left: &mut [f32], right: &mut [f32]) {
         match self.doublings {
-            0 => self.bend_at::<RUN>(left, right),
-            1 => self.bend_at::<{ RUN << 1 }>(left, right),
-            2 => self.bend_at::<{ RUN << 2 }>(left, right),
-            _ => self.bend_at::<{ RUN << DOUBLINGS }>(left, right),
+            0 => self.saturate_at::<SATURATION_BLOCK>(left, right),
+            1 => self.saturate_at::<{ SATURATION_BLOCK << 1 }>(left, right),
+            2 => self.saturate_at::<{ SATURATION_BLOCK << 2 }>(left, right),
+            _ => self.saturate_at::<{ SATURATION_BLOCK << DOUBLINGS }>(left, right),
         }
     }
 
-    /// Up to the high rate, through the curve, and down again; a run is `HIGH` frames there.
+    /// Oversamples, applies the curve and goes back to the sample rate; `HIGH` is the block length at the high rate.
     #[inline(always)]
-    fn bend_at<const HIGH: usize>(&mut self, left: &mut [f32], right: &mut [f32]) {
+    fn saturate_at<const HIGH: usize>(&mut self, left: &mut [f32], right: &mut [f32]) {
         let n = left.len();
         let mut high = [[0.0f64; 2]; HIGH];
         let mut other = [[0.0f64; 2]; HIGH];
@@ -181,7 +181,7 @@ impl Saturation {
         }
         let count = n << self.doublings;
         let mut bent = [[0.0f64; 2]; HIGH];
-        self.shape(&mut high[..count], [&mut other[..count], &mut bent[..count]], n);
+        self.apply_curve(&mut high[..count], [&mut other[..count], &mut bent[..count]], n);
         for stage in (0..self.doublings).rev() {
             let count = n << stage;
             self.down[stage].halve(&high[..2 * count], &mut other[..count]);
@@ -192,11 +192,11 @@ impl Saturation {
         }
     }
 
-    /// The curve, on `n` frames' worth of the high rate; the buffers are as long, and overwritten.
+    /// Applies the curve to `n` frames at the high rate, `high`; the two buffers are equally long and overwritten.
     #[inline(always)]
-    fn shape(&mut self, high: &mut [Frame], [driven, bent]: [&mut [Frame]; 2], n: usize) {
+    fn apply_curve(&mut self, high: &mut [Frame], [driven, bent]: [&mut [Frame]; 2], n: usize) {
         let per_frame = high.len() / n;
-        let mut settings = [[0.0; 2]; RUN];
+        let mut settings = [[0.0; 2]; SATURATION_BLOCK];
         for (i, frames) in high.chunks_exact(per_frame).enumerate() {
             let drive = self.drive.next_frame();
             settings[i] = [self.mix.next_frame(), self.wet.next_frame()];
@@ -216,17 +216,17 @@ impl Saturation {
         }
     }
 
-    /// Forgets all sound and jumps to the settings last taken.
+    /// Clears all state and reaches the settings last taken at once.
     pub fn reset(&mut self) {
         self.up.iter_mut().chain(&mut self.down).for_each(HalfBand::reset);
-        (self.last, self.to_flush) = ([0.0; 2], RUN);
+        (self.last, self.to_flush) = ([0.0; 2], SATURATION_BLOCK);
         self.blocker.reset();
         self.matcher.reset();
         self.jump();
     }
 }
 
-/// The curve itself: slope 1 at zero.
+/// The static curve; its slope at 0 is 1.
 pub fn curve(character: Character, x: f64) -> f64 {
     match character {
         Character::Soft => x / (1.0 + x * x).sqrt(),
@@ -239,7 +239,7 @@ pub fn curve(character: Character, x: f64) -> f64 {
 /// Mean of the curve between each frame and the one before; `last` comes before the first.
 #[inline(always)]
 fn means(character: Character, last: Frame, x: &[Frame], out: &mut [Frame]) {
-    // One loop for each character: the compiler makes vector code of it.
+    // One loop per character, so that the compiler vectorises each.
     match character {
         Character::Soft => means_of(last, x, out, |a, b| soft_mean(a, b, 1.0)),
         Character::Hard => means_of(last, x, out, hard_mean),
@@ -266,7 +266,7 @@ fn asymmetric_mean(a: f64, b: f64) -> f64 {
     } else if high <= 0.0 {
         soft_mean(a, b, 4.0)
     } else {
-        // On both sides of zero: each side's area, both taken from zero on.
+        // From below to above 0: the areas of both sides.
         (high * soft_mean(0.0, high, 1.0) - low * soft_mean(0.0, low, 4.0)) / (high - low)
     }
 }
@@ -284,12 +284,12 @@ fn hard_mean(a: f64, b: f64) -> f64 {
         return (0.5 * (a + b)).clamp(-1.0, 1.0);
     }
     let (ca, cb) = (a.clamp(-1.0, 1.0), b.clamp(-1.0, 1.0));
-    // The area under the slope and that beyond the corners.
+    // The area of the linear part and of the clipped part.
     let beyond = (a - ca).abs() - (b - cb).abs();
     (0.5 * (ca + cb) * (ca - cb) + beyond) / apart
 }
 
-/// Level that gives a sine of -12 dB its effective value back after the curve.
+/// Gain that gives a sine with a peak of -12 dBFS its RMS value back after the curve.
 fn reference_level(character: Character, drive: f64) -> f64 {
     const POINTS: usize = 64;
     const PEAK: f64 = 0.25;

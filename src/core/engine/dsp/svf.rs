@@ -1,4 +1,4 @@
-//! The state-variable filter, which stays stable however fast its cutoff moves.
+//! A state-variable filter that stays stable however fast its cutoff moves.
 //!
 //! Trapezoidal integration with the delay-free loop solved, after V. Zavalishin, "The Art of VA Filter
 //! Design" (2012), in the form of A. Simper, "Solving the continuous SVF equations using trapezoidal
@@ -6,8 +6,8 @@
 //! Butterworth filter, give 24 dB per octave.
 
 use super::{
-    denormal::{Looks, TINY, flush_pair},
-    pair::{Pair, rest_if_tiny},
+    denormal::{FlushTimer, TINY, flush_pair},
+    pair::{Pair, flush_if_tiny},
 };
 use std::ops::{Add, Mul, Sub};
 
@@ -35,7 +35,7 @@ pub enum Steepness {
 /// `1 / (2 cos(3 pi / 8))`.
 const BUTTERWORTH_4: [f64; 2] = [0.541_196_100_146_197, 1.306_562_964_876_376_5];
 
-/// A stereo filter; mono material may use [`Svf::process_mono`].
+/// A stereo filter; for one channel use [`Svf::process_mono`].
 #[derive(Debug, Clone, Copy)]
 pub struct Svf {
     sample_rate: f64,
@@ -46,7 +46,7 @@ pub struct Svf {
     coefficients: [Coefficients; 2],
     /// `[half][integrator][channel]`
     state: [[[f64; 2]; 2]; 2],
-    looks: Looks,
+    flush_timer: FlushTimer,
 }
 
 #[derive(Debug, Clone, Copy, Default)]
@@ -81,7 +81,7 @@ impl Svf {
             halves: if steepness == Steepness::Twelve { 1 } else { 2 },
             coefficients: [Coefficients::default(); 2],
             state: Default::default(),
-            looks: Looks::default(),
+            flush_timer: FlushTimer::default(),
         };
         new.set(1000.0, std::f32::consts::FRAC_1_SQRT_2);
         new
@@ -99,7 +99,7 @@ impl Svf {
         self.set_cutoff(cutoff_hz);
     }
 
-    /// Moves the cutoff alone.
+    /// Sets the cutoff alone, Hz.
     pub fn set_cutoff(&mut self, cutoff_hz: f32) {
         let g = self.warp(cutoff_hz);
         for (c, &k) in self.coefficients.iter_mut().zip(&self.damping) {
@@ -107,26 +107,21 @@ impl Svf {
         }
     }
 
-    /// Forgets all sound.
+    /// Clears all state.
     pub fn reset(&mut self) {
-        (self.state, self.looks) = Default::default();
-    }
-
-    /// Whether nothing is left inside: silence in gives exact zeros out.
-    pub fn is_idle(&self) -> bool {
-        self.state == [[[0.0; 2]; 2]; 2]
+        (self.state, self.flush_timer) = Default::default();
     }
 
     /// Filters one channel in place.
     pub fn process_mono(&mut self, samples: &mut [f32]) {
-        let start = self.looks;
+        let start = self.flush_timer;
         for half in 0..self.halves {
             let c = self.coefficients[half];
             let [mut s1, mut s2] = [self.state[half][0][0], self.state[half][1][0]];
-            self.looks = start;
+            self.flush_timer = start;
             let mut from = 0;
             while from < samples.len() {
-                let (n, look) = self.looks.next(samples.len() - from);
+                let (n, look) = self.flush_timer.next(samples.len() - from);
                 for x in &mut samples[from..from + n] {
                     let y = tick(&c, self.pass, f64::from(*x), &mut s1, &mut s2);
                     *x = if y.abs() < TINY { 0.0 } else { y as f32 };
@@ -143,33 +138,25 @@ impl Svf {
 
     /// Filters two channels in place.
     pub fn process(&mut self, left: &mut [f32], right: &mut [f32]) {
-        let start = self.looks;
+        let start = self.flush_timer;
         let frames = left.len().min(right.len());
         for half in 0..self.halves {
             let c = self.coefficients[half];
             let [mut s1, mut s2] = self.state[half].map(Pair::new);
-            self.looks = start;
+            self.flush_timer = start;
             let mut from = 0;
             while from < frames {
-                let (n, look) = self.looks.next(frames - from);
+                let (n, look) = self.flush_timer.next(frames - from);
                 for (l, r) in left[from..from + n].iter_mut().zip(&mut right[from..from + n]) {
                     let x = Pair::from_samples(*l, *r);
                     (*l, *r) = tick(&c, self.pass, x, &mut s1, &mut s2).to_samples();
                 }
                 if look {
-                    (s1, s2) = rest_if_tiny(s1, s2);
+                    (s1, s2) = flush_if_tiny(s1, s2);
                 }
                 from += n;
             }
             self.state[half] = [s1.get(), s2.get()];
-        }
-    }
-
-    /// Filters two channels in place with a cutoff of its own for each frame, in Hz.
-    pub fn process_swept(&mut self, cutoffs_hz: &[f32], left: &mut [f32], right: &mut [f32]) {
-        for ((&hz, l), r) in cutoffs_hz.iter().zip(left).zip(right) {
-            self.set_cutoff(hz);
-            self.process(std::slice::from_mut(l), std::slice::from_mut(r));
         }
     }
 
@@ -191,8 +178,8 @@ fn tangent(x: f64) -> f64 {
 
 /// One frame of one channel or of two side by side.
 ///
-/// The states are written as sums of products of the states before, so that the way from one frame to the
-/// next is as short as can be: with the integrators' equations solved for them, `2 v1 - s1` and `2 v2 - s2`.
+/// The new states, `2 v1 - s1` and `2 v2 - s2`, are written as sums of products of the old ones, which keeps the
+/// dependency chain from frame to frame short.
 #[inline(always)]
 fn tick<T>(c: &Coefficients, pass: Pass, v0: T, s1: &mut T, s2: &mut T) -> T
 where

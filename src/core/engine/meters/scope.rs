@@ -7,17 +7,17 @@ use std::sync::atomic::{
     fence,
 };
 
-/// Frames remembered.
+/// Frames in the ring.
 const FRAMES: usize = 1 << 14;
-/// Frames at its old end that a reader leaves alone: the engine may be overwriting them.
+/// Oldest frames of the ring that a reader does not use: the engine may be overwriting them.
 const MARGIN: usize = 1024;
 const MAIN: u32 = PADS as u32;
 const OFF: u32 = MAIN + 1;
 
-/// What a [`Scope`] listens to, after its ceiling.
+/// The output that a [`Scope`] follows, after its ceiling.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Source {
-    /// Nothing: it costs nothing.
+    /// None, at no cost.
     Off,
     /// The main output.
     Main,
@@ -26,23 +26,23 @@ pub enum Source {
 }
 
 /// A ring of the latest frames of one output. Any thread chooses the output and reads; the engine writes
-/// without waiting for anyone.
+/// without ever waiting.
 #[derive(Debug)]
 pub struct Scope {
     sample_rate: f64,
     source: AtomicU32,
-    /// What the frames since `since` come from.
+    /// Source of the frames from number `since` on.
     written_source: AtomicU32,
     since: AtomicU64,
-    /// Frames written so far; the next one goes to this place modulo the length.
+    /// Frames written so far; the next one is stored at this index modulo the length.
     written: AtomicU64,
     /// Left and right as `f32` bits, left in the low half.
     frames: Box<[AtomicU64]>,
 }
 
 impl Scope {
-    /// Most frames that [`Scope::latest`] gives.
-    pub const MOST: usize = FRAMES - MARGIN;
+    /// Most frames that [`Scope::latest`] can give.
+    pub const MAX_FRAMES: usize = FRAMES - MARGIN;
 
     pub(in crate::engine) fn new(sample_rate: f64) -> Self {
         Self {
@@ -55,12 +55,12 @@ impl Scope {
         }
     }
 
-    /// Hz.
+    /// Sample rate of the engine, Hz.
     pub fn sample_rate(&self) -> f64 {
         self.sample_rate
     }
 
-    /// Chooses what to listen to from the next block on; a pad that does not exist is off.
+    /// Chooses the output to follow from the next block on; a pad that does not exist means off.
     pub fn listen(&self, source: Source) {
         let number = match source {
             Source::Off => OFF,
@@ -71,15 +71,15 @@ impl Scope {
         self.source.store(number, Relaxed);
     }
 
-    /// What it listens to.
+    /// The chosen output.
     pub fn source(&self) -> Source {
         to_source(self.source.load(Relaxed))
     }
 
-    /// Puts the latest `out.len()` frames (at most [`Scope::MOST`]; what is longer stays silent at its
-    /// start) into `out`, oldest first, `[left, right]`. Frames from before the source was chosen are silent.
-    /// Returns how many frames were written in all so far (to see whether there is anything new), or `None`,
-    /// with `out` silent, when the engine overtook the reader or has not begun.
+    /// Puts the latest frames, oldest first, `[left, right]`, into `out`. At most [`Scope::MAX_FRAMES`] are known; a
+    /// longer `out` starts with zeros, and frames from before the output was chosen are zeros. Returns the number
+    /// of frames written so far, which tells whether any are new; `None`, with `out` all zeros, when the engine
+    /// overtook the reader or has not yet written this output.
     pub fn latest(&self, out: &mut [[f32; 2]]) -> Option<u64> {
         out.fill([0.0; 2]);
         let written = self.written.load(Acquire);
@@ -87,7 +87,7 @@ impl Scope {
             return None;
         }
         let since = self.since.load(Relaxed);
-        let n = out.len().min(Self::MOST).min(written.saturating_sub(since) as usize);
+        let n = out.len().min(Self::MAX_FRAMES).min(written.saturating_sub(since) as usize);
         let from = out.len() - n;
         for (i, frame) in out[from..].iter_mut().enumerate() {
             let at = written - n as u64 + i as u64;
@@ -102,7 +102,7 @@ impl Scope {
         Some(written)
     }
 
-    /// What the engine is to write next; begins anew when it has changed. Audio thread only.
+    /// The output that the engine is to write next; starts anew when it has changed. Audio thread only.
     pub(in crate::engine) fn wanted(&self) -> Source {
         let source = self.source.load(Relaxed);
         if source != self.written_source.load(Relaxed) {
@@ -115,7 +115,8 @@ impl Scope {
     /// Adds frames. Audio thread only, at most 256 at once.
     pub(in crate::engine) fn write(&self, left: &[f32], right: &[f32]) {
         let written = self.written.load(Relaxed);
-        // The stores below must not be seen before the count that they belong to has been given up.
+        // A reader that sees one of the stores below then also sees the count of the call before, and so notices
+        // that it was overtaken.
         fence(Release);
         for (i, (l, r)) in left.iter().zip(right).enumerate() {
             let bits = u64::from(l.to_bits()) | u64::from(r.to_bits()) << 32;
@@ -138,12 +139,12 @@ mod tests {
     use super::*;
 
     #[test]
-    fn it_gives_the_latest_frames_of_its_source_alone() {
+    fn latest_gives_only_frames_of_the_chosen_output() {
         let scope = Scope::new(48_000.0);
         let mut out = [[9.0; 2]; 300];
         assert_eq!(scope.wanted(), Source::Off);
         scope.listen(Source::Pad(3));
-        assert_eq!(scope.latest(&mut out), None, "nothing has been written of it");
+        assert_eq!(scope.latest(&mut out), None, "nothing of this output was written");
         assert_eq!(scope.wanted(), Source::Pad(3));
         let mut n = 0;
         let mut write = |frames: usize| {
@@ -160,14 +161,14 @@ mod tests {
         assert_eq!(scope.latest(&mut out), Some(50_100));
         assert!(out.iter().enumerate().all(|(i, f)| f[0] == (49_800 + i) as f32 && f[1] == -f[0]));
         scope.listen(Source::Main);
-        assert_eq!(scope.latest(&mut out), None, "the frames are still another output's");
+        assert_eq!(scope.latest(&mut out), None, "the frames are another output's");
         assert_eq!(scope.wanted(), Source::Main);
         assert_eq!(scope.latest(&mut out), Some(50_100));
         assert!(out.iter().all(|f| *f == [0.0; 2]));
     }
 
     #[test]
-    fn a_reader_beside_a_fast_writer_gets_neighbouring_frames_or_nothing() {
+    fn a_reader_beside_a_fast_writer_gets_consecutive_frames_or_none() {
         let scope = Scope::new(48_000.0);
         scope.listen(Source::Main);
         scope.wanted();

@@ -1,4 +1,4 @@
-//! A pad's tone settings and trims, brought together for the stages.
+//! The parameters of the stages, from a pad's tone settings and trims.
 
 use crate::{
     engine::dsp::eq::Section,
@@ -6,18 +6,18 @@ use crate::{
     settings::PadTrims,
 };
 
-/// Low shelf, bell, high shelf, dips, the bell on the note, tilt.
+/// Filters of the EQ: low shelf, bell, high shelf, dips, the bell that follows the note, tilt.
 pub const EQ_FILTERS: usize = 3 + MAX_DIPS + 2;
 const NOTE_BELL: usize = 3 + MAX_DIPS;
 const TILT: usize = NOTE_BELL + 1;
 
-/// Settings that change in steps; the chain crossfades between them.
+/// Discrete settings; the chain crossfades when one changes.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Switches {
+pub struct SwitchedParams {
     pub order: [Stage; 7],
-    /// By stage: whether it works at all.
+    /// By stage: whether it is in use.
     pub on: [bool; 7],
-    /// By stage: whether its input is heard instead, at its output's loudness.
+    /// By stage: whether its input is heard, at its output's loudness.
     pub bypassed: [bool; 7],
     /// The same for the chain as a whole.
     pub whole_bypassed: bool,
@@ -29,43 +29,48 @@ pub struct Switches {
     pub character: crate::kit::Character,
 }
 
-impl Default for Switches {
+impl Default for SwitchedParams {
     fn default() -> Self {
-        Knobs::new(&Tone::default(), &PadTrims::default(), None, [false; 7]).1
+        SmoothedParams::new(&Tone::default(), &PadTrims::default(), None, [false; 7]).1
     }
 }
 
-/// Settings that glide. Frequencies, times, ratios and Q as powers of two, levels in dB.
+/// Continuous settings, which glide: frequencies, times, ratios and Q as base-2 logarithms, levels in dB.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Knobs {
+pub struct SmoothedParams {
     pub low_cut: f32,
     pub high_cut: f32,
-    /// Threshold, release, gain after.
+    /// Threshold, release, make-up gain.
     pub limiter: [f32; 3],
     pub colour: [f32; 3],
     /// Frequency, gain, Q.
     pub eq: [[f32; 3]; EQ_FILTERS],
-    /// Threshold, ratio, knee, attack, release, gain after, amount.
+    /// Threshold, ratio, knee, attack, release, make-up gain, amount.
     pub punch: [f32; 7],
     pub low_band: [f32; 7],
     pub low_band_hz: f32,
 }
 
-impl Knobs {
-    /// The settings that glide and those that do not.
-    pub fn new(tone: &Tone, trims: &PadTrims, note_hz: Option<f32>, bypassed: [bool; 7]) -> (Self, Switches) {
+impl SmoothedParams {
+    /// The continuous and the discrete settings of a tone with trims; `note_hz` is the fundamental, Hz.
+    pub fn new(
+        tone: &Tone,
+        trims: &PadTrims,
+        note_hz: Option<f32>,
+        bypassed: [bool; 7],
+    ) -> (Self, SwitchedParams) {
         let (low_on, low_hz) = cut(tone.low_cut.on, tone.low_cut.hz, trims.low_cut_hz, 20.0, f32::max);
         let (high_on, high_hz) =
             cut(tone.high_cut.on, tone.high_cut.hz, trims.high_cut_hz, 20_000.0, f32::min);
         let (eq, eq_on) = eq(tone, trims, note_hz);
-        let knobs = Self {
+        let smoothed = Self {
             low_cut: log2(low_hz),
             high_cut: log2(high_hz),
             limiter: limiter(&tone.limiter),
             colour: limiter(&tone.colour),
             eq,
-            punch: squeeze(&tone.punch, trims.punch),
-            low_band: squeeze(&tone.low_band, trims.low_hold),
+            punch: compressor(&tone.punch, trims.punch),
+            low_band: compressor(&tone.low_band, trims.low_hold),
             low_band_hz: log2(tone.low_band_hz.clamp(20.0, 20_000.0)),
         };
         let on = Stage::ALL.map(|stage| match stage {
@@ -77,7 +82,7 @@ impl Knobs {
             Stage::LowBand => tone.low_band.on && trims.low_hold > 0.0,
             Stage::Colour => tone.colour.on,
         });
-        let switches = Switches {
+        let switched = SwitchedParams {
             order: tone.order,
             on,
             bypassed,
@@ -89,32 +94,32 @@ impl Knobs {
             eq: eq_on,
             character: tone.saturation.character,
         };
-        (knobs, switches)
+        (smoothed, switched)
     }
 
-    /// Moves `1 / steps` of the way towards `goal`.
-    pub fn approach(&mut self, goal: &Self, steps: u32) {
+    /// Moves `1 / steps` of the way towards `target`.
+    pub fn approach(&mut self, target: &Self, steps: u32) {
         if steps <= 1 {
-            *self = *goal;
+            *self = *target;
             return;
         }
         let share = 1.0 / steps as f32;
-        let step = |now: &mut f32, goal: &f32| *now += (*goal - *now) * share;
-        step(&mut self.low_cut, &goal.low_cut);
-        step(&mut self.high_cut, &goal.high_cut);
-        step(&mut self.low_band_hz, &goal.low_band_hz);
-        for (now, goal) in [
-            (&mut self.limiter[..], &goal.limiter[..]),
-            (&mut self.colour[..], &goal.colour[..]),
-            (self.eq.as_flattened_mut(), goal.eq.as_flattened()),
-            (&mut self.punch[..], &goal.punch[..]),
-            (&mut self.low_band[..], &goal.low_band[..]),
+        let step = |now: &mut f32, target: &f32| *now += (*target - *now) * share;
+        step(&mut self.low_cut, &target.low_cut);
+        step(&mut self.high_cut, &target.high_cut);
+        step(&mut self.low_band_hz, &target.low_band_hz);
+        for (now, target) in [
+            (&mut self.limiter[..], &target.limiter[..]),
+            (&mut self.colour[..], &target.colour[..]),
+            (self.eq.as_flattened_mut(), target.eq.as_flattened()),
+            (&mut self.punch[..], &target.punch[..]),
+            (&mut self.low_band[..], &target.low_band[..]),
         ] {
-            now.iter_mut().zip(goal).for_each(|(n, g)| step(n, g));
+            now.iter_mut().zip(target).for_each(|(n, g)| step(n, g));
         }
     }
 
-    /// Coefficients of one filter of the EQ.
+    /// Coefficients of filter `index` of the EQ.
     pub fn section(&self, index: usize, sample_rate: f64) -> Section {
         let [hz, gain_db, q] = self.eq[index].map(f64::from);
         let (hz, q) = (libm::exp2(hz), libm::exp2(q));
@@ -127,7 +132,7 @@ impl Knobs {
     }
 }
 
-/// Drive in dB and mix; `None` when the saturation rests.
+/// Drive in dB and mix, 0 to 1; `None` when the saturation is off.
 pub fn drive(tone: &Tone, trims: &PadTrims) -> Option<(f32, f32)> {
     let s = &tone.saturation;
     match (s.on, trims.drive_db) {
@@ -137,19 +142,19 @@ pub fn drive(tone: &Tone, trims: &PadTrims) -> Option<(f32, f32)> {
     }
 }
 
-/// Whether a cut works and where: the stricter one of the document's and the trim's.
+/// Whether a cut is on, and its cutoff: of the document's and the trim's, the one that cuts more.
 fn cut(on: bool, hz: f32, trim: f32, off_at: f32, stricter: fn(f32, f32) -> f32) -> (bool, f32) {
     let built = if on { hz } else { off_at };
     (on || trim != off_at, stricter(built, trim))
 }
 
 fn eq(tone: &Tone, trims: &PadTrims, note_hz: Option<f32>) -> ([[f32; 3]; EQ_FILTERS], [bool; EQ_FILTERS]) {
-    let mut knobs = [[log2(1000.0), 0.0, 0.0]; EQ_FILTERS];
+    let mut smoothed = [[log2(1000.0), 0.0, 0.0]; EQ_FILTERS];
     let mut on = [false; EQ_FILTERS];
     let mut put = |i: usize, band: &Band| {
-        // A band at 0 dB does nothing: the next touch fades it in.
+        // A band at 0 dB is off; a later gain fades it in.
         on[i] = band.on && band.gain_db != 0.0;
-        knobs[i] = [log2(band.hz), if on[i] { band.gain_db } else { 0.0 }, log2(band.q)];
+        smoothed[i] = [log2(band.hz), if on[i] { band.gain_db } else { 0.0 }, log2(band.q)];
     };
     let dip = |d: &Band| Band { gain_db: d.gain_db * tone.dip_amount, ..*d };
     let dips = tone.dips.iter().take(MAX_DIPS).map(dip);
@@ -157,14 +162,14 @@ fn eq(tone: &Tone, trims: &PadTrims, note_hz: Option<f32>) -> ([[f32; 3]; EQ_FIL
     put(NOTE_BELL, &Band { hz: note_hz.unwrap_or(tone.note_bell.hz), ..tone.note_bell });
     let tilt_db = (tone.tilt_db + trims.tilt_db).clamp(-24.0, 24.0);
     put(TILT, &Band { on: true, gain_db: tilt_db, ..Band::default() });
-    (knobs, on)
+    (smoothed, on)
 }
 
 fn limiter(l: &Limiter) -> [f32; 3] {
     [l.threshold_db, log2(l.release_ms), l.makeup_db]
 }
 
-fn squeeze(c: &Compressor, amount: f32) -> [f32; 7] {
+fn compressor(c: &Compressor, amount: f32) -> [f32; 7] {
     let times = [log2(c.attack_ms), log2(c.release_ms)];
     [c.threshold_db, log2(c.ratio.max(1.0)), c.knee_db, times[0], times[1], c.makeup_db, amount]
 }

@@ -1,49 +1,52 @@
-//! The stages of a tone chain and the sound inside them.
+//! The stages of a tone chain and their state.
 
-use super::settings::{EQ_FILTERS, Knobs, Switches};
+use super::settings::{EQ_FILTERS, SmoothedParams, SwitchedParams};
 use crate::{
     engine::dsp::{
-        compressor::{Compressor, Curve},
+        compressor::{Compressor, CompressorSettings},
         crossover::Crossover,
         eq::{Filter, Section},
         glide::Glide,
         limiter::Limiter,
-        loudness::{Matcher, Power, SHORT_TERM_MS},
-        math::{db_to_gain, exp2_fast},
+        loudness::{LoudnessMatcher, LoudnessPower, SHORT_TERM_MS},
+        math::exp2_fast,
         saturation::Saturation,
     },
     kit::{Character, Slope, Stage},
+    units::db_to_gain,
 };
 
 /// Most frames that one call processes.
-pub const RUN: usize = 256;
+pub const TONE_BLOCK: usize = 256;
 
-/// Every stage, whether it is on or not. Plain data: copying it copies the sound inside.
+/// All stages, on or off. Plain data: a copy has its own state.
 #[derive(Debug, Clone, Copy)]
-pub struct Stages {
-    pub switches: Switches,
+pub struct ToneStages {
+    pub switched: SwitchedParams,
     sample_rate: f64,
-    applied: Option<Knobs>,
+    /// Settings last applied.
+    applied: Option<SmoothedParams>,
     low_cut: [Filter; 2],
     high_cut: [Filter; 2],
     limiter: Limiter,
     saturation: Saturation,
     eq: [Filter; EQ_FILTERS],
-    punch: Squeeze,
-    low_band: Squeeze,
+    punch: CompressorStage,
+    low_band: CompressorStage,
     crossover: Crossover,
     colour: Limiter,
-    matchers: [Matcher; 7],
-    whole: Matcher,
-    /// Whether loudness is followed all the time.
-    follows: bool,
+    /// Loudness before and after each stage, and before and after the chain.
+    matchers: [LoudnessMatcher; 7],
+    whole: LoudnessMatcher,
+    /// Whether loudness is measured all the time.
+    tracks_loudness: bool,
 }
 
-impl Stages {
+impl ToneStages {
     pub fn new(sample_rate: f64) -> Self {
         let filter = Filter::new(Section::UNITY);
         Self {
-            switches: Switches::default(),
+            switched: SwitchedParams::default(),
             sample_rate,
             applied: None,
             low_cut: [filter; 2],
@@ -51,112 +54,120 @@ impl Stages {
             limiter: Limiter::new(0.0, 60.0, 0.0, sample_rate),
             saturation: Saturation::new(sample_rate),
             eq: [filter; EQ_FILTERS],
-            punch: Squeeze::new(sample_rate),
-            low_band: Squeeze::new(sample_rate),
+            punch: CompressorStage::new(sample_rate),
+            low_band: CompressorStage::new(sample_rate),
             crossover: Crossover::new(250.0, sample_rate),
             colour: Limiter::new(0.0, 60.0, 0.0, sample_rate),
-            matchers: [Matcher::new(SHORT_TERM_MS, sample_rate); 7],
-            whole: Matcher::new(SHORT_TERM_MS, sample_rate),
-            follows: true,
+            matchers: [LoudnessMatcher::new(SHORT_TERM_MS, sample_rate); 7],
+            whole: LoudnessMatcher::new(SHORT_TERM_MS, sample_rate),
+            tracks_loudness: true,
         }
     }
 
-    /// Takes settings into the filters; only what differs from the last ones is computed.
-    pub fn apply(&mut self, knobs: &Knobs) {
+    /// Applies continuous settings; only what differs from the last ones is computed.
+    pub fn apply(&mut self, smoothed: &SmoothedParams) {
         let rate = self.sample_rate;
-        let old = self.applied.replace(*knobs);
-        let differs = |part: &dyn Fn(&Knobs) -> [f32; 7]| old.is_none_or(|o| part(&o) != part(knobs));
-        let cut_slopes = self.switches;
-        // Slopes change only together with a crossfade, which applies everything anew.
-        if differs(&|k| pad(&[k.low_cut])) {
-            let fourth = cut_slopes.low_slope == Slope::TwentyFour;
-            set(&mut self.low_cut, Section::low_cut(f64::from(knobs.low_cut).exp2_same(), fourth, rate));
+        let old = self.applied.replace(*smoothed);
+        let differs =
+            |part: &dyn Fn(&SmoothedParams) -> [f32; 7]| old.is_none_or(|o| part(&o) != part(smoothed));
+        let slopes = self.switched;
+        // Slopes change only with a crossfade, which applies everything again.
+        if differs(&|p| padded(&[p.low_cut])) {
+            let fourth = slopes.low_slope == Slope::TwentyFour;
+            set_sections(
+                &mut self.low_cut,
+                Section::low_cut(f64::from(smoothed.low_cut).exp2_libm(), fourth, rate),
+            );
         }
-        if differs(&|k| pad(&[k.high_cut])) {
-            let fourth = cut_slopes.high_slope == Slope::TwentyFour;
-            set(&mut self.high_cut, Section::high_cut(f64::from(knobs.high_cut).exp2_same(), fourth, rate));
+        if differs(&|p| padded(&[p.high_cut])) {
+            let fourth = slopes.high_slope == Slope::TwentyFour;
+            set_sections(
+                &mut self.high_cut,
+                Section::high_cut(f64::from(smoothed.high_cut).exp2_libm(), fourth, rate),
+            );
         }
         for i in 0..EQ_FILTERS {
-            if differs(&|k| pad(&k.eq[i])) {
-                self.eq[i].set(knobs.section(i, rate));
+            if differs(&|p| padded(&p.eq[i])) {
+                self.eq[i].set(smoothed.section(i, rate));
             }
         }
-        if differs(&|k| pad(&k.limiter)) {
-            let [threshold, release, makeup] = knobs.limiter;
-            self.limiter.set(threshold, release.exp2_same(), makeup);
+        if differs(&|p| padded(&p.limiter)) {
+            let [threshold, release, makeup] = smoothed.limiter;
+            self.limiter.set(threshold, release.exp2_libm(), makeup);
         }
-        if differs(&|k| pad(&k.colour)) {
-            let [threshold, release, makeup] = knobs.colour;
-            self.colour.set(threshold, release.exp2_same(), makeup);
+        if differs(&|p| padded(&p.colour)) {
+            let [threshold, release, makeup] = smoothed.colour;
+            self.colour.set(threshold, release.exp2_libm(), makeup);
         }
-        if differs(&|k| k.punch) {
-            self.punch.set(knobs.punch);
+        if differs(&|p| p.punch) {
+            self.punch.set(smoothed.punch);
         }
-        if differs(&|k| k.low_band) {
-            self.low_band.set(knobs.low_band);
+        if differs(&|p| p.low_band) {
+            self.low_band.set(smoothed.low_band);
         }
-        if differs(&|k| pad(&[k.low_band_hz])) {
-            self.crossover.set(knobs.low_band_hz.exp2_same());
+        if differs(&|p| padded(&[p.low_band_hz])) {
+            self.crossover.set(smoothed.low_band_hz.exp2_libm());
         }
     }
 
-    /// Takes switches and computes everything anew. Stages that were off begin silent.
-    pub fn switch(&mut self, switches: Switches, knobs: &Knobs) {
+    /// Applies discrete settings and computes everything again. Stages that were off start without state.
+    pub fn switch(&mut self, switched: SwitchedParams, smoothed: &SmoothedParams) {
         for (i, stage) in Stage::ALL.into_iter().enumerate() {
-            if !self.switches.on[i] && switches.on[i] {
+            if !self.switched.on[i] && switched.on[i] {
                 self.reset_stage(stage);
             }
         }
-        if self.switches.low_cut != switches.low_cut || self.switches.low_slope != switches.low_slope {
+        if self.switched.low_cut != switched.low_cut || self.switched.low_slope != switched.low_slope {
             self.low_cut.iter_mut().for_each(Filter::reset);
         }
-        if self.switches.high_cut != switches.high_cut || self.switches.high_slope != switches.high_slope {
+        if self.switched.high_cut != switched.high_cut || self.switched.high_slope != switched.high_slope {
             self.high_cut.iter_mut().for_each(Filter::reset);
         }
-        self.switches = switches;
+        self.switched = switched;
         self.applied = None;
-        self.apply(knobs);
+        self.apply(smoothed);
     }
 
-    /// Sets the saturation, which glides by itself.
+    /// Sets the saturation, which glides by itself: drive in dB, mix 0 to 1.
     pub fn drive(&mut self, character: Character, drive_db: f32, mix: f32) {
         self.saturation.set(character, drive_db, mix);
     }
 
-    /// Sends the frames through all stages; `ahead` is what follows them (overwritten), `scout` is
-    /// used to look ahead and holds nothing between calls.
+    /// Processes the frames in place; `ahead` holds the frames after them and is overwritten. `lookahead` processes
+    /// these and keeps nothing between calls.
     pub fn process(
         &mut self,
         left: &mut [f32],
         right: &mut [f32],
         ahead: [&mut [f32]; 2],
-        scout: &mut Stages,
+        lookahead: &mut ToneStages,
     ) {
-        if !self.switches.whole_bypassed {
-            if let Some((first, last)) = self.process_all(left, right, ahead, scout) {
+        if !self.switched.whole_bypassed {
+            if let Some((first, last)) = self.process_all(left, right, ahead, lookahead) {
                 (self.whole.before, self.whole.after) = (first, last);
             }
             return;
         }
-        let (mut dry_left, mut dry_right) = ([0.0f32; RUN], [0.0f32; RUN]);
+        let (mut dry_left, mut dry_right) = ([0.0f32; TONE_BLOCK], [0.0f32; TONE_BLOCK]);
         let n = left.len();
         dry_left[..n].copy_from_slice(left);
         dry_right[..n].copy_from_slice(right);
-        self.process_all(left, right, ahead, scout);
+        self.process_all(left, right, ahead, lookahead);
         match_dry(&mut self.whole, [&dry_left[..n], &dry_right[..n]], left, right);
     }
 
-    /// Powers of what went in and what came out, where the last stage is heard.
+    /// Processes all stages in order. Returns the measured powers before the first and after the last stage, where
+    /// they were measured.
     fn process_all(
         &mut self,
         left: &mut [f32],
         right: &mut [f32],
         ahead: [&mut [f32]; 2],
-        scout: &mut Stages,
-    ) -> Option<(Power, Power)> {
+        lookahead: &mut ToneStages,
+    ) -> Option<(LoudnessPower, LoudnessPower)> {
         let [ahead_left, ahead_right] = ahead;
-        let order = self.switches.order;
-        let on = self.switches.on;
+        let order = self.switched.order;
+        let on = self.switched.on;
         let looks = |s: &Stage| matches!(s, Stage::Limiter | Stage::Colour) && on[*s as usize];
         let limiters = order.iter().filter(|s| looks(s)).count();
         let mut to_come = limiters;
@@ -166,20 +177,20 @@ impl Stages {
         for stage in order.into_iter().filter(|&s| on[s as usize]) {
             if looks(&stage) {
                 let (al, ar) = (&mut ahead_left[..known], &mut ahead_right[..known]);
-                power = self.process_followed(stage, left, right, [&al[..window], &ar[..window]], power);
+                power = self.process_matched(stage, left, right, [&al[..window], &ar[..window]], power);
                 to_come -= 1;
                 if to_come > 0 && window > 0 {
                     known -= window;
-                    scout.copy_stage(stage, self);
+                    lookahead.copy_stage(stage, self);
                     let ((l, later_l), (r, later_r)) = (al.split_at_mut(known), ar.split_at_mut(known));
-                    scout.process_long(stage, l, r, [later_l, later_r]);
+                    lookahead.process_long(stage, l, r, [later_l, later_r]);
                 }
             } else {
-                power = self.process_followed(stage, left, right, [&[], &[]], power);
+                power = self.process_matched(stage, left, right, [&[], &[]], power);
                 if to_come > 0 && window > 0 {
-                    scout.copy_stage(stage, self);
+                    lookahead.copy_stage(stage, self);
                     let (l, r) = (&mut ahead_left[..known], &mut ahead_right[..known]);
-                    scout.process_long(stage, l, r, [&[], &[]]);
+                    lookahead.process_long(stage, l, r, [&[], &[]]);
                 }
             }
             first = first.or(Some(self.matchers[stage as usize].before));
@@ -187,19 +198,19 @@ impl Stages {
         first.zip(power)
     }
 
-    /// [`Stages::process_stage`], taking note of how loud the stage makes the sound, so that it can be bypassed at any
-    /// time; up to [`RUN`] frames. `power` is that of the sound that comes in, where it has just been followed;
-    /// returns that of the sound that goes out.
-    fn process_followed(
+    /// [`ToneStages::process_stage`] for up to [`TONE_BLOCK`] frames, with the loudness before and after measured, so
+    /// that the stage can be bypassed at any time. `power` is that of the input, if already measured; returns that
+    /// of the output.
+    fn process_matched(
         &mut self,
         stage: Stage,
         left: &mut [f32],
         right: &mut [f32],
         ahead: [&[f32]; 2],
-        power: Option<Power>,
-    ) -> Option<Power> {
+        power: Option<LoudnessPower>,
+    ) -> Option<LoudnessPower> {
         let i = stage as usize;
-        if self.switches.bypassed[i] || !self.follows {
+        if self.switched.bypassed[i] || !self.tracks_loudness {
             self.process_stage(stage, left, right, ahead);
             return None;
         }
@@ -207,48 +218,49 @@ impl Stages {
             Some(power) => self.matchers[i].before = power,
             None => self.matchers[i].before.follow([left, right]),
         }
-        self.work(stage, left, right, ahead);
+        self.process_wet(stage, left, right, ahead);
         self.matchers[i].after.follow([left, right]);
         Some(self.matchers[i].after)
     }
 
-    /// [`Stages::process_stage`] for any length; every frame looks equally far ahead.
+    /// [`ToneStages::process_stage`] for any length; every frame has the same look-ahead.
     fn process_long(&mut self, stage: Stage, left: &mut [f32], right: &mut [f32], ahead: [&[f32]; 2]) {
         let window = ahead[0].len();
         if matches!(stage, Stage::Limiter | Stage::Colour) && window > 0 {
-            // The limiter cuts long stretches itself and sees over the cuts.
+            // The limiter splits long blocks itself and looks ahead across them.
             return self.process_stage(stage, left, right, ahead);
         }
-        for (l, r) in left.chunks_mut(RUN).zip(right.chunks_mut(RUN)) {
+        for (l, r) in left.chunks_mut(TONE_BLOCK).zip(right.chunks_mut(TONE_BLOCK)) {
             self.process_stage(stage, l, r, [&[], &[]]);
         }
     }
 
     fn process_stage(&mut self, stage: Stage, left: &mut [f32], right: &mut [f32], ahead: [&[f32]; 2]) {
-        if !self.switches.bypassed[stage as usize] {
-            return self.work(stage, left, right, ahead);
+        if !self.switched.bypassed[stage as usize] {
+            return self.process_wet(stage, left, right, ahead);
         }
         let window = ahead[0].len();
         let mut from = 0;
         while from < left.len() {
-            let n = (left.len() - from).min(RUN);
-            let (mut dry_left, mut dry_right) = ([0.0f32; RUN], [0.0f32; RUN]);
+            let n = (left.len() - from).min(TONE_BLOCK);
+            let (mut dry_left, mut dry_right) = ([0.0f32; TONE_BLOCK], [0.0f32; TONE_BLOCK]);
             dry_left[..n].copy_from_slice(&left[from..from + n]);
             dry_right[..n].copy_from_slice(&right[from..from + n]);
             let (l, later_l) = left[from..].split_at_mut(n);
             let (r, later_r) = right[from..].split_at_mut(n);
-            // What follows the last run is `ahead`; before that it is the rest of the frames.
+            // The frames after the last block are in `ahead`; those after earlier blocks are in the slices.
             let next = if later_l.len() >= window { [&later_l[..window], &later_r[..window]] } else { ahead };
-            self.work(stage, l, r, next);
+            self.process_wet(stage, l, r, next);
             match_dry(&mut self.matchers[stage as usize], [&dry_left[..n], &dry_right[..n]], l, r);
             from += n;
         }
     }
 
-    fn work(&mut self, stage: Stage, left: &mut [f32], right: &mut [f32], ahead: [&[f32]; 2]) {
+    /// The stage itself, not bypassed.
+    fn process_wet(&mut self, stage: Stage, left: &mut [f32], right: &mut [f32], ahead: [&[f32]; 2]) {
         match stage {
             Stage::Cuts => {
-                let s = self.switches;
+                let s = self.switched;
                 for (on, slope, filters) in [
                     (s.low_cut, s.low_slope, &mut self.low_cut),
                     (s.high_cut, s.high_slope, &mut self.high_cut),
@@ -262,13 +274,13 @@ impl Stages {
             Stage::Limiter => self.limiter.process(left, right, ahead),
             Stage::Saturation => self.saturation.process(left, right),
             Stage::Eq => {
-                for (filter, _) in self.eq.iter_mut().zip(self.switches.eq).filter(|(_, on)| *on) {
+                for (filter, _) in self.eq.iter_mut().zip(self.switched.eq).filter(|(_, on)| *on) {
                     filter.process(left, right);
                 }
             }
             Stage::Punch => self.punch.process(left, right),
             Stage::LowBand => {
-                let (mut low_left, mut low_right) = ([0.0f32; RUN], [0.0f32; RUN]);
+                let (mut low_left, mut low_right) = ([0.0f32; TONE_BLOCK], [0.0f32; TONE_BLOCK]);
                 let n = left.len();
                 let (ll, lr) = (&mut low_left[..n], &mut low_right[..n]);
                 self.crossover.split(left, right, [ll, lr]);
@@ -281,8 +293,8 @@ impl Stages {
         }
     }
 
-    fn copy_stage(&mut self, stage: Stage, from: &Stages) {
-        self.switches = from.switches;
+    fn copy_stage(&mut self, stage: Stage, from: &ToneStages) {
+        self.switched = from.switched;
         self.matchers[stage as usize] = from.matchers[stage as usize];
         match stage {
             Stage::Cuts => (self.low_cut, self.high_cut) = (from.low_cut, from.high_cut),
@@ -316,27 +328,27 @@ impl Stages {
         self.saturation.draft();
     }
 
-    /// From now on loudness is only followed where a stage is bypassed already.
-    pub fn follow_no_more(&mut self) {
-        self.follows = false;
+    /// Measures loudness only while a stage is bypassed from now on.
+    pub fn disable_loudness_matching(&mut self) {
+        self.tracks_loudness = false;
     }
 
-    /// Forgets all sound but how loud each stage made it.
+    /// Clears all state except the measured loudness.
     pub fn rest(&mut self) {
         let (matchers, whole) = (self.matchers, self.whole);
         self.reset();
         (self.matchers, self.whole) = (matchers, whole);
-        self.matchers.iter_mut().chain([&mut self.whole]).for_each(Matcher::rest);
+        self.matchers.iter_mut().chain([&mut self.whole]).for_each(LoudnessMatcher::rest);
     }
 
-    /// Forgets all sound.
+    /// Clears all state.
     pub fn reset(&mut self) {
         Stage::ALL.into_iter().for_each(|s| self.reset_stage(s));
         self.whole.reset();
     }
 
-    /// Largest gain reduction of a stage since the last call, dB; 0 for stages that are off, bypassed or
-    /// have none.
+    /// Largest gain reduction of a stage since the last call, dB; 0 for stages that are off or bypassed, and for those
+    /// that are not dynamics.
     pub fn take_reduction_db(&mut self, stage: Stage) -> f32 {
         let db = match stage {
             Stage::Limiter => self.limiter.take_reduction_db(),
@@ -345,15 +357,15 @@ impl Stages {
             Stage::LowBand => self.low_band.compressor.take_reduction_db() * self.low_band.amount,
             _ => 0.0,
         };
-        let s = &self.switches;
+        let s = &self.switched;
         let heard = s.on[stage as usize] && !s.bypassed[stage as usize] && !s.whole_bypassed;
         if heard { db } else { 0.0 }
     }
 }
 
-/// The dry sound at the loudness of what the stages made of it.
-fn match_dry(matcher: &mut Matcher, dry: [&[f32]; 2], left: &mut [f32], right: &mut [f32]) {
-    let mut ratios = [1.0f64; RUN];
+/// Replaces the wet signal by the dry one at the wet one's loudness.
+fn match_dry(matcher: &mut LoudnessMatcher, dry: [&[f32]; 2], left: &mut [f32], right: &mut [f32]) {
+    let mut ratios = [1.0f64; TONE_BLOCK];
     let ratios = &mut ratios[..left.len()];
     matcher.follow(dry, [left, right], ratios);
     for (i, ratio) in ratios.iter().enumerate() {
@@ -362,27 +374,27 @@ fn match_dry(matcher: &mut Matcher, dry: [&[f32]; 2], left: &mut [f32], right: &
     }
 }
 
-fn set(filters: &mut [Filter; 2], sections: [Section; 2]) {
+fn set_sections(filters: &mut [Filter; 2], sections: [Section; 2]) {
     for (f, s) in filters.iter_mut().zip(sections) {
         f.set(s);
     }
 }
 
-fn pad(values: &[f32]) -> [f32; 7] {
+fn padded(values: &[f32]) -> [f32; 7] {
     std::array::from_fn(|i| values.get(i).copied().unwrap_or(0.0))
 }
 
-/// A compressor with an amount and a gain afterwards.
+/// A compressor with an amount and a make-up gain.
 #[derive(Debug, Clone, Copy)]
-struct Squeeze {
+struct CompressorStage {
     compressor: Compressor,
     amount: f32,
     makeup: Glide,
 }
 
-impl Squeeze {
+impl CompressorStage {
     fn new(sample_rate: f64) -> Self {
-        let curve = Curve::from(&crate::kit::Compressor::default());
+        let curve = CompressorSettings::from(&crate::kit::Compressor::default());
         Self {
             compressor: Compressor::new(curve, sample_rate),
             amount: 1.0,
@@ -390,23 +402,22 @@ impl Squeeze {
         }
     }
 
-    /// Threshold, ratio, knee, attack and release (ratio and times as powers of two), gain after,
-    /// amount.
-    fn set(&mut self, knobs: [f32; 7]) {
-        let [threshold_db, ratio, knee_db, attack, release, makeup_db, amount] = knobs;
-        self.compressor.set(Curve {
+    /// Threshold, ratio, knee, attack, release, make-up gain and amount, as in [`SmoothedParams::punch`].
+    fn set(&mut self, smoothed: [f32; 7]) {
+        let [threshold_db, ratio, knee_db, attack, release, makeup_db, amount] = smoothed;
+        self.compressor.set(CompressorSettings {
             threshold_db,
-            ratio: ratio.exp2_same(),
+            ratio: ratio.exp2_libm(),
             knee_db,
-            attack_ms: attack.exp2_same(),
-            release_ms: release.exp2_same(),
+            attack_ms: attack.exp2_libm(),
+            release_ms: release.exp2_libm(),
         });
         self.amount = amount;
-        self.makeup.aim(db_to_gain(f64::from(makeup_db * amount)));
+        self.makeup.set_target(db_to_gain(f64::from(makeup_db * amount)));
     }
 
     fn process(&mut self, left: &mut [f32], right: &mut [f32]) {
-        let mut gains = [1.0f32; RUN];
+        let mut gains = [1.0f32; TONE_BLOCK];
         let gains = &mut gains[..left.len()];
         self.compressor.reductions_db(left, right, gains);
         for ((l, r), g) in left.iter_mut().zip(right).zip(gains) {
@@ -421,19 +432,19 @@ impl Squeeze {
     }
 }
 
-/// 2 to a power with the same bits on every machine.
-trait Exp2Same {
-    fn exp2_same(self) -> Self;
+/// 2 to a power, by `libm`: the same bits on every machine.
+trait Exp2Libm {
+    fn exp2_libm(self) -> Self;
 }
 
-impl Exp2Same for f32 {
-    fn exp2_same(self) -> f32 {
+impl Exp2Libm for f32 {
+    fn exp2_libm(self) -> f32 {
         libm::exp2(f64::from(self)) as f32
     }
 }
 
-impl Exp2Same for f64 {
-    fn exp2_same(self) -> f64 {
+impl Exp2Libm for f64 {
+    fn exp2_libm(self) -> f64 {
         libm::exp2(self)
     }
 }

@@ -4,8 +4,8 @@ use crate::support::{NOTES, bare_kit, click_take, correlation, kit_document, per
 use kitwright_core::{
     cast::{CastOptions, HeardTake, make_kit},
     demo::borrowed_cello,
-    engine::{Engine, Meters, ShownCopy, Transport},
-    kit::{Cloud, Draw, Key, Kit, Pad, Role, Timing, Variation, Way},
+    engine::{Engine, Meters, ShownGrain, Transport},
+    kit::{Cloud, Draw, Key, Kit, Pad, Role, Timing, Variation, VariationMode},
     listen::{Hit, describe},
     progress::Quiet,
     take::Take,
@@ -40,7 +40,7 @@ pub fn uniform(low: f64, high: f64) -> impl Fn(f64) -> f64 {
 
 /// What the engine shows of [`HITS`] hits, at places of their own: the first copy and the small variations
 /// (start ms, pitch st, level dB, high cut oct).
-pub fn hits(cloud: Cloud, variation: Variation) -> Vec<(ShownCopy, [f32; 4])> {
+pub fn hits(cloud: Cloud, variation: Variation) -> Vec<(ShownGrain, [f32; 4])> {
     let mut kit = bare_kit(click_take(48_000), 1);
     let pad = &mut kit.doc.pads[0];
     pad.slices[0].end = 200;
@@ -64,7 +64,7 @@ pub fn hits(cloud: Cloud, variation: Variation) -> Vec<(ShownCopy, [f32; 4])> {
 
 fn shift(meters: &Meters) -> [f32; 4] {
     let value = |field: &AtomicU32| f32::from_bits(field.load(Relaxed));
-    let last = &meters.last_hit[0];
+    let last = &meters.last_trigger[0];
     [&last.start_ms, &last.pitch_st, &last.level_db, &last.cut_oct].map(value)
 }
 
@@ -74,13 +74,13 @@ pub fn distributions() -> Vec<(String, f64)> {
     let mut found = Vec::new();
     let cloud = Cloud { copies: 1, pitch_st: 4.0, width: 0.8, spread_ms: 100.0, ..Cloud::default() };
     let v = Variation { start_ms: 2.0, pitch_ct: 30.0, level_db: 1.5, cut_oct: 0.5, ..Variation::default() };
-    for way in [Way::Live, Way::Placed] {
+    for way in [VariationMode::Live, VariationMode::Placed] {
         let mut add = |what: &str, sample: Vec<f64>, cdf: &dyn Fn(f64) -> f64| {
             found.push((format!("{what}, {}", way.word()), kolmogorov_smirnov(sample, cdf)));
         };
         let variation = Variation { way, ..v };
         let all = hits(cloud, variation);
-        let copy = |value: fn(&ShownCopy) -> f32| all.iter().map(|(c, _)| f64::from(value(c))).collect();
+        let copy = |value: fn(&ShownGrain) -> f32| all.iter().map(|(c, _)| f64::from(value(c))).collect();
         add("pitch of copies", copy(|c| c.pitch_st), &uniform(-4.0, 4.0));
         add("level of copies", copy(|c| c.level_db), &uniform(-6.0, 0.0));
         add("length of copies", copy(|c| c.length), &uniform(1.0 - f64::from(0.3_f32), 1.0));
@@ -92,7 +92,7 @@ pub fn distributions() -> Vec<(String, f64)> {
             let sample = all.iter().map(|(_, s)| f64::from(s[i])).collect();
             add(&format!("{what} of hits"), sample, &uniform(-range, range));
         }
-        let with = |cloud: Cloud, value: fn(&ShownCopy) -> f32| -> Vec<f64> {
+        let with = |cloud: Cloud, value: fn(&ShownGrain) -> f32| -> Vec<f64> {
             hits(cloud, variation).iter().map(|(c, _)| f64::from(value(c))).collect()
         };
         // The range is two standard deviations.
@@ -107,7 +107,7 @@ pub fn distributions() -> Vec<(String, f64)> {
 }
 
 /// A pad that plays one stroke of the invented take, with the variation that a fresh pad has.
-fn cello_kit(way: Way, copies: u8) -> Kit {
+fn cello_kit(way: VariationMode, copies: u8) -> Kit {
     let (take, strokes) = borrowed_cello(1);
     let start = (strokes[3] * f64::from(take.sample_rate)) as u64;
     let mut kit = bare_kit(Arc::new(take), 1);
@@ -242,12 +242,12 @@ pub struct Likeness {
 /// Noise, and a low stroke of the invented take.
 pub fn likeness_of_live_hits() -> Likeness {
     let mut noise = kit_document(1);
-    noise.doc.pads[0].variation.way = Way::Live;
+    noise.doc.pads[0].variation.way = VariationMode::Live;
     let sounds = strokes(&noise, 12);
     let pairs = (0..12).flat_map(|a| (0..a).map(move |b| (a, b)));
     let largest = pairs.map(|(a, b)| correlation(&sounds[a], &sounds[b])).fold(-1.0, f64::max);
     let median = |copies: u8| {
-        let sounds = strokes(&cello_kit(Way::Live, copies), 12);
+        let sounds = strokes(&cello_kit(VariationMode::Live, copies), 12);
         let mut all: Vec<f64> = sounds.windows(2).map(|w| correlation(&w[0], &w[1])).collect();
         all.sort_by(f64::total_cmp);
         all[5]
@@ -257,7 +257,7 @@ pub fn likeness_of_live_hits() -> Likeness {
 
 /// Samples that differ between two passes over the same twelve places, placed.
 pub fn placed_apart() -> usize {
-    let kit = cello_kit(Way::Placed, 4);
+    let kit = cello_kit(VariationMode::Placed, 4);
     let (a, b) = (strokes(&kit, 12), strokes(&kit, 12));
     let differ = a.iter().flatten().zip(b.iter().flatten());
     differ.filter(|(x, y)| x.to_bits() != y.to_bits()).count()

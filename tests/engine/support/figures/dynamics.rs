@@ -2,15 +2,15 @@
 
 use kitwright_core::engine::dsp::{
     ceiling::Ceiling,
-    compressor::{Compressor, Curve, static_gain_db},
+    compressor::{Compressor, CompressorSettings, static_gain_db},
 };
 use std::f64::consts::TAU;
 
 /// Hz.
 pub const RATE: f64 = 48_000.0;
 
-fn curve() -> Curve {
-    Curve { threshold_db: -20.0, ratio: 4.0, knee_db: 6.0, attack_ms: 10.0, release_ms: 100.0 }
+fn curve() -> CompressorSettings {
+    CompressorSettings { threshold_db: -20.0, ratio: 4.0, knee_db: 6.0, attack_ms: 10.0, release_ms: 100.0 }
 }
 
 /// Giannoulis, Massberg, Reiss (2012), equation 4, written out as printed.
@@ -33,11 +33,16 @@ pub fn static_curve() -> (f64, f64) {
                 let level = f64::from(level);
                 let exact = published(level, -20.0, ratio, knee);
                 let gain = f64::from(static_gain_db(level as f32, -20.0, ratio as f32, knee as f32));
-                let c = Curve { ratio: ratio as f32, knee_db: knee as f32, attack_ms: 1.0, ..curve() };
+                let c = CompressorSettings {
+                    ratio: ratio as f32,
+                    knee_db: knee as f32,
+                    attack_ms: 1.0,
+                    ..curve()
+                };
                 let x = vec![10f32.powf(level as f32 / 20.0); 4800];
-                let mut gains = vec![0.0; 4800];
-                Compressor::new(c, RATE).gains(&x, &x, &mut gains);
-                let made = level + 20.0 * f64::from(gains[4799]).log10();
+                let mut reductions = vec![0.0; 4800];
+                Compressor::new(c, RATE).reductions_db(&x, &x, &mut reductions);
+                let made = level - f64::from(reductions[4799]);
                 worst = (worst.0.max((level + gain - exact).abs()), worst.1.max((made - exact).abs()));
             }
         }
@@ -48,8 +53,8 @@ pub fn static_curve() -> (f64, f64) {
 /// Frames until 63 % of the way from the first to the last reduction (dB) is done.
 fn frames_to_63(reductions: &[f64]) -> usize {
     let (from, to) = (reductions[0], *reductions.last().unwrap());
-    let goal = from + (to - from) * (1.0 - (-1f64).exp());
-    reductions.iter().position(|x| (x - goal) * (to - from).signum() >= 0.0).unwrap()
+    let target = from + (to - from) * (1.0 - (-1f64).exp());
+    reductions.iter().position(|x| (x - target) * (to - from).signum() >= 0.0).unwrap()
 }
 
 /// Greatest distance of attacks and releases from what is stated, as a share of it, apart from the frame that
@@ -58,14 +63,14 @@ pub fn times() -> f64 {
     let mut worst = 0.0_f64;
     for rate in [44_100.0, 48_000.0, 192_000.0] {
         for (attack, release) in [(10.0f32, 100.0f32), (25.0, 120.0), (0.5, 50.0), (60.0, 150.0)] {
-            let c = Curve { attack_ms: attack, release_ms: release, ..curve() };
+            let c = CompressorSettings { attack_ms: attack, release_ms: release, ..curve() };
             let mut compressor = Compressor::new(c, rate);
             let n = rate as usize * 2;
             let mut step = |level: f32| {
                 let x = vec![level; n];
-                let mut gains = vec![0.0; n];
-                compressor.gains(&x, &x, &mut gains);
-                gains.iter().map(|&g| -20.0 * f64::from(g).log10()).collect::<Vec<_>>()
+                let mut reductions = vec![0.0; n];
+                compressor.reductions_db(&x, &x, &mut reductions);
+                reductions.into_iter().map(f64::from).collect::<Vec<_>>()
             };
             step(0.001);
             for (level, stated) in [(1.0, attack), (0.001, release)] {

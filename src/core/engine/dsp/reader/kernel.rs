@@ -1,47 +1,46 @@
-//! The sums of the reader, for each kind of processor.
+//! The inner loops of the reader, for each kind of processor.
 //!
-//! One order of additions serves all: each tap's cubic is worked out by Horner's scheme, sixteen lanes
-//! each add their own taps in order, and the lanes are folded in halves. Every multiplication and
-//! its addition are fused (rounded once). Vector units of any width do the same in the same order, and
-//! processors without fused operations (before 2013) emulate them exactly, if slowly; so the bits agree
-//! everywhere. A test compares them.
+//! All use one order of operations: each tap's cubic is evaluated by Horner's scheme, sixteen lanes each add their
+//! own taps in order, and the lanes are added in halves. Each multiplication and its addition are fused (rounded
+//! once). Vector units of any width keep this order, and processors without fused operations (before 2013)
+//! emulate them exactly, if slowly, so the bits are the same everywhere. A test compares them.
 
 use super::{
     super::math::fused,
-    table::{Band, Block, LANES, MAX_TAPS},
+    table::{Band, LANES, MAX_TAPS, TapBlock},
 };
 
 /// Most frames read at once.
-pub const RUN: usize = 64;
-/// Stretches of a source copied between zeros where a reading crosses one of its ends: one that serves
-/// readings up to three times as fast as recorded, and one for every table.
+pub const READ_BLOCK: usize = 64;
+/// Frames of a source that are copied between zeros where a block crosses one of its ends: enough for ratios up to
+/// three, and enough for every table.
 const SHORT: usize = 256;
 const LONG: usize = 2304;
 
-/// Where up to [`RUN`] frames are read (32.32 fixed point), and between which bounds they certainly lie.
+/// Positions of up to [`READ_BLOCK`] frames (32.32 fixed point) and their bounds.
 pub struct Positions {
-    list: [i64; RUN],
+    list: [i64; READ_BLOCK],
     frames: usize,
     low: i64,
     high: i64,
 }
 
 impl Positions {
-    /// `frames` of them, each a `step` after the one before, from `position` on, which moves behind them.
+    /// `frames` positions at a constant `step` from `position` on, which is advanced.
     pub fn steady(position: &mut i64, step: i64, frames: usize) -> Self {
-        let mut list = [0; RUN];
+        let mut list = [0; READ_BLOCK];
         for p in &mut list[..frames] {
             *p = *position;
             *position = position.saturating_add(step);
         }
-        // They rise or fall throughout.
+        // They are monotonic.
         let (first, last) = (list[0], list[frames.max(1) - 1]);
         Self { list, frames, low: first.min(last), high: first.max(last) }
     }
 
-    /// The same with a step of its own after each.
+    /// The same with a step of its own after each frame.
     pub fn gliding(position: &mut i64, steps: impl Iterator<Item = i64>) -> Self {
-        let mut new = Self { list: [0; RUN], frames: 0, low: i64::MAX, high: i64::MIN };
+        let mut new = Self { list: [0; READ_BLOCK], frames: 0, low: i64::MAX, high: i64::MIN };
         for (p, step) in new.list.iter_mut().zip(steps) {
             *p = *position;
             new.frames += 1;
@@ -98,7 +97,7 @@ fn read_padded<const N: usize, const SPAN: usize>(
         }
         padded
     });
-    let mut moved = [0; RUN];
+    let mut moved = [0; READ_BLOCK];
     let moved = &mut moved[..positions.len()];
     for (moved, position) in moved.iter_mut().zip(positions) {
         *moved = position - (from << 32);
@@ -109,21 +108,21 @@ fn read_padded<const N: usize, const SPAN: usize>(
 /// [`read`] where every tap lies within the source.
 fn read_inside<const N: usize>(band: &Band, source: [&[f32]; N], positions: &[i64], out: [&mut [f32]; N]) {
     #[cfg(target_arch = "x86_64")]
-    match unit() {
-        // SAFETY: the processor has AVX-512F, AVX2 and FMA, checked by `unit`; the taps of every position
+    match simd_level() {
+        // SAFETY: the processor has AVX-512F, AVX2 and FMA, checked by `simd_level`; the taps of every position
         // lie within the sources, which the caller has checked.
-        Unit::Avx512 => return unsafe { x86::read_avx512(band, source, positions, out) },
+        SimdLevel::Avx512 => return unsafe { x86::read_avx512(band, source, positions, out) },
         // SAFETY: the same with AVX2 and FMA.
-        Unit::Avx2 => return unsafe { x86::read_avx2(band, source, positions, out) },
-        Unit::Portable => (),
+        SimdLevel::Avx2 => return unsafe { x86::read_avx2(band, source, positions, out) },
+        SimdLevel::Portable => (),
     }
     read_portable(band, source, positions, out);
 }
 
-/// What the sums are worked out with.
+/// The vector instructions that are used.
 #[cfg(target_arch = "x86_64")]
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Unit {
+enum SimdLevel {
     Avx512,
     Avx2,
     Portable,
@@ -131,17 +130,17 @@ enum Unit {
 
 #[cfg(target_arch = "x86_64")]
 #[inline]
-fn unit() -> Unit {
+fn simd_level() -> SimdLevel {
     if !(std::arch::is_x86_feature_detected!("avx2") && std::arch::is_x86_feature_detected!("fma")) {
-        Unit::Portable
+        SimdLevel::Portable
     } else if std::arch::is_x86_feature_detected!("avx512f") {
-        Unit::Avx512
+        SimdLevel::Avx512
     } else {
-        Unit::Avx2
+        SimdLevel::Avx2
     }
 }
 
-/// [`read`] without vector instructions of its own: what the others must agree with.
+/// [`read`] without explicit vector instructions: the reference for the others.
 pub fn read_portable<const N: usize>(
     band: &Band,
     source: [&[f32]; N],
@@ -156,14 +155,14 @@ pub fn read_portable<const N: usize>(
     }
 }
 
-/// Where a position falls in table and source.
+/// The table row and source frame of a position.
 #[derive(Clone, Copy)]
 struct Spot {
     /// Source frame under the first tap.
     first: i64,
     /// Phase: row of the table.
     row: u32,
-    /// Place within the phase, -1/2 to 1/2.
+    /// Position within the phase, -1/2 to 1/2.
     within: f32,
 }
 
@@ -199,7 +198,7 @@ fn dot(band: &Band, spot: &Spot, x: &[f32]) -> f32 {
     let row = &band.rows[spot.row as usize * blocks..][..blocks];
     let u = spot.within;
     let mut s = [0.0f32; LANES];
-    for (Block([c3, c2, c1, c0]), x) in row.iter().zip(x.as_chunks::<LANES>().0) {
+    for (TapBlock([c3, c2, c1, c0]), x) in row.iter().zip(x.as_chunks::<LANES>().0) {
         for l in 0..LANES {
             let h = fused(fused(fused(c3[l], u, c2[l]), u, c1[l]), u, c0[l]);
             s[l] = fused(h, x[l], s[l]);
@@ -215,7 +214,7 @@ fn dot(band: &Band, spot: &Spot, x: &[f32]) -> f32 {
     s[0]
 }
 
-/// A reading whose taps reach over an end of `source`.
+/// The sum where the taps reach over an end of `source`.
 #[cold]
 #[inline(never)]
 fn at_edge(band: &Band, spot: &Spot, source: &[f32]) -> f32 {
@@ -237,8 +236,7 @@ mod x86 {
     use super::{Band, LANES, Spot};
     use std::arch::x86_64::*;
 
-    /// Frames summed up side by side: their chains of additions overlap, and their lanes are folded
-    /// together.
+    /// Frames summed side by side: their dependency chains overlap, and their lanes are added together.
     const QUAD: usize = 4;
 
     macro_rules! reader {
@@ -264,7 +262,7 @@ mod x86 {
                     unsafe { $quad(band, &spots, &source, out.each_mut().map(|o| o.as_mut_ptr().add(at))) };
                 }
                 if let Some(last) = rest.last() {
-                    // The rest as four frames, the last one over again.
+                    // The rest as four frames, the last one repeated.
                     let at = positions.len() - rest.len();
                     let spots = std::array::from_fn(|i| Spot::new(band, *rest.get(i).unwrap_or(last)));
                     let mut four = [[0.0; QUAD]; N];
@@ -426,23 +424,23 @@ mod tests {
                 assert!(y.iter().zip(&r).all(|(a, b)| a.to_bits() == b.to_bits()), "{what}, right");
             };
             let (mut x, mut y) = (vec![9.0; n], vec![9.0; n]);
-            for (i, p) in positions.chunks(RUN).enumerate() {
-                let at = i * RUN..i * RUN + p.len();
+            for (i, p) in positions.chunks(READ_BLOCK).enumerate() {
+                let at = i * READ_BLOCK..i * READ_BLOCK + p.len();
                 read(band, [&a, &b], &placed(p), [&mut x[at.clone()], &mut y[at]]);
             }
             same("chosen", &x, &y);
-            for (i, p) in positions.chunks(RUN).enumerate() {
-                let at = i * RUN..i * RUN + p.len();
+            for (i, p) in positions.chunks(READ_BLOCK).enumerate() {
+                let at = i * READ_BLOCK..i * READ_BLOCK + p.len();
                 read(band, [&a], &placed(p), [&mut x[at.clone()]]);
                 read(band, [&b], &placed(p), [&mut y[at]]);
             }
             same("mono", &x, &y);
             #[cfg(target_arch = "x86_64")]
-            if unit() != Unit::Portable {
+            if simd_level() != SimdLevel::Portable {
                 let inside: Vec<i64> = (0..1001).map(|i| (600 << 32) + i * 12_234_567_891).collect();
                 read_portable(band, [&a, &b], &inside, [&mut l, &mut r]);
-                for (i, p) in inside.chunks(RUN - 1).enumerate() {
-                    let at = i * (RUN - 1)..i * (RUN - 1) + p.len();
+                for (i, p) in inside.chunks(READ_BLOCK - 1).enumerate() {
+                    let at = i * (READ_BLOCK - 1)..i * (READ_BLOCK - 1) + p.len();
                     // SAFETY: the processor has AVX2 and FMA, checked above; no position comes nearer to an
                     // end than half of the most taps.
                     unsafe { x86::read_avx2(band, [&a, &b], p, [&mut x[at.clone()], &mut y[at]]) };

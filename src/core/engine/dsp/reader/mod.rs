@@ -1,4 +1,4 @@
-//! Reading a slice at any pitch: band-limited, forwards, backwards, gliding.
+//! Band-limited resampling of a slice at any ratio: forwards, backwards, gliding.
 //!
 //! ```
 //! use kitwright_core::engine::dsp::reader::{Reader, Step};
@@ -11,71 +11,55 @@
 //! ```
 //!
 //! Positions are 32.32 fixed point: a take may be 2^31 frames long (93 minutes at 384 kHz), and
-//! stepping through it never rounds. Outside of the given slice there is silence: to let a reading
-//! see what surrounds a hit, hand in the whole take and start at the hit's frame. At a step of exactly
-//! ±1 from a whole frame the samples pass through bit for bit.
+//! stepping through it never rounds. Outside of the given source there is silence: pass the whole take and start
+//! at the hit's frame, so that the kernel includes the samples around the hit. At a step of exactly ±1 from a
+//! whole frame the samples pass unchanged.
 
+mod fixed;
 mod kernel;
 pub mod table;
 
-use kernel::{Positions, RUN};
+pub(crate) use fixed::ONE;
+pub use fixed::Step;
+
+use fixed::WHOLE;
+use kernel::{Positions, READ_BLOCK};
 use table::{BANDS, bands};
 
-/// One frame in 32.32 fixed point.
-pub(crate) const ONE: f64 = 4_294_967_296.0;
-const WHOLE: i64 = 1 << 32;
-/// Frames over which a gliding reading changes from one table to the next: a switch at once would
-/// click, since their transition bands differ.
+/// Length of the crossfade when a gliding reader changes from one table to the next, frames: a switch would click,
+/// since their transition bands differ.
 const TABLE_FADE: u8 = 32;
 
-/// How far a reading moves with each output frame: frames of the source in 32.32 fixed point,
-/// negative to read backwards.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default)]
-pub struct Step(i64);
-
-impl Step {
-    /// The step for a ratio of speeds: source frames per output frame, within ±1024; NaN stands still.
-    pub fn from_ratio(ratio: f64) -> Self {
-        // Casting saturates and turns NaN into 0.
-        Self((ratio.clamp(-1024.0, 1024.0) * ONE).round() as i64)
-    }
-
-    /// Source frames per output frame.
-    pub fn ratio(self) -> f64 {
-        self.0 as f64 / ONE
-    }
-}
-
-/// A place in a source and the memory of its last table. Cheap to copy; holds no samples.
+/// A position in a source and the table last used. Cheap to copy; holds no samples.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Reader {
     position: i64,
-    /// Table in use; `u8::MAX` before the first reading.
+    /// Table in use; `u8::MAX` before the first read.
     band: u8,
-    /// Table that fades out.
+    /// Table that is faded out.
     from: u8,
-    /// Frames until it is gone.
+    /// Remaining frames of the crossfade.
     fade: u8,
 }
 
 impl Reader {
-    /// Builds the tables (once per process, a few milliseconds). Call it before the audio starts.
+    /// Builds the tables, once per process, in a few milliseconds. Call it off the audio thread.
     pub fn prepare() {
         bands();
     }
 
-    /// A reader whose next output frame is the source at `position` (frames, fractions allowed,
-    /// negative is before the source).
+    /// A reader whose next output frame is at `position` in the source: frames, fractions allowed, negative before
+    /// the source.
     pub fn new(position: f64) -> Self {
         Self { position: (position * ONE).round() as i64, band: u8::MAX, from: 0, fade: 0 }
     }
 
-    /// Where the next output frame is read, in frames of the source.
+    /// Position of the next output frame, frames of the source.
     pub fn position(&self) -> f64 {
         self.position as f64 / ONE
     }
 
-    /// Moves to another place; the table is kept.
+    /// Moves to another position, in frames; the table is kept.
     pub fn jump(&mut self, position: f64) {
         self.position = (position * ONE).round() as i64;
     }
@@ -111,7 +95,7 @@ impl Reader {
         }
         let band = band_for(step);
         let place = |position: &mut i64, _, n| Positions::steady(position, step.0, n);
-        self.read_runs(source, out, place, |_, end| (band, end));
+        self.read_blocks(source, out, place, |_, end| (band, end));
     }
 
     fn read_gliding<const N: usize>(&mut self, source: [&[f32]; N], steps: &[Step], out: [&mut [f32]; N]) {
@@ -123,7 +107,7 @@ impl Reader {
         let place = |position: &mut i64, from: usize, n: usize| {
             Positions::gliding(position, steps[from..from + n].iter().map(|s| s.0))
         };
-        self.read_runs(source, out, place, same_band);
+        self.read_blocks(source, out, place, same_band);
     }
 
     fn passes_through(&self, step: Step) -> bool {
@@ -131,10 +115,10 @@ impl Reader {
         first_table && self.fade == 0 && step.0.abs() == WHOLE && self.position as u32 == 0
     }
 
-    /// Reads in runs of frames that share a table. `place` puts down where so many frames from one on are
-    /// read and moves on behind them; `same_band` gives, for a frame, its table and the first frame (up to
-    /// an end) that wants another one.
-    fn read_runs<const N: usize>(
+    /// Reads in blocks of frames that share a table. `place` gives the positions of a number of frames from one on
+    /// and advances the position; `same_band` gives, for a frame, its table and the first frame up to an end
+    /// that needs another one.
+    fn read_blocks<const N: usize>(
         &mut self,
         source: [&[f32]; N],
         mut out: [&mut [f32]; N],
@@ -144,18 +128,13 @@ impl Reader {
         let frames = out[0].len();
         let mut from = 0;
         while from < frames {
-            let stretch = self.stretch(from, (from + RUN).min(frames), &same_band);
-            let to = from + stretch.frames;
-            let positions = place(&mut self.position, from, stretch.frames);
-            kernel::read(
-                &bands()[stretch.band],
-                source,
-                &positions,
-                out.each_mut().map(|o| &mut o[from..to]),
-            );
-            if let Some(fade) = stretch.fade {
-                let mut old = [[0.0; RUN]; N];
-                let n = stretch.frames;
+            let span = self.next_span(from, (from + READ_BLOCK).min(frames), &same_band);
+            let to = from + span.frames;
+            let positions = place(&mut self.position, from, span.frames);
+            kernel::read(&bands()[span.band], source, &positions, out.each_mut().map(|o| &mut o[from..to]));
+            if let Some(fade) = span.fade {
+                let mut old = [[0.0; READ_BLOCK]; N];
+                let n = span.frames;
                 kernel::read(&bands()[fade.from], source, &positions, old.each_mut().map(|o| &mut o[..n]));
                 for (old, out) in old.iter().zip(&mut out) {
                     fade.blend(&old[..n], &mut out[from..to]);
@@ -165,13 +144,13 @@ impl Reader {
         }
     }
 
-    /// The frames from `i` on that share a table (and a fade); moves the table's memory behind them.
-    fn stretch(&mut self, i: usize, end: usize, same_band: impl Fn(usize, usize) -> (u8, usize)) -> Stretch {
+    /// The frames from `i` on that share a table and a crossfade; updates the table in use.
+    fn next_span(&mut self, i: usize, end: usize, same_band: impl Fn(usize, usize) -> (u8, usize)) -> Span {
         if self.fade == 0 {
             let (wanted, until) = same_band(i, end);
             if self.band == wanted || self.band == u8::MAX {
                 self.band = wanted;
-                return Stretch { frames: until - i, band: wanted as usize, fade: None };
+                return Span { frames: until - i, band: wanted as usize, fade: None };
             }
             self.from = self.band;
             self.band = wanted;
@@ -180,16 +159,18 @@ impl Reader {
         let frames = (end - i).min(self.fade as usize);
         let fade = Fade { from: self.from as usize, left: self.fade };
         self.fade -= frames as u8;
-        Stretch { frames, band: self.band as usize, fade: Some(fade) }
+        Span { frames, band: self.band as usize, fade: Some(fade) }
     }
 }
 
-struct Stretch {
+/// Frames that share a table.
+struct Span {
     frames: usize,
     band: usize,
     fade: Option<Fade>,
 }
 
+/// A crossfade from table `from`, with `left` frames to go.
 struct Fade {
     from: usize,
     left: u8,
@@ -204,7 +185,7 @@ impl Fade {
     }
 }
 
-/// First table that keeps a reading at `step` free of aliases (the last one beyond that).
+/// First table without aliases at `step`; the last one for steps beyond all tables.
 fn band_for(step: Step) -> u8 {
     let speed = step.0.abs();
     let all = bands();

@@ -1,23 +1,23 @@
 //! Tables of low-pass kernels, one per two semitones of pitching up.
 //!
-//! A slice read `ratio` times faster than it was recorded must not hold anything above `1 / ratio` of
-//! the Nyquist frequency. Each [`Band`] holds a low pass whose stop band begins exactly there for the
-//! fastest reading it serves, so nothing folds back; the kernel grows with the ratio and keeps its shape, and
-//! so the width of its transition stays the same to the ear. A faster reading is over sooner: the cost of a
-//! whole hit hardly depends on its pitch.
+//! A slice played at a ratio above 1 must not contain anything above `1 / ratio` of the Nyquist frequency. Each
+//! [`Band`] holds a low pass whose stop band starts there for the highest ratio it serves, so nothing aliases.
+//! The kernel is stretched with the ratio, so the transition band stays the same in octaves. A higher ratio
+//! plays a hit in fewer frames: the cost of a whole hit hardly depends on its pitch.
 //!
-//! The shape is one sum of cosines ([`SHAPE`]), fitted to pass 15 kHz of 44.1 kHz when read a semitone up. A
-//! windowed sinc would spend its taps on a pass band as exact as its stop band is deep: with a Kaiser window
-//! it takes 64 taps for 117 dB, this one 48 for 120 dB, with ripples of a hundredth of a dB at 15 kHz.
+//! The shape is one sum of cosines ([`SHAPE`]), fitted to pass 15 kHz of 44.1 kHz a semitone up. In a
+//! windowed sinc the ripple of the pass band equals that of the stop band, which takes more taps: 64 for 117 dB
+//! with a Kaiser window, against 48 for 120 dB here, with a pass-band ripple of 0.01 dB at 15 kHz.
 
+use super::fixed::ONE;
 use std::sync::OnceLock;
 
 /// Taps of the first band: the length of the kernel in frames.
 pub const BASE_TAPS: usize = 48;
-/// Phases of the first band: stretches of a frame, each with a cubic through the kernel's values at its
+/// Phases of the first band: equal parts of a frame, each with a cubic through the kernel's values at its
 /// four Chebyshev nodes. The error, at most (w / P)^4 / 3072 for a frequency of w radians per frame (the
-/// Chebyshev remainder), is -115 dB at 15 kHz of 44.1 kHz; and the table (6 KB) stays in the innermost
-/// cache, which straight lines between 512 phases (98 KB) would not.
+/// Chebyshev remainder), is -115 dB at 15 kHz of 44.1 kHz; and the table (6 KB) fits the first-level
+/// cache, unlike linear interpolation between 512 phases (98 KB).
 const BASE_PHASES: f64 = 8.0;
 /// Highest ratio of the first band: one semitone and a cent up.
 const BASE_RATIO: f64 = 1.0601;
@@ -34,25 +34,25 @@ pub const LANES: usize = 16;
 /// the zeroth power.
 #[derive(Debug, Clone, Copy)]
 #[repr(align(64))]
-pub struct Block(pub [[f32; LANES]; 4]);
+pub struct TapBlock(pub [[f32; LANES]; 4]);
 
-/// The kernels for readings up to `max_ratio`.
+/// The kernels for ratios up to `max_ratio`.
 #[derive(Debug)]
 pub struct Band {
     /// One row of `taps / LANES` blocks per phase.
-    pub rows: Vec<Block>,
+    pub rows: Vec<TapBlock>,
     /// Taps of one row.
     pub taps: usize,
     /// Phases are `1 << phase_bits`.
     pub phase_bits: u32,
-    /// Fastest reading that it keeps free of aliases, in frames per output frame.
+    /// Highest ratio without aliases, source frames per output frame.
     pub max_ratio: f64,
     /// Same in 32.32 fixed point.
     pub max_step: i64,
 }
 
-/// Every band, slowest first. The first call builds them (a few milliseconds, 200 KB): make it off the audio
-/// thread; [`super::Reader::prepare`] does.
+/// All bands, lowest ratio first. The first call builds them (a few milliseconds, 200 KB): `Reader::prepare` makes
+/// it, off the audio thread.
 pub fn bands() -> &'static [Band; BANDS] {
     static TABLES: OnceLock<Box<[Band; BANDS]>> = OnceLock::new();
     TABLES.get_or_init(|| Box::new(std::array::from_fn(Band::new)))
@@ -73,7 +73,7 @@ impl Band {
                 let row: Vec<f64> = (0..taps)
                     .map(|j| kernel((j as f64 - (taps / 2 - 1) as f64 - fraction) * 2.0 / length))
                     .collect();
-                // A steady level passes unchanged everywhere.
+                // Gain 1 at 0 Hz for each position.
                 let sum: f64 = row.iter().sum();
                 row.into_iter().map(|h| h / sum).collect::<Vec<f64>>()
             });
@@ -81,10 +81,10 @@ impl Band {
                 let cubics: [[f64; 4]; LANES] =
                     std::array::from_fn(|l| cubic(std::array::from_fn(|n| nodes[n][block * LANES + l])));
                 let power = |p: usize| std::array::from_fn(|l| cubics[l][p] as f32);
-                rows.push(Block(std::array::from_fn(power)));
+                rows.push(TapBlock(std::array::from_fn(power)));
             }
         }
-        Self { rows, taps, phase_bits, max_ratio, max_step: (max_ratio * super::ONE) as i64 }
+        Self { rows, taps, phase_bits, max_ratio, max_step: (max_ratio * ONE) as i64 }
     }
 }
 
