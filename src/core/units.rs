@@ -43,13 +43,13 @@ pub fn ratio_to_st<T: Real>(ratio: T) -> T {
 }
 
 /// Frequency ratio of an interval in cents (1200 per octave).
-pub fn cents_to_ratio(cents: f64) -> f64 {
-    libm::exp2(cents / 1200.0)
+pub fn cents_to_ratio<T: Real>(cents: T) -> T {
+    cents.cents_to_ratio()
 }
 
 /// Interval in cents of a frequency ratio above 0.
-pub fn ratio_to_cents(ratio: f64) -> f64 {
-    1200.0 * libm::log2(ratio)
+pub fn ratio_to_cents<T: Real>(ratio: T) -> T {
+    ratio.ratio_to_cents()
 }
 
 /// Frequency in Hz of a MIDI note number (69 is A4 at 440 Hz; ISO 16:1975), fractions allowed.
@@ -82,6 +82,8 @@ mod sealed {
         fn power_to_db(self) -> Self;
         fn st_to_ratio(self) -> Self;
         fn ratio_to_st(self) -> Self;
+        fn cents_to_ratio(self) -> Self;
+        fn ratio_to_cents(self) -> Self;
     }
 
     impl Real for f64 {
@@ -103,6 +105,12 @@ mod sealed {
         fn ratio_to_st(self) -> Self {
             12.0 * libm::log2(self)
         }
+        fn cents_to_ratio(self) -> Self {
+            libm::exp2(self / 1200.0)
+        }
+        fn ratio_to_cents(self) -> Self {
+            1200.0 * libm::log2(self)
+        }
     }
 
     impl Real for f32 {
@@ -123,6 +131,12 @@ mod sealed {
         }
         fn ratio_to_st(self) -> Self {
             12.0 * libm::log2(f64::from(self)) as f32
+        }
+        fn cents_to_ratio(self) -> Self {
+            libm::exp2(f64::from(self / 1200.0)) as f32
+        }
+        fn ratio_to_cents(self) -> Self {
+            1200.0 * libm::log2(f64::from(self)) as f32
         }
     }
 

@@ -4,11 +4,14 @@
 //! do not count. The same code measures the recordings that the profiles are made from
 //! (`tests/reference/profiles.py`) and the pads that are scored with them.
 
-use realfft::{RealFftPlanner, RealToComplex};
+use crate::{
+    spectrum::{RealFft, hann},
+    units::{db_to_power, gain_to_db, power_to_db},
+};
 use std::{
     cell::RefCell,
     ops::{Index, IndexMut},
-    sync::Arc,
+    rc::Rc,
 };
 
 /// Bands, equally wide on the mel scale of O'Shaughnessy (2595 log10(1 + f / 700)) above 500 Hz and at
@@ -203,7 +206,7 @@ fn level_over_time(sound: &[f32], rate: f64, out: &mut Scalars) {
     let rise = env.iter().position(|&e| e >= peak * 0.1).unwrap_or(0);
     out[Scalar::Attack] = ln(f64::from((top - rise.min(top)) as f32 * ms) + 1.0);
     for (scalar, db) in [(Scalar::Decay10, 10.0f32), (Scalar::Decay20, 20.0), (Scalar::Decay40, 40.0)] {
-        let least = peak * 10f32.powf(-db / 10.0);
+        let least = peak * db_to_power(-db);
         let last = (top..env.len()).rev().find(|&i| env[i] >= least).unwrap_or(top);
         out[scalar] = ln(f64::from((last - top) as f32 * ms) + 2.0);
     }
@@ -214,7 +217,7 @@ fn level_over_time(sound: &[f32], rate: f64, out: &mut Scalars) {
     // over the first 200 ms, so that the length of the recording does not count
     let head = raw.len().min((200.0 / ms) as usize).max(1);
     let rms = (raw[..head].iter().sum::<f32>() / head as f32).sqrt();
-    out[Scalar::Crest] = 20.0 * (sample_peak / rms.max(1e-9)).log10();
+    out[Scalar::Crest] = gain_to_db(sample_peak / rms.max(1e-9));
     let later = [
         (Scalar::Env10, 10.0f32),
         (Scalar::Env20, 20.0),
@@ -226,7 +229,7 @@ fn level_over_time(sound: &[f32], rate: f64, out: &mut Scalars) {
     for (scalar, after) in later {
         let at = top + (after / ms) as usize;
         let level = if at < env.len() { smooth((after / ms / 6.0) as usize + 2, at) } else { 0.0 };
-        out[scalar] = (10.0 * (level / peak).max(1e-6).log10()).max(-FLOOR_DB);
+        out[scalar] = power_to_db((level / peak).max(1e-6)).max(-FLOOR_DB);
     }
     out[Scalar::Bumps] = bumps(&raw[..raw.len().min((80.0 / ms) as usize)]);
 }
@@ -237,7 +240,7 @@ fn bumps(raw: &[f32]) -> f32 {
     let db: Vec<f32> = (0..raw.len())
         .map(|i| {
             let (from, to) = (i.saturating_sub(1), (i + 2).min(raw.len()));
-            10.0 * (raw[from..to].iter().sum::<f32>() / (to - from) as f32 + 1e-12).log10()
+            power_to_db(raw[from..to].iter().sum::<f32>() / (to - from) as f32 + 1e-12)
         })
         .collect();
     let top = db.iter().copied().fold(f32::MIN, f32::max);
@@ -296,7 +299,7 @@ impl Spectra {
             from = end;
         }
         let top = out.iter().flatten().fold(1e-20f32, |a, &p| a.max(p));
-        out.map(|row| row.map(|p| (10.0 * (p / top).max(1e-9).log10()).max(-FLOOR_DB)))
+        out.map(|row| row.map(|p| power_to_db((p / top).max(1e-9)).max(-FLOOR_DB)))
     }
 
     /// Where the power lies over the whole sound.
@@ -321,7 +324,7 @@ impl Spectra {
                 .filter(|&(k, _)| (from..to).contains(&(k as f64 * bin_hz)))
                 .map(|(_, p)| p)
                 .sum();
-            (10.0 * (sum / total).max(1e-6).log10()) as f32
+            power_to_db((sum / total).max(1e-6)) as f32
         };
         out[Scalar::LowShare] = share(0.0, 160.0);
         out[Scalar::MidShare] = share(160.0, 700.0);
@@ -370,7 +373,7 @@ fn tones(sound: &[f32], rate: f64, plan: &Plan, out: &mut Scalars) {
     };
     let k = peak_in(&mean);
     out[Scalar::LowPeak] = ln(k as f64 * bin_hz);
-    out[Scalar::LowPeakShare] = 10.0 * (mean[k - 1..=k + 1].iter().sum::<f32>() / total).max(1e-6).log10();
+    out[Scalar::LowPeakShare] = power_to_db((mean[k - 1..=k + 1].iter().sum::<f32>() / total).max(1e-6));
     let late = peak_in(spectra.get(3).unwrap_or(&spectra[spectra.len() - 1]));
     out[Scalar::Glide] = ln(peak_in(&spectra[0]) as f64 / late as f64);
 }
@@ -384,7 +387,7 @@ fn flatness_db(power: &[f32]) -> f32 {
 
 /// A Hann window and its transform.
 struct Plan {
-    fft: Arc<dyn RealToComplex<f32>>,
+    fft: RefCell<RealFft<f32>>,
     window: Vec<f32>,
 }
 
@@ -395,30 +398,26 @@ impl Plan {
 
     /// Power spectrum of the window that begins at `from`; outside of the sound is silence.
     fn power(&self, sound: &[f32], from: isize) -> Vec<f32> {
-        let mut input: Vec<f32> = (0..self.len() as isize)
-            .zip(&self.window)
-            .map(|(i, w)| usize::try_from(from + i).ok().and_then(|i| sound.get(i)).map_or(0.0, |x| x * w))
-            .collect();
-        let mut output = self.fft.make_output_vec();
-        // lengths agree by construction
-        let _ = self.fft.process(&mut input, &mut output);
-        output.iter().map(|c| c.norm_sqr()).collect()
+        let mut fft = self.fft.borrow_mut();
+        for ((input, w), i) in fft.input.iter_mut().zip(&self.window).zip(from..) {
+            *input = usize::try_from(i).ok().and_then(|i| sound.get(i)).map_or(0.0, |x| x * w);
+        }
+        fft.power().collect()
     }
 }
 
 #[derive(Default)]
 struct Plans {
-    made: Vec<Arc<Plan>>,
+    made: Vec<Rc<Plan>>,
 }
 
 impl Plans {
-    fn get(&mut self, len: usize) -> Arc<Plan> {
+    fn get(&mut self, len: usize) -> Rc<Plan> {
         if let Some(plan) = self.made.iter().find(|p| p.len() == len) {
             return plan.clone();
         }
-        let window =
-            (0..len).map(|i| (std::f32::consts::PI * (i as f32 + 0.5) / len as f32).sin().powi(2)).collect();
-        let plan = Arc::new(Plan { fft: RealFftPlanner::new().plan_fft_forward(len), window });
+        let window = (0..len).map(|i| hann(i, len)).collect();
+        let plan = Rc::new(Plan { fft: RefCell::new(RealFft::new(len)), window });
         self.made.push(plan.clone());
         plan
     }

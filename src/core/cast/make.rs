@@ -15,8 +15,9 @@ use crate::{
     error::{Error, Result},
     kit::{Audition, Document, Kit, Pad, Role, TakeEntry, Target},
     listen::Hit,
-    progress::{Part, Progress},
+    progress::{Counter, Part, Progress},
     take::Take,
+    units::ratio_to_cents,
 };
 use std::{collections::BTreeMap, sync::Arc};
 
@@ -267,7 +268,7 @@ fn audition(
     roles: &[Role],
     progress: &dyn Progress,
 ) -> Result<Vec<BTreeMap<Role, f32>>> {
-    let done = std::sync::atomic::AtomicUsize::new(0);
+    let counter = Counter::new(progress, "auditioning hits", candidates.len());
     on_all_cores(kit, drafts, candidates.len(), |auditioner, i| {
         let mut scores = BTreeMap::new();
         for &role in roles {
@@ -277,8 +278,7 @@ fn audition(
             pad.cloud.copies = pad.cloud.copies.min(AUDITION_COPIES);
             scores.insert(role, auditioner.try_out(&pad).map_or(0.0, |f| score::score(role, &f)));
         }
-        let done = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
-        progress.report("auditioning hits", done as f32 / candidates.len() as f32);
+        counter.one_done();
         Ok(scores)
     })
     .into_iter()
@@ -320,7 +320,7 @@ fn in_tune(role: Role, leader: &Candidate, other: &Candidate) -> bool {
     };
     match (pitch(leader), pitch(other)) {
         (Some(a), Some(b)) if tune::has_pitch(role, true) => {
-            (1200.0 * (b / a).log2()).abs() <= ALTERNATES_APART_CT
+            ratio_to_cents(b / a).abs() <= ALTERNATES_APART_CT
         }
         _ => true,
     }

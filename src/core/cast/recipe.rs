@@ -8,6 +8,7 @@ use crate::{
         Timing,
     },
     listen::Hit,
+    units::ratio_to_st,
 };
 
 /// Peak to which a hit is brought before its tone chain, dBFS: thresholds then mean the same for every hit.
@@ -50,12 +51,12 @@ impl Source<'_> {
     /// Semitones up at which the hit still lasts so long.
     fn lasting(&self, ms: f32) -> f32 {
         let frames = self.heard.end.saturating_sub(self.heard.start).max(1);
-        12.0 * (1000.0 * frames as f32 / self.rate as f32 / ms).log2()
+        ratio_to_st(1000.0 * frames as f32 / self.rate as f32 / ms)
     }
 
     /// Semitones that bring the low end to `hz`, by whole octaves and a rest, within `-most_down..=most_up`.
     fn towards(&self, hz: f32, most_down: f32, most_up: f32) -> f32 {
-        (12.0 * (hz / self.low_hz()).log2()).clamp(-most_down, most_up)
+        ratio_to_st(hz / self.low_hz()).clamp(-most_down, most_up)
     }
 }
 
@@ -209,7 +210,7 @@ fn clap(pad: &mut Pad) {
 
 /// Past the tone into the noise, high-passed; remaining tones are dipped by the removal of resonances.
 fn hat(pad: &mut Pad, source: &Source, hold_ms: f32, decay_ms: f32) {
-    let up = 12.0 * (9000.0 / source.raw.scalars[Scalar::Centroid].exp()).log2();
+    let up = ratio_to_st(9000.0 / source.raw.scalars[Scalar::Centroid].exp());
     let reading = LayerSettings { low_cut_hz: 3500.0, ..layer(6.0, up.clamp(0.0, 24.0), hold_ms, decay_ms) };
     layers(pad, [reading]);
     pad.cloud.copies = 24;
@@ -229,7 +230,7 @@ fn hat(pad: &mut Pad, source: &Source, hold_ms: f32, decay_ms: f32) {
 /// A scratch, high-passed, compressed, with a cloud. It swells for 15 to 25 ms and is over within 60 ms more:
 /// in recordings that is what tells a shaker from a hat (tests/SCORES.md).
 fn shaker(pad: &mut Pad, source: &Source) {
-    let up = 12.0 * (10_500.0 / source.raw.scalars[Scalar::Centroid].exp()).log2();
+    let up = ratio_to_st(10_500.0 / source.raw.scalars[Scalar::Centroid].exp());
     // one that is over while it swells would be a cut-off blip; further than two octaves down nothing bright is left
     let up = up.clamp(-6.0, 28.0).min(source.lasting(SHAKE_MS)).max(-24.0);
     let reading = LayerSettings { low_cut_hz: 3000.0, attack_ms: 22.0, ..layer(4.0, up, 4.0, 34.0) };

@@ -11,8 +11,9 @@ use crate::{
     error::Result,
     kit::{BAND, Band, MAX_DIPS, Pad, Role},
     progress::Progress,
+    spectrum::{RealFft, hann, parabolic_peak},
+    units::{cents_to_ratio, db_to_power, power_to_db},
 };
-use realfft::RealFftPlanner;
 
 /// Window of the spectra, frames at 48 kHz: as long as the sound is heard, within these powers of two. The
 /// longer it is, the further a tone stands out of noise.
@@ -108,8 +109,9 @@ fn dip(pad: &mut Pad, partial: &Partial) -> bool {
 /// `d` Hz of the middle of a bell `(s^2 + s A/Q + 1) / (s^2 + s/(A Q) + 1)`, `A = 10^(gain/40)`, the dip is
 /// within 3 dB of its depth while `2 Q d / hz <= A`.
 fn fitting_q(dip: &Band, partial: &Partial, strays_ct: f32) -> f32 {
-    let a = 10f32.powf(dip.gain_db / 40.0);
-    let strays_hz = partial.hz * ((strays_ct / 1200.0).exp2() - 1.0);
+    // 10^(gain/40) is the power ratio of a quarter of the gain.
+    let a = db_to_power(dip.gain_db / 4.0);
+    let strays_hz = partial.hz * (cents_to_ratio(strays_ct) - 1.0);
     let reach_hz = (strays_hz + 0.5 * partial.width_hz).max(1.0);
     (a * partial.hz / (2.0 * reach_hz)).clamp(2.0, BAND[3].max)
 }
@@ -154,17 +156,14 @@ impl Spectrum {
         let window = window(samples, rate)?;
         let bin_hz = rate / window as f64;
         let lowest = (MIN_HZ / bin_hz) as usize;
-        let fft = RealFftPlanner::<f32>::new().plan_fft_forward(window);
-        let shape = |i: usize| (std::f32::consts::PI * (i as f32 + 0.5) / window as f32).sin().powi(2);
-        let (mut input, mut output) = (fft.make_input_vec(), fft.make_output_vec());
+        let mut fft = RealFft::<f32>::new(window);
         let mut spectra: Vec<(f32, Vec<f32>)> = Vec::new();
         for centre in (window / 4..samples.len().max(window / 4 + 1)).step_by(window / 4) {
-            for (i, x) in input.iter_mut().enumerate() {
+            for (i, x) in fft.input.iter_mut().enumerate() {
                 let at = (centre + i).checked_sub(window / 2);
-                *x = at.and_then(|at| samples.get(at)).map_or(0.0, |s| s * shape(i));
+                *x = at.and_then(|at| samples.get(at)).map_or(0.0, |s| s * hann(i, window));
             }
-            fft.process(&mut input, &mut output).ok()?;
-            let power: Vec<f32> = output.iter().map(|c| c.norm_sqr()).collect();
+            let power: Vec<f32> = fft.power().collect();
             spectra.push((power[lowest..].iter().sum(), power));
         }
         let loudest = spectra.iter().map(|(total, _)| *total).fold(0.0, f32::max);
@@ -172,7 +171,7 @@ impl Spectrum {
             return None;
         }
         let mut power = vec![0.0f32; window / 2 + 1];
-        for (total, part) in spectra.iter().filter(|(t, _)| *t > loudest * 10f32.powf(-HEARD_DB / 10.0)) {
+        for (total, part) in spectra.iter().filter(|(t, _)| *t > loudest * db_to_power(-HEARD_DB)) {
             power.iter_mut().zip(part).for_each(|(sum, p)| *sum += p / total);
         }
         Some(Self { power, bin_hz })
@@ -209,8 +208,8 @@ impl Spectrum {
         let middle = self.middle();
         let from = (MIN_HZ / self.bin_hz) as usize;
         let strongest = middle.iter().skip(from).copied().fold(0.0, f32::max);
-        let least = (strongest * 10f32.powf(-AUDIBLE_DB / 10.0)).max(1e-20);
-        let over = |k: usize| 10.0 * (self.power[k].max(1e-20) / middle[k]).log10();
+        let least = (strongest * db_to_power(-AUDIBLE_DB)).max(1e-20);
+        let over = |k: usize| power_to_db(self.power[k].max(1e-20) / middle[k]);
         let to = ((MAX_HZ / self.bin_hz) as usize).min(bins.saturating_sub(AROUND_BINS));
         let matters = |k: usize| (from..to).contains(&k) && middle[k] > least;
         (0..bins).map(|k| if matters(k) { over(k) } else { f32::MIN }).collect()
@@ -242,8 +241,7 @@ impl Spectrum {
     fn partial(&self, k: usize, over_db: f32) -> Partial {
         let level = |k: usize| f64::from(self.power[k].max(1e-20)).ln();
         let (a, b, c) = (level(k - 1), level(k), level(k + 1));
-        let bend = a - 2.0 * b + c;
-        let off = if bend < 0.0 { (0.5 * (a - c) / bend).clamp(-0.5, 0.5) } else { 0.0 };
+        let off = parabolic_peak(a, b, c);
         let half = b - 0.25 * (a - c) * off - std::f64::consts::LN_2;
         let edge = |step: isize| {
             let mut at = k as isize;
@@ -271,7 +269,7 @@ fn window(samples: &[f32], rate: f64) -> Option<usize> {
     let step = ((0.005 * rate) as usize).max(1);
     let power: Vec<f32> = samples.chunks(step).map(|c| c.iter().map(|x| x * x).sum()).collect();
     let loudest = power.iter().copied().fold(0.0, f32::max);
-    let last = power.iter().rposition(|p| *p > loudest * 10f32.powf(-LONG_DB / 10.0))?;
+    let last = power.iter().rposition(|p| *p > loudest * db_to_power(-LONG_DB))?;
     let scale = ((rate / 48_000.0).log2().round() as i32).clamp(-4, 4);
     let [least, most] = WINDOWS.map(|w| (w as f64 * f64::from(scale).exp2()) as usize);
     let longest = (last * step).max(1).ilog2();
@@ -281,7 +279,7 @@ fn window(samples: &[f32], rate: f64) -> Option<usize> {
 /// A gamma variable of this shape at `z` standard deviations, dB over its median (Wilson and Hilferty 1931).
 fn gamma_db(shape: f64, z: f64) -> f64 {
     let at = |z: f64| 1.0 - 1.0 / (9.0 * shape) + z / (3.0 * shape.sqrt());
-    30.0 * (at(z) / at(0.0).max(1e-3)).log10()
+    3.0 * power_to_db(at(z) / at(0.0).max(1e-3))
 }
 
 /// Standard deviations above which a normal variable lies with this small chance (Abramowitz and Stegun
@@ -369,7 +367,7 @@ mod tests {
         let steps = (5..=30).map(|i| f64::from(i) * 16.0);
         let mut around: Vec<f64> = steps.flat_map(|d| [level(hz - d), level(hz + d)]).collect();
         around.sort_by(f64::total_cmp);
-        10.0 * (level(hz) / around[around.len() / 2]).log10()
+        power_to_db(level(hz) / around[around.len() / 2])
     }
 
     #[test]

@@ -7,7 +7,8 @@
 use super::auditioner::{Auditioner, RATE, mono};
 use crate::{
     kit::{Band, Key, Kit, LayerSettings, Pad, Role},
-    units::{hz_to_note, note_to_hz},
+    spectrum::{RealFft, hann, hann_f64},
+    units::{cents_to_ratio, hz_to_note, note_to_hz, power_to_db, ratio_to_cents, ratio_to_st, st_to_ratio},
 };
 
 /// Least confidence in a fundamental for it to be tuned.
@@ -69,7 +70,7 @@ pub fn tune(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, hit_hz: Option
     let Some(hit_hz) = hit_hz.filter(|_| confidence >= SURE) else { return };
     let Some(pitch_st) = pitch_st(pad) else { return };
     calm(pad);
-    let expected = f64::from(hit_hz) * (pitch_st / 12.0).exp2();
+    let expected = f64::from(hit_hz) * st_to_ratio(pitch_st);
     let mut now = sounding_hz(auditioner, pad, expected).unwrap_or(expected);
     for _ in 0..NOTES {
         if settled(auditioner, pad, key, now) {
@@ -86,7 +87,7 @@ pub fn tune(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, hit_hz: Option
 fn settled(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, now: f64) -> bool {
     let wanted = nearest_hz(key, now);
     lift(pad, wanted);
-    let mut by = 12.0 * (wanted / now).log2();
+    let mut by = ratio_to_st(wanted / now);
     for _ in 0..ROUNDS {
         if by.abs() * 100.0 >= IN_TUNE_CT {
             transpose(pad, by);
@@ -95,7 +96,7 @@ fn settled(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, now: f64) -> bo
         raise(auditioner, pad, wanted);
         // the bell and what was moved with it are heard as well
         let Some(hz) = heard_hz(auditioner, pad, wanted) else { return false };
-        by = 12.0 * (wanted / hz).log2();
+        by = ratio_to_st(wanted / hz);
         if by.abs() * 100.0 < IN_TUNE_CT {
             break;
         }
@@ -108,7 +109,7 @@ fn drowned(auditioner: &mut Auditioner, pad: &Pad, hz: f64) -> bool {
     let most = MAX_BELL_DB * pad.fit;
     let spent = most > 0.0 && pad.tone.note_bell.gain_db >= most - 0.01;
     let strongest = whole(auditioner, pad).filter(|_| spent).and_then(|sound| strongest_hz(&sound));
-    strongest.is_some_and(|s| 1200.0 * (s / hz).log2().abs() > ASTRAY_CT)
+    strongest.is_some_and(|s| ratio_to_cents(s / hz).abs() > ASTRAY_CT)
 }
 
 /// Puts the bell on the note; a pad whose recipe has none gets one.
@@ -128,7 +129,7 @@ fn raise(auditioner: &mut Auditioner, pad: &mut Pad, hz: f64) {
     let [low, high] = PITCHED_HZ.map(|hz| ((hz / bin_hz) as usize).min(power.len() - 1));
     let Some(strongest) = (low..=high).max_by(|&a, &b| power[a].total_cmp(&power[b])) else { return };
     let there = power.get((hz / bin_hz).round() as usize).copied().unwrap_or(0.0);
-    let short_db = 10.0 * (power[strongest] / there.max(f32::MIN_POSITIVE)).log10();
+    let short_db = power_to_db(power[strongest] / there.max(f32::MIN_POSITIVE));
     let bell = &mut pad.tone.note_bell;
     let most = MAX_BELL_DB * pad.fit;
     if short_db > 0.5 && bell.gain_db < most {
@@ -175,8 +176,8 @@ fn others(pad: &mut Pad, key: Key, first_hz: f64) {
     for layer in pad.layers.iter_mut().skip(1).filter(|l| l.slice.is_none()) {
         let s = &mut layer.settings;
         let apart = f64::from(s.pitch_st) + f64::from(s.fine_ct) / 100.0 - first_st;
-        let hz = first_hz * (apart / 12.0).exp2();
-        let by = 12.0 * (nearest_hz(key, hz) / hz).log2();
+        let hz = first_hz * st_to_ratio(apart);
+        let by = ratio_to_st(nearest_hz(key, hz) / hz);
         if by.abs() * 100.0 >= IN_TUNE_CT {
             shift(s, by);
         }
@@ -207,23 +208,19 @@ fn strongest_hz(sound: &[f32]) -> Option<f64> {
 /// Power spectrum of a sound under a Hann window, padded so that a bin is narrower than the notes of a kick lie
 /// apart, and its bins' distance, Hz.
 fn spectrum(part: &[f32]) -> (Vec<f32>, f64) {
-    let fft = realfft::RealFftPlanner::<f32>::new().plan_fft_forward(SPECTRUM);
-    let mut input = vec![0.0; SPECTRUM];
+    let mut fft = RealFft::<f32>::new(SPECTRUM);
     let length = part.len().min(SPECTRUM);
-    for (i, (out, s)) in input.iter_mut().zip(part).enumerate() {
-        *out = s * (std::f32::consts::PI * (i as f32 + 0.5) / length as f32).sin().powi(2);
+    for (i, (out, s)) in fft.input.iter_mut().zip(part).enumerate() {
+        *out = s * hann(i, length);
     }
-    let mut output = fft.make_output_vec();
-    // lengths agree by construction
-    let _ = fft.process(&mut input, &mut output);
-    (output.iter().map(|c| c.norm_sqr()).collect(), RATE / SPECTRUM as f64)
+    (fft.power().collect(), RATE / SPECTRUM as f64)
 }
 
 /// Frequency of the partial near `near_hz` in the pad's sound; `None` where none stands out there.
 fn heard_hz(auditioner: &mut Auditioner, pad: &Pad, near_hz: f64) -> Option<f64> {
     let sound = whole(auditioner, pad)?;
     // a short sound's spectrum has wide peaks, which move further: half the main lobe of a Hann window is two bins
-    let lobe_ct = 1200.0 * (1.0 + 2.0 * RATE / (sound.len() as f64 * near_hz)).log2();
+    let lobe_ct = ratio_to_cents(1.0 + 2.0 * RATE / (sound.len() as f64 * near_hz));
     peak_hz(&sound, RATE, near_hz, lobe_ct.clamp(ASTRAY_CT, MAX_ASTRAY_CT))
 }
 
@@ -255,15 +252,10 @@ fn reaches(sound: &[f32], share: f32) -> usize {
 /// The strongest frequency within `astray_ct` of `near_hz`, to a hundredth of a cent; `None` when the
 /// spectrum only rises towards something further away.
 fn peak_hz(part: &[f32], rate: f64, near_hz: f64, astray_ct: f64) -> Option<f64> {
-    let shaped: Vec<f64> = part
-        .iter()
-        .enumerate()
-        .map(|(i, s)| {
-            f64::from(*s) * (std::f64::consts::PI * (i as f64 + 0.5) / part.len() as f64).sin().powi(2)
-        })
-        .collect();
+    let shaped: Vec<f64> =
+        part.iter().enumerate().map(|(i, s)| f64::from(*s) * hann_f64(i, part.len())).collect();
     let level = |cents: f64| {
-        let step = std::f64::consts::TAU * near_hz * (cents / 1200.0).exp2() / rate;
+        let step = std::f64::consts::TAU * near_hz * cents_to_ratio(cents) / rate;
         // one bin of a spectrum (Goertzel 1958)
         let turn = 2.0 * step.cos();
         let (mut a, mut b) = (0.0, 0.0);
@@ -283,7 +275,7 @@ fn peak_hz(part: &[f32], rate: f64, near_hz: f64, astray_ct: f64) -> Option<f64>
         let (a, b) = (low + (high - low) * 0.382, low + (high - low) * 0.618);
         if level(a) > level(b) { high = b } else { low = a }
     }
-    Some(near_hz * ((low + high) / 2400.0).exp2())
+    Some(near_hz * cents_to_ratio((low + high) / 2.0))
 }
 
 /// Gives the kit a key and moves every pad that has a pitch to its nearest note; without one, pads stay where
@@ -334,12 +326,12 @@ mod tests {
         let key: Key = "A minor".parse().unwrap();
         for hz in [61.0f32, 77.7, 103.2, 180.9, 466.0, 491.3] {
             // the description is 8 cents off: what is heard counts
-            let (mut auditioner, mut pad) = auditioner_of(f64::from(hz) * (8.0f64 / 1200.0).exp2());
+            let (mut auditioner, mut pad) = auditioner_of(f64::from(hz) * cents_to_ratio(8.0));
             pad.layers[0].settings.pitch_st = -6.3;
             tune(&mut auditioner, &mut pad, key, Some(hz), 0.9);
             let s = pad.layers[0].settings;
             let st = f64::from(s.pitch_st) + f64::from(s.fine_ct) / 100.0;
-            let note = hz_to_note(f64::from(hz) * (st / 12.0).exp2()) + 0.08;
+            let note = hz_to_note(f64::from(hz) * st_to_ratio(st)) + 0.08;
             assert!((note - note.round()).abs() < 0.01, "{hz} Hz lands at note {note}");
             assert!(key.scale().contains(&((note.round() as i32).rem_euclid(12) as u8)));
             assert!((st + 6.3).abs() <= 1.1, "moved by {} semitones", st + 6.3);
@@ -358,7 +350,7 @@ mod tests {
             let (mut auditioner, mut pad) = auditioner_with(&[(100.0, first), (275.6, 1.0)]);
             tune(&mut auditioner, &mut pad, key, Some(100.0), 0.9);
             let s = pad.layers[0].settings;
-            let ratio = ((f64::from(s.pitch_st) + f64::from(s.fine_ct) / 100.0) / 12.0).exp2();
+            let ratio = st_to_ratio(f64::from(s.pitch_st) + f64::from(s.fine_ct) / 100.0);
             let note = hz_to_note(if sounds { 275.6 } else { 100.0 } * ratio);
             assert!((note - note.round()).abs() < 0.01, "first partial of {first}: at note {note}");
             assert!(key.scale().contains(&((note.round() as i32).rem_euclid(12) as u8)));

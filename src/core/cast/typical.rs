@@ -5,7 +5,7 @@ use super::{
     profiles as p,
     score::class_of,
 };
-use crate::kit::Role;
+use crate::{kit::Role, units::power_to_db};
 
 /// A band of a role's typical spectrum.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -30,7 +30,7 @@ pub fn typical_bands(role: Role) -> [TypicalBand; BANDS] {
         let width = (EDGES_HZ[band + 2] - EDGES_HZ[band]) / 2.0;
         TypicalBand {
             hz: EDGES_HZ[band + 1],
-            density_db: p::CENTRE[class][at(strongest)] - 10.0 * width.log10(),
+            density_db: p::CENTRE[class][at(strongest)] - power_to_db(width),
             spread_db: p::WIDTH[class][at(strongest)],
         }
     })

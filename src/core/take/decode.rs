@@ -15,6 +15,7 @@ use super::{Take, guarded::Allowance, mix::Mixer, source};
 use crate::{
     error::{Error, Result},
     progress::Progress,
+    units::gain_to_db,
 };
 use std::{
     io::ErrorKind,
@@ -437,7 +438,7 @@ impl Sink {
             self.channels.iter_mut().flatten().for_each(|s| *s *= scale);
             notices.push(format!(
                 "{name}: its samples went beyond full scale, so it was made {:.0} dB softer",
-                f64::from(halvings) * 20.0 * 2.0_f64.log10()
+                f64::from(halvings) * gain_to_db(2.0)
             ));
         }
         self.channels.iter_mut().for_each(Vec::shrink_to_fit);

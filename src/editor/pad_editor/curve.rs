@@ -10,6 +10,7 @@ use kitwright_core::{
     cast::typical_bands,
     engine::dsp::eq::Section as EqSection,
     kit::{BAND, Role as PadRole, Tone},
+    units::power_to_db,
 };
 
 /// Rate at which the curve is computed, Hz.
@@ -206,7 +207,7 @@ fn target_band(role: PadRole, heard: Option<&Levels>) -> Vec<TargetPoint> {
         .iter()
         .map(|b| TargetPoint {
             hz: f64::from(b.hz),
-            level_db: b.density_db + 10.0 * b.hz.log10(),
+            level_db: b.density_db + power_to_db(b.hz),
             spread_db: b.spread_db,
         })
         .collect();

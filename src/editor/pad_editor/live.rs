@@ -1,9 +1,11 @@
 //! The spectrum of the pad as it sounds, from the engine's latest frames.
 
 use super::spectrum::{BANDS, Levels, band_power};
-use kitwright_core::engine::{Meters, Source};
-use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex};
-use std::sync::Arc;
+use kitwright_core::{
+    engine::{Meters, Source},
+    spectrum::{RealFft, hann_periodic},
+    units::power_to_db,
+};
 
 /// Frames looked at: 171 ms at 48 kHz.
 const LENGTH: usize = 8192;
@@ -16,11 +18,9 @@ const SILENCE_DB: f32 = -100.0;
 
 /// The live spectrum of one pad.
 pub struct Live {
-    fft: Arc<dyn RealToComplex<f32>>,
+    fft: RealFft<f32>,
     window: Vec<f32>,
     frames: Vec<[f32; 2]>,
-    input: Vec<f32>,
-    output: Vec<Complex<f32>>,
     /// Held levels, dB of full scale.
     held: Levels,
     top_db: f32,
@@ -36,18 +36,12 @@ impl std::fmt::Debug for Live {
 
 impl Default for Live {
     fn default() -> Self {
-        let fft = RealFftPlanner::<f32>::new().plan_fft_forward(LENGTH);
-        // a Hann window, scaled so that a sine of full scale gives 0 dB
-        let window = (0..LENGTH)
-            .map(|i| 0.5 - 0.5 * (std::f32::consts::TAU * i as f32 / LENGTH as f32).cos())
-            .map(|w| w * 4.0 / LENGTH as f32)
-            .collect();
+        // A Hann window, scaled so that a sine of full scale gives 0 dB.
+        let window = (0..LENGTH).map(|i| hann_periodic(i, LENGTH) as f32 * 4.0 / LENGTH as f32).collect();
         Self {
             window,
             frames: vec![[0.0; 2]; LENGTH],
-            input: fft.make_input_vec(),
-            output: fft.make_output_vec(),
-            fft,
+            fft: RealFft::new(LENGTH),
             held: [SILENCE_DB; BANDS],
             top_db: SILENCE_DB,
             time: 0.0,
@@ -81,14 +75,13 @@ impl Live {
     }
 
     fn measure(&mut self, rate: f64) {
-        for ((sample, [left, right]), window) in self.input.iter_mut().zip(&self.frames).zip(&self.window) {
+        for ((sample, [left, right]), window) in self.fft.input.iter_mut().zip(&self.frames).zip(&self.window)
+        {
             *sample = (left + right) * 0.5 * window;
         }
-        // the lengths are those of the plan
-        let _ = self.fft.process(&mut self.input, &mut self.output);
-        let power = band_power(&self.output, rate / LENGTH as f64);
+        let power = band_power(self.fft.transform(), rate / LENGTH as f64);
         for (held, power) in self.held.iter_mut().zip(power) {
-            *held = held.max(10.0 * power.max(1e-20).log10());
+            *held = held.max(power_to_db(power.max(1e-20)));
         }
     }
 }
@@ -101,6 +94,7 @@ mod tests {
         kit::{Kit, Slice, TakeEntry},
         take::Take,
     };
+    use std::sync::Arc;
 
     /// A kit whose first pad plays a tone.
     fn tone_kit(hz: f32) -> Kit {

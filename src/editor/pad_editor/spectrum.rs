@@ -1,7 +1,7 @@
 //! The spectrum of a pad's hit, worked out off the frame's path.
 
-use kitwright_core::{kit::Slice, take::Take};
-use realfft::{RealFftPlanner, num_complex::Complex};
+use kitwright_core::{kit::Slice, spectrum::RealFft, take::Take, units::power_to_db};
+use realfft::num_complex::Complex;
 use std::{
     sync::{Arc, Mutex, mpsc},
     thread::JoinHandle,
@@ -71,18 +71,14 @@ impl Drop for Spectrum {
 /// Power in each band of the mean of the channels, under a half window that fades the end out.
 fn levels(take: &Take, start: usize, end: usize) -> Levels {
     let length = end.min(take.frames()).saturating_sub(start).min(LENGTH);
-    let fft = RealFftPlanner::<f32>::new().plan_fft_forward(LENGTH);
-    let mut input = fft.make_input_vec();
-    let mut output = fft.make_output_vec();
-    for (i, sample) in input.iter_mut().take(length).enumerate() {
+    let mut fft = RealFft::<f32>::new(LENGTH);
+    for (i, sample) in fft.input.iter_mut().take(length).enumerate() {
         let fade = (std::f32::consts::FRAC_PI_2 * i as f32 / length as f32).cos().powi(2);
         *sample = take.channels.iter().map(|c| c[start + i]).sum::<f32>() * fade;
     }
-    // the lengths are those of the plan
-    let _ = fft.process(&mut input, &mut output);
-    let power = band_power(&output, f64::from(take.sample_rate) / LENGTH as f64);
+    let power = band_power(fft.transform(), f64::from(take.sample_rate) / LENGTH as f64);
     let strongest = power.iter().copied().fold(f32::MIN_POSITIVE, f32::max);
-    power.map(|p| 10.0 * (p / strongest).max(1e-12).log10())
+    power.map(|p| power_to_db((p / strongest).max(1e-12)))
 }
 
 /// Lower edge of a band, Hz; that of `BANDS` is the upper edge of the last.
