@@ -1,4 +1,4 @@
-//! The one error type: a sentence for the person who can act on it.
+//! The library's error type: a sentence for the person who can act on it.
 
 use std::path::Path;
 
@@ -15,7 +15,7 @@ pub enum Error {
         /// What is wrong and what to do about it.
         trouble: String,
     },
-    /// A kit, setting or request that cannot be served.
+    /// A kit, setting or request that is not valid.
     #[error("{0}")]
     Invalid(String),
     /// The user stopped the work; nothing was changed.
@@ -27,12 +27,12 @@ pub enum Error {
 pub type Result<T> = std::result::Result<T, Error>;
 
 impl Error {
-    /// Trouble with one file.
+    /// A [`Error::File`] about `path`; `trouble` says what is wrong and what to do.
     pub fn file(path: impl AsRef<Path>, trouble: impl Into<String>) -> Self {
         Self::File { file: path.as_ref().display().to_string(), trouble: trouble.into() }
     }
 
-    /// A request or document that cannot be served.
+    /// An [`Error::Invalid`]; `trouble` is the whole sentence.
     pub fn invalid(trouble: impl Into<String>) -> Self {
         Self::Invalid(trouble.into())
     }

@@ -1,4 +1,4 @@
-//! The same work for many things, on every core.
+//! Work that is shared out among all cores.
 
 use std::{
     panic::resume_unwind,
@@ -6,17 +6,17 @@ use std::{
     thread::{available_parallelism, scope},
 };
 
-/// Threads at most: what is shared out here (hits, pads, stretches of a take) gains little from more.
-const MOST_THREADS: usize = 16;
+/// Threads at most: the work that is shared out here (hits, pads, stretches of a take) gains little from more.
+const MAX_THREADS: usize = 16;
 
-/// `work` for every index below `count`, on as many threads as there are cores; each thread begins with a
-/// `state` of its own. Results come in the order of the indices, whatever the threads do.
+/// Runs `work` for every index below `count` on as many threads as there are cores, each with a `state` of its own.
+/// The results are in the order of the indices, whichever thread made them. A panic in `work` is passed on.
 pub fn in_order<S, T: Send>(
     count: usize,
     state: impl Fn() -> S + Sync,
     work: impl Fn(&mut S, usize) -> T + Sync,
 ) -> Vec<T> {
-    let threads = available_parallelism().map_or(1, |n| n.get()).min(MOST_THREADS).min(count.max(1));
+    let threads = available_parallelism().map_or(1, |n| n.get()).min(MAX_THREADS).min(count.max(1));
     let next = AtomicUsize::new(0);
     let run = || {
         let mut state = state();
@@ -48,18 +48,18 @@ mod tests {
         let made = AtomicUsize::new(0);
         let state = || made.fetch_add(1, Ordering::Relaxed);
         let results = in_order(1000, state, |_, i| {
-            // the first ones take longest
+            // The first ones take longest.
             std::thread::sleep(std::time::Duration::from_micros(if i < 4 { 2000 } else { 1 }));
             2 * i
         });
         assert_eq!(results, (0..1000).map(|i| 2 * i).collect::<Vec<_>>());
-        assert!((1..=MOST_THREADS).contains(&made.into_inner()));
+        assert!((1..=MAX_THREADS).contains(&made.into_inner()));
         assert!(in_order(0, || (), |_, i| i).is_empty());
     }
 
     #[test]
     #[should_panic(expected = "the third")]
-    fn a_panic_comes_through() {
+    fn a_panic_of_the_work_is_passed_on() {
         in_order(8, || (), |_, i| assert!(i != 2, "the third"));
     }
 }

@@ -1,9 +1,12 @@
-//! How long work reports its progress and learns that it is no longer wanted.
+//! Progress reports of long work, and its cancellation.
 
 use crate::error::{Error, Result};
-use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::{
+    Mutex, PoisonError,
+    atomic::{AtomicBool, Ordering},
+};
 
-/// Receives progress and tells whether to go on. Implementors are shared between threads.
+/// Receives progress reports and answers whether the work was cancelled. Shared between threads.
 pub trait Progress: Sync {
     /// `done` runs from 0 to 1 within `step`, a short phrase such as "detecting hits".
     fn report(&self, step: &str, done: f32);
@@ -17,7 +20,7 @@ pub trait Progress: Sync {
     }
 }
 
-/// Reports nowhere and is never cancelled.
+/// Ignores reports and is never cancelled.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Quiet;
 
@@ -28,7 +31,7 @@ impl Progress for Quiet {
     }
 }
 
-/// Reports nowhere, cancelled by its flag.
+/// Ignores reports and is cancelled by its flag.
 #[derive(Debug, Default)]
 pub struct Flag(pub AtomicBool);
 
@@ -39,7 +42,7 @@ impl Progress for Flag {
     }
 }
 
-/// Reports nowhere and is cancelled with the whole: for what runs beside something that reports.
+/// Ignores reports and is cancelled with the whole: for work that runs while other work reports.
 pub struct Beside<'a>(pub &'a dyn Progress);
 
 impl Progress for Beside<'_> {
@@ -49,7 +52,7 @@ impl Progress for Beside<'_> {
     }
 }
 
-/// A part of longer work: its 0 to 1 is a stretch of the whole.
+/// A part of longer work: its 0 to 1 becomes a stretch of the whole.
 pub struct Part<'a> {
     whole: &'a dyn Progress,
     from: f32,
@@ -84,20 +87,22 @@ pub struct Counter<'a> {
     progress: &'a dyn Progress,
     step: &'a str,
     count: usize,
-    done: AtomicUsize,
+    done: Mutex<usize>,
 }
 
 impl<'a> Counter<'a> {
     /// Reports how many of `count` pieces of work are done as `step` of `progress`.
     pub fn new(progress: &'a dyn Progress, step: &'a str, count: usize) -> Self {
-        Self { progress, step, count, done: AtomicUsize::new(0) }
+        Self { progress, step, count, done: Mutex::default() }
     }
 
-    /// One more piece is done. Of many pieces only every five-hundredth part of the whole is reported.
+    /// Counts one more piece and reports it; of many pieces about 500 to 1000 are reported. Reports never go back: other
+    /// threads that finish a piece wait for one.
     pub fn one_done(&self) {
-        let done = self.done.fetch_add(1, Ordering::Relaxed) + 1;
+        let mut done = self.done.lock().unwrap_or_else(PoisonError::into_inner);
+        *done += 1;
         if done.is_multiple_of((self.count / 500).max(1)) {
-            self.progress.report(self.step, done as f32 / self.count.max(1) as f32);
+            self.progress.report(self.step, *done as f32 / self.count.max(1) as f32);
         }
     }
 }
@@ -105,7 +110,6 @@ impl<'a> Counter<'a> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use std::sync::Mutex;
 
     #[derive(Default)]
     struct Log(Mutex<Vec<f32>>);

@@ -1,4 +1,4 @@
-//! What hearing promises, on sounds whose beginnings are known because they were made here.
+//! Detection of hits in synthesised sounds, whose onsets are known.
 
 use crate::listen_support::synth::{between, burst, hiss, hum, narrow, place, struck};
 use kitwright_core::{
@@ -11,29 +11,29 @@ use proptest::prelude::*;
 use rand_pcg::{Pcg64, rand_core::SeedableRng};
 use std::sync::{Mutex, atomic::Ordering};
 
-/// No more than this of what came before a hit is kept.
-const KEPT_BEFORE_S: f64 = 0.002;
+/// A hit starts at most this long before its true onset, seconds.
+const MAX_EARLY_S: f64 = 0.002;
 
 fn mono(rate: u32, samples: &[f64]) -> Take {
     Take::from_samples("made here", rate, vec![narrow(samples)])
 }
 
-fn heard(take: &Take) -> Vec<Hit> {
+fn detected(take: &Take) -> Vec<Hit> {
     detect(take, &DetectOptions::default(), &Quiet).unwrap()
 }
 
 fn starts(take: &Take) -> Vec<u64> {
-    heard(take).iter().map(|h| h.start).collect()
+    detected(take).iter().map(|h| h.start).collect()
 }
 
 /// Each hit starts no more than 2 ms early and before 1 % of the energy of its first 10 ms is over.
 fn assert_sample_true(hits: &[Hit], truth: &[usize], sounds: &[f64], rate: f64, what: &str) {
     let at: Vec<f64> = hits.iter().map(|h| h.start as f64 / rate).collect();
-    assert_eq!(hits.len(), truth.len(), "{what}: heard at {at:?}, true {:?}", seconds(truth, rate));
+    assert_eq!(hits.len(), truth.len(), "{what}: detected at {at:?}, true {:?}", seconds(truth, rate));
     for (hit, &true_start) in hits.iter().zip(truth) {
         let start = hit.start as usize;
         let early = true_start as f64 - start as f64;
-        assert!(early <= KEPT_BEFORE_S * rate, "{what}: {:.2} ms early", early / rate * 1000.0);
+        assert!(early <= MAX_EARLY_S * rate, "{what}: {:.2} ms early", early / rate * 1000.0);
         let attack = &sounds[true_start..(true_start + (0.01 * rate) as usize).min(sounds.len())];
         let cut = attack.len().min(start.saturating_sub(true_start));
         let energy = |x: &[f64]| x.iter().map(|v| v * v).sum::<f64>();
@@ -74,7 +74,7 @@ fn strokes(rate: f64, noise_db: f64, seed: u64) -> (Vec<f64>, Vec<f64>, Vec<usiz
 fn strokes_over_35_db_start_to_the_sample_at_every_rate() {
     for rate in [8_000, 11_025, 22_050, 32_000, 44_100, 48_000, 88_200, 96_000, 192_000] {
         let (all, alone, truth) = strokes(f64::from(rate), -75.0, u64::from(rate));
-        let hits = heard(&mono(rate, &all));
+        let hits = detected(&mono(rate, &all));
         assert_sample_true(&hits, &truth, &alone, f64::from(rate), &format!("at {rate} Hz"));
     }
 }
@@ -89,7 +89,7 @@ proptest! {
         rate in prop::sample::select(vec![22_050u32, 44_100, 48_000, 96_000]),
     ) {
         let (all, alone, truth) = strokes(f64::from(rate), noise_db, seed);
-        let hits = heard(&mono(rate, &all));
+        let hits = detected(&mono(rate, &all));
         assert_sample_true(&hits, &truth, &alone, f64::from(rate), "any floor");
     }
 
@@ -133,21 +133,21 @@ fn gain_and_polarity_change_nothing() {
 }
 
 #[test]
-fn channels_that_cancel_are_heard_like_one() {
+fn channels_of_opposite_polarity_have_the_hits_of_one_channel() {
     let (all, alone, truth) = strokes(48_000.0, -75.0, 8);
     let x = narrow(&all);
     let inverted: Vec<f32> = x.iter().map(|v| -v).collect();
     let silent = vec![0.0; x.len()];
     let one = starts(&Take::from_samples("mono", 48_000, vec![x.clone()]));
     for (name, pair) in [("inverted", [x.clone(), inverted]), ("one silent", [silent, x])] {
-        let hits = heard(&Take::from_samples(name, 48_000, pair.to_vec()));
+        let hits = detected(&Take::from_samples(name, 48_000, pair.to_vec()));
         assert_sample_true(&hits, &truth, &alone, 48_000.0, name);
         assert_eq!(hits.iter().map(|h| h.start).collect::<Vec<_>>(), one, "{name}");
     }
 }
 
 #[test]
-fn direct_current_hum_and_hiss_add_no_hits() {
+fn dc_offset_hum_and_hiss_add_no_hits() {
     let (all, alone, truth) = strokes(48_000.0, -66.0, 3);
     let mut loud = all.clone();
     place(&mut loud, &hum(all.len(), 48_000.0, -55.0), 0, 0.0);
@@ -192,7 +192,7 @@ fn a_strum_is_one_hit_with_its_strings_inside() {
         let string = crate::listen_support::synth::karplus_strong(rate, (rate / hz) as usize, 1.5, k as u64);
         place(&mut x, &string, 48_000 + k * 480, -12.0);
     }
-    let hits = heard(&mono(48_000, &x));
+    let hits = detected(&mono(48_000, &x));
     assert_eq!(hits.len(), 1, "{:?}", hits.iter().map(|h| h.start).collect::<Vec<_>>());
     assert!(hits[0].start.abs_diff(48_000) <= 96);
     assert!(hits[0].description.strokes >= 4, "{} strokes of 6", hits[0].description.strokes);
@@ -218,7 +218,7 @@ fn a_swelling_sound_is_one_hit_from_where_it_becomes_audible() {
 }
 
 #[test]
-fn the_invented_take_is_heard_stroke_by_stroke() {
+fn every_stroke_of_the_invented_take_is_a_hit() {
     let (take, truth) = kitwright_core::demo::borrowed_cello(1);
     let found: Vec<f64> = starts(&take).iter().map(|&s| s as f64 / f64::from(take.sample_rate)).collect();
     for t in &truth {
@@ -236,7 +236,7 @@ fn hits_end_by_decay_by_the_next_hit_or_by_a_gate() {
     place(&mut x, &struck(rate, 200.0, 0.1, 1.5), 96_000, -6.0);
     place(&mut x, &struck(rate, 300.0, 0.1, 0.7), 105_600, -6.0);
     let take = mono(48_000, &x);
-    let hits = heard(&take);
+    let hits = detected(&take);
     assert_eq!(hits.len(), 3);
     // -6 dB peak, so -14 dB RMS with two partials, to -78 dB at 8.7 dB per 0.1 s: near 0.74 s.
     let seconds = (hits[0].end - hits[0].start) as f64 / rate;
@@ -253,7 +253,7 @@ fn hits_end_by_decay_by_the_next_hit_or_by_a_gate() {
 }
 
 #[test]
-fn more_sensitivity_never_hears_fewer_hits() {
+fn more_sensitivity_never_gives_fewer_hits() {
     // Half of the strokes drown in this noise.
     let (all, _, _) = strokes(44_100.0, -36.0, 77);
     let take = mono(44_100, &all);
@@ -311,7 +311,7 @@ fn clipping_throughout_still_gives_the_strokes() {
 }
 
 #[test]
-fn thirty_minutes_are_heard_like_one() {
+fn a_take_of_thirty_minutes_has_all_hits_of_its_repeated_stretch() {
     let (all, _, truth) = strokes(8_000.0, -70.0, 21);
     let long: Vec<f64> = all.iter().copied().cycle().take(8_000 * 1_800).collect();
     let found = starts(&mono(8_000, &long));
@@ -319,7 +319,7 @@ fn thirty_minutes_are_heard_like_one() {
 }
 
 #[test]
-fn hearing_is_cancelled_and_reports_its_progress() {
+fn detection_reports_its_progress_and_can_be_cancelled() {
     struct Watched {
         reports: Mutex<Vec<f32>>,
         stop_at: f32,

@@ -1,4 +1,4 @@
-//! What the description of a hit promises, on sounds whose measures are known.
+//! Descriptions of hits, on sounds whose measures are known.
 
 use crate::listen_support::synth::{burst, hiss, karplus_strong, narrow, partials};
 use kitwright_core::{
@@ -36,7 +36,7 @@ fn loudness_follows_the_standards_reference_tone() {
 }
 
 #[test]
-fn true_peak_sees_between_the_samples() {
+fn true_peak_is_measured_between_the_samples() {
     // A sine at a quarter of the rate, 45 degrees off: samples at 0.707 of its peak (ITU-R BS.1770-5, annex 2).
     let x: Vec<f64> = (0..4_800).map(|i| 0.5 * (TAU * 0.25 * i as f64 + TAU / 8.0).sin()).collect();
     let d = described(&x);
@@ -64,7 +64,7 @@ fn attack_and_decay_are_those_of_the_envelope() {
 }
 
 #[test]
-fn spectral_measures_tell_tones_from_noise() {
+fn spectral_measures_distinguish_tones_from_noise() {
     let d = described(&tone(2_000.0, 0.5, 0.5));
     near(d.centroid_hz, 2_000.0, 20.0, "centroid of a tone");
     near(d.rolloff_hz, 2_000.0, 60.0, "rolloff of a tone");
@@ -79,7 +79,7 @@ fn spectral_measures_tell_tones_from_noise() {
 }
 
 #[test]
-fn band_energies_lie_where_and_when_the_sound_was() {
+fn band_energies_lie_in_the_band_and_the_time_of_the_sound() {
     // 100 Hz for 10 ms to 40 ms belongs to the second band; 4 kHz after 150 ms to the seventh.
     let mut x = vec![0.0; 24_000];
     x[700..1_700].copy_from_slice(&tone(100.0, 0.5, 0.1)[..1_000]);

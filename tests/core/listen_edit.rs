@@ -1,4 +1,4 @@
-//! What editing hits by hand promises.
+//! Hits set by hand.
 
 use crate::listen_support::synth::{hiss, narrow, place, struck};
 use kitwright_core::{
@@ -27,7 +27,7 @@ fn assert_in_order(hits: &[Hit], take: &Take) {
 }
 
 #[test]
-fn a_hit_made_by_hand_survives_another_hearing() {
+fn a_hit_made_by_hand_survives_another_detection() {
     let (take, mut hits) = take();
     let at = edit::add(&mut hits, &take, 26_000).unwrap();
     assert_eq!((at, hits.len()), (1, 4));
@@ -42,7 +42,7 @@ fn a_hit_made_by_hand_survives_another_hearing() {
 }
 
 #[test]
-fn a_moved_start_stays_moved_and_the_heard_one_does_not_return() {
+fn a_moved_start_stays_moved_and_the_detected_one_does_not_return() {
     let (take, mut hits) = take();
     let (start, end) = (hits[1].start - 960, hits[1].end);
     edit::reshape(&mut hits, &take, 1, start, end).unwrap();
@@ -67,18 +67,18 @@ fn split_and_merge_undo_each_other() {
 }
 
 #[test]
-fn merged_hits_stay_one_and_removed_ones_go() {
+fn merged_hits_stay_one_and_removed_ones_stay_away() {
     let (take, mut hits) = take();
     edit::merge(&mut hits, &take, 1).unwrap();
     assert_eq!(hits.len(), 2);
     let again = detect_again(&take, &hits, &[], &DetectOptions::default(), &Quiet).unwrap();
-    assert_eq!(again.len(), 2, "what was merged is not heard apart again");
+    assert_eq!(again.len(), 2, "merged hits are not detected apart again");
     edit::remove(&mut hits, &take, 0).unwrap();
     assert_eq!(hits.len(), 1);
 }
 
 #[test]
-fn what_was_removed_or_moved_is_not_heard_there_again() {
+fn a_removed_or_moved_hit_is_not_detected_at_its_old_place() {
     let (take, hits) = take();
     let more = DetectOptions { sensitivity: 0.3, ..DetectOptions::default() };
     let again = |hits: &[Hit], aside: &[u64]| detect_again(&take, hits, aside, &more, &Quiet).unwrap();
@@ -86,7 +86,7 @@ fn what_was_removed_or_moved_is_not_heard_there_again() {
     edit::remove(&mut edited, &take, 1).unwrap();
     let aside: Vec<u64> = edit::set_aside(&hits, &edited).collect();
     assert_eq!(aside, [hits[1].start]);
-    assert!(again(&edited, &[]).iter().any(|h| h.start == hits[1].start), "it would be heard");
+    assert!(again(&edited, &[]).iter().any(|h| h.start == hits[1].start), "it would be detected");
     let starts = |hits: &[Hit]| hits.iter().map(|h| h.start).collect::<Vec<_>>();
     assert_eq!(starts(&again(&edited, &aside)), [hits[0].start, hits[2].start]);
 
@@ -105,7 +105,7 @@ fn what_was_removed_or_moved_is_not_heard_there_again() {
 }
 
 #[test]
-fn what_cannot_be_done_is_said_in_a_sentence_and_changes_nothing() {
+fn an_edit_that_fails_gives_one_sentence_and_changes_nothing() {
     let (take, hits) = take();
     let mut edited = hits.clone();
     let past = take.frames() as u64;

@@ -1,4 +1,4 @@
-//! The key of a song is heard from a recording of its loop, and pads with a pitch are tuned to it.
+//! Detection of a song's key from a recording of a loop, and tuning of pads to it.
 //!
 //! Oracles: music21 (PyPI) for the key of a distribution of pitch classes; cadences in every key, made here
 //! from plucked tones, for the way from the recording to that distribution.
@@ -82,19 +82,19 @@ fn cadence(key: Key, detuned_st: f64) -> Take {
 }
 
 #[test]
-fn cadences_are_heard_in_their_key_also_out_of_tune() {
+fn cadences_have_their_key_also_out_of_tune() {
     for tonic in 0..12 {
         for mode in [Mode::Major, Mode::Minor] {
             let key = Key { tonic, mode };
             let detuned = f64::from(tonic) * 0.07 - 0.4;
-            let heard = detect_key(&cadence(key, detuned), &Quiet).unwrap();
-            assert_eq!(heard.map(|h| h.key), Some(key), "{detuned} st off: {heard:?}");
+            let found = detect_key(&cadence(key, detuned), &Quiet).unwrap();
+            assert_eq!(found.map(|f| f.key), Some(key), "{detuned} st off: {found:?}");
         }
     }
 }
 
 #[test]
-fn what_has_no_key_is_given_none() {
+fn sounds_without_a_key_have_none() {
     let mut noise = 7u32;
     let hiss: Vec<f32> = (0..RATE * 4)
         .map(|_| {
@@ -105,8 +105,8 @@ fn what_has_no_key_is_given_none() {
     for (what, samples) in
         [("noise", hiss), ("silence", vec![0.0; 44_100]), ("a click", vec![1.0]), ("nothing", vec![])]
     {
-        let heard = detect_key(&Take::from_samples(what, RATE, vec![samples]), &Quiet).unwrap();
-        assert_eq!(heard, None, "{what}");
+        let found = detect_key(&Take::from_samples(what, RATE, vec![samples]), &Quiet).unwrap();
+        assert_eq!(found, None, "{what}");
     }
 }
 
@@ -234,7 +234,7 @@ fn kick_rim_and_toms_of_whole_kits_sound_on_notes_of_the_key_at_every_fit() {
             assert_eq!(bell.on, fit > 0.0, "{role} at fit {fit}: at the raw end nothing is lifted");
             let sound = render_pad(&Arc::new(kit.clone()), pad, 0.85, RATE, &Quiet).unwrap();
             let cents = cents_beside_key(strongest_hz(&sound[0]), key);
-            println!("{role} at fit {fit}: note {note:.3}, heard {cents:+.1} cents beside a note");
+            println!("{role} at fit {fit}: note {note:.3}, measured {cents:+.1} cents beside a note");
             assert!(cents.abs() < 5.0, "{role} at fit {fit}: {cents:+.1} cents beside its note");
             // and the tone that was plucked, at the speed at which it is read, is that note
             let settings = &kit.doc.pads[pad].layers[0].settings;
@@ -247,7 +247,7 @@ fn kick_rim_and_toms_of_whole_kits_sound_on_notes_of_the_key_at_every_fit() {
     }
 }
 
-/// What is heard is the strongest partial of the whole pad.
+/// The measured pitch is that of the strongest partial of the whole pad.
 #[cfg(feature = "test-recordings")]
 #[test]
 fn pads_of_recorded_guitars_with_a_sure_pitch_are_within_five_cents_of_a_note() {
@@ -271,7 +271,7 @@ fn pads_of_recorded_guitars_with_a_sure_pitch_are_within_five_cents_of_a_note() 
             let cents = cents_beside_key(hz, key);
             let sure = hit.pitch_confidence;
             println!(
-                "{name}, {role}: bell {bell_hz:.1} Hz, heard {hz:.1} Hz, sure {sure:.2}: {cents:+.1} cents"
+                "{name}, {role}: bell {bell_hz:.1} Hz, measured {hz:.1} Hz, sure {sure:.2}: {cents:+.1} cents"
             );
             // what has no certain pitch is not tuned (`cast::tune`)
             if sure >= 0.5 {

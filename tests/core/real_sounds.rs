@@ -1,4 +1,4 @@
-//! Recorded one-shots in a row are heard where they stand and become a whole kit.
+//! Recorded one-shots in a row are detected where they start and become a whole kit.
 //!
 //! The sounds come from the recordings (feature `test-recordings`) or, without that feature, from the Debian package
 //! sonic-pi-samples (CC0-1.0; feature `test-packaged-sounds`), which `cargo xtask test` installs.
@@ -12,7 +12,7 @@ use kitwright_core::{
 use std::{path::PathBuf, sync::Arc};
 
 const RATE: u32 = 44_100;
-/// Most sounds that are put in a row.
+/// Sounds that are put in a row at most.
 const MOST: usize = 40;
 
 /// Folders of struck and plucked sounds, one for each instrument, and how their files' names begin.
@@ -71,11 +71,11 @@ fn recorded_one_shots_become_a_kit() {
     }
     assert!(truth.len() >= 16, "only {} sounds", truth.len());
     let take = Arc::new(Take::from_samples("row.wav", RATE, vec![row]));
-    let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("heard");
+    let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("detected");
     let starts: Vec<f64> = hits.iter().map(|h| h.start as f64 / f64::from(RATE)).collect();
     let found = truth.iter().filter(|t| starts.iter().any(|s| (s - *t).abs() <= 0.025)).count();
     println!("{found} of {} sounds within 25 ms, {} hits", truth.len(), hits.len());
-    assert!(found * 10 >= truth.len() * 9, "{found} of {} sounds were heard", truth.len());
+    assert!(found * 10 >= truth.len() * 9, "{found} of {} sounds were detected", truth.len());
 
     let options = CastOptions { fit: 1.0, ..CastOptions::default() };
     let kit = make_kit(&[(take, hits)], &options, &Quiet).expect("a kit");

@@ -1,4 +1,4 @@
-//! Hearing scored on recorded sounds with known onsets and notes; `--nocapture` prints the tables.
+//! Detection scored on recorded sounds with known onsets and notes; `--nocapture` prints the tables.
 //!
 //! The recordings are not part of the project (feature `test-recordings`). The odd half of the assembled takes was used in fitting the weights of `listen::judge`, the even half was not; each
 //! is scored by itself. The real takes: the first was used, the other two were not.
@@ -28,9 +28,10 @@ fn tallies(folder: &Path) -> Vec<(String, Tally)> {
         .map(|file| {
             let take = Take::read(file, &Quiet).unwrap();
             let hits = detect(&take, &DetectOptions::default(), &Quiet).unwrap();
-            let heard: Vec<f64> = hits.iter().map(|h| h.start as f64 / f64::from(take.sample_rate)).collect();
+            let detected: Vec<f64> =
+                hits.iter().map(|h| h.start as f64 / f64::from(take.sample_rate)).collect();
             let name = file.file_stem().unwrap().to_string_lossy().into_owned();
-            (name, Tally::of(&truth(&file.with_extension("csv")), &heard))
+            (name, Tally::of(&truth(&file.with_extension("csv")), &detected))
         })
         .collect()
 }

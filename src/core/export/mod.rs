@@ -26,16 +26,13 @@ use crate::{
     error::{Error, Result},
     kit::{Kit, PADS},
     parallel,
-    progress::{Beside, Progress},
+    progress::{Beside, Counter, Progress},
     take::Take,
 };
 use std::{
     fs,
     path::{Path, PathBuf},
-    sync::{
-        Arc,
-        atomic::{AtomicUsize, Ordering},
-    },
+    sync::Arc,
 };
 
 /// Rate of the files in a kit's folder, Hz.
@@ -69,7 +66,8 @@ pub fn write_folder(kit: &Arc<Kit>, dir: impl AsRef<Path>, progress: &dyn Progre
 fn write_contents(kit: &Arc<Kit>, summary: &Summary, folder: &Path, progress: &dyn Progress) -> Result<()> {
     create_folder(&folder.join("pads"))?;
     let pads: Vec<usize> = sounding(kit).map(|(pad, ..)| pad).collect();
-    let (count, told, beside) = (2 + pads.len(), AtomicUsize::new(0), Beside(progress));
+    let (count, beside) = (2 + pads.len(), Beside(progress));
+    let counter = Counter::new(progress, "writing the kit", count);
     let written = parallel::in_order(
         count,
         || (),
@@ -79,8 +77,7 @@ fn write_contents(kit: &Arc<Kit>, summary: &Summary, folder: &Path, progress: &d
                 1 => kit.save(folder.join(kit_file(&kit.doc.name)), &beside).map(|()| None),
                 _ => write_pad(kit, pads[i - 2], folder, &beside).map(|look| Some((pads[i - 2], look))),
             };
-            progress
-                .report("writing the kit", (told.fetch_add(1, Ordering::Relaxed) + 1) as f32 / count as f32);
+            counter.one_done();
             look
         },
     );

@@ -1,4 +1,4 @@
-//! Shared by the tests of hearing: sounds made to measure, and scoring against true onsets.
+//! Shared by the tests of detection: synthesised sounds, and scoring against true onsets.
 #![allow(dead_code)] // each test file uses its part
 
 pub mod score;

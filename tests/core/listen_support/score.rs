@@ -1,9 +1,9 @@
-//! Heard against true onsets.
+//! Detected against true onsets.
 //!
 //! The rule is mir_eval's onset F-measure (Raffel et al., "mir_eval: a transparent implementation of common
 //! MIR metrics", ISMIR 2014): estimates match true onsets one to one within a window, in the largest
 //! matching there is; recall and precision count what matched. Two things are the data set's own: a sound
-//! with an attack longer than 10 ms has no one instant, so nothing that is heard within
+//! with an attack longer than 10 ms has no one instant, so nothing that is detected within
 //! `[t - 30 ms, t + free_ms]` of a true onset counts as false.
 
 use std::path::Path;
@@ -60,12 +60,12 @@ pub struct Tally {
 }
 
 impl Tally {
-    /// Scores what was heard (seconds) in one take.
-    pub fn of(truth: &[Onset], heard: &[f64]) -> Self {
-        let matches = matching(truth, heard);
+    /// Scores what was detected (seconds) in one take.
+    pub fn of(truth: &[Onset], detected: &[f64]) -> Self {
+        let matches = matching(truth, detected);
         let mut tally = Self { truth: truth.len(), ..Self::default() };
         for (onset, found) in truth.iter().zip(&matches) {
-            let error = found.map(|j| heard[j] - onset.time_s);
+            let error = found.map(|j| detected[j] - onset.time_s);
             let sharp = onset.attack_ms.is_some_and(|a| a < SHARP_MS);
             tally.matched += usize::from(error.is_some());
             tally.sharp += usize::from(sharp);
@@ -76,8 +76,11 @@ impl Tally {
         }
         let excused =
             |at: f64| truth.iter().any(|t| at >= t.time_s - EARLY_S && at <= t.time_s + t.free_ms / 1000.0);
-        tally.false_hits =
-            heard.iter().enumerate().filter(|&(j, &at)| !matches.contains(&Some(j)) && !excused(at)).count();
+        tally.false_hits = detected
+            .iter()
+            .enumerate()
+            .filter(|&(j, &at)| !matches.contains(&Some(j)) && !excused(at))
+            .count();
         tally
     }
 
@@ -142,7 +145,7 @@ pub fn row(name: &str, t: &Tally) -> String {
 }
 
 /// For each true onset the estimate it matches, in the largest matching (augmenting paths, nearest first).
-fn matching(truth: &[Onset], heard: &[f64]) -> Vec<Option<usize>> {
+fn matching(truth: &[Onset], detected: &[f64]) -> Vec<Option<usize>> {
     fn augment(i: usize, near: &[Vec<usize>], seen: &mut [bool], owner: &mut [Option<usize>]) -> bool {
         for &j in &near[i] {
             if std::mem::replace(&mut seen[j], true) {
@@ -158,15 +161,15 @@ fn matching(truth: &[Onset], heard: &[f64]) -> Vec<Option<usize>> {
     let near: Vec<Vec<usize>> = truth
         .iter()
         .map(|t| {
-            let off = |j: &usize| (heard[*j] - t.time_s).abs();
-            let mut near: Vec<usize> = (0..heard.len()).filter(|j| off(j) <= WINDOW_S).collect();
+            let off = |j: &usize| (detected[*j] - t.time_s).abs();
+            let mut near: Vec<usize> = (0..detected.len()).filter(|j| off(j) <= WINDOW_S).collect();
             near.sort_by(|a, b| off(a).total_cmp(&off(b)));
             near
         })
         .collect();
-    let mut owner = vec![None; heard.len()];
+    let mut owner = vec![None; detected.len()];
     for i in 0..truth.len() {
-        augment(i, &near, &mut vec![false; heard.len()], &mut owner);
+        augment(i, &near, &mut vec![false; detected.len()], &mut owner);
     }
     let mut matches = vec![None; truth.len()];
     for (j, i) in owner.iter().enumerate() {

@@ -1,4 +1,4 @@
-//! Sounds with a known beginning, for tests of hearing.
+//! Sounds with a known beginning, for tests of detection.
 
 use rand_pcg::{
     Pcg64,
