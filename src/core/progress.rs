@@ -101,7 +101,7 @@ impl<'a> Counter<'a> {
     pub fn one_done(&self) {
         let mut done = self.done.lock().unwrap_or_else(PoisonError::into_inner);
         *done += 1;
-        if done.is_multiple_of((self.count / 500).max(1)) {
+        if done.is_multiple_of((self.count / 500).max(1)) || *done == self.count {
             self.progress.report(self.step, *done as f32 / self.count.max(1) as f32);
         }
     }
@@ -125,7 +125,7 @@ mod tests {
 
     #[test]
     fn each_piece_of_little_work_is_reported_and_few_of_much() {
-        for (count, reports) in [(1, 1), (4, 4), (5000, 500)] {
+        for (count, reports) in [(1, 1), (4, 4), (1203, 602), (5000, 500)] {
             let log = Log::default();
             let counter = Counter::new(&log, "counting", count);
             (0..count).for_each(|_| counter.one_done());
