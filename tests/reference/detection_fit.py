@@ -21,7 +21,7 @@ from detection import EARLY_S, WINDOW_S, Tally, ask, truth
 INSIDE, RECORDED = 0.3, 3.0
 SHAPE = {"max_iter": 160, "learning_rate": 0.08, "max_leaf_nodes": 31, "min_samples_leaf": 40,
          "l2_regularization": 5, "max_features": 0.4, "random_state": 1}
-# as in src/core/listen/mod.rs
+# as in src/core/listen/detect.rs
 MIN_SPACING_S, MIN_LOG_ODDS = 0.012, -0.2
 
 

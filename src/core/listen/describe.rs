@@ -1,6 +1,6 @@
 //! What a hit is like: levels, times, spectrum, loudness and pitch.
 
-use super::{Description, peaks, period, pitch, spectrogram::fill};
+use super::{hit::Description, peaks, period, pitch, spectrogram::fill};
 use crate::{
     spectrum::{RealFft, hann},
     take::Take,
@@ -28,6 +28,11 @@ const PEAKS_S: f64 = 0.3;
 /// Where a hit rings long enough, its pitch is measured from here on, seconds: drum heads and strings start sharp and
 /// settle.
 const SETTLED_S: f64 = 0.06;
+
+/// Describes frames `start..end` of `take`, clipped to the take; of long stretches the first second and a half.
+pub fn describe(take: &Take, start: usize, end: usize) -> Description {
+    Describer::new(take).describe(start, end)
+}
 
 /// Describes hits of one take, keeping the plans of its transforms.
 pub(super) struct Describer<'a> {

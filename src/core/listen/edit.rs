@@ -3,7 +3,7 @@
 //! Each function changes a list of hits that are in order and do not overlap, and keeps them so. A changed hit is
 //! `by_hand` from then on and survives another detection. After an error the list is as it was.
 
-use super::{Hit, HitBuilder};
+use super::{hit::Hit, hit_builder::HitBuilder};
 use crate::{
     error::{Error, Result},
     take::Take,

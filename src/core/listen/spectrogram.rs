@@ -53,8 +53,14 @@ fn window_length(least: f64) -> usize {
 }
 
 /// Analyses the whole take with Hann windows, a quarter of a window apart.
-/// `means` is the mean of each channel (its DC offset), which is subtracted.
-pub(super) fn analyse(take: &Take, means: &[f32], progress: &dyn Progress) -> Result<Spectrogram> {
+/// `means` is the mean of each channel (its DC offset), which is subtracted;
+/// progress is reported as `step`.
+pub(super) fn analyse(
+    take: &Take,
+    means: &[f32],
+    step: &str,
+    progress: &dyn Progress,
+) -> Result<Spectrogram> {
     let rate = f64::from(take.sample_rate);
     let window = window_length(WINDOW_S * rate);
     let hop = window / 4;
@@ -76,7 +82,7 @@ pub(super) fn analyse(take: &Take, means: &[f32], progress: &dyn Progress) -> Re
 
     let fft = RealFft::<f32>::new(window);
     let runs = count.div_ceil(RUN);
-    let counter = Counter::new(progress, super::STEP, runs);
+    let counter = Counter::new(progress, step, runs);
     let power = parallel::in_order(
         runs,
         || fft.clone(),
