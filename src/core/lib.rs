@@ -10,6 +10,7 @@
 //! | [`error`] | the one error type: a sentence for the person who can act on it |
 //! | [`progress`] | how long work reports and is cancelled |
 //! | [`parallel`] | the same work for many things, on every core |
+//! | [`staging`] | files that appear whole or not at all |
 //! | [`settings`] | the one table that describes every setting |
 //! | [`take`] | recordings: decoded, kept as they were |
 //! | [`listen`] | hits: where each starts and ends, and what it is like |
@@ -35,5 +36,6 @@ pub mod progress;
 pub mod session;
 pub mod settings;
 pub mod spectrum;
+pub mod staging;
 pub mod take;
 pub mod units;

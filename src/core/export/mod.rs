@@ -8,7 +8,6 @@ mod overview;
 mod render;
 mod score;
 mod space;
-mod staging;
 mod summary;
 mod text;
 mod wav;
@@ -17,16 +16,16 @@ pub use groove::groove_midi;
 pub use overview::{Envelope, overview, role_colour};
 pub use render::{LONGEST_TAIL, RenderOptions, Stereo, render, render_pad};
 pub use score::{Action, Event, Score, Tempo};
-pub use staging::{StagedFile, StagedFolder};
 pub use summary::{PadSummary, Summary, TakeSummary, pad_file, sounding, stem_file, tidy, tidy_db};
 pub use wav::{WavOut, write_wav};
 
 use crate::{
     engine::PlayKit,
-    error::{Error, Result},
+    error::Result,
     kit::{Kit, PADS},
     parallel,
     progress::{Beside, Counter, Progress},
+    staging::{StagedFile, StagedFolder, unwritten},
     take::Take,
 };
 use std::{
@@ -139,6 +138,11 @@ pub fn render_file(
         None => write_song(kit, score, options, out, None, progress),
     })?;
 
+    // what can fail for want of room fails before the first of them appears
+    staged.sync()?;
+    if let Some(folder) = &staged_stems {
+        folder.sync()?;
+    }
     progress.check()?;
     if let Some(folder) = staged_stems {
         folder.commit(&[])?;
@@ -221,13 +225,9 @@ fn former_pads(dir: &Path) -> Vec<PathBuf> {
 }
 
 fn create_folder(path: &Path) -> Result<()> {
-    fs::create_dir_all(path).map_err(|e| cannot_write(path, &e))
+    fs::create_dir_all(path).map_err(|e| unwritten(path, &e))
 }
 
 fn write(path: &Path, bytes: &[u8]) -> Result<()> {
-    fs::write(path, bytes).map_err(|e| cannot_write(path, &e))
-}
-
-fn cannot_write(path: &Path, e: &std::io::Error) -> Error {
-    Error::file(path, format!("cannot be written ({e}); check the folder and the free space"))
+    fs::write(path, bytes).map_err(|e| unwritten(path, &e))
 }

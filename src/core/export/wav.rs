@@ -1,6 +1,9 @@
 //! WAV files of 24 bit.
 
-use crate::error::{Error, Result};
+use crate::{
+    error::{Error, Result},
+    staging::unwritten,
+};
 use hound::{SampleFormat, WavSpec, WavWriter};
 use std::{
     fs::File,
@@ -35,7 +38,7 @@ impl WavOut {
     pub fn create(path: &Path, rate: u32, channels: u16) -> Result<Self> {
         let spec =
             WavSpec { channels, sample_rate: rate, bits_per_sample: 24, sample_format: SampleFormat::Int };
-        let writer = WavWriter::create(path, spec).map_err(|e| cannot_write(path, &e))?;
+        let writer = WavWriter::create(path, spec).map_err(|e| cannot_write(path, e))?;
         Ok(Self { path: path.to_owned(), writer, bytes: 0 })
     }
 
@@ -54,7 +57,7 @@ impl WavOut {
         for i in 0..frames {
             for channel in channels {
                 let steps = (f64::from(channel[i]) * STEPS).round_ties_even().clamp(-STEPS, STEPS - 1.0);
-                self.writer.write_sample(steps as i32).map_err(|e| cannot_write(&self.path, &e))?;
+                self.writer.write_sample(steps as i32).map_err(|e| cannot_write(&self.path, e))?;
             }
         }
         Ok(())
@@ -63,7 +66,7 @@ impl WavOut {
     /// Completes the file.
     pub fn finish(self) -> Result<()> {
         let path = self.path;
-        self.writer.finalize().map_err(|e| cannot_write(&path, &e))
+        self.writer.finalize().map_err(|e| cannot_write(&path, e))
     }
 }
 
@@ -74,6 +77,9 @@ pub fn write_wav(path: &Path, rate: u32, channels: &[&[f32]]) -> Result<()> {
     out.finish()
 }
 
-fn cannot_write(path: &Path, e: &hound::Error) -> Error {
-    Error::file(path, format!("cannot be written ({e}); check the folder and the free space"))
+fn cannot_write(path: &Path, e: hound::Error) -> Error {
+    match e {
+        hound::Error::IoError(e) => unwritten(path, &e),
+        other => Error::file(path, format!("could not be saved ({other}): save elsewhere")),
+    }
 }

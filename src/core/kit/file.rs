@@ -11,13 +11,14 @@ use super::{Document, Kit, TakeEntry, VERSION, bounded};
 use crate::{
     error::{Error, Result},
     progress::{Part, Progress},
+    staging::{StagedFile, unwritten},
     take::{Allowance, GuardedSource, MAX_FILE_BYTES, Take},
 };
 use serde::Deserialize;
 use std::{
     fs::File,
     io::{BufReader, BufWriter, Cursor, ErrorKind, Read, Seek, SeekFrom, Write},
-    path::{Path, PathBuf},
+    path::Path,
     sync::Arc,
 };
 use zip::{CompressionMethod, ZipArchive, ZipWriter, write::SimpleFileOptions};
@@ -47,41 +48,16 @@ impl Kit {
     /// # Errors
     /// One sentence that names the file and says what to do, or [`Error::Cancelled`].
     pub fn save(&self, path: impl AsRef<Path>, progress: &dyn Progress) -> Result<()> {
-        let path = path.as_ref();
-        let unwritten = |e: std::io::Error| {
-            let advice = match e.kind() {
-                ErrorKind::StorageFull | ErrorKind::FileTooLarge | ErrorKind::QuotaExceeded => {
-                    "the disk is full; make room or save elsewhere"
-                }
-                ErrorKind::NotFound => "its folder is not there; choose another",
-                ErrorKind::PermissionDenied | ErrorKind::ReadOnlyFilesystem => {
-                    "this place may not be written to; choose another"
-                }
-                _ => "save elsewhere",
-            };
-            Error::file(path, format!("could not be saved ({e}): {advice}"))
-        };
-        if path.is_dir() {
-            return Err(Error::file(path, "is a folder; give the kit a file name"));
-        }
-        // the file that a link points to is replaced, not the link
-        let target = path.canonicalize().unwrap_or_else(|_| path.to_owned());
-        let folder = match target.parent() {
-            Some(folder) if !folder.as_os_str().is_empty() => folder.to_owned(),
-            _ => PathBuf::from("."),
-        };
-        let mut temporary = temporary_in(&folder).map_err(unwritten)?;
-        let mut out = BufWriter::new(temporary.as_file_mut());
-        self.write(&mut out, progress).map_err(|e| e.into_error(unwritten))?;
-        out.flush().map_err(unwritten)?;
-        drop(out);
-        temporary.as_file().sync_all().map_err(unwritten)?;
+        let staged = StagedFile::new(path.as_ref())?;
+        staged.write(|path| {
+            let unwritten = |e: std::io::Error| unwritten(path, &e);
+            let mut out = BufWriter::new(File::create(path).map_err(unwritten)?);
+            self.write(&mut out, progress).map_err(|e| e.into_error(unwritten))?;
+            out.flush().map_err(unwritten)
+        })?;
+        staged.sync()?;
         progress.check()?;
-        temporary.persist(&target).map_err(|e| unwritten(e.error))?;
-        // the new name itself reaches the disk; not every file system can do this, and none must
-        #[cfg(unix)]
-        let _ = File::open(&folder).and_then(|f| f.sync_all());
-        Ok(())
+        staged.commit()
     }
 
     /// Reads a kit file.
@@ -240,18 +216,6 @@ impl<W: Seek> Seek for UntilFailure<W> {
         self.position = self.note(result)?;
         Ok(self.position)
     }
-}
-
-fn temporary_in(folder: &Path) -> std::io::Result<tempfile::NamedTempFile> {
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(".").suffix(".kitwright-part");
-    #[cfg(unix)]
-    {
-        // the permissions that any new file gets, not those of a secret
-        use std::os::unix::fs::PermissionsExt;
-        builder.permissions(std::fs::Permissions::from_mode(0o666));
-    }
-    builder.tempfile_in(folder)
 }
 
 /// Trouble with the kit or with the place it is written to.
