@@ -28,6 +28,9 @@ kitwright COMMAND --help tells more. Recordings: WAV, AIFF, FLAC, MP3, Ogg Vorbi
 pub(super) struct Arguments {
     #[command(subcommand)]
     pub command: Option<Command>,
+    /// Memory that recordings may take, in megabytes; 1500 by default.
+    #[arg(long, global = true, value_name = "MB")]
+    pub memory: Option<u64>,
 }
 
 #[derive(Debug, Subcommand)]

@@ -2,7 +2,7 @@
 
 use super::{
     arguments, read_take,
-    terminal::{Terminal, say},
+    terminal::{Terminal, printable, say},
 };
 use kitwright_core::{
     cast::score_hits,
@@ -47,7 +47,7 @@ pub(super) fn run(a: &arguments::Hits, terminal: &Terminal) -> Result<()> {
     if a.json {
         say(&serde_json::to_string(&heard).expect("what was heard can be written as JSON"));
     } else {
-        say(&table(&take.name, &heard));
+        say(&table(&printable(&take.name), &heard));
     }
     Ok(())
 }

@@ -2,13 +2,14 @@
 
 use super::{
     arguments, protect, read_take,
-    terminal::{Terminal, say},
+    terminal::{Terminal, printable, say},
 };
 use kitwright_core::{
     cast::{CastOptions, HeardTake, make_kit, target_of},
     error::{Error, Result},
     export::{Summary, kit_file, write_folder},
-    listen::{DetectOptions, detect, read_key},
+    listen::{detect, read_key},
+    take::check_memory,
 };
 use std::{
     path::{Path, PathBuf},
@@ -23,8 +24,7 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
     let targets = a.target.iter().map(|(_, sound)| sound);
     let inputs: Vec<&Path> = a.take.iter().chain(&a.key_from).chain(targets).map(PathBuf::as_path).collect();
     protect::check_folder(&a.out, &name, &inputs)?;
-    let heard = a.hearing.options();
-    let takes = a.take.iter().map(|path| hear_take(path, &heard, terminal)).collect::<Result<Vec<_>>>()?;
+    let takes = hear_takes(a, terminal)?;
     if takes.iter().all(|(_, hits)| hits.is_empty()) {
         let trouble = "no hits were heard; record some knocks, plucks or scratches well above the noise";
         return Err(Error::file(&a.take[0], trouble));
@@ -58,10 +58,18 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
     Ok(())
 }
 
-fn hear_take(path: &Path, options: &DetectOptions, terminal: &Terminal) -> Result<HeardTake> {
-    let take = Arc::new(read_take(path, terminal)?);
-    let hits = detect(&take, options, terminal)?;
-    Ok((take, hits))
+/// Reads the takes and detects their hits; all of them together must fit into the memory of one kit.
+fn hear_takes(a: &arguments::MakeKit, terminal: &Terminal) -> Result<Vec<HeardTake>> {
+    let options = a.hearing.options();
+    let (mut takes, mut bytes) = (Vec::with_capacity(a.take.len()), 0);
+    for path in &a.take {
+        let take = Arc::new(read_take(path, terminal)?);
+        bytes += take.memory();
+        check_memory(bytes)?;
+        let hits = detect(&take, &options, terminal)?;
+        takes.push((take, hits));
+    }
+    Ok(takes)
 }
 
 /// A file's name without folder and ending.
@@ -72,7 +80,7 @@ fn stem(path: &Path) -> String {
 fn report(summary: &Summary, out: &Path) -> String {
     let mut text = String::new();
     for take in &summary.takes {
-        text += &format!("{}: {} hits in {:.1} s\n", take.file, take.hits, take.seconds);
+        text += &format!("{}: {} hits in {:.1} s\n", printable(&take.file), take.hits, take.seconds);
     }
     text += "\nnote  role         score  from               alternates\n";
     for pad in &summary.pads {
@@ -90,8 +98,8 @@ fn report(summary: &Summary, out: &Path) -> String {
         let words: Vec<_> = summary.roles_empty.iter().map(|r| r.word()).collect();
         text += &format!("no hit for: {}\n", words.join(", "));
     }
-    text += &format!("\nkit:      {}\n", out.join(kit_file(&summary.name)).display());
-    text += &format!("groove:   {}\n", out.join("groove.wav").display());
-    text += &format!("picture:  {}", out.join("overview.png").display());
+    text += &format!("\nkit:      {}\n", printable(out.join(kit_file(&summary.name))));
+    text += &format!("groove:   {}\n", printable(out.join("groove.wav")));
+    text += &format!("picture:  {}", printable(out.join("overview.png")));
     text
 }

@@ -16,10 +16,10 @@ use clap::Parser;
 use kitwright_core::{
     error::{Error, Result},
     progress::Progress,
-    take::Take,
+    take::{self, Take},
 };
 use std::{path::Path, process::ExitCode};
-use terminal::{Terminal, say, tell};
+use terminal::{Terminal, one_line, printable, say, tell};
 
 /// Exit code after bad input.
 const BAD_INPUT: u8 = 2;
@@ -29,11 +29,15 @@ const STOPPED: u8 = 130;
 /// Runs the command line with the process's arguments; the exit code is 0, 2 after bad input, or 130
 /// after Ctrl-C.
 pub fn run() -> ExitCode {
+    terminal::keep_to_sentences();
     let arguments = match Arguments::try_parse() {
         Ok(arguments) => arguments,
         Err(e) => return refuse_or_help(&e),
     };
-    match obey(arguments.command) {
+    if let Some(megabytes) = arguments.memory {
+        take::set_memory_limit(megabytes.saturating_mul(1_000_000));
+    }
+    match execute(arguments.command) {
         Ok(()) => ExitCode::SUCCESS,
         Err(e) => {
             tell(&format!("kitwright: {}", one_line(&e.to_string())));
@@ -42,7 +46,7 @@ pub fn run() -> ExitCode {
     }
 }
 
-fn obey(command: Option<Command>) -> Result<()> {
+fn execute(command: Option<Command>) -> Result<()> {
     let Some(command) = command else {
         say(arguments::SHORT_HELP);
         return Ok(());
@@ -77,12 +81,6 @@ fn refuse_or_help(e: &clap::Error) -> ExitCode {
     ExitCode::from(BAD_INPUT)
 }
 
-/// Line breaks, as in strange file names, become spaces, and other control characters question marks.
-fn one_line(text: &str) -> String {
-    let words: Vec<&str> = text.split_whitespace().collect();
-    words.join(" ").chars().map(|c| if c.is_control() { '?' } else { c }).collect()
-}
-
 /// Reads a take and tells what the user should know about it.
 fn read_take(path: &Path, progress: &dyn Progress) -> Result<Take> {
     let take = Take::read(path, progress)?;
@@ -91,7 +89,9 @@ fn read_take(path: &Path, progress: &dyn Progress) -> Result<Take> {
 }
 
 fn pass_on_notices(path: &Path, take: &Take) {
+    let name = format!("{}: ", take.name);
     for notice in &take.notices {
+        let notice = notice.strip_prefix(&name).unwrap_or(notice);
         tell(&one_line(&format!("{}: {notice}", path.display())));
     }
 }
@@ -104,13 +104,13 @@ fn shift(a: &arguments::Shift, terminal: &Terminal) -> Result<()> {
     kitwright_core::export::write_take(&shifted, &a.out)?;
     terminal.clear();
     pass_on_notices(&a.out, &shifted);
-    say(&format!("{}: {:.1} s", a.out.display(), shifted.seconds()));
+    say(&format!("{}: {:.1} s", printable(&a.out), shifted.seconds()));
     Ok(())
 }
 
 fn demo_take(a: &arguments::DemoTake) -> Result<()> {
     let (take, starts) = kitwright_core::demo::borrowed_cello(a.seed);
     kitwright_core::export::write_take(&take, &a.out)?;
-    say(&format!("{}: {} strokes in {:.1} s", a.out.display(), starts.len(), take.seconds()));
+    say(&format!("{}: {} strokes in {:.1} s", printable(&a.out), starts.len(), take.seconds()));
     Ok(())
 }

@@ -2,7 +2,7 @@
 
 use super::{
     arguments, protect,
-    terminal::{Terminal, say},
+    terminal::{Terminal, printable, say},
 };
 use kitwright_core::{
     error::Result,
@@ -25,9 +25,9 @@ pub(super) fn run(a: &arguments::Render, terminal: &Terminal) -> Result<()> {
     }
     let seconds = render_file(&Arc::new(kit), &score, options, &a.out, a.stems.as_deref(), terminal)?;
     terminal.clear();
-    say(&format!("{}: {seconds:.1} s", a.out.display()));
+    say(&format!("{}: {seconds:.1} s", printable(&a.out)));
     if let Some(stems) = &a.stems {
-        say(&format!("{}: one file for each pad", stems.display()));
+        say(&format!("{}: one file for each pad", printable(stems)));
     }
     Ok(())
 }

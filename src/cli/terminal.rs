@@ -4,6 +4,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use kitwright_core::progress::Progress;
 use std::{
     io::{IsTerminal, Write},
+    path::Path,
     sync::{
         Mutex,
         atomic::{AtomicBool, Ordering},
@@ -53,6 +54,34 @@ impl Progress for Terminal {
     fn cancelled(&self) -> bool {
         STOP.load(Ordering::Relaxed)
     }
+}
+
+/// Leaves it to this program's own sentences to tell what went wrong: a panic of the decoding library, which
+/// is caught, prints nothing, and a limit on the size of files is an error of the write, not a signal.
+pub(super) fn keep_to_sentences() {
+    let print = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |panic| {
+        if !kitwright_core::take::is_decoding() {
+            print(panic);
+        }
+    }));
+    // SAFETY: no other thread runs yet, and to ignore a signal runs no code of ours
+    #[cfg(unix)]
+    unsafe {
+        libc::signal(libc::SIGXFSZ, libc::SIG_IGN);
+    }
+}
+
+/// Line breaks, as in strange file names, become spaces, and other control characters question marks.
+pub(super) fn one_line(text: &str) -> String {
+    let words: Vec<&str> = text.split_whitespace().collect();
+    printable(words.join(" "))
+}
+
+/// A name as it may be printed: without control characters, which could drive the terminal.
+pub(super) fn printable(name: impl AsRef<Path>) -> String {
+    let name = name.as_ref().to_string_lossy();
+    name.chars().map(|c| if c.is_control() { '?' } else { c }).collect()
 }
 
 /// Writes a line to standard output. A reader that has gone away is no error worth telling.

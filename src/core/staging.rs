@@ -154,7 +154,7 @@ impl StagedFolder {
         }
         places.iter().for_each(|place| sync_folder(parent_of(place)));
         for old in outdated.iter().filter(|old| !files.contains(old)) {
-            // it may be gone already, which is just as well
+            // nothing to do when it is gone already
             let _ = fs::remove_file(self.target.join(old));
         }
         Ok(())

@@ -120,3 +120,67 @@ fn a_song_that_no_file_can_hold_is_refused_before_it_is_rendered() {
     assert!(text.contains("at most"), "{text}");
     assert_eq!(contents(dir.path()), before);
 }
+
+#[cfg(unix)]
+#[test]
+fn devices_and_pipes_are_refused_by_every_command() {
+    let (dir, kit, song) = kit_and_song();
+    let take = short_take(dir.path());
+    let pipe = dir.path().join("pipe.wav");
+    assert!(std::process::Command::new("mkfifo").arg(&pipe).status().unwrap().success());
+    let words = |all: &[&std::ffi::OsStr]| all.iter().map(PathBuf::from).collect::<Vec<_>>();
+    for out in [&pipe, Path::new("/dev/null")] {
+        let calls = [
+            render(&kit, &song, out, &[]),
+            words(&[
+                "shift".as_ref(),
+                take.as_ref(),
+                "--semitones".as_ref(),
+                "0".as_ref(),
+                "-o".as_ref(),
+                out.as_ref(),
+            ]),
+            words(&["demo-take".as_ref(), out.as_ref()]),
+            words(&["kit".as_ref(), take.as_ref(), "--out".as_ref(), out.as_ref()]),
+        ];
+        for call in calls {
+            let text = refuse(&call);
+            assert!(text.contains("device or a pipe") || text.contains("is a file"), "{text}");
+        }
+    }
+}
+
+#[cfg(unix)]
+#[test]
+fn a_limit_on_the_size_of_files_gets_a_sentence_and_leaves_nothing() {
+    let (dir, kit, song) = kit_and_song();
+    let before = contents(dir.path());
+    let output = std::process::Command::new("sh")
+        .args(["-c", "ulimit -f 100 && exec \"$0\" \"$@\"", env!("CARGO_BIN_EXE_kitwright")])
+        .args(render(&kit, &song, &dir.path().join("song.wav"), &[]))
+        .output()
+        .unwrap();
+    let text = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{text}");
+    assert!(text.contains("may not be that large") && text.lines().count() == 1, "{text}");
+    assert_eq!(contents(dir.path()), before);
+}
+
+#[cfg(unix)]
+#[test]
+fn names_never_drive_the_terminal() {
+    let dir = tempfile::tempdir().unwrap();
+    let take = short_take(dir.path());
+    let strange = dir.path().join("a\u{1b}[2Jb\nc.wav");
+    fs::rename(take, &strange).unwrap();
+    let low = dir.path().join("low\u{1b}[31m\n.wav");
+    for call in [
+        vec![Path::new("hits"), &strange],
+        vec![Path::new("shift"), &strange, "--semitones".as_ref(), "0".as_ref(), "-o".as_ref(), &low],
+    ] {
+        let output = run(&call);
+        assert!(output.status.success());
+        let text = String::from_utf8([output.stdout, output.stderr].concat()).unwrap();
+        assert!(!text.contains('\u{1b}') && !text.contains("b\nc"), "{text:?}");
+    }
+}

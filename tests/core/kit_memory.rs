@@ -2,7 +2,7 @@
 
 use super::{
     kit_file::{bytes, repacked},
-    own_process::read_within,
+    own_process::{read_with_limit, read_within},
 };
 
 /// The made kit with `what` of its document replaced by `with`.
@@ -67,4 +67,16 @@ fn documents_of_millions_of_elements_are_refused_within_500_megabytes() {
             );
         }
     }
+}
+
+#[test]
+fn a_small_kit_of_long_takes_is_refused_before_they_are_read() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("long.kitwright");
+    std::fs::write(&path, replaced("\"frames\":30000", "\"frames\":400000000")).unwrap();
+    let said = read_within(&path, 300);
+    assert!(said.contains("needs 3.2 GB of memory"), "{said}");
+    std::fs::write(&path, bytes()).unwrap();
+    assert!(read_with_limit(&path, 300, 1).contains("16 pads"));
+    assert!(read_with_limit(&path, 300, 0).contains("--memory"));
 }

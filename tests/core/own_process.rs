@@ -1,7 +1,11 @@
 //! Files read in a process of its own whose memory is bounded: a reservation that is too large ends only
 //! that process.
 
-use kitwright_core::{kit::Kit, progress::Quiet, take::Take};
+use kitwright_core::{
+    kit::Kit,
+    progress::Quiet,
+    take::{DEFAULT_MEMORY, MEMORY_VARIABLE, Take},
+};
 use std::{path::Path, process::Command};
 
 /// The file that a process of its own reads.
@@ -10,6 +14,11 @@ const FILE: &str = "KITWRIGHT_TEST_FILE";
 /// What reading a recording or a kit gives within an address space of so many `megabytes`: "read" or
 /// "refused: " and the sentence.
 pub fn read_within(path: &Path, megabytes: u64) -> String {
+    read_with_limit(path, megabytes, DEFAULT_MEMORY / 1_000_000)
+}
+
+/// [`read_within`] with so many megabytes allowed for recordings.
+pub fn read_with_limit(path: &Path, megabytes: u64, allowed: u64) -> String {
     let test = "own_process::reads_a_file_in_a_process_of_its_own";
     let out = Command::new("sh")
         .args(["-c", "ulimit -v $0 && exec \"$1\" --ignored --exact --nocapture \"$2\""])
@@ -17,6 +26,7 @@ pub fn read_within(path: &Path, megabytes: u64) -> String {
         .arg(std::env::current_exe().unwrap())
         .arg(test)
         .env(FILE, path)
+        .env(MEMORY_VARIABLE, allowed.to_string())
         .output()
         .unwrap();
     let text = String::from_utf8_lossy(&out.stdout).into_owned();

@@ -1,4 +1,4 @@
-//! What leaves the house: rendered songs, pads as WAV files, a groove, a picture, a summary.
+//! Export: rendered songs, pads as WAV files, a groove, a picture, a summary.
 //!
 //! [`write_folder`] writes a kit's folder, the same for the command line and the window;
 //! [`render_file`] plays a MIDI file into a WAV file.
@@ -14,7 +14,7 @@ mod wav;
 
 pub use groove::groove_midi;
 pub use overview::{Envelope, overview, role_colour};
-pub use render::{LONGEST_TAIL, RenderOptions, Stereo, render, render_pad};
+pub use render::{MAX_TAIL_S, RenderOptions, Stereo, render, render_pad};
 pub use score::{Action, Event, Score, Tempo};
 pub use summary::{PadSummary, Summary, TakeSummary, pad_file, sounding, stem_file, tidy, tidy_db};
 pub use wav::{WavOut, write_wav};

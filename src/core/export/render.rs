@@ -10,7 +10,7 @@ use crate::{
 use std::sync::Arc;
 
 /// Longest tail after the last event, seconds; a held loop is let go before it begins.
-pub const LONGEST_TAIL: f64 = 20.0;
+pub const MAX_TAIL_S: f64 = 20.0;
 /// The end of the tail is looked for at multiples of this many frames after the last event, so that the
 /// length does not depend on the blocks.
 const TAIL_STEP: u64 = 1024;
@@ -49,7 +49,7 @@ impl RenderOptions {
     }
 }
 
-/// Plays `score` with `kit` until its tail is silent (at most [`LONGEST_TAIL`]), handing each rendered
+/// Plays `score` with `kit` until its tail is silent (at most [`MAX_TAIL_S`]), handing each rendered
 /// piece to `sink`: the engine after its render and the frames that it made. Returns the frames made.
 ///
 /// The same kit, score and rate give the same samples whatever the block.
@@ -72,7 +72,7 @@ pub fn render(
 
     let frame_of = |seconds: f64| (seconds * rate).round() as u64;
     let last = frame_of(score.seconds);
-    let longest = last + (LONGEST_TAIL * rate) as u64;
+    let longest = last + (MAX_TAIL_S * rate) as u64;
     let mut events = score.events.iter().peekable();
     let mut held = Vec::new();
     let mut now = 0;

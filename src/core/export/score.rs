@@ -5,7 +5,7 @@ use midly::{Fps, MetaMessage, MidiMessage, Smf, Timing, TrackEventKind};
 use std::path::Path;
 
 /// Largest MIDI file that is read, in bytes; a song has some hundred kilobytes at most.
-const LARGEST_FILE: u64 = 32 << 20;
+const MAX_FILE_BYTES: u64 = 32 << 20;
 /// Tempo until a file sets one, beats per minute (Standard MIDI Files 1.0, "Set Tempo").
 const FIRST_TEMPO: f64 = 120.0;
 
@@ -70,7 +70,7 @@ impl Score {
         let path = path.as_ref();
         let trouble = |t: &str| Error::file(path, t);
         let size = std::fs::metadata(path).map_err(|e| unreadable(path, &e))?.len();
-        if size > LARGEST_FILE {
+        if size > MAX_FILE_BYTES {
             return Err(trouble("is larger than 32 MiB, which no song is; choose a MIDI file"));
         }
         let bytes = std::fs::read(path).map_err(|e| unreadable(path, &e))?;

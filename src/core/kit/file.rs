@@ -4,7 +4,7 @@
 //! any player its takes. A host's state holds the same bytes. Fields of the document that this version
 //! does not know are passed over; a newer document version is refused as a whole.
 //!
-//! What is read is untrusted: sizes are weighed before anything is unpacked, a kit is either whole or
+//! What is read is untrusted: sizes are checked before anything is read, a kit is either whole or
 //! not there, and a file is replaced only by a whole one.
 
 use super::{Document, Kit, TakeEntry, VERSION, bounded};
@@ -12,7 +12,7 @@ use crate::{
     error::{Error, Result},
     progress::{Part, Progress},
     staging::{StagedFile, unwritten},
-    take::{Allowance, GuardedSource, MAX_FILE_BYTES, Take},
+    take::{Allowance, GuardedSource, MAX_FILE_BYTES, Take, memory_trouble, sample_bytes},
 };
 use serde::Deserialize;
 use std::{
@@ -258,10 +258,13 @@ fn read<R: Read + Seek>(source: R, length: u64, progress: &dyn Progress) -> Resu
     let allowance = Allowance::new(MAX_DIRECTORY);
     let source = GuardedSource::new(source, 0, length, allowance.clone());
     let mut zip = ZipArchive::new(BufReader::new(source))
-        .map_err(|e| Error::invalid(format!("is not a kit file, or is cut short or damaged ({e})")))?;
+        .map_err(|_| Error::invalid("is not a kit file, or is cut short or damaged; use a copy of it"))?;
     allowance.renew(u64::MAX);
-    refuse_tricks(&mut zip, length)?;
+    check_entries(&mut zip, length)?;
     let doc = read_document(&mut zip)?;
+    if let Some(trouble) = memory_trouble(memory_of(&doc, length)) {
+        return Err(Error::invalid(trouble));
+    }
     let mut takes = Vec::with_capacity(doc.takes.len());
     for (i, entry) in doc.takes.iter().enumerate() {
         takes.push(Arc::new(read_take(&mut zip, i, entry, &Part::nth(progress, i, doc.takes.len()))?));
@@ -270,9 +273,15 @@ fn read<R: Read + Seek>(source: R, length: u64, progress: &dyn Progress) -> Resu
     Ok(Kit { doc, takes })
 }
 
+/// Memory that a kit's samples and packed takes will need, bytes.
+fn memory_of(doc: &Document, file_bytes: u64) -> u64 {
+    let samples = doc.takes.iter().map(|t| sample_bytes(t.frames, usize::from(t.channels)));
+    samples.fold(file_bytes, u64::saturating_add)
+}
+
 /// Entries are stored, so that together they cannot be larger than the archive; and none may point out of
 /// it, although nothing is ever unpacked to a disk.
-fn refuse_tricks<R: Read + Seek>(zip: &mut ZipArchive<R>, length: u64) -> Result<()> {
+fn check_entries<R: Read + Seek>(zip: &mut ZipArchive<R>, length: u64) -> Result<()> {
     let mut sum = 0_u64;
     for i in 0..zip.len() {
         let entry =

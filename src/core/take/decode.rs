@@ -11,13 +11,20 @@
 //!   info header and a bare AAC stream declare nothing: what is there is what is read.
 //! - Wave files of unknown length (a recorder that streamed) are read to the end of the file.
 
-use super::{Take, guarded::Allowance, mix::Mixer, source};
+use super::{
+    Take,
+    guarded::Allowance,
+    memory::{memory_trouble, sample_bytes},
+    mix::Mixer,
+    source,
+};
 use crate::{
     error::{Error, Result},
     progress::Progress,
     units::gain_to_db,
 };
 use std::{
+    cell::Cell,
     io::ErrorKind,
     panic::{AssertUnwindSafe, catch_unwind},
     path::Path,
@@ -84,7 +91,7 @@ impl Take {
     }
 }
 
-/// What a caller knows about the sound beforehand.
+/// Bounds of what is decoded, and what its caller knows about it.
 #[derive(Debug, Clone)]
 pub(super) struct Limits {
     /// Frames at its start that are not part of it.
@@ -117,6 +124,16 @@ impl Stop {
     }
 }
 
+thread_local! {
+    static DECODING: Cell<bool> = const { Cell::new(false) };
+}
+
+/// Whether this thread decodes a recording: a panic is caught then and becomes a sentence, so that a panic
+/// hook need not print it.
+pub fn is_decoding() -> bool {
+    DECODING.get()
+}
+
 /// [`decode_trusting`], with a panic of the decoding library (its arithmetic overflows on some damaged
 /// headers) turned into a refusal.
 pub(super) fn decode(
@@ -126,12 +143,14 @@ pub(super) fn decode(
     limits: Limits,
     progress: &dyn Progress,
 ) -> std::result::Result<Take, Stop> {
+    DECODING.set(true);
     // unwind safe: everything the closure owns is dropped, and progress holds no half-written state
-    catch_unwind(AssertUnwindSafe(|| decode_trusting(stream, hint, name, limits, progress)))
-        .unwrap_or_else(|_| Err(Stop::because("is damaged beyond reading; copy or export it again")))
+    let result = catch_unwind(AssertUnwindSafe(|| decode_trusting(stream, hint, name, limits, progress)));
+    DECODING.set(false);
+    result.unwrap_or_else(|_| Err(Stop::because("is damaged beyond reading; copy or export it again")))
 }
 
-/// The story of a file: find its format, open its track, decode packet after packet, weigh the end.
+/// Finds the format, opens the track, decodes packet by packet and compares the length with the promised one.
 fn decode_trusting(
     stream: MediaSourceStream<'_>,
     hint: &Hint,
@@ -151,9 +170,12 @@ fn decode_trusting(
         .clone();
     let expected = Expected::of(&track, format.as_ref());
     let mut decoder = open_decoder(&track, &expected)?;
-    let mut sink = Sink::new(expected.reserve(), limits.max_frames);
-    if let (Some(frames), Some(rate)) = (expected.frames, rate_of(&track)) {
-        sink.check_length(frames, rate)?;
+    let mut sink = Sink::new(expected.frames.unwrap_or(0), limits.max_frames);
+    if let (Some(frames), Some(params)) = (expected.frames, audio_params(&track))
+        && let Some(rate) = params.sample_rate
+    {
+        let kept = params.channels.as_ref().map_or(1, |c| Mixer::new(c).outputs());
+        check_length(frames, rate, kept, limits.max_frames)?;
     }
     let mut packets = 0;
     loop {
@@ -166,6 +188,7 @@ fn decode_trusting(
         let packet = match format.next_packet() {
             Ok(Some(packet)) => packet,
             Ok(None) => break,
+            Err(trouble) if expected.open_ended && is_end(&trouble) => break,
             Err(trouble) => return Err(interrupted(trouble, &sink)),
         };
         if packet.track_id != track.id {
@@ -175,7 +198,7 @@ fn decode_trusting(
             return Err(damaged_at(&sink, "a packet is too large"));
         }
         match decoder.decode(&packet) {
-            Ok(buffer) => sink.take_in(buffer)?,
+            Ok(buffer) => sink.push(buffer)?,
             Err(Trouble::DecodeError(_)) if expected.lossy && packets < FORGIVEN_PACKETS => (),
             Err(trouble) => return Err(interrupted(trouble, &sink)),
         }
@@ -186,18 +209,17 @@ fn decode_trusting(
             progress.report("reading the recording", (sink.frames() as f32 / all as f32).min(1.0));
         }
     }
-    expected.weigh(sink.frames() as u64)?;
+    expected.check_frames(sink.frames() as u64)?;
     progress.report("reading the recording", 1.0);
     sink.into_take(name, limits.run_up)
 }
 
-fn rate_of(track: &Track) -> Option<u32> {
-    track.codec_params.as_ref()?.audio()?.sample_rate
+fn audio_params(track: &Track) -> Option<&AudioCodecParameters> {
+    track.codec_params.as_ref()?.audio()
 }
 
 fn open_decoder(track: &Track, expected: &Expected) -> std::result::Result<Box<dyn AudioDecoder>, Stop> {
-    let params = track.codec_params.as_ref().and_then(|p| p.audio());
-    let params = params
+    let params = audio_params(track)
         .ok_or_else(|| Stop::because(format!("holds audio in a form that is not read here; {READABLE}")))?;
     check_params(params)?;
     // An MP3 without info header has its length guessed from its first frames: trimming by that guess
@@ -239,6 +261,8 @@ struct Expected {
     lossy: bool,
     /// Lengths are promised in packets rather than in frames.
     in_packets: bool,
+    /// A wave file of unknown length: its end is the end of the file.
+    open_ended: bool,
 }
 
 impl Expected {
@@ -257,16 +281,13 @@ impl Expected {
             _ => false,
         };
         let trustworthy = declares || codec == Some(CODEC_ID_VORBIS);
-        Self { frames: track.num_frames.filter(|&n| declares && n > 0), trustworthy, lossy, in_packets }
-    }
-
-    /// Frames worth reserving: never more than a minute on the word of a header.
-    fn reserve(&self) -> usize {
-        self.frames.unwrap_or(0).min(48_000 * 60) as usize
+        let frames = track.num_frames.filter(|&n| declares && n > 0);
+        let open_ended = container == FORMAT_ID_WAVE && track.num_frames.is_none();
+        Self { frames, trustworthy, lossy, in_packets, open_ended }
     }
 
     /// Refuses a file that held less than it promised.
-    fn weigh(&self, frames: u64) -> std::result::Result<(), Stop> {
+    fn check_frames(&self, frames: u64) -> std::result::Result<(), Stop> {
         let slack = if self.in_packets { PACKET_SLACK } else { 0 };
         match self.frames {
             Some(promised) if frames + slack < promised => Err(Stop::because(format!(
@@ -325,9 +346,44 @@ fn damaged_at(sink: &Sink, what: &str) -> Stop {
     Stop::because(format!("is damaged after {:.2} s ({what}); copy or export it again", sink.seconds()))
 }
 
+fn is_end(trouble: &Trouble) -> bool {
+    matches!(trouble, Trouble::IoError(e) if e.kind() == ErrorKind::UnexpectedEof)
+}
+
 /// Whether the system says so, rather than the decoding library about what it has read.
 fn is_disk_trouble(e: &std::io::Error) -> bool {
     e.raw_os_error().is_some()
+}
+
+/// Refuses more frames than there may be; `kept` channels of them are kept. The memory of a kit's takes
+/// is checked for all of them at once.
+fn check_length(
+    frames: u64,
+    rate: u32,
+    kept: usize,
+    max_frames: Option<u64>,
+) -> std::result::Result<(), Stop> {
+    match max_frames {
+        Some(max) if frames > max => {
+            Err(Stop::because(format!("holds {frames} frames where {max} should be")))
+        }
+        Some(_) => Ok(()),
+        None if frames > MAX_SECONDS * u64::from(rate) => {
+            Err(Stop::because("is longer than 30 minutes; cut it into shorter recordings"))
+        }
+        None => memory_trouble(sample_bytes(frames, kept)).map_or(Ok(()), |t| Err(Stop::because(t))),
+    }
+}
+
+/// Room for all that a file promises: it is read into what is kept, without being moved on the way.
+fn reserved(channels: usize, frames: u64) -> std::result::Result<Vec<Vec<f32>>, Stop> {
+    let mut all = vec![Vec::new(); channels];
+    for channel in &mut all {
+        channel.try_reserve_exact(frames as usize).map_err(|_| {
+            Stop::because("needs more memory than there is; close other programs or use a shorter recording")
+        })?;
+    }
+    Ok(all)
 }
 
 /// Gathers decoded packets into one or two channels.
@@ -336,23 +392,24 @@ struct Sink {
     rate: u32,
     channels: Vec<Vec<f32>>,
     packet: Vec<Vec<f32>>,
-    reserve: usize,
+    /// Frames that the file promises.
+    expected: u64,
     max_frames: Option<u64>,
     /// Samples that were no usable numbers.
-    mended: u64,
+    repaired: u64,
     peak: f32,
 }
 
 impl Sink {
-    fn new(reserve: usize, max_frames: Option<u64>) -> Self {
+    fn new(expected: u64, max_frames: Option<u64>) -> Self {
         Self {
             mixer: None,
             rate: 0,
             channels: Vec::new(),
             packet: Vec::new(),
-            reserve,
+            expected,
             max_frames,
-            mended: 0,
+            repaired: 0,
             peak: 0.0,
         }
     }
@@ -365,7 +422,7 @@ impl Sink {
         self.frames() as f64 / f64::from(self.rate.max(1))
     }
 
-    fn take_in(
+    fn push(
         &mut self,
         buffer: symphonia::core::audio::GenericAudioBufferRef<'_>,
     ) -> std::result::Result<(), Stop> {
@@ -379,7 +436,7 @@ impl Sink {
                 check_rate(spec.rate())?;
                 self.rate = spec.rate();
                 let mixer = Mixer::new(spec.channels());
-                self.channels = (0..mixer.outputs()).map(|_| Vec::with_capacity(self.reserve)).collect();
+                self.channels = reserved(mixer.outputs(), self.expected)?;
                 self.mixer.insert(mixer)
             }
         };
@@ -394,27 +451,17 @@ impl Sink {
             // 2^32 leaves room for floats that hold 32-bit integers; beyond lies no recording
             if !s.is_finite() || s.abs() > 4_294_967_296.0 {
                 *s = 0.0;
-                self.mended += 1;
+                self.repaired += 1;
             }
         }
         let before = self.channels[0].len();
+        let frames = (before + buffer.frames()) as u64;
+        check_length(frames, self.rate, mixer.outputs(), self.max_frames)?;
         mixer.mix(&self.packet, &mut self.channels);
         for channel in &self.channels {
             self.peak = channel[before..].iter().fold(self.peak, |peak, s| peak.max(s.abs()));
         }
-        self.check_length(self.frames() as u64, self.rate)
-    }
-
-    fn check_length(&self, frames: u64, rate: u32) -> std::result::Result<(), Stop> {
-        match self.max_frames {
-            Some(most) if frames > most => {
-                Err(Stop::because(format!("holds {frames} frames where {most} should be")))
-            }
-            None if frames > MAX_SECONDS * u64::from(rate) => {
-                Err(Stop::because("is longer than 30 minutes; cut it into shorter recordings"))
-            }
-            _ => Ok(()),
-        }
+        Ok(())
     }
 
     fn into_take(mut self, name: String, run_up: u64) -> std::result::Result<Take, Stop> {
@@ -428,8 +475,8 @@ impl Sink {
             let outputs = if mixer.outputs() == 2 { "stereo" } else { "mono" };
             notices.push(format!("{name}: {} channels were mixed down to {outputs}", mixer.inputs()));
         }
-        if self.mended > 0 {
-            notices.push(format!("{name}: {} samples were no usable numbers and are silent", self.mended));
+        if self.repaired > 0 {
+            notices.push(format!("{name}: {} samples were no usable numbers and are silent", self.repaired));
         }
         if self.peak > 1.0 {
             // a power of two changes no bit of a float but its exponent

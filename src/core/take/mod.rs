@@ -4,13 +4,16 @@ mod decode;
 mod edits;
 mod flac;
 mod guarded;
+mod memory;
 mod mix;
 pub mod shift;
 mod source;
 mod tags;
 
-pub use decode::{MAX_FILE_BYTES, MAX_SECONDS, SAMPLE_RATES};
+pub use decode::{MAX_FILE_BYTES, MAX_SECONDS, SAMPLE_RATES, is_decoding};
 pub(crate) use guarded::{Allowance, GuardedSource};
+pub use memory::{DEFAULT_MEMORY, MEMORY_VARIABLE, check_memory, set_memory_limit};
+pub(crate) use memory::{memory_trouble, sample_bytes};
 
 use std::sync::{Arc, OnceLock};
 
@@ -45,6 +48,11 @@ impl Take {
             }
         }
         Self { name: name.into(), sample_rate, channels, notices: Vec::new(), flac: OnceLock::new() }
+    }
+
+    /// Memory that its samples take, bytes.
+    pub fn memory(&self) -> u64 {
+        memory::sample_bytes(self.frames() as u64, self.channels.len())
     }
 
     /// Length in frames (samples per channel).

@@ -29,7 +29,7 @@ pub(super) struct Opened {
     pub(super) run_up: u64,
 }
 
-/// Opens a recording after what can be told without decoding: it is a file, not empty, not too large, its
+/// Opens a recording after the checks that need no decoding: it is a file, not empty, not too large, its
 /// first bytes are those of an audio format, and an Ogg file has its last page.
 pub(super) fn open(path: &Path) -> Result<Opened> {
     let fail = |trouble: &str| Error::file(path, trouble);
@@ -128,11 +128,11 @@ fn surplus_channels(head: &[u8]) -> Option<(u16, u16)> {
 /// Whether the last Ogg page ends with the file and is marked as the last (RFC 3533, section 6: header
 /// type flag 4). Bytes behind the last page, such as tags, are passed over.
 fn ogg_is_complete(file: &mut File, length: u64) -> std::io::Result<bool> {
-    const LARGEST_PAGE: u64 = 65_307; // RFC 3533, section 6
-    let start = length.saturating_sub(2 * LARGEST_PAGE);
+    const MAX_PAGE: u64 = 65_307; // RFC 3533, section 6
+    let start = length.saturating_sub(2 * MAX_PAGE);
     file.seek(SeekFrom::Start(start))?;
     let mut tail = Vec::new();
-    file.take(2 * LARGEST_PAGE).read_to_end(&mut tail)?;
+    file.take(2 * MAX_PAGE).read_to_end(&mut tail)?;
     let page_at = |i: usize| {
         let segments = usize::from(*tail.get(i + 26)?);
         let table = tail.get(i + 27..i + 27 + segments)?;

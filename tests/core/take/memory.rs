@@ -1,7 +1,7 @@
 //! Headers that lie about sizes are refused before memory is reserved.
 
 use super::{
-    super::own_process::read_within,
+    super::own_process::{read_with_limit, read_within},
     support::{folder, read, refusal, write_wav},
     uncompressed::wave,
 };
@@ -167,4 +167,44 @@ fn wave_files_of_too_many_channels_are_refused_in_a_sentence_of_their_own() {
     assert_eq!(read(&path).unwrap().channels.len(), 2);
     std::fs::write(&path, wave(1, 32, 48_000, 16, &[], &[1; 640])).unwrap();
     assert!(refusal(&path).contains("32 channels"), "{}", refusal(&path));
+}
+
+#[test]
+fn what_needs_more_memory_than_allowed_is_refused_before_it_is_read() {
+    let dir = folder();
+    let path = dir.path().join("half-an-hour.wav");
+    // 30 minutes in stereo at 384 kHz, 8 bits: 1.4 GB that take no place on the disk, 5.5 GB of samples
+    let bytes = 2 * 384_000 * 1800_u32;
+    let mut head = wave(1, 2, 384_000, 8, &[], &[]);
+    head[4..8].copy_from_slice(&(36 + bytes).to_le_bytes());
+    head[40..44].copy_from_slice(&bytes.to_le_bytes());
+    std::fs::write(&path, &head).unwrap();
+    std::fs::File::options().write(true).open(&path).unwrap().set_len(44 + u64::from(bytes)).unwrap();
+    let text = read_within(&path, 300);
+    assert!(text.contains("needs 5.5 GB of memory, more than the 1.5 GB"), "{text}");
+
+    // two seconds: 768 kB of samples; a length that is not stated is checked on the way
+    write_wav(&path, 48_000, 16, &[vec![100; 96_000], vec![100; 96_000]]);
+    assert!(read_with_limit(&path, 300, 1).contains("read 96000 frames"));
+    assert!(read_with_limit(&path, 300, 0).contains("--memory"));
+    let mut streamed = std::fs::read(&path).unwrap();
+    streamed[4..8].copy_from_slice(&[0xff; 4]);
+    streamed[40..44].copy_from_slice(&[0xff; 4]);
+    std::fs::write(&path, streamed).unwrap();
+    assert!(read_with_limit(&path, 300, 1).contains("read 96000 frames"));
+    assert!(read_with_limit(&path, 300, 0).contains("--memory"));
+}
+
+#[test]
+fn a_damaged_stream_is_not_blamed_on_the_disk() {
+    let dir = folder();
+    let path = dir.path().join("damaged.flac");
+    let take = kitwright_core::take::Take::from_samples("a", 48_000, super::support::sound(48_000, 1.0, 2));
+    let mut bytes = take.flac().unwrap().to_vec();
+    let middle = bytes.len() / 2;
+    bytes[middle..middle + 2000].fill(0);
+    std::fs::write(&path, bytes).unwrap();
+    let text = refusal(&path);
+    assert!(text.contains("damaged") || text.contains("cut short"), "{text}");
+    assert!(!text.contains("disk"), "{text}");
 }
