@@ -1,6 +1,6 @@
-//! What a VST3 host looks for in the library: the factory and the module's entry and exit.
+//! The VST3 entry points: the factory, and the module's entry and exit.
 
-use super::{Kitwright, guard_vst3::Door};
+use super::{guard_vst3::GuardVst3, instance::Kitwright};
 use nice_plug::wrapper::{
     setup_logger,
     vst3::{PluginInfo, vst3},
@@ -62,9 +62,9 @@ impl IPluginFactoryTrait for Factory {
         if unsafe { *class.cast::<[u8; 16]>() } != *self.0.cid {
             return kInvalidArgument;
         }
-        let Some(door) = Door::new() else { return kResultFalse };
-        let door = ComWrapper::new(door);
-        let Some(unknown) = door.as_com_ref::<FUnknown>() else { return kResultFalse };
+        let Some(guard) = GuardVst3::new() else { return kResultFalse };
+        let guard = ComWrapper::new(guard);
+        let Some(unknown) = guard.as_com_ref::<FUnknown>() else { return kResultFalse };
         let unknown = unknown.as_ptr();
         // SAFETY: a live object; the query takes a reference of its own when it succeeds.
         unsafe { ((*(*unknown).vtbl).queryInterface)(unknown, interface.cast::<TUID>(), out) }

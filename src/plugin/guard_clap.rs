@@ -1,15 +1,18 @@
-//! The CLAP door: what a host may do wrong is mended or refused here, before the framework sees it.
+//! The CLAP guard and entry point: corrects or refuses what a host does wrong before the framework sees it.
 //!
-//! The host gets an own `clap_plugin` that begins with a copy of the framework's, so that its functions
-//! work with our pointer; four of them are replaced. `process` hands on exactly the declared ports
-//! ([`Spare`]) and events in order ([`SortedEvents`]); what else CLAP offers and the framework does not
-//! (note names, marking the project as changed) is answered here as well.
+//! The host gets a `clap_plugin` of our own that begins with a copy of the framework's, so that its functions
+//! work with our pointer; some of them are replaced. `process` passes the declared ports
+//! ([`PortBuffers`]) and events in order ([`SortedEvents`]); note names and marking the project as changed,
+//! which the framework lacks, are answered here.
 
 use super::{
-    CHANNELS, INPUTS, Kitwright, LastLink, Link, OUTPUTS, PATIENCE,
-    clap_events::SortedEvents,
+    events_clap::SortedEvents,
+    instance::Kitwright,
+    limits::{KIT_TIMEOUT, MAX_BLOCK_FRAMES, is_sample_rate},
+    link::{GuardLink, InstanceLink},
     note_names::note_names,
-    spare::{HostPort, Spare, silence_all},
+    port_buffers::{HostPort, PortBuffers, silence_all},
+    ports::{CHANNELS, INPUTS, OUTPUTS},
     state::Change,
 };
 use clap_sys::{
@@ -17,7 +20,7 @@ use clap_sys::{
     entry::clap_plugin_entry,
     ext::{
         note_name::{CLAP_EXT_NOTE_NAME, clap_host_note_name, clap_note_name, clap_plugin_note_name},
-        params::{CLAP_EXT_PARAMS, clap_plugin_params},
+        params::{CLAP_EXT_PARAMS, clap_param_info, clap_plugin_params},
         state::{CLAP_EXT_STATE, clap_host_state, clap_plugin_state},
     },
     factory::plugin_factory::{CLAP_PLUGIN_FACTORY_ID, clap_plugin_factory},
@@ -39,43 +42,43 @@ use std::{
     },
 };
 
-/// What the host holds. The copy comes first: the framework takes our pointer for its own.
+/// The plugin that the host holds. The copy comes first: the framework takes our pointer for its own.
 #[repr(C)]
-struct Guard {
+struct GuardClap {
     outer: clap_plugin,
     inner: clap_plugin,
     host: *const clap_host,
-    link: LastLink,
+    link: GuardLink,
     /// Made in `activate`; held by one process call at a time.
-    audio: Mutex<Option<Audio>>,
-    news: Arc<News>,
+    audio: Mutex<Option<ClapBuffers>>,
+    notices: Arc<PendingNotices>,
 }
 
-/// What a process call needs.
-struct Audio {
-    spare: Spare,
+/// Memory for one process call.
+struct ClapBuffers {
+    ports: PortBuffers,
     events: SortedEvents,
     outputs: [clap_audio_buffer; OUTPUTS],
     inputs: [clap_audio_buffer; INPUTS],
 }
 
 // SAFETY: the pointers inside are only used during one process call.
-unsafe impl Send for Audio {}
+unsafe impl Send for ClapBuffers {}
 
-/// What the main thread has to tell the host.
+/// Notices that the main thread has to pass to the host.
 #[derive(Default)]
-struct News {
+struct PendingNotices {
     edited: AtomicBool,
     names: AtomicBool,
 }
 
-/// The host, for a call that CLAP allows from any thread.
-struct Caller(*const clap_host);
+/// Asks the host for a call on its main thread, which CLAP allows from any thread.
+struct CallbackRequest(*const clap_host);
 
 // SAFETY: CLAP marks `request_callback` as thread-safe, and it is all that is called.
-unsafe impl Send for Caller {}
+unsafe impl Send for CallbackRequest {}
 
-impl Caller {
+impl CallbackRequest {
     fn request_callback(&self) {
         // SAFETY: the host outlives its plugins; the notice that holds this is taken away in `destroy`.
         unsafe {
@@ -88,9 +91,9 @@ impl Caller {
 
 /// # Safety
 /// `plugin` is one that `create_plugin` made and the host has not destroyed.
-unsafe fn guard<'a>(plugin: *const clap_plugin) -> &'a Guard {
+unsafe fn guard<'a>(plugin: *const clap_plugin) -> &'a GuardClap {
     // SAFETY: the outer plugin is the first field of its guard.
-    unsafe { &*plugin.cast::<Guard>() }
+    unsafe { &*plugin.cast::<GuardClap>() }
 }
 
 unsafe extern "C" fn init(plugin: *const clap_plugin) -> bool {
@@ -100,21 +103,21 @@ unsafe extern "C" fn init(plugin: *const clap_plugin) -> bool {
     if !guard.inner.init.is_some_and(|init| unsafe { init(plugin) }) {
         return false;
     }
-    let (news, caller) = (guard.news.clone(), Caller(guard.host));
+    let (notices, request) = (guard.notices.clone(), CallbackRequest(guard.host));
     let Some(params) = guard.link.params.upgrade() else { return false };
     params.kit_state.set_notice(Some(Box::new(move |change| {
-        news.names.store(true, Ordering::Release);
+        notices.names.store(true, Ordering::Release);
         if change == Change::Edited {
-            news.edited.store(true, Ordering::Release);
+            notices.edited.store(true, Ordering::Release);
         }
-        caller.request_callback();
+        request.request_callback();
     })));
     true
 }
 
 unsafe extern "C" fn destroy(plugin: *const clap_plugin) {
     // SAFETY: made by `Box::into_raw` in `create_plugin`; the host uses it no more.
-    let guard = unsafe { Box::from_raw(plugin.cast_mut().cast::<Guard>()) };
+    let guard = unsafe { Box::from_raw(plugin.cast_mut().cast::<GuardClap>()) };
     if let Some(params) = guard.link.params.upgrade() {
         params.kit_state.set_notice(None);
     }
@@ -127,7 +130,7 @@ unsafe extern "C" fn destroy(plugin: *const clap_plugin) {
 unsafe extern "C" fn activate(plugin: *const clap_plugin, rate: f64, min: u32, max: u32) -> bool {
     // SAFETY: called by the host with its plugin.
     let guard = unsafe { guard(plugin) };
-    if max == 0 || max > 1 << 20 || !(rate.is_finite() && rate > 0.0) {
+    if !(1..=MAX_BLOCK_FRAMES).contains(&max) || !is_sample_rate(rate) {
         return false;
     }
     // SAFETY: the framework's own function with the pointer it expects.
@@ -139,14 +142,34 @@ unsafe extern "C" fn activate(plugin: *const clap_plugin, rate: f64, min: u32, m
         latency: 0,
         constant_mask: 0,
     };
-    let audio = active.then(|| Audio {
-        spare: Spare::new(max as usize),
-        events: SortedEvents::new(),
+    let audio = active.then(|| ClapBuffers {
+        ports: PortBuffers::new(max as usize),
+        // SAFETY: the guard's own plugin, on the main thread.
+        events: SortedEvents::new(unsafe { parameter_ids(guard, plugin) }),
         outputs: [port; OUTPUTS],
         inputs: [port; INPUTS],
     });
     *guard.audio.lock().unwrap_or_else(PoisonError::into_inner) = audio;
     active
+}
+
+/// Ids of the parameters, as the host knows them.
+///
+/// # Safety
+/// `plugin` is the guard's own; this is the main thread.
+unsafe fn parameter_ids(guard: &GuardClap, plugin: *const clap_plugin) -> Vec<u32> {
+    // SAFETY: the framework's own extension with the pointer it expects; an info is numbers and text.
+    unsafe {
+        let params = inner_extension(guard, plugin, CLAP_EXT_PARAMS).cast::<clap_plugin_params>();
+        let Some((Some(count), Some(info_of))) = params.as_ref().map(|p| (p.count, p.get_info)) else {
+            return Vec::new();
+        };
+        let id = |index| {
+            let mut info: clap_param_info = std::mem::zeroed();
+            info_of(plugin, index, &mut info).then_some(info.id)
+        };
+        (0..count(plugin)).filter_map(id).collect()
+    }
 }
 
 unsafe extern "C" fn deactivate(plugin: *const clap_plugin) {
@@ -170,9 +193,9 @@ unsafe extern "C" fn process(
     // only a host that activates or deactivates meanwhile makes this fail, and it never waits
     let audio = guard.audio.try_lock();
     match audio.ok().as_deref_mut().and_then(Option::as_mut) {
-        Some(audio) if call.frames_count as usize <= audio.spare.max_frames() => {
+        Some(audio) if call.frames_count as usize <= audio.ports.max_frames() => {
             // SAFETY: as above.
-            unsafe { process_mended(guard, plugin, call, audio) }
+            unsafe { process_corrected(guard, plugin, call, audio) }
         }
         _ => {
             // SAFETY: the host's buffers are as long as the block.
@@ -185,33 +208,33 @@ unsafe extern "C" fn process(
 }
 
 /// # Safety
-/// `plugin` is the guard's own, `call` is as CLAP demands but for what is mended here.
-unsafe fn process_mended(
-    guard: &Guard,
+/// `plugin` is the guard's own, `call` is as CLAP demands but for what is corrected here.
+unsafe fn process_corrected(
+    guard: &GuardClap,
     plugin: *const clap_plugin,
     call: &clap_process,
-    audio: &mut Audio,
+    audio: &mut ClapBuffers,
 ) -> clap_process_status {
     if call.frames_count == 0 {
         // nothing to play, but parameters may have come
         // SAFETY: as for this function.
-        unsafe { flush(guard, plugin, call) };
+        unsafe { flush(guard, plugin, call, audio) };
         return CLAP_PROCESS_CONTINUE;
     }
     let frames = call.frames_count;
     // SAFETY: the host's arrays are null or as long as they say.
     unsafe {
         audio
-            .spare
+            .ports
             .gather(outputs_of(call), |port| host_port(call.audio_inputs, call.audio_inputs_count, port));
     }
     for (port, buffer) in audio.outputs.iter_mut().enumerate() {
-        buffer.data32 = audio.spare.output(port);
+        buffer.data32 = audio.ports.output(port);
     }
     for (port, buffer) in audio.inputs.iter_mut().enumerate() {
-        buffer.data32 = audio.spare.input(port);
+        buffer.data32 = audio.ports.input(port);
     }
-    let mended = clap_process {
+    let corrected = clap_process {
         audio_inputs: audio.inputs.as_ptr(),
         audio_outputs: audio.outputs.as_mut_ptr(),
         audio_inputs_count: INPUTS as u32,
@@ -222,10 +245,10 @@ unsafe fn process_mended(
     };
     let Some(inner) = guard.inner.process else { return CLAP_PROCESS_ERROR };
     // SAFETY: every declared port and channel is there, as long as the block.
-    let status = unsafe { inner(plugin, &mended) };
+    let status = unsafe { inner(plugin, &corrected) };
     // SAFETY: the host's buffers are as long as the block.
     unsafe {
-        audio.spare.silence_surplus(call.audio_outputs_count as usize, outputs_of(call), frames as usize);
+        audio.ports.silence_surplus(call.audio_outputs_count as usize, outputs_of(call), frames as usize);
         for port in 0..call.audio_outputs_count as usize {
             if !call.audio_outputs.is_null() {
                 // no channel is promised to be constant
@@ -237,8 +260,8 @@ unsafe fn process_mended(
 }
 
 /// # Safety
-/// As for [`process_mended`].
-unsafe fn flush(guard: &Guard, plugin: *const clap_plugin, call: &clap_process) {
+/// As for [`process_corrected`].
+unsafe fn flush(guard: &GuardClap, plugin: *const clap_plugin, call: &clap_process, audio: &mut ClapBuffers) {
     // SAFETY: the framework's own extension with the pointer it expects.
     unsafe {
         let params = inner_extension(guard, plugin, CLAP_EXT_PARAMS).cast::<clap_plugin_params>();
@@ -246,7 +269,7 @@ unsafe fn flush(guard: &Guard, plugin: *const clap_plugin, call: &clap_process) 
             && !call.in_events.is_null()
             && !call.out_events.is_null()
         {
-            flush(plugin, call.in_events, call.out_events);
+            flush(plugin, audio.events.sort(call.in_events, 1), call.out_events);
         }
     }
 }
@@ -271,7 +294,7 @@ unsafe fn host_port(ports: *const clap_audio_buffer, count: u32, port: usize) ->
 unsafe extern "C" fn on_main_thread(plugin: *const clap_plugin) {
     // SAFETY: called by the host with its plugin.
     let guard = unsafe { guard(plugin) };
-    if guard.news.edited.swap(false, Ordering::AcqRel) {
+    if guard.notices.edited.swap(false, Ordering::AcqRel) {
         // SAFETY: the host's own extension, called on the main thread as CLAP demands.
         unsafe {
             let state = host_extension(guard.host, CLAP_EXT_STATE).cast::<clap_host_state>();
@@ -280,7 +303,7 @@ unsafe extern "C" fn on_main_thread(plugin: *const clap_plugin) {
             }
         }
     }
-    if guard.news.names.swap(false, Ordering::AcqRel) {
+    if guard.notices.names.swap(false, Ordering::AcqRel) {
         // SAFETY: as above.
         unsafe {
             let names = host_extension(guard.host, CLAP_EXT_NOTE_NAME).cast::<clap_host_note_name>();
@@ -304,7 +327,7 @@ unsafe fn host_extension(host: *const clap_host, id: &CStr) -> *const c_void {
 
 /// # Safety
 /// `plugin` is the guard's own.
-unsafe fn inner_extension(guard: &Guard, plugin: *const clap_plugin, id: &CStr) -> *const c_void {
+unsafe fn inner_extension(guard: &GuardClap, plugin: *const clap_plugin, id: &CStr) -> *const c_void {
     // SAFETY: the framework's own function with the pointer it expects.
     guard.inner.get_extension.map_or(std::ptr::null(), |get| unsafe { get(plugin, id.as_ptr()) })
 }
@@ -345,8 +368,8 @@ unsafe extern "C" fn note_name_get(plugin: *const clap_plugin, index: u32, out: 
     out.key = i16::from(*key);
     out.name.fill(0);
     // the last byte stays 0; names are plain ASCII
-    let longest = out.name.len() - 1;
-    for (to, from) in out.name[..longest].iter_mut().zip(name.bytes()) {
+    let max_bytes = out.name.len() - 1;
+    for (to, from) in out.name[..max_bytes].iter_mut().zip(name.bytes()) {
         *to = from as c_char;
     }
     true
@@ -370,7 +393,7 @@ unsafe extern "C" fn state_load(plugin: *const clap_plugin, stream: *const clap_
         let loaded = state.as_ref().and_then(|s| s.load).is_some_and(|load| load(plugin, stream));
         if loaded {
             // the main thread may wait, and a bounce that follows at once must have its kit
-            guard.link.session.wait_ready(PATIENCE);
+            guard.link.session.wait_ready(KIT_TIMEOUT);
         }
         loaded
     }
@@ -409,7 +432,7 @@ unsafe extern "C" fn create_plugin(
     }
     // SAFETY: the host outlives its plugins.
     let wrapper = unsafe { Wrapper::<Kitwright>::new(host) };
-    let Some(link) = Link::take_last_made() else { return std::ptr::null() };
+    let Some(link) = InstanceLink::take_last_made() else { return std::ptr::null() };
     let inner = *wrapper.clap_plugin.borrow();
     // the framework's `destroy` takes this reference back
     let _ = Arc::into_raw(wrapper);
@@ -423,7 +446,7 @@ unsafe extern "C" fn create_plugin(
         on_main_thread: Some(on_main_thread),
         ..inner
     };
-    let guard = Guard { outer, inner, host, link, audio: Mutex::new(None), news: Arc::default() };
+    let guard = GuardClap { outer, inner, host, link, audio: Mutex::new(None), notices: Arc::default() };
     Box::into_raw(Box::new(guard)).cast::<clap_plugin>().cast_const()
 }
 
@@ -443,7 +466,7 @@ unsafe extern "C" fn entry_factory(id: *const c_char) -> *const c_void {
     }
 }
 
-/// What a CLAP host looks for in the library.
+/// The entry point that a CLAP host looks for in the library.
 #[allow(non_upper_case_globals)]
 #[unsafe(no_mangle)]
 #[used]

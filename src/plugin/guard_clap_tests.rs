@@ -1,4 +1,4 @@
-//! The CLAP door from within the process: what the window does reaches the host, and the audio thread.
+//! The CLAP guard within this process: the window's requests reach the host and the audio thread.
 
 use super::*;
 use kitwright_core::{
@@ -9,28 +9,28 @@ use kitwright_core::{
 use std::sync::atomic::AtomicU32;
 
 #[derive(Default)]
-struct Told {
+struct HostCallbacks {
     callbacks: AtomicU32,
     dirty: AtomicU32,
     names: AtomicU32,
 }
 
-unsafe fn told<'a>(host: *const clap_host) -> &'a Told {
+unsafe fn callbacks<'a>(host: *const clap_host) -> &'a HostCallbacks {
     // SAFETY: the test's own host.
-    unsafe { &*(*host).host_data.cast::<Told>() }
+    unsafe { &*(*host).host_data.cast::<HostCallbacks>() }
 }
 unsafe extern "C" fn callback(host: *const clap_host) {
     // SAFETY: the test's own host, here and below.
-    unsafe { told(host) }.callbacks.fetch_add(1, Ordering::SeqCst);
+    unsafe { callbacks(host) }.callbacks.fetch_add(1, Ordering::SeqCst);
 }
 unsafe extern "C" fn nothing(_: *const clap_host) {}
 unsafe extern "C" fn mark_dirty(host: *const clap_host) {
     // SAFETY: as above.
-    unsafe { told(host) }.dirty.fetch_add(1, Ordering::SeqCst);
+    unsafe { callbacks(host) }.dirty.fetch_add(1, Ordering::SeqCst);
 }
 unsafe extern "C" fn names_changed(host: *const clap_host) {
     // SAFETY: as above.
-    unsafe { told(host) }.names.fetch_add(1, Ordering::SeqCst);
+    unsafe { callbacks(host) }.names.fetch_add(1, Ordering::SeqCst);
 }
 static HOST_STATE: clap_host_state = clap_host_state { mark_dirty: Some(mark_dirty) };
 static HOST_NAMES: clap_host_note_name = clap_host_note_name { changed: Some(names_changed) };
@@ -44,18 +44,18 @@ unsafe extern "C" fn extension(_: *const clap_host, id: *const c_char) -> *const
 }
 
 /// An instance within this process, with its host.
-struct Rig {
-    told: Box<Told>,
+struct TestInstance {
+    callbacks: Box<HostCallbacks>,
     _host: Box<clap_host>,
     plugin: *const clap_plugin,
 }
 
-impl Rig {
+impl TestInstance {
     fn new() -> Self {
-        let told = Box::new(Told::default());
+        let callbacks = Box::new(HostCallbacks::default());
         let host = Box::new(clap_host {
             clap_version: CLAP_VERSION,
-            host_data: (&raw const *told).cast_mut().cast(),
+            host_data: (&raw const *callbacks).cast_mut().cast(),
             name: c"test".as_ptr(),
             vendor: c"".as_ptr(),
             url: c"".as_ptr(),
@@ -70,10 +70,10 @@ impl Rig {
         assert!(!plugin.is_null());
         // SAFETY: the plugin that was just made.
         assert!(unsafe { init(plugin) });
-        Self { told, _host: host, plugin }
+        Self { callbacks, _host: host, plugin }
     }
 
-    fn guard(&self) -> &Guard {
+    fn guard(&self) -> &GuardClap {
         // SAFETY: alive as long as this.
         unsafe { guard(self.plugin) }
     }
@@ -117,7 +117,7 @@ impl Rig {
     }
 }
 
-impl Drop for Rig {
+impl Drop for TestInstance {
     fn drop(&mut self) {
         // SAFETY: used no more.
         unsafe { destroy(self.plugin) };
@@ -130,40 +130,40 @@ fn peak(samples: &[f32]) -> f32 {
 
 #[test]
 fn a_change_of_the_kit_marks_the_project_and_renames_the_keys_on_the_main_thread() {
-    let rig = Rig::new();
-    let counts = || [&rig.told.dirty, &rig.told.names].map(|c| c.load(Ordering::SeqCst));
-    rig.load_kit();
-    assert_eq!(rig.told.callbacks.load(Ordering::SeqCst), 1);
+    let instance = TestInstance::new();
+    let counts = || [&instance.callbacks.dirty, &instance.callbacks.names].map(|c| c.load(Ordering::SeqCst));
+    instance.load_kit();
+    assert_eq!(instance.callbacks.callbacks.load(Ordering::SeqCst), 1);
     assert_eq!(counts(), [0, 0], "only the main thread may say it");
     // SAFETY: this is the main thread.
-    unsafe { on_main_thread(rig.plugin) };
+    unsafe { on_main_thread(instance.plugin) };
     assert_eq!(counts(), [1, 1]);
     // SAFETY: as above.
-    unsafe { on_main_thread(rig.plugin) };
+    unsafe { on_main_thread(instance.plugin) };
     assert_eq!(counts(), [1, 1], "once a change");
-    rig.guard().link.session.undo();
+    instance.guard().link.session.undo();
     // SAFETY: as above.
-    unsafe { on_main_thread(rig.plugin) };
+    unsafe { on_main_thread(instance.plugin) };
     assert_eq!(counts(), [2, 2], "undo is a change as well");
 }
 
 #[test]
-fn strokes_and_takes_played_from_the_window_are_heard() {
-    let rig = Rig::new();
-    rig.load_kit();
+fn pads_and_takes_played_from_the_window_are_heard() {
+    let instance = TestInstance::new();
+    instance.load_kit();
     // SAFETY: in the order that CLAP demands.
-    unsafe { assert!(activate(rig.plugin, 48_000.0, 1, 512)) };
-    assert_eq!(peak(&rig.block()), 0.0);
-    let session = &rig.guard().link.session;
+    unsafe { assert!(activate(instance.plugin, 48_000.0, 1, 512)) };
+    assert_eq!(peak(&instance.block()), 0.0);
+    let session = &instance.guard().link.session;
     session.trigger(PadTrigger { pad: 3, velocity: 1.0 });
-    assert!(peak(&rig.block()) > 0.1, "the stroke");
+    assert!(peak(&instance.block()) > 0.1, "the pad sounds");
     session.trigger(PadTrigger { pad: 99, velocity: 1.0 });
     // SAFETY: as above.
-    unsafe { rig.guard().inner.reset.unwrap()(rig.plugin) };
-    assert_eq!(peak(&rig.block()), 0.0);
+    unsafe { instance.guard().inner.reset.unwrap()(instance.plugin) };
+    assert_eq!(peak(&instance.block()), 0.0);
 
     session.preview(0, 1000, 2000);
-    let heard = [rig.block(), rig.block(), rig.block(), rig.block()].concat();
+    let heard = [instance.block(), instance.block(), instance.block(), instance.block()].concat();
     let expected =
         |i: usize| ((1000 + i) as f32 * 0.05).sin() * 0.5 * 0.35 * kitwright_core::units::db_to_gain(-1.0);
     for (i, &is) in heard.iter().enumerate().take(900).skip(300) {
@@ -171,47 +171,47 @@ fn strokes_and_takes_played_from_the_window_are_heard() {
     }
     assert_eq!(peak(&heard[1300..]), 0.0, "after its end");
     // SAFETY: as above.
-    unsafe { deactivate(rig.plugin) };
+    unsafe { deactivate(instance.plugin) };
 }
 
 #[test]
-fn listening_again_ends_what_plays_without_a_click() {
-    let rig = Rig::new();
-    rig.load_kit();
+fn a_new_preview_ends_the_last_one_without_a_click() {
+    let instance = TestInstance::new();
+    instance.load_kit();
     // SAFETY: in the order that CLAP demands.
-    unsafe { assert!(activate(rig.plugin, 48_000.0, 1, 512)) };
-    let session = &rig.guard().link.session;
+    unsafe { assert!(activate(instance.plugin, 48_000.0, 1, 512)) };
+    let session = &instance.guard().link.session;
     session.preview(0, 0, 9600);
-    let mut heard = rig.block();
+    let mut heard = instance.block();
     session.preview(0, 4000, 9600);
-    heard.extend(rig.block());
-    heard.extend(rig.block());
+    heard.extend(instance.block());
+    heard.extend(instance.block());
     session.preview(0, 0, 0);
-    heard.extend([rig.block(), rig.block()].concat());
+    heard.extend([instance.block(), instance.block()].concat());
     // the sine moves by at most 0.05 * 0.5 * 0.35 a frame, the fades add a little
     let step = heard.windows(2).map(|w| (w[1] - w[0]).abs()).fold(0.0, f32::max);
     assert!(step < 0.012, "a step of {step}");
-    assert_eq!(peak(&heard[4 * 512..]), 0.0, "an empty stretch ends it");
+    assert_eq!(peak(&heard[4 * 512..]), 0.0, "an empty range ends it");
     // SAFETY: as above.
-    unsafe { deactivate(rig.plugin) };
+    unsafe { deactivate(instance.plugin) };
 }
 
 #[test]
 fn a_loaded_state_is_no_change_of_the_project() {
-    let rig = Rig::new();
-    rig.load_kit();
+    let instance = TestInstance::new();
+    instance.load_kit();
     // SAFETY: this is the main thread.
-    unsafe { on_main_thread(rig.plugin) };
-    let session = &rig.guard().link.session;
+    unsafe { on_main_thread(instance.plugin) };
+    let session = &instance.guard().link.session;
     let state = session.state().unwrap();
     session.undo();
     // SAFETY: as above.
-    unsafe { on_main_thread(rig.plugin) };
-    let dirty = rig.told.dirty.load(Ordering::SeqCst);
+    unsafe { on_main_thread(instance.plugin) };
+    let dirty = instance.callbacks.dirty.load(Ordering::SeqCst);
     session.restore(state.to_string());
-    assert!(session.wait_ready(PATIENCE));
+    assert!(session.wait_ready(KIT_TIMEOUT));
     // SAFETY: as above.
-    unsafe { on_main_thread(rig.plugin) };
-    assert_eq!(rig.told.dirty.load(Ordering::SeqCst), dirty);
+    unsafe { on_main_thread(instance.plugin) };
+    assert_eq!(instance.callbacks.dirty.load(Ordering::SeqCst), dirty);
     assert_eq!(session.kit().takes.len(), 1, "it was loaded");
 }

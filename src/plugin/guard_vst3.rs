@@ -1,14 +1,18 @@
-//! The VST3 door: an own class around the framework's, which mends what hosts bring.
+//! The VST3 guard: a class around the framework's that corrects or refuses what a host does wrong.
 //!
-//! Every interface is handed on to the framework's class but for a few methods: `process` gets exactly
-//! the declared buses ([`Spare`]), bus arrangements are answered here (the framework reads past the
-//! host's array), and what comes before its time is refused.
+//! Every interface is delegated to the framework's class but for a few methods: `process` passes the
+//! declared buses ([`PortBuffers`]) and a bounded number of events ([`ReducedEvents`]), bus arrangements are
+//! answered here (the framework reads past the host's array), and calls at the wrong time are refused.
 
 use super::{
-    CHANNELS, INPUTS, Kitwright, LastLink, Link, OUTPUTS, PATIENCE,
-    marking_vst3::Marking,
+    dirty_vst3::DirtyMarker,
+    events_vst3::ReducedEvents,
+    instance::Kitwright,
+    limits::{KIT_TIMEOUT, MAX_BLOCK_FRAMES, is_sample_rate},
+    link::{GuardLink, InstanceLink},
     params::REVISION_NAME,
-    spare::{HostPort, Spare, silence_all},
+    port_buffers::{HostPort, PortBuffers, silence_all},
+    ports::{CHANNELS, INPUTS, OUTPUTS},
 };
 use nice_plug::wrapper::vst3::{Wrapper, vst3};
 use std::sync::{
@@ -24,76 +28,88 @@ use vst3::{
     },
 };
 
-/// Longest block that a host may announce, frames.
-const LONGEST: i32 = 1 << 20;
-
 /// The class that hosts hold.
-pub(super) struct Door {
+pub(super) struct GuardVst3 {
     // the instance goes before the link waits for its session
     inner: Wrapper<Kitwright>,
-    link: LastLink,
-    marking: Marking,
+    link: GuardLink,
+    dirty: DirtyMarker,
     /// Longest block announced for the next activation.
     announced: AtomicU32,
     /// Hz, rounded up, as announced.
     sample_rate: AtomicU32,
     /// While active; held by one process call at a time.
-    audio: Mutex<Option<Audio>>,
+    audio: Mutex<Option<Vst3Buffers>>,
 }
 
-/// What a process call needs.
-struct Audio {
-    spare: Spare,
+/// Memory for one process call.
+struct Vst3Buffers {
+    ports: PortBuffers,
+    events: ReducedEvents,
     outputs: [AudioBusBuffers; OUTPUTS],
     inputs: [AudioBusBuffers; INPUTS],
 }
 
 // SAFETY: the pointers inside are only used during one process call.
-unsafe impl Send for Audio {}
+unsafe impl Send for Vst3Buffers {}
 
-impl Door {
+impl GuardVst3 {
     /// A new instance, `None` when the framework made none.
     pub fn new() -> Option<Self> {
         let inner = Wrapper::new();
-        let link = Link::take_last_made()?;
-        let marking = Marking::new(revision_id(&inner)?);
+        let link = InstanceLink::take_last_made()?;
+        let dirty = DirtyMarker::new(revision_id(&inner)?);
         Some(Self {
             inner,
             link,
-            marking,
+            dirty,
             announced: AtomicU32::new(0),
             sample_rate: AtomicU32::new(0),
             audio: Mutex::new(None),
         })
     }
+
+    /// Memory for blocks as the host has announced them; allocates.
+    fn new_buffers(&self) -> Option<Vst3Buffers> {
+        Some(Vst3Buffers {
+            ports: PortBuffers::new(self.announced.load(Ordering::Acquire) as usize),
+            events: ReducedEvents::new(parameters(&self.inner).map(|info| info.id).collect())?,
+            outputs: std::array::from_fn(|_| empty_bus()),
+            inputs: std::array::from_fn(|_| empty_bus()),
+        })
+    }
 }
 
-/// The host's id of the revision parameter; the framework keeps its hashing to itself.
-fn revision_id(inner: &Wrapper<Kitwright>) -> Option<ParamID> {
+/// Every parameter as the host knows it.
+fn parameters(inner: &Wrapper<Kitwright>) -> impl Iterator<Item = ParameterInfo> {
     // SAFETY: a structure of numbers and text; an index within the count.
-    let infos = (0..unsafe { inner.getParameterCount() }).filter_map(|index| unsafe {
+    (0..unsafe { inner.getParameterCount() }).filter_map(|index| unsafe {
         let mut info: ParameterInfo = std::mem::zeroed();
         (inner.getParameterInfo(index, &mut info) == kResultOk).then_some(info)
-    });
-    let named = |info: &ParameterInfo| {
+    })
+}
+
+/// The host's id of the revision parameter; the framework's hash of ids is private.
+fn revision_id(inner: &Wrapper<Kitwright>) -> Option<ParamID> {
+    let is_revision = |info: &ParameterInfo| {
         let title = info.title.iter().copied().take_while(|&unit| unit != 0);
         title.eq(REVISION_NAME.encode_utf16())
     };
-    infos.filter(named).map(|info| info.id).next()
+    parameters(inner).find(is_revision).map(|info| info.id)
 }
 
-impl Drop for Door {
+impl Drop for GuardVst3 {
     fn drop(&mut self) {
         self.link.drain_worker();
     }
 }
 
-impl Class for Door {
+impl Class for GuardVst3 {
     type Interfaces = <Wrapper<Kitwright> as Class>::Interfaces;
 }
 
-/// Methods that the framework's class answers.
-macro_rules! hand_on {
+/// Methods that are delegated to the framework's class.
+macro_rules! delegate {
     ($($trait:ident: fn $name:ident($($arg:ident: $type:ty),*) $(-> $result:ty)?;)*) => { $(
         unsafe fn $name(&self, $($arg: $type),*) $(-> $result)? {
             // SAFETY: as for this method, which the host calls under the same contract.
@@ -102,15 +118,15 @@ macro_rules! hand_on {
     )* };
 }
 
-impl IPluginBaseTrait for Door {
-    hand_on! {
+impl IPluginBaseTrait for GuardVst3 {
+    delegate! {
         IPluginBaseTrait: fn initialize(context: *mut FUnknown) -> tresult;
         IPluginBaseTrait: fn terminate() -> tresult;
     }
 }
 
-impl IComponentTrait for Door {
-    hand_on! {
+impl IComponentTrait for GuardVst3 {
+    delegate! {
         IComponentTrait: fn getControllerClassId(id: *mut TUID) -> tresult;
         IComponentTrait: fn setIoMode(mode: IoMode) -> tresult;
         IComponentTrait: fn getBusCount(media: MediaType, dir: BusDirection) -> int32;
@@ -125,14 +141,8 @@ impl IComponentTrait for Door {
         let mut audio = self.audio.lock().unwrap_or_else(PoisonError::into_inner);
         // SAFETY: as for this method.
         let result = unsafe { self.inner.setActive(state) };
-        *audio = (state != 0 && result == kResultOk).then(|| {
-            let max_frames = self.announced.load(Ordering::Acquire) as usize;
-            Audio {
-                spare: Spare::new(max_frames),
-                outputs: std::array::from_fn(|_| empty_bus()),
-                inputs: std::array::from_fn(|_| empty_bus()),
-            }
-        });
+        let active = state != 0 && result == kResultOk;
+        *audio = if active { self.new_buffers() } else { None };
         result
     }
 
@@ -141,7 +151,7 @@ impl IComponentTrait for Door {
         let result = unsafe { IComponentTrait::setState(&self.inner, state) };
         if result == kResultOk {
             // the main thread may wait, and a bounce that follows at once must have its kit
-            self.link.session.wait_ready(PATIENCE);
+            self.link.session.wait_ready(KIT_TIMEOUT);
         }
         result
     }
@@ -155,8 +165,8 @@ fn empty_bus() -> AudioBusBuffers {
     }
 }
 
-impl IAudioProcessorTrait for Door {
-    hand_on! {
+impl IAudioProcessorTrait for GuardVst3 {
+    delegate! {
         IAudioProcessorTrait: fn getBusArrangement(dir: BusDirection, index: int32, arr: *mut SpeakerArrangement) -> tresult;
         IAudioProcessorTrait: fn canProcessSampleSize(size: int32) -> tresult;
         IAudioProcessorTrait: fn getLatencySamples() -> uint32;
@@ -187,8 +197,8 @@ impl IAudioProcessorTrait for Door {
     unsafe fn setupProcessing(&self, setup: *mut ProcessSetup) -> tresult {
         // SAFETY: the host's own structure or null.
         let Some(asked) = (unsafe { setup.as_ref() }) else { return kInvalidArgument };
-        let usable_rate = asked.sampleRate.is_finite() && asked.sampleRate > 0.0;
-        if !(1..=LONGEST).contains(&asked.maxSamplesPerBlock) || !usable_rate {
+        let usable_block = (1..=MAX_BLOCK_FRAMES as i32).contains(&asked.maxSamplesPerBlock);
+        if !usable_block || !is_sample_rate(asked.sampleRate) {
             return kInvalidArgument;
         }
         // SAFETY: as for this method.
@@ -210,7 +220,7 @@ impl IAudioProcessorTrait for Door {
         let Some(call) = (unsafe { data.as_ref() }) else { return kInvalidArgument };
         if let Some(params) = self.link.params.upgrade() {
             // SAFETY: the block's own output parameters or null.
-            unsafe { self.marking.report(&params, call.outputParameterChanges) };
+            unsafe { self.dirty.report(&params, call.outputParameterChanges) };
         }
         if call.symbolicSampleSize != SymbolicSampleSizes_::kSample32 as i32 || call.numSamples < 0 {
             return kInvalidArgument;
@@ -218,9 +228,9 @@ impl IAudioProcessorTrait for Door {
         // only a host that activates meanwhile makes this fail, and it never waits
         let audio = self.audio.try_lock();
         match audio.ok().as_deref_mut().and_then(Option::as_mut) {
-            Some(audio) if call.numSamples as usize <= audio.spare.max_frames() => {
+            Some(audio) if call.numSamples as usize <= audio.ports.max_frames() => {
                 // SAFETY: as for this method.
-                unsafe { self.process_mended(call, audio) }
+                unsafe { self.process_corrected(call, audio) }
             }
             _ => {
                 // SAFETY: the host's buffers are as long as the block.
@@ -231,10 +241,15 @@ impl IAudioProcessorTrait for Door {
     }
 }
 
-impl Door {
+impl GuardVst3 {
     /// # Safety
-    /// `call` is as VST3 demands but for what is mended here.
-    unsafe fn process_mended(&self, call: &ProcessData, audio: &mut Audio) -> tresult {
+    /// `call` is as VST3 demands but for what is corrected here.
+    unsafe fn process_corrected(&self, call: &ProcessData, audio: &mut Vst3Buffers) -> tresult {
+        // SAFETY: all of it is copied as it is; the guard outlives the copy.
+        let mut call = unsafe { std::ptr::read(call) };
+        // SAFETY: the host's own lists or null.
+        unsafe { audio.events.reduce(&mut call) };
+        let call = &call;
         let outputs = outputs_of(call);
         let usable =
             (0..bus_count(call)).any(|bus| !outputs(bus).channels.is_null() && outputs(bus).count > 0);
@@ -253,15 +268,15 @@ impl Door {
         }
         // SAFETY: the host's arrays are null or as long as they say.
         unsafe {
-            audio.spare.gather(&outputs, |bus| host_bus(call.inputs, call.numInputs, bus));
+            audio.ports.gather(&outputs, |bus| host_bus(call.inputs, call.numInputs, bus));
         }
         for (bus, buffers) in audio.outputs.iter_mut().enumerate() {
-            buffers.__field0.channelBuffers32 = audio.spare.output(bus);
+            buffers.__field0.channelBuffers32 = audio.ports.output(bus);
         }
         for (bus, buffers) in audio.inputs.iter_mut().enumerate() {
-            buffers.__field0.channelBuffers32 = audio.spare.input(bus);
+            buffers.__field0.channelBuffers32 = audio.ports.input(bus);
         }
-        let mut mended = ProcessData {
+        let mut corrected = ProcessData {
             numInputs: INPUTS as i32,
             numOutputs: OUTPUTS as i32,
             inputs: audio.inputs.as_mut_ptr(),
@@ -269,10 +284,10 @@ impl Door {
             ..*call
         };
         // SAFETY: every declared bus and channel is there, as long as the block.
-        let result = unsafe { self.inner.process(&mut mended) };
+        let result = unsafe { self.inner.process(&mut corrected) };
         // SAFETY: the host's buffers are as long as the block.
         unsafe {
-            audio.spare.silence_surplus(bus_count(call), &outputs, call.numSamples as usize);
+            audio.ports.silence_surplus(bus_count(call), &outputs, call.numSamples as usize);
             for bus in 0..bus_count(call) {
                 // no channel is promised to be silent
                 (*call.outputs.add(bus)).silenceFlags = 0;
@@ -306,8 +321,8 @@ unsafe fn host_bus(buses: *mut AudioBusBuffers, count: int32, bus: usize) -> Hos
     }
 }
 
-impl IEditControllerTrait for Door {
-    hand_on! {
+impl IEditControllerTrait for GuardVst3 {
+    delegate! {
         IEditControllerTrait: fn setComponentState(state: *mut IBStream) -> tresult;
         IEditControllerTrait: fn setState(state: *mut IBStream) -> tresult;
         IEditControllerTrait: fn getState(state: *mut IBStream) -> tresult;
@@ -322,7 +337,7 @@ impl IEditControllerTrait for Door {
 
     unsafe fn setParamNormalized(&self, id: ParamID, value: ParamValue) -> tresult {
         // this is how a reported change comes to the main thread
-        self.marking.mark();
+        self.dirty.mark();
         // SAFETY: as for this method.
         unsafe { self.inner.setParamNormalized(id, value) }
     }
@@ -330,7 +345,7 @@ impl IEditControllerTrait for Door {
     unsafe fn setComponentHandler(&self, handler: *mut IComponentHandler) -> tresult {
         // SAFETY: as for this method.
         unsafe {
-            self.marking.set_handler(handler);
+            self.dirty.set_handler(handler);
             self.inner.setComponentHandler(handler)
         }
     }
@@ -346,14 +361,14 @@ impl IEditControllerTrait for Door {
     }
 }
 
-impl IMidiMappingTrait for Door {
-    hand_on! {
+impl IMidiMappingTrait for GuardVst3 {
+    delegate! {
         IMidiMappingTrait: fn getMidiControllerAssignment(bus: int32, channel: int16, cc: CtrlNumber, id: *mut ParamID) -> tresult;
     }
 }
 
-impl INoteExpressionControllerTrait for Door {
-    hand_on! {
+impl INoteExpressionControllerTrait for GuardVst3 {
+    delegate! {
         INoteExpressionControllerTrait: fn getNoteExpressionCount(bus: int32, channel: int16) -> int32;
         INoteExpressionControllerTrait: fn getNoteExpressionInfo(bus: int32, channel: int16, index: int32, info: *mut NoteExpressionTypeInfo) -> tresult;
         INoteExpressionControllerTrait: fn getNoteExpressionStringByValue(bus: int32, channel: int16, id: NoteExpressionTypeID, value: NoteExpressionValue, text: *mut String128) -> tresult;
@@ -361,14 +376,14 @@ impl INoteExpressionControllerTrait for Door {
     }
 }
 
-impl IProcessContextRequirementsTrait for Door {
-    hand_on! {
+impl IProcessContextRequirementsTrait for GuardVst3 {
+    delegate! {
         IProcessContextRequirementsTrait: fn getProcessContextRequirements() -> uint32;
     }
 }
 
-impl IUnitInfoTrait for Door {
-    hand_on! {
+impl IUnitInfoTrait for GuardVst3 {
+    delegate! {
         IUnitInfoTrait: fn getUnitCount() -> int32;
         IUnitInfoTrait: fn getUnitInfo(index: int32, info: *mut UnitInfo) -> tresult;
         IUnitInfoTrait: fn getProgramListCount() -> int32;
@@ -384,8 +399,8 @@ impl IUnitInfoTrait for Door {
     }
 }
 
-impl IInfoListenerTrait for Door {
-    hand_on! {
+impl IInfoListenerTrait for GuardVst3 {
+    delegate! {
         IInfoListenerTrait: fn setChannelContextInfos(list: *mut IAttributeList) -> tresult;
     }
 }

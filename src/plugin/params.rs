@@ -360,6 +360,24 @@ mod tests {
     }
 
     #[test]
+    fn zero_is_shown_without_a_sign() {
+        let params = params();
+        let is_signed_zero = |text: &str| {
+            let digits = text.trim_start_matches(['-', '+']);
+            digits.len() < text.len()
+                && digits.starts_with('0')
+                && !digits.contains(|c| ('1'..='9').contains(&c))
+        };
+        for param in params.kit.iter().chain(&params.pads[0]) {
+            for step in 0..=20_000 {
+                // SAFETY: `param` outlives the pointer.
+                let text = unsafe { param.as_ptr().normalized_value_to_string(step as f32 / 20_000.0, true) };
+                assert!(!is_signed_zero(&text), "{} shows {text:?}", param.name());
+            }
+        }
+    }
+
+    #[test]
     fn the_reader_sees_each_change_once() {
         let params = params();
         let mut reader = TrimReader::default();

@@ -1,8 +1,8 @@
-//! One block: the host's events at their frames into the engine, the engine's sound into the host's ports.
+//! One block: applies the host's events at their frames and copies the engine's sound to the host's ports.
 
 use super::{
-    listening::Listener,
     params::{HostParams, TrimReader},
+    preview::PreviewPlayer,
 };
 use kitwright_core::{
     engine::{Engine, Transport},
@@ -12,17 +12,17 @@ use kitwright_core::{
 use nice_plug::prelude::*;
 use std::sync::Arc;
 
-/// What plays while the plugin is active. Nothing in it allocates, frees or waits once made.
+/// Plays while the plugin is active. Once made, nothing in it allocates, frees or waits.
 #[derive(Debug)]
 pub(super) struct Player {
     engine: Engine,
     session: Arc<Session>,
     params: Arc<HostParams>,
     trims: TrimReader,
-    listener: Listener,
-    /// Notes of the pads of the kit that plays, for strokes from the window.
+    preview: PreviewPlayer,
+    /// Notes of the pads of the kit that plays, for triggers from the window.
     notes: [u8; PADS],
-    /// Stages of each pad that are passed by for comparing.
+    /// Bypassed stages of each pad, one bit each.
     bypassed: [u8; PADS],
 }
 
@@ -32,9 +32,9 @@ impl Player {
     pub fn new(session: Arc<Session>, params: Arc<HostParams>, sample_rate: f64) -> Self {
         let engine = Engine::new(sample_rate);
         session.attach_engine(sample_rate, engine.meters());
-        let listener = Listener::new(session.clone(), sample_rate);
+        let preview = PreviewPlayer::new(session.clone(), sample_rate);
         let (trims, notes, bypassed) = (TrimReader::default(), [0; PADS], [0; PADS]);
-        let mut player = Self { engine, session, params, trims, listener, notes, bypassed };
+        let mut player = Self { engine, session, params, trims, preview, notes, bypassed };
         player.receive();
         player
     }
@@ -47,10 +47,10 @@ impl Player {
     /// Silence, and everything as in a fresh player.
     pub fn reset(&mut self) {
         self.engine.reset();
-        self.listener.stop();
+        self.preview.stop();
     }
 
-    /// Takes what came from other threads: a kit, trims, strokes, a stretch to listen to.
+    /// Takes what came from other threads: a kit, trims, bypassed stages, a preview.
     fn receive(&mut self) {
         while let Some(kit) = self.session.take_play_kit() {
             for (note, pad) in self.notes.iter_mut().zip(&kit.kit.doc.pads) {
@@ -71,10 +71,10 @@ impl Player {
                 self.engine.bypass(pad, now);
             }
         }
-        self.listener.receive();
+        self.preview.receive();
     }
 
-    /// Takes a block of the side input, when the host gives one.
+    /// Hands a block of the side input to the recorder, when the host gives one.
     pub fn feed_side_input(&self, side: &[&mut [f32]]) {
         if let [left, right, ..] = side {
             self.session.feed_side_input([left, right]);
@@ -82,19 +82,19 @@ impl Player {
     }
 
     /// Fills every output of the block.
-    pub fn process(
+    pub fn process<P: Plugin<SysExMessage = ()>>(
         &mut self,
         main: &mut Buffer<'_>,
         pads: &mut [Buffer<'_>],
-        context: &mut impl ProcessContext<super::Kitwright>,
+        context: &mut impl ProcessContext<P>,
     ) -> ProcessStatus {
         self.receive();
-        while let Some(stroke) = self.session.take_trigger() {
-            if let Some(note) = self.notes.get(stroke.pad) {
-                self.engine.note_on(*note, stroke.velocity);
+        while let Some(trigger) = self.session.take_trigger() {
+            if let Some(note) = self.notes.get(trigger.pad) {
+                self.engine.note_on(*note, trigger.velocity);
             }
         }
-        let song = Song::new(context.transport(), self.sample_rate());
+        let song = SongPosition::new(context.transport(), self.sample_rate());
         let frames = main.samples();
         let mut next = context.next_event();
         let mut at = 0;
@@ -111,7 +111,7 @@ impl Player {
             for (pad, out) in pads.iter_mut().enumerate().take(PADS) {
                 copy(self.engine.pad(pad), out, at);
             }
-            self.listener.add_to(main, at, until, &self.trims.trims.kit);
+            self.preview.add_to(main, at, until, &self.trims.trims.kit);
             at = until;
         }
         // events after the last frame must not be lost: a key let go would sound on
@@ -119,7 +119,7 @@ impl Player {
             apply(&mut self.engine, &event);
             next = context.next_event();
         }
-        if self.engine.is_silent() && !self.listener.is_playing() {
+        if self.engine.is_silent() && !self.preview.is_playing() {
             ProcessStatus::Normal
         } else {
             ProcessStatus::KeepAlive
@@ -147,7 +147,7 @@ fn apply(engine: &mut Engine, event: &NoteEvent<()>) {
     }
 }
 
-/// Writes one chunk to a port from frame `at`; what is not a number becomes silence at the door.
+/// Writes one chunk to a port from frame `at`; NaN and infinity become silence.
 fn copy(from: [&[f32]; 2], to: &mut Buffer<'_>, at: usize) {
     for (from, to) in from.iter().zip(to.as_slice()) {
         let Some(to) = to.get_mut(at..) else { continue };
@@ -157,15 +157,15 @@ fn copy(from: [&[f32]; 2], to: &mut Buffer<'_>, at: usize) {
     }
 }
 
-/// Where the song stands at the start of a block.
+/// The song's position at the start of a block.
 #[derive(Debug, Clone, Copy)]
-struct Song {
+struct SongPosition {
     beats: Option<f64>,
     tempo: f64,
     beats_per_frame: f64,
 }
 
-impl Song {
+impl SongPosition {
     fn new(transport: &nice_plug::prelude::Transport, sample_rate: f64) -> Self {
         let tempo = transport.tempo.filter(|t| t.is_finite() && *t > 0.0).unwrap_or(120.0);
         let beats = transport.pos_beats().filter(|b| transport.playing && b.is_finite());

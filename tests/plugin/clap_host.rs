@@ -1,18 +1,18 @@
-//! The built plugin in a CLAP host, also in hosts that do what no host should.
+//! The built plugin in a CLAP host, also in hosts that break the rules of CLAP.
 //!
-//! `cargo test --features guard-audio-thread --test clap_host` ends the process when the audio thread
+//! `cargo test --features guard-audio-thread --test plugin` ends the process when the audio thread
 //! allocates; `cargo xtask test` runs it so.
 
 use crate::support::{
-    host::{DECLARED, Ev, Host, Port, Run, Sound, stroke},
+    host::{DECLARED, Ev, Host, Port, Run, Sound, note},
     kit::{clap_state, kit, notes},
     peak,
 };
 
 /// Every pad once, some together, over a second.
 fn pattern() -> Vec<Ev> {
-    let strokes = |(i, key): (usize, &u8)| stroke(300 + 2711 * (i / 2) as u64, *key, 0.3 + 0.04 * i as f64);
-    notes().iter().enumerate().flat_map(strokes).collect()
+    let note_of = |(i, key): (usize, &u8)| note(300 + 2711 * (i / 2) as u64, *key, 0.3 + 0.04 * i as f64);
+    notes().iter().enumerate().flat_map(note_of).collect()
 }
 const N: usize = 36_000;
 
@@ -132,7 +132,7 @@ fn calls_at_the_wrong_time_are_refused_and_leave_silence() {
 
     assert!(host.activate(48_000.0, 64));
     assert_eq!(host.process_once(0, DECLARED, &[]).0, 1, "no frames");
-    let (status, sound) = host.process_once(65, DECLARED, &stroke(0, 36, 1.0));
+    let (status, sound) = host.process_once(65, DECLARED, &note(0, 36, 1.0));
     assert_eq!(status, 0, "more frames than announced");
     assert!(silent(sound));
     host.deactivate();
@@ -214,7 +214,7 @@ fn broken_states_leave_everything_as_it_was() {
 fn it_plays_at_every_usual_sample_rate() {
     let mut host = host();
     for rate in [44_100.0, 48_000.0, 96_000.0, 192_000.0] {
-        let events: Vec<_> = stroke(1000, 36, 1.0).into();
+        let events: Vec<_> = note(1000, 36, 1.0).into();
         let sound = host.play(&Run { rate, ..Run::new(20_000, &events) });
         assert_eq!(peak(&sound[0][0][..1000]), 0.0, "{rate} Hz: before the note");
         assert!(peak(&sound[0][0][1000..]) > 0.05, "{rate} Hz");
@@ -225,8 +225,8 @@ fn it_plays_at_every_usual_sample_rate() {
 #[test]
 fn each_pad_sounds_on_its_own_output_and_on_the_main_one() {
     let mut host = host();
-    for (pad, note) in notes().into_iter().enumerate() {
-        let events: Vec<_> = stroke(100, note, 0.8).into();
+    for (pad, key) in notes().into_iter().enumerate() {
+        let events: Vec<_> = note(100, key, 0.8).into();
         let sound = host.play(&Run::new(4000, &events));
         for (port, channels) in sound.iter().enumerate() {
             let sounds = peak(&channels[0]) > 0.01;
@@ -256,9 +256,9 @@ fn parameters_change_at_their_frame() {
     let mut host = host();
     let id = host.params()["Pad 1 Level"];
     let neutral = host.param(id);
-    let strike = stroke(0, 36, 1.0);
-    let plain = host.play(&Run::new(4000, &strike));
-    let mut events = strike.to_vec();
+    let hit = note(0, 36, 1.0);
+    let plain = host.play(&Run::new(4000, &hit));
+    let mut events = hit.to_vec();
     events.push(Ev::Param { at: 777, id, value: 0.0 });
     let back = [Ev::Param { at: 0, id, value: neutral }];
     let mut last = None;
@@ -274,7 +274,7 @@ fn parameters_change_at_their_frame() {
 }
 
 #[test]
-fn keys_carry_the_names_of_their_pads_and_the_host_hears_of_changes() {
+fn keys_carry_the_names_of_their_pads_and_the_host_is_notified_of_changes() {
     let mut host = Host::new();
     assert_eq!(host.note_names(), []);
     assert!(host.load(&clap_state(&kit())));
@@ -282,9 +282,9 @@ fn keys_carry_the_names_of_their_pads_and_the_host_hears_of_changes() {
     let names = host.note_names();
     assert_eq!(names.len(), 16);
     assert!(names.contains(&(36, "1 kick".into())) && names.contains(&(42, "7 closed hat".into())));
-    assert_eq!(host.told(|t| t.names_changed.load(std::sync::atomic::Ordering::SeqCst)), 1);
+    assert_eq!(host.callbacks(|c| c.names_changed.load(std::sync::atomic::Ordering::SeqCst)), 1);
     // what the host has given is no change of the project
-    assert_eq!(host.told(|t| t.dirty.load(std::sync::atomic::Ordering::SeqCst)), 0);
+    assert_eq!(host.callbacks(|c| c.dirty.load(std::sync::atomic::Ordering::SeqCst)), 0);
 }
 
 #[test]
@@ -319,6 +319,54 @@ fn instances_come_and_go_while_others_work() {
         }
     });
     for host in &mut steady {
+        host.deactivate();
+    }
+}
+
+#[test]
+fn of_a_flood_the_last_value_of_each_parameter_stays() {
+    let mut host = host();
+    let params = host.params();
+    let (level, pan) = (params["Pad 3 Level"], params["Pad 4 Pan"]);
+    let mut events = Vec::new();
+    for i in 0..9000_u64 {
+        let value = i as f64 / 8999.0;
+        events.push(Ev::Param { at: i * 512 / 9000, id: level, value });
+        events.push(Ev::Param { at: i * 512 / 9000, id: pan, value: 1.0 - value });
+    }
+    host.play(&Run { max_block: 512, ..Run::new(512, &events) });
+    assert_eq!((host.param(level), host.param(pan)), (1.0, 0.0));
+}
+
+#[test]
+fn of_a_flood_every_key_that_is_released_falls_silent() {
+    let mut held = kit();
+    for pad in &mut held.doc.pads {
+        pad.settings.held = true;
+        let layer = &mut pad.layers[0].settings;
+        (layer.loop_on, layer.sustain, layer.release_ms) = (true, 1.0, 10.0);
+    }
+    let mut host = Host::with_state(&clap_state(&held));
+    let keys = notes();
+    let on = |i: u64| Ev::On { at: i * 400 / 10_000, key: keys[i as usize % 16], velocity: 0.5 };
+    let mut events: Vec<_> = (0..10_000).map(on).collect();
+    // without the note-offs the loops sound on
+    let sounding = host.play(&Run::new(48_000, &events));
+    assert!(peak(&sounding[0][0][47_000..]) > 1e-3, "the keys are held");
+    events.extend(keys.map(|key| Ev::Off { at: 450, key }));
+    let released = host.play(&Run::new(48_000, &events));
+    assert_eq!(peak(&released[0][0][47_000..]), 0.0);
+}
+
+#[test]
+fn sample_rates_outside_1_to_768_khz_are_refused() {
+    let mut host = host();
+    for rate in [f64::NAN, f64::INFINITY, -48_000.0, 0.0, 1.0, 10.0, 999.9, 768_000.1, 1e12] {
+        assert!(!host.activate(rate, 64), "{rate} Hz");
+    }
+    for rate in [1000.0, 768_000.0] {
+        assert!(host.activate(rate, 64), "{rate} Hz");
+        assert_ne!(host.process_once(64, DECLARED, &note(0, 36, 1.0)).0, 0, "{rate} Hz");
         host.deactivate();
     }
 }

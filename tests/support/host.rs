@@ -1,9 +1,9 @@
-//! A CLAP host that does as it is told, also what no host should do.
+//! A CLAP host for tests, which can also break the rules of CLAP.
 //!
 //! Loading, ports, parameters and state go through `clack-host`; audio goes through the C interface
 //! itself, so that missing ports, null channels and events out of order can be passed.
 
-use super::told::{Handlers, Main, Told};
+use super::host_callbacks::{Handlers, HostCallbacks, MainThread};
 use clack_extensions::{
     audio_ports::{AudioPortInfoBuffer, PluginAudioPorts},
     latency::PluginLatency,
@@ -31,8 +31,8 @@ impl Ev {
     }
 }
 
-/// A key struck at `at` and let go half a thousand frames later.
-pub fn stroke(at: u64, key: u8, velocity: f64) -> [Ev; 2] {
+/// A note-on at frame `at` and its note-off 500 frames later.
+pub fn note(at: u64, key: u8, velocity: f64) -> [Ev; 2] {
     [Ev::On { at, key, velocity }, Ev::Off { at: at + 500, key }]
 }
 
@@ -57,7 +57,7 @@ pub struct Run<'a> {
     /// Size of the n-th block.
     pub block: &'a (dyn Fn(usize) -> usize + Sync),
     pub events: &'a [Ev],
-    /// Turns the events of each block around.
+    /// Passes the events of each block in reverse order.
     pub backwards: bool,
     pub outputs: &'a [Port],
     pub inputs: &'a [Port],
@@ -107,8 +107,14 @@ impl Host {
         let factory = entry.get_plugin_factory().expect("a factory");
         let id = factory.plugin_descriptors().next().expect("a plugin").id().expect("an id").to_owned();
         let info = HostInfo::new("test host", "none", "https://example.invalid", "1").unwrap();
-        let instance = PluginInstance::new(|_| Told::default(), |told| Main(told), &entry, &id, &info)
-            .expect("an instance");
+        let instance = PluginInstance::new(
+            |_| HostCallbacks::default(),
+            |callbacks| MainThread(callbacks),
+            &entry,
+            &id,
+            &info,
+        )
+        .expect("an instance");
         Self { instance, _entry: entry }
     }
 
@@ -123,13 +129,14 @@ impl Host {
         self.instance.plugin_handle().as_raw_ptr()
     }
 
-    pub fn told<T>(&self, read: impl FnOnce(&Told) -> T) -> T {
+    /// Reads what the plugin has asked of the host.
+    pub fn callbacks<T>(&self, read: impl FnOnce(&HostCallbacks) -> T) -> T {
         self.instance.access_shared_handler(read)
     }
 
-    /// Gives the plugin the call on the main thread that it asked for.
+    /// Calls the plugin on the main thread when it has asked for that.
     pub fn main_thread(&mut self) {
-        if self.told(|t| t.callback.swap(false, SeqCst)) {
+        if self.callbacks(|c| c.callback.swap(false, SeqCst)) {
             self.instance.call_on_main_thread_callback();
         }
     }

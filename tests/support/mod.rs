@@ -2,8 +2,8 @@
 #![allow(dead_code)]
 
 pub mod host;
+pub mod host_callbacks;
 pub mod kit;
-pub mod told;
 
 use std::path::PathBuf;
 

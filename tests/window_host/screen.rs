@@ -22,8 +22,8 @@ use x11rb::{
     wrapper::ConnectionExt as _,
 };
 
-/// What a host's window shows where nothing is painted; no colour of ours.
-pub const GROUND: u32 = 0x00ff_00ff;
+/// What a host's window shows where nothing is painted; a colour that the plugin never uses.
+pub const UNPAINTED: u32 = 0x00ff_00ff;
 
 /// The screen, for one test at a time.
 pub struct Screen {
@@ -55,7 +55,7 @@ impl Screen {
     /// A window of the host's, not shown yet.
     pub fn window(&self, width: u32, height: u32) -> Window {
         let id = self.connection.generate_id().unwrap();
-        let aux = CreateWindowAux::new().background_pixel(GROUND);
+        let aux = CreateWindowAux::new().background_pixel(UNPAINTED);
         let (width, height) = (width as u16, height as u16);
         self.connection
             .create_window(0, id, self.root, 0, 0, width, height, 0, WindowClass::INPUT_OUTPUT, 0, &aux)
@@ -103,8 +103,8 @@ impl Screen {
 
     /// Width and height.
     pub fn size(&self, window: Window) -> (u32, u32) {
-        let told = self.connection.get_geometry(window).unwrap().reply().unwrap();
-        (told.width.into(), told.height.into())
+        let geometry = self.connection.get_geometry(window).unwrap().reply().unwrap();
+        (geometry.width.into(), geometry.height.into())
     }
 
     /// What a window shows, and those within it; the window and all around it must be on the screen.
@@ -224,7 +224,7 @@ impl Picture {
 
     /// Whether all of it is painted, and with more than a ground: the letters alone have dozens of shades.
     pub fn is_painted(&self) -> bool {
-        self.share(GROUND) == 0.0 && self.colours() > 50
+        self.share(UNPAINTED) == 0.0 && self.colours() > 50
     }
 
     /// Whether it is the same for the eye: letters lie elsewhere in the font's texture each time, which rounds
@@ -237,9 +237,9 @@ impl Picture {
             && self.pixels.iter().zip(&other.pixels).all(near)
     }
 
-    /// What is wrong with it, for a message.
-    pub fn told(&self) -> String {
+    /// Size and colours, for a message.
+    pub fn summary(&self) -> String {
         let (w, h) = (self.width, self.height);
-        format!("{w} x {h}, {} colours, {:.1} % bare", self.colours(), 100.0 * self.share(GROUND))
+        format!("{w} x {h}, {} colours, {:.1} % unpainted", self.colours(), 100.0 * self.share(UNPAINTED))
     }
 }

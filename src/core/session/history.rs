@@ -1,4 +1,4 @@
-//! Undo and redo: whole kits, which share their takes and cost little.
+//! Undo and redo: each step keeps a whole kit; kits share their takes and take little memory.
 
 use crate::kit::{Kit, Trims};
 use std::{
@@ -7,8 +7,8 @@ use std::{
     time::{Duration, Instant},
 };
 
-/// Steps that can be taken back.
-pub(super) const STEPS: usize = 200;
+/// Steps that can be undone.
+const MAX_STEPS: usize = 200;
 /// Edits of the same name within this time are one step: a control that is dragged.
 const MERGE: Duration = Duration::from_secs(1);
 
@@ -16,7 +16,7 @@ const MERGE: Duration = Duration::from_secs(1);
 pub(super) struct History {
     /// Oldest first; each with the kit before it.
     done: VecDeque<Step>,
-    /// Latest taken back last; each with the kit after it.
+    /// Undone last comes last; each with the kit after it.
     undone: Vec<Step>,
 }
 
@@ -25,17 +25,17 @@ struct Step {
     name: String,
     kit: Arc<Kit>,
     at: Instant,
-    /// The host's trims that belong to the kit: only where a kit file brought others.
+    /// The host's trims that belong to the kit; only of steps that loaded a kit file with others.
     trims: Option<Trims>,
 }
 
-/// What there is before a step is taken back or repeated.
+/// The kit and the host's trims before a step is undone or redone.
 pub(super) struct CurrentKit {
     pub kit: Arc<Kit>,
     pub trims: Option<Trims>,
 }
 
-/// What a step brings back.
+/// What undoing or redoing a step restores.
 pub(super) struct RestoredStep {
     pub name: String,
     pub kit: Arc<Kit>,
@@ -43,17 +43,17 @@ pub(super) struct RestoredStep {
 }
 
 impl Step {
-    /// What this step brings, and the step of the same name that leads back to `now`.
-    fn turn(self, now: CurrentKit) -> (RestoredStep, Step) {
+    /// What this step restores, and the step of the same name that leads back to `now`.
+    fn reverse(self, now: CurrentKit) -> (RestoredStep, Step) {
         let trims = if self.trims.is_some() { now.trims } else { None };
-        let way_back = Step { name: self.name.clone(), kit: now.kit, at: self.at, trims };
-        (RestoredStep { name: self.name, kit: self.kit, trims: self.trims }, way_back)
+        let opposite = Step { name: self.name.clone(), kit: now.kit, at: self.at, trims };
+        (RestoredStep { name: self.name, kit: self.kit, trims: self.trims }, opposite)
     }
 }
 
 impl History {
-    /// Notes that `before` was changed by `name` at `at`; merges with a step of the same name when
-    /// `merge` and it is fresh. What was taken back is forgotten.
+    /// Records that step `name` changed the kit `before` at time `at`. With `merge` it continues a step of the
+    /// same name that is less than [`MERGE`] old. Undone steps are dropped.
     pub(super) fn record(&mut self, name: &str, before: Arc<Kit>, at: Instant, merge: bool) {
         let continues = merge && self.undone.is_empty();
         self.undone.clear();
@@ -65,36 +65,36 @@ impl History {
             last.at = at;
             return;
         }
-        if self.done.len() == STEPS {
+        if self.done.len() == MAX_STEPS {
             self.done.pop_front();
         }
         self.done.push_back(Step { name: name.to_owned(), kit: before, at, trims: None });
     }
 
-    /// The last step, when it has this name, brings back these trims as well.
-    pub(super) fn bring_trims(&mut self, name: &str, trims: Option<Trims>) {
+    /// The last step, when it has this name, also restores these trims when it is undone.
+    pub(super) fn attach_trims(&mut self, name: &str, trims: Option<Trims>) {
         if let Some(last) = self.done.back_mut().filter(|s| s.name == name) {
             last.trims = trims;
         }
     }
 
-    /// Takes the last step back; `now` is kept for [`History::redo`].
+    /// Undoes the last step; `now` is kept for [`History::redo`].
     pub(super) fn undo(&mut self, now: CurrentKit) -> Option<RestoredStep> {
-        let (back, way_back) = self.done.pop_back()?.turn(now);
-        self.undone.push(way_back);
+        let (back, opposite) = self.done.pop_back()?.reverse(now);
+        self.undone.push(opposite);
         Some(back)
     }
 
-    /// Repeats the step last taken back; `now` is kept for [`History::undo`].
+    /// Redoes the step undone last; `now` is kept for [`History::undo`].
     pub(super) fn redo(&mut self, now: CurrentKit) -> Option<RestoredStep> {
-        let (back, mut way_back) = self.undone.pop()?.turn(now);
-        // no edit merges with a repeated step
-        way_back.at = way_back.at.checked_sub(MERGE).unwrap_or(way_back.at);
-        self.done.push_back(way_back);
+        let (back, mut opposite) = self.undone.pop()?.reverse(now);
+        // no edit merges with a redone step
+        opposite.at = opposite.at.checked_sub(MERGE).unwrap_or(opposite.at);
+        self.done.push_back(opposite);
         Some(back)
     }
 
-    pub(super) fn forget(&mut self) {
+    pub(super) fn clear(&mut self) {
         *self = Self::default();
     }
 
@@ -103,8 +103,49 @@ impl History {
         self.done.iter().rev().map(|s| s.name.clone()).collect()
     }
 
-    /// What redo would repeat, next first.
+    /// Steps that can be redone, next first.
     pub(super) fn redo_names(&self) -> Vec<String> {
         self.undone.iter().rev().map(|s| s.name.clone()).collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn named(name: &str) -> Arc<Kit> {
+        let mut kit = Kit::default();
+        name.clone_into(&mut kit.doc.name);
+        Arc::new(kit)
+    }
+
+    #[test]
+    fn a_dragged_control_is_one_step_and_a_new_drag_another() {
+        let mut history = History::default();
+        let start = Instant::now();
+        let ms = |ms| start + Duration::from_millis(ms);
+        for i in 0..300 {
+            history.record("pad 1 pitch", named(&format!("{i}")), ms(10 * i), true);
+        }
+        assert_eq!(history.undo_names(), ["pad 1 pitch"]);
+        let second_drag = 2990 + MERGE.as_millis() as u64;
+        history.record("pad 1 pitch", named("between"), ms(second_drag), true);
+        assert_eq!(history.undo_names(), ["pad 1 pitch"; 2]);
+        let current = || CurrentKit { kit: named("now"), trims: None };
+        assert_eq!(history.undo(current()).unwrap().kit.doc.name, "between");
+        assert_eq!(history.undo(current()).unwrap().kit.doc.name, "0");
+        assert!(history.undo(current()).is_none());
+    }
+
+    #[test]
+    fn an_edit_does_not_merge_with_a_redone_step_or_another_name() {
+        let mut history = History::default();
+        let at = Instant::now();
+        history.record("pan", named("first"), at, true);
+        history.undo(CurrentKit { kit: named("second"), trims: None });
+        history.redo(CurrentKit { kit: named("first"), trims: None });
+        history.record("pan", named("second"), at, true);
+        history.record("level", named("third"), at, true);
+        assert_eq!(history.undo_names(), ["level", "pan", "pan"]);
     }
 }

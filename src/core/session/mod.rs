@@ -1,4 +1,4 @@
-//! One open kit with its undo, its jobs and its last error: what plugin and window share.
+//! One open kit with its undo history, its jobs and its last error, shared by plugin and window.
 //!
 //! Everything slow runs on threads of the session's own, which end when it is dropped. The window calls
 //! these methods from its frame and never waits; the audio thread takes prepared kits from
@@ -35,7 +35,7 @@ use std::{
     time::Duration,
 };
 
-/// Strokes from the window that wait for the audio thread at most.
+/// Triggers from the window that can wait for the audio thread; further ones are dropped.
 const MAX_TRIGGERS: usize = 64;
 
 /// One open kit.
@@ -45,7 +45,7 @@ pub struct Session {
     preparer: Arc<KitPreparer>,
     triggers: ArrayQueue<PadTrigger>,
     recorder: Arc<Recorder>,
-    /// Stages of each pad's tone chain that are passed by for comparing, one bit each.
+    /// Bypassed stages of each pad's tone chain, one bit each.
     bypassed: [AtomicU8; PADS],
 }
 
@@ -72,52 +72,54 @@ impl Session {
         })
     }
 
-    /// The kit as it is now.
+    /// The current kit.
     pub fn kit(&self) -> Arc<Kit> {
         self.open_kit.kit()
     }
 
-    /// Changes with every change of the kit; 0 is the empty kit of a fresh session.
+    /// Number of the current kit: grows by 1 with every change; 0 is the empty kit of a fresh session.
     pub fn revision(&self) -> u64 {
         self.open_kit.revision()
     }
 
-    /// Starts a job; one at a time, a second one waits its turn.
+    /// Queues a job. Jobs run one at a time, in order, on the session's own thread; a failed one leaves the kit
+    /// as it was and its sentence in [`Session::error`].
     pub fn start(&self, job: Job) {
         self.jobs.push(job);
     }
 
-    /// The running job, if any.
+    /// The running job; `None` when none runs or waits.
     pub fn job(&self) -> Option<JobState> {
         self.jobs.state()
     }
 
-    /// Stops the running job and forgets the waiting ones; the kit stays as it is.
+    /// Cancels the running job and drops the waiting ones; the kit stays as it is, and no error is reported.
+    /// Returns at once: the job ends at its next check.
     pub fn cancel(&self) {
         self.jobs.cancel();
     }
 
-    /// The last error, until dismissed.
+    /// The last error, until [`Session::dismiss_error`]; a newer one replaces it.
     pub fn error(&self) -> Option<Error> {
         self.open_kit.error()
     }
 
-    /// Forgets the last error.
+    /// Clears the last error.
     pub fn dismiss_error(&self) {
         self.open_kit.dismiss_error();
     }
 
-    /// Makes `error` the last error, to be shown by the window.
+    /// Makes `error` the last error, to be shown by the window; [`Error::Cancelled`] is ignored.
     pub fn report(&self, error: Error) {
         self.open_kit.report(error);
     }
 
-    /// Changes the kit by hand; `what` names the step in the list of undo: "pad 3 layer 1 pitch". Steps of
-    /// the same name within a second merge into one.
+    /// Edits a copy of the kit and puts it in place as one undo step named `what`, such as "pad 3 layer 1
+    /// pitch". A step of the same name within 1 s of the last one continues it; an edit that changes nothing
+    /// is no step.
     ///
-    /// Settings outside their range are moved into it. A change that leaves something that is no kit
-    /// (two pads with one note, a slice outside its take) is not made, and told in
-    /// [`Session::error`].
+    /// Settings outside their range are moved into it, NaN becomes the default. An edit that leaves an invalid
+    /// kit (two pads with one note, a slice outside its take) is not made, and [`Session::error`] says why.
     pub fn edit(&self, what: &str, change: impl FnOnce(&mut Kit)) {
         let result = self.open_kit.change(what, true, |kit| {
             change(kit);
@@ -128,22 +130,22 @@ impl Session {
         }
     }
 
-    /// Takes the last step back; its name, or `None` at the beginning.
+    /// Undoes the last step; returns its name, or `None` when there is none.
     pub fn undo(&self) -> Option<String> {
         self.open_kit.undo()
     }
 
-    /// Repeats a step taken back; its name, or `None` at the end.
+    /// Redoes the step undone last; returns its name, or `None` when there is none.
     pub fn redo(&self) -> Option<String> {
         self.open_kit.redo()
     }
 
-    /// Names of the steps that undo would take back, newest first; at most 200 are kept.
+    /// Names of the steps that can be undone, newest first; at most 200 are kept.
     pub fn undo_names(&self) -> Vec<String> {
         self.open_kit.undo_names()
     }
 
-    /// Names of the steps that redo would repeat, the next first.
+    /// Names of the steps that can be redone, the next first.
     pub fn redo_names(&self) -> Vec<String> {
         self.open_kit.redo_names()
     }
@@ -161,23 +163,25 @@ impl Session {
         self.open_kit.set_read_trims(read);
     }
 
-    /// The trims of a kit file loaded since the last call, for the window to set as parameters.
+    /// The trims of a kit file loaded since the last call, for the window to set as host parameters; `None`
+    /// when no kit was loaded.
     pub fn take_loaded_trims(&self) -> Option<Trims> {
         self.open_kit.take_loaded_trims()
     }
 
-    /// Plays a pad from the window at the next block; forgotten when nothing plays and many wait.
+    /// Plays a pad at the start of the next block; dropped when 64 triggers wait already, as they do while no
+    /// engine runs.
     pub fn trigger(&self, trigger: PadTrigger) {
         let _ = self.triggers.push(trigger);
     }
 
-    /// For the audio thread: the next stroke played from the window.
+    /// For the audio thread: the next trigger, in order. Lock-free.
     pub fn take_trigger(&self) -> Option<PadTrigger> {
         self.triggers.pop()
     }
 
-    /// Plays a stretch of a take as it was recorded, at a modest level: frames `start` to `end`, moved
-    /// into the take; an empty stretch ends what plays. A take that is not there is passed over.
+    /// Plays a range of a take as it was recorded, mixed with the kit: frames `start..end` at the take's own rate,
+    /// limited to the take. An empty range ends the preview that plays; an index without a take is ignored.
     pub fn preview(&self, take: usize, start: u64, end: u64) {
         if let Some(take) = self.kit().takes.get(take).cloned() {
             let end = end.min(take.frames() as u64);
@@ -185,20 +189,20 @@ impl Session {
         }
     }
 
-    /// For the audio thread: a stretch to be played as recorded, asked for since the last call; a new
-    /// one takes the place of what plays, an empty one ends it.
+    /// For the audio thread: the preview asked for last since the last call. It replaces the one that plays.
+    /// Lock-free.
     pub fn take_preview(&self) -> Option<Arc<Preview>> {
-        self.preparer.take_stretch()
+        self.preparer.take_preview()
     }
 
-    /// For the audio thread: a stretch that is done with. The session holds another handle of it, so
-    /// that this frees nothing; its own thread does.
-    pub fn give_back_preview(&self, stretch: Arc<Preview>) {
-        drop(stretch);
+    /// For the audio thread: returns a finished preview. The session holds another handle of it, so that this
+    /// frees nothing; its own thread does.
+    pub fn give_back_preview(&self, preview: Arc<Preview>) {
+        drop(preview);
     }
 
-    /// Begins to record the side input, for at most [`MAX_RECORDING_SECONDS`]; does nothing while it records
-    /// or while no engine is attached.
+    /// Starts recording the side input, for at most [`MAX_RECORDING_SECONDS`]; a kit made of it is shaped by
+    /// `fit`, 0 to 1. Does nothing while a recording runs or while no engine is attached.
     pub fn record(&self, fit: f32) {
         let Some(rate) = self.preparer.sample_rate() else { return };
         let (open_kit, jobs) = (self.open_kit.clone(), self.jobs.queue());
@@ -208,12 +212,12 @@ impl Session {
         });
     }
 
-    /// Ends the recording and hears it as [`Job::KeepRecording`].
+    /// Stops the recording and queues it as [`Job::KeepRecording`].
     pub fn stop_recording(&self) {
         self.recorder.stop(true);
     }
 
-    /// Ends the recording and forgets it.
+    /// Stops the recording and discards it.
     pub fn discard_recording(&self) {
         self.recorder.stop(false);
     }
@@ -223,22 +227,24 @@ impl Session {
         self.recorder.state()
     }
 
-    /// Highest sample of the side input since the last call, 0 to 1 and above.
+    /// Highest magnitude at the side input since the last call, as a fraction of full scale.
     pub fn take_side_input_peak(&self) -> f32 {
         self.recorder.take_peak()
     }
 
-    /// Whether anything to speak of ever came in at the side input.
+    /// Whether the side input has ever exceeded -60 dB of full scale.
     pub fn side_input_heard(&self) -> bool {
         self.recorder.heard()
     }
 
-    /// For the audio thread: a block of the side input, left and right.
+    /// For the audio thread: a block of the side input, left and right, at the engine's rate. Lock-free; what
+    /// finds the recording's queue full is counted as lost.
     pub fn feed_side_input(&self, channels: [&[f32]; 2]) {
         self.recorder.feed(channels);
     }
 
-    /// Passes a stage of a pad's tone chain by, to compare at equal loudness; no part of the kit.
+    /// Bypasses a stage of a pad's tone chain, to compare at equal loudness. It is no part of the kit. A pad that
+    /// is not there is ignored.
     pub fn bypass(&self, pad: usize, stage: Stage, bypassed: bool) {
         let Some(stages) = self.bypassed.get(pad) else { return };
         let bit = 1 << stage as u8;
@@ -249,50 +255,50 @@ impl Session {
         }
     }
 
-    /// Whether a stage of a pad is passed by.
+    /// Whether a stage of a pad is bypassed.
     pub fn is_bypassed(&self, pad: usize, stage: Stage) -> bool {
         self.bypassed_stages(pad) & (1 << stage as u8) != 0
     }
 
-    /// The stages of a pad that are passed by, bit 0 being the first of [`Stage`].
+    /// The bypassed stages of a pad, one bit each, bit 0 for the first of [`Stage`]; 0 for a pad that is not
+    /// there. Lock-free.
     pub fn bypassed_stages(&self, pad: usize) -> u8 {
         self.bypassed.get(pad).map_or(0, |stages| stages.load(Relaxed))
     }
 
-    /// The meters of the engine that plays, when it plays.
+    /// The meters of the attached engine; `None` before [`Session::attach_engine`].
     pub fn meters(&self) -> Option<Arc<Meters>> {
         self.preparer.meters()
     }
 
-    /// For the audio thread: a kit that became ready since the last call.
+    /// For the audio thread: the newest kit prepared since the last call. Lock-free.
     pub fn take_play_kit(&self) -> Option<Arc<PlayKit>> {
         self.preparer.take_kit()
     }
 
-    /// For the audio thread: a kit that is done with. The session holds another handle of it, so that
-    /// this frees nothing; its own thread does.
+    /// For the audio thread: returns a kit that no longer plays. The session holds another handle of it, so
+    /// that this frees nothing; its own thread does.
     pub fn give_back(&self, kit: Arc<PlayKit>) {
         drop(kit);
     }
 
-    /// For the plugin, when its engine starts: from now on kits are made ready for `sample_rate` Hz
-    /// and the window shows `meters`. The kit as it is now is made ready before this returns, and waits
-    /// in [`Session::take_play_kit`]. Never call it from the audio thread.
+    /// For the plugin, when its engine starts: from now on kits are prepared for `sample_rate` Hz and the window
+    /// shows `meters`. The current kit is prepared before this returns, and waits in
+    /// [`Session::take_play_kit`]. It allocates and waits: never call it from the audio thread.
     pub fn attach_engine(&self, sample_rate: f64, meters: Arc<Meters>) {
         self.preparer.attach(sample_rate, meters);
     }
 
-    /// Waits until the kit as it is now, a waiting [`Session::restore`] included, is ready for the
-    /// attached engine (without one: until it is the kit), at most `timeout`; whether it is. Never call
-    /// it from the audio thread.
+    /// Waits until the current kit, a waiting [`Session::restore`] included, is prepared for the attached engine
+    /// (without one: until it is the current kit), at most `timeout`; returns whether it is. Never call it from
+    /// the audio thread.
     pub fn wait_ready(&self, timeout: Duration) -> bool {
         self.preparer.wait(timeout)
     }
 
-    /// The kit with its audio as text (base64 of a kit file) for a host's state. It is packed on the
-    /// session's own thread shortly after each change, so that a host's save costs a copy; after a
-    /// change within the last third of a second it is packed here. A waiting [`Session::restore`] is
-    /// given back as it came.
+    /// The kit with its audio as text (base64 of a kit file) for a host's state. The session's own thread packs
+    /// it once the kit has been left alone for 0.3 s, so that a host's save costs a copy; before that it is
+    /// packed here. While a [`Session::restore`] waits, its own text is returned.
     ///
     /// # Errors
     /// One sentence when the takes exceed [`crate::kit::MAX_STATE_AUDIO`]; jobs refuse such kits
@@ -301,23 +307,23 @@ impl Session {
         self.preparer.state()
     }
 
-    /// Takes a state that [`Session::state`] wrote: stores it, wakes the session's thread and returns. The
-    /// thread makes it the kit and forgets all steps; a broken one leaves the kit as it was, is told in
-    /// [`Session::error`], and is what [`Session::state`] answers until the kit changes, so that a
+    /// Restores a state that [`Session::state`] wrote: stores it, wakes the session's thread and returns. The
+    /// thread makes it the current kit and clears the undo history. A broken state leaves the kit as it was and a
+    /// sentence in [`Session::error`]; [`Session::state`] returns its text until the kit changes, so that a
     /// project from a newer version survives an older one.
     pub fn restore(&self, state: String) {
         self.preparer.restore(state);
     }
 
-    /// The revision that the last [`Session::restore`] left, 0 without one: while it is
-    /// [`Session::revision`], the project holds nothing that its host has not given.
+    /// The revision that the last [`Session::restore`] made, 0 without one. While it equals
+    /// [`Session::revision`], nothing has changed since the host restored its state.
     pub fn restored_revision(&self) -> u64 {
         self.open_kit.restored_revision()
     }
 }
 
 impl Drop for Session {
-    /// Cancels what runs and ends both threads.
+    /// Cancels the running job and the recording, and waits for the session's threads to end.
     fn drop(&mut self) {
         self.recorder.end();
         self.jobs.end();

@@ -1,4 +1,4 @@
-//! What the session's threads and its callers share: the kit with its history, the last error, the hook.
+//! The open kit, shared by the session's threads and its callers: kit, undo history, last error, hook.
 
 use super::{
     history::{CurrentKit, History, RestoredStep},
@@ -19,7 +19,7 @@ use std::{
     time::Instant,
 };
 
-/// A kit and its number.
+/// A kit and its revision.
 #[derive(Debug, Default)]
 pub(super) struct Version {
     pub kit: Arc<Kit>,
@@ -40,8 +40,8 @@ pub(super) struct OpenKit {
     read_trims: Mutex<Option<Arc<ReadTrims>>>,
     loaded_trims: Mutex<Option<Trims>>,
     recorded: Mutex<Option<Take>>,
-    /// The thread that makes kits ready, to be woken by changes.
-    readier: Mutex<Option<Thread>>,
+    /// The thread that prepares kits, woken by changes.
+    preparer: Mutex<Option<Thread>>,
 }
 
 impl OpenKit {
@@ -57,8 +57,8 @@ impl OpenKit {
         self.now.load().revision
     }
 
-    /// Changes a copy of the kit and puts it in place as one step; a change that fails, or leaves
-    /// something that is no kit, leaves everything as it was. What changes nothing is no step.
+    /// Changes a copy of the kit and puts it in place as one step. A change that fails or leaves an invalid kit
+    /// leaves everything as it was; one that changes nothing is no step.
     pub(super) fn change(
         &self,
         name: &str,
@@ -77,12 +77,12 @@ impl OpenKit {
         history.record(name, before, Instant::now(), merge);
         self.put(Arc::new(kit));
         drop(history);
-        self.tell();
+        self.notify();
         Ok(())
     }
 
-    /// Puts a kit from a file in place, as one step; its trims wait to be set as parameters, and taking the
-    /// step back brings back those of now.
+    /// Puts a kit from a file in place, as one step. Its trims wait to be set as host parameters; undoing the
+    /// step restores the present ones.
     pub(super) fn load(&self, kit: Kit) -> Result<()> {
         let now = self.trims();
         let trims = kit.doc.trims.clone();
@@ -90,19 +90,19 @@ impl OpenKit {
             *before = kit;
             Ok(())
         })?;
-        lock(&self.history).bring_trims("load kit", now);
+        lock(&self.history).attach_trims("load kit", now);
         self.set_loaded_trims(trims);
         Ok(())
     }
 
-    /// Puts the kit of a host's state in place and forgets all steps; its revision.
-    pub(super) fn start_over(&self, kit: Kit) -> u64 {
+    /// Puts the kit of a host's state in place and clears the undo history; returns the revision.
+    pub(super) fn replace(&self, kit: Kit) -> u64 {
         let mut history = lock(&self.history);
-        history.forget();
+        history.clear();
         let revision = self.put(Arc::new(kit));
         self.restored.store(revision, Relaxed);
         drop(history);
-        self.tell();
+        self.notify();
         revision
     }
 
@@ -128,11 +128,11 @@ impl OpenKit {
         if let Some(trims) = back.trims {
             self.set_loaded_trims(trims);
         }
-        self.tell();
+        self.notify();
         Some(back.name)
     }
 
-    /// The host's parameters as they are, where there is a host.
+    /// The host's parameters, where there is a host.
     fn trims(&self) -> Option<Trims> {
         let read = lock(&self.read_trims).clone();
         read.and_then(|read| read())
@@ -153,8 +153,8 @@ impl OpenKit {
         revision
     }
 
-    fn tell(&self) {
-        if let Some(thread) = &*lock(&self.readier) {
+    fn notify(&self) {
+        if let Some(thread) = &*lock(&self.preparer) {
             thread.unpark();
         }
         let hook = lock(&self.hook).clone();
@@ -167,7 +167,7 @@ impl OpenKit {
         *lock(&self.read_trims) = Some(Arc::new(read));
     }
 
-    /// The kit with the trims as they are now, for a file.
+    /// The current kit with the current trims, for a file.
     pub(super) fn kit_with_trims(&self) -> Arc<Kit> {
         let kit = self.kit();
         match self.trims() {
@@ -200,8 +200,8 @@ impl OpenKit {
         *lock(&self.hook) = Some(Arc::new(hook));
     }
 
-    pub(super) fn set_readier(&self, thread: Thread) {
-        *lock(&self.readier) = Some(thread);
+    pub(super) fn set_preparer(&self, thread: Thread) {
+        *lock(&self.preparer) = Some(thread);
     }
 
     pub(super) fn error(&self) -> Option<Error> {
@@ -220,7 +220,7 @@ impl OpenKit {
     }
 }
 
-/// Whether two kits read from the very same recordings.
+/// Whether two kits use the same takes.
 pub(super) fn same_takes(a: &[Arc<Take>], b: &[Arc<Take>]) -> bool {
     a.len() == b.len() && a.iter().zip(b).all(|(a, b)| Arc::ptr_eq(a, b))
 }

@@ -1,7 +1,7 @@
-//! Kits made ready for the audio thread, and the host's state: one thread that follows the kit.
+//! One thread that follows the current kit: it prepares kits for the audio thread and packs the host's state.
 //!
 //! The audio thread pops from lock-free queues and never frees anything: a second handle of every kit
-//! and stretch that it was given is kept here until it holds none any more.
+//! and preview it was given is kept here until the audio thread holds none any more.
 
 use super::{
     audio_requests::Preview,
@@ -25,22 +25,22 @@ use std::{
 };
 
 /// The state is packed once the kit has been left alone for this long.
-const CALM: Duration = Duration::from_millis(300);
-/// How often kits that the audio thread let go are looked for.
-const SWEEP: Duration = Duration::from_millis(100);
+const PACK_DELAY: Duration = Duration::from_millis(300);
+/// How often the thread looks for what the audio thread has given back.
+const SWEEP_INTERVAL: Duration = Duration::from_millis(100);
 
 pub(super) struct KitPreparer {
     open_kit: Arc<OpenKit>,
     engine: ArcSwapOption<AttachedEngine>,
-    /// Held while a kit is made ready, so that the newest is the last to be handed over.
-    making: Mutex<()>,
-    /// Revision and rate that were made ready last.
-    made: Mutex<Option<(u64, u64)>>,
-    made_changed: Condvar,
+    /// Held while a kit is prepared, so that the newest is the last to be handed over.
+    preparing: Mutex<()>,
+    /// Revision and sample rate (its bits) prepared last.
+    prepared: Mutex<Option<(u64, u64)>>,
+    prepared_changed: Condvar,
     kits: ArrayQueue<Arc<PlayKit>>,
-    stretches: ArrayQueue<Arc<Preview>>,
+    previews: ArrayQueue<Arc<Preview>>,
     kept_kits: Mutex<Vec<Arc<PlayKit>>>,
-    kept_stretches: Mutex<Vec<Arc<Preview>>>,
+    kept_previews: Mutex<Vec<Arc<Preview>>>,
     /// A host's state that waits to become the kit.
     pending: ArcSwapOption<String>,
     /// The kit's revision and its state as text.
@@ -60,13 +60,13 @@ impl KitPreparer {
         let ready = Arc::new(Self {
             open_kit,
             engine: ArcSwapOption::empty(),
-            making: Mutex::default(),
-            made: Mutex::default(),
-            made_changed: Condvar::new(),
+            preparing: Mutex::default(),
+            prepared: Mutex::default(),
+            prepared_changed: Condvar::new(),
             kits: ArrayQueue::new(1),
-            stretches: ArrayQueue::new(1),
+            previews: ArrayQueue::new(1),
             kept_kits: Mutex::default(),
-            kept_stretches: Mutex::default(),
+            kept_previews: Mutex::default(),
             pending: ArcSwapOption::empty(),
             state: Mutex::default(),
             stop: Flag::default(),
@@ -78,13 +78,13 @@ impl KitPreparer {
             .name("kitwright-ready".into())
             .spawn(move || own.run())
             .expect("the system starts no thread");
-        ready.open_kit.set_readier(thread.thread().clone());
+        ready.open_kit.set_preparer(thread.thread().clone());
         let _ = ready.handle.set(thread.thread().clone());
         *lock(&ready.thread) = Some(thread);
         ready
     }
 
-    /// Ends the thread; what it was doing is given up.
+    /// Ends the thread; its work is given up.
     pub(super) fn end(&self) {
         self.stop.0.store(true, Relaxed);
         self.wake();
@@ -103,8 +103,8 @@ impl KitPreparer {
         let mut seen = (self.open_kit.revision(), Instant::now());
         let mut unpackable = None;
         while !self.stop.0.load(Relaxed) {
-            self.take_pending();
-            self.make_ready();
+            self.restore_pending();
+            self.prepare();
             self.sweep();
             let revision = self.open_kit.revision();
             if revision != seen.0 {
@@ -113,27 +113,27 @@ impl KitPreparer {
             let packed = lock(&self.state).as_ref().is_some_and(|s| s.0 == revision);
             let stale = revision != 0 && !packed && unpackable != Some(revision);
             if stale
-                && seen.1.elapsed() >= CALM
+                && seen.1.elapsed() >= PACK_DELAY
                 && let Err(e) = self.pack()
             {
                 unpackable = Some(revision);
                 self.open_kit.report(e);
             }
             if stale || self.keeps() {
-                thread::park_timeout(SWEEP);
+                thread::park_timeout(SWEEP_INTERVAL);
             } else {
                 thread::park();
             }
         }
     }
 
-    /// Makes the kit as it is now ready for the attached engine, unless that is done.
-    fn make_ready(&self) {
-        let _making = lock(&self.making);
+    /// Prepares the current kit for the attached engine, unless that is done.
+    fn prepare(&self) {
+        let _preparing = lock(&self.preparing);
         let Some(engine) = self.engine.load_full() else { return };
         let version = self.open_kit.version();
         let mark = (version.revision, engine.sample_rate.to_bits());
-        if *lock(&self.made) == Some(mark) {
+        if *lock(&self.prepared) == Some(mark) {
             return;
         }
         match catch_unwind(AssertUnwindSafe(|| PlayKit::new(version.kit.clone(), engine.sample_rate))) {
@@ -146,38 +146,37 @@ impl KitPreparer {
                 "the kit could not be made ready for playing: undo the last step, and please report this",
             )),
         }
-        *lock(&self.made) = Some(mark);
-        self.made_changed.notify_all();
+        *lock(&self.prepared) = Some(mark);
+        self.prepared_changed.notify_all();
     }
 
-    /// Frees what the audio thread has let go. A handle kept here alone cannot come back: only this list
-    /// and the queue hand out new ones.
+    /// Frees what the audio thread has given back. A handle kept here alone cannot be taken again: only the
+    /// queue hands out new ones.
     fn sweep(&self) {
         lock(&self.kept_kits).retain(|kit| Arc::strong_count(kit) > 1);
-        lock(&self.kept_stretches).retain(|stretch| Arc::strong_count(stretch) > 1);
+        lock(&self.kept_previews).retain(|preview| Arc::strong_count(preview) > 1);
     }
 
-    /// Whether something may have to be freed soon: more than the one kit that plays.
+    /// Whether something may have to be freed soon: more than the one kit that plays is kept.
     fn keeps(&self) -> bool {
-        lock(&self.kept_kits).len() > 1 || !lock(&self.kept_stretches).is_empty()
+        lock(&self.kept_kits).len() > 1 || !lock(&self.kept_previews).is_empty()
     }
 
     pub(super) fn attach(&self, sample_rate: f64, meters: Arc<Meters>) {
         self.engine.store(Some(Arc::new(AttachedEngine { sample_rate, meters })));
         // a new engine has no kit yet, even at the same rate
-        *lock(&self.made) = None;
-        self.make_ready();
+        *lock(&self.prepared) = None;
+        self.prepare();
         self.wake();
     }
 
     pub(super) fn wait(&self, timeout: Duration) -> bool {
         let end = Instant::now() + timeout;
-        let mut made = lock(&self.made);
+        let mut prepared = lock(&self.prepared);
         loop {
-            let ready =
-                self.engine.load().as_ref().is_none_or(|engine| {
-                    *made == Some((self.open_kit.revision(), engine.sample_rate.to_bits()))
-                });
+            let ready = self.engine.load().as_ref().is_none_or(|engine| {
+                *prepared == Some((self.open_kit.revision(), engine.sample_rate.to_bits()))
+            });
             if ready && self.pending.load().is_none() {
                 return true;
             }
@@ -185,9 +184,10 @@ impl KitPreparer {
             if left.is_zero() {
                 return false;
             }
-            // a change made between the look and the wait is caught by the short sleep
-            let nap = left.min(Duration::from_millis(20));
-            made = self.made_changed.wait_timeout(made, nap).unwrap_or_else(|e| e.into_inner()).0;
+            // a change between the check and the wait is seen after the short wait
+            let short = left.min(Duration::from_millis(20));
+            prepared =
+                self.prepared_changed.wait_timeout(prepared, short).unwrap_or_else(|e| e.into_inner()).0;
         }
     }
 
@@ -204,14 +204,14 @@ impl KitPreparer {
         self.kits.pop()
     }
 
-    pub(super) fn take_stretch(&self) -> Option<Arc<Preview>> {
-        self.stretches.pop()
+    pub(super) fn take_preview(&self) -> Option<Arc<Preview>> {
+        self.previews.pop()
     }
 
-    pub(super) fn preview(&self, stretch: Preview) {
-        let stretch = Arc::new(stretch);
-        lock(&self.kept_stretches).push(stretch.clone());
-        self.stretches.force_push(stretch);
+    pub(super) fn preview(&self, preview: Preview) {
+        let preview = Arc::new(preview);
+        lock(&self.kept_previews).push(preview.clone());
+        self.previews.force_push(preview);
         self.wake();
     }
 
@@ -221,13 +221,13 @@ impl KitPreparer {
         self.wake();
     }
 
-    /// Makes a waiting state the kit. A broken one leaves the kit as it was, is told, and is given back to
-    /// the host at its next save, so that a project from a newer version survives an older one.
-    fn take_pending(&self) {
+    /// Makes a waiting state the current kit. A broken one leaves the kit as it was, is reported, and stays the
+    /// host's state at its next save, so that a project from a newer version survives an older one.
+    fn restore_pending(&self) {
         let waiting = self.pending.load_full();
         let Some(text) = waiting.clone() else { return };
         let revision = match self.unpack(&text) {
-            Ok(kit) => self.open_kit.start_over(kit),
+            Ok(kit) => self.open_kit.replace(kit),
             Err(Error::Cancelled) => return,
             Err(e) => {
                 self.open_kit.report(Error::invalid(format!("the kit kept in the project {e}")));
@@ -235,7 +235,7 @@ impl KitPreparer {
             }
         };
         *lock(&self.state) = Some((revision, text));
-        // one that came meanwhile stays
+        // a state that arrived meanwhile stays
         self.pending.compare_and_swap(&waiting, None);
     }
 
@@ -249,7 +249,7 @@ impl KitPreparer {
         .unwrap_or_else(|_| Err(Error::invalid("is damaged; open an older copy of the project")))
     }
 
-    /// The state as text, packed at the last change of the kit or now.
+    /// The state as text: as it was packed ahead, or packed now.
     pub(super) fn state(&self) -> Result<Arc<String>> {
         if let Some(text) = self.pending.load_full() {
             return Ok(text);
@@ -268,5 +268,34 @@ impl KitPreparer {
         let text = Arc::new(BASE64.encode(version.kit.to_bytes(&self.stop)?));
         *lock(&self.state) = Some((version.revision, text.clone()));
         Ok(text)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_state_is_packed_ahead_once_the_kit_is_left_alone() {
+        let open_kit = Arc::new(OpenKit::default());
+        let preparer = KitPreparer::start(open_kit.clone());
+        for name in ["a", "b"] {
+            open_kit
+                .change("name", false, |kit| {
+                    name.clone_into(&mut kit.doc.name);
+                    Ok(())
+                })
+                .unwrap();
+        }
+        // a guard against hanging, not a measure
+        let end = Instant::now() + Duration::from_secs(300);
+        let packed = || lock(&preparer.state).as_ref().map(|(revision, _)| *revision);
+        while packed() != Some(open_kit.revision()) {
+            assert!(Instant::now() < end, "the state is never packed ahead");
+            thread::sleep(Duration::from_millis(5));
+        }
+        let ahead = lock(&preparer.state).as_ref().unwrap().1.clone();
+        assert!(Arc::ptr_eq(&preparer.state().unwrap(), &ahead), "a save costs a copy");
+        preparer.end();
     }
 }

@@ -1,5 +1,5 @@
-//! Recording the side input: the audio thread fills a queue without waiting, a thread of the recording's own
-//! empties it into a take.
+//! Records the side input: the audio thread fills a queue without waiting, and a thread of the recording's own
+//! moves it into a take.
 
 use super::threads::{join_unless_own, lock};
 use crate::take::Take;
@@ -13,34 +13,34 @@ use std::{
     time::Duration,
 };
 
-/// Longest recording, s.
+/// Longest recording, s: ten minutes.
 pub const MAX_RECORDING_SECONDS: u64 = 600;
 /// Longest recording, frames: ten minutes at 48 kHz, less at higher rates, so that memory stays bounded.
 const MAX_FRAMES: u64 = MAX_RECORDING_SECONDS * 48_000;
-/// Frames in one piece of the queue.
-const PIECE: usize = 256;
-/// Pieces that wait at most: 2.7 s at 48 kHz, for a machine that stalls.
-const PIECES: usize = 512;
-/// Peak from which the input counts as heard: -60 dB of full scale.
-const HEARD: f32 = 1e-3;
-/// How often the queue is emptied.
-const REST: Duration = Duration::from_millis(20);
+/// Frames of one chunk in the queue.
+const CHUNK_FRAMES: usize = 256;
+/// Pieces that wait at max_frames: 2.7 s at 48 kHz, for a machine that stalls.
+const MAX_CHUNKS: usize = 512;
+/// Peak above which the input counts as a signal: -60 dB of full scale; common practice, no source.
+const SIGNAL_THRESHOLD: f32 = 1e-3;
+/// How often the queue is drained.
+const DRAIN_INTERVAL: Duration = Duration::from_millis(20);
 
-/// What a running recording tells.
+/// State of a running recording.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Recording {
     /// Length so far, s.
     pub seconds: f32,
-    /// Highest sample of the last moment, 0 to 1 and above.
+    /// Highest magnitude since the meter was last read, as a fraction of full scale.
     pub peak: f32,
-    /// Length that was lost because the machine stalled, s; 0 in a whole recording.
+    /// Length lost because the machine stalled, s; 0 in a complete recording.
     pub lost_seconds: f32,
 }
 
-/// A stretch of both channels; only the first `frames` of each count.
+/// A chunk of both channels; only the first `frames` of each count.
 #[derive(Debug)]
-struct Piece {
-    channels: [[f32; PIECE]; 2],
+struct Chunk {
+    channels: [[f32; CHUNK_FRAMES]; 2],
     frames: usize,
 }
 
@@ -48,13 +48,13 @@ struct Piece {
 #[derive(Debug)]
 pub(super) struct Recorder {
     open: AtomicBool,
-    /// What is recorded is wanted.
+    /// The recording is kept when it ends.
     keep: AtomicBool,
-    pieces: ArrayQueue<Piece>,
+    chunks: ArrayQueue<Chunk>,
     frames: AtomicU64,
     lost: AtomicU64,
     rate: AtomicU32,
-    /// Peak of the input as `f32` bits, since somebody last looked.
+    /// Peak of the input as `f32` bits, since the meter was last read.
     peak: AtomicU32,
     heard: AtomicBool,
     thread: Mutex<Option<JoinHandle<()>>>,
@@ -65,7 +65,7 @@ impl Default for Recorder {
         Self {
             open: AtomicBool::new(false),
             keep: AtomicBool::new(false),
-            pieces: ArrayQueue::new(PIECES),
+            chunks: ArrayQueue::new(MAX_CHUNKS),
             frames: AtomicU64::new(0),
             lost: AtomicU64::new(0),
             rate: AtomicU32::new(0),
@@ -84,20 +84,20 @@ impl Recorder {
             // bits of numbers from 0 up are in the order of the numbers
             self.peak.fetch_max(peak.to_bits(), Relaxed);
         }
-        if peak > HEARD && !self.heard.load(Relaxed) {
+        if peak > SIGNAL_THRESHOLD && !self.heard.load(Relaxed) {
             self.heard.store(true, Relaxed);
         }
         if !self.open.load(Relaxed) {
             return;
         }
         let frames = channels[0].len().min(channels[1].len());
-        for at in (0..frames).step_by(PIECE) {
-            let count = PIECE.min(frames - at);
-            let mut piece = Piece { channels: [[0.0; PIECE]; 2], frames: count };
-            for (to, from) in piece.channels.iter_mut().zip(channels) {
+        for at in (0..frames).step_by(CHUNK_FRAMES) {
+            let count = CHUNK_FRAMES.min(frames - at);
+            let mut chunk = Chunk { channels: [[0.0; CHUNK_FRAMES]; 2], frames: count };
+            for (to, from) in chunk.channels.iter_mut().zip(channels) {
                 to[..count].copy_from_slice(&from[at..at + count]);
             }
-            if self.pieces.push(piece).is_err() {
+            if self.chunks.push(chunk).is_err() {
                 self.lost.fetch_add(count as u64, Relaxed);
             }
         }
@@ -108,12 +108,12 @@ impl Recorder {
         f32::from_bits(self.peak.swap(0, Relaxed))
     }
 
-    /// Whether anything to speak of ever came in.
+    /// Whether the input ever exceeded [`SIGNAL_THRESHOLD`].
     pub fn heard(&self) -> bool {
         self.heard.load(Relaxed)
     }
 
-    /// The running recording.
+    /// The running recording, if any.
     pub fn state(&self) -> Option<Recording> {
         let rate = self.rate.load(Relaxed).max(1) as f32;
         self.open.load(Relaxed).then(|| Recording {
@@ -133,7 +133,7 @@ impl Recorder {
         if let Some(last) = thread.take() {
             join_unless_own(last);
         }
-        while self.pieces.pop().is_some() {}
+        while self.chunks.pop().is_some() {}
         self.frames.store(0, Relaxed);
         self.lost.store(0, Relaxed);
         self.rate.store(rate, Relaxed);
@@ -160,7 +160,7 @@ impl Recorder {
         self.open.store(false, Relaxed);
     }
 
-    /// Ends the thread; what it recorded is forgotten.
+    /// Ends the thread; its recording is discarded.
     pub fn end(&self) {
         self.stop(false);
         if let Some(thread) = lock(&self.thread).take() {
@@ -168,24 +168,24 @@ impl Recorder {
         }
     }
 
-    /// Empties the queue until the recording ends.
+    /// Drains the queue until the recording ends.
     fn collect(&self, rate: u32) -> Take {
         let mut channels = [Vec::new(), Vec::new()];
-        let most = MAX_FRAMES.min(MAX_RECORDING_SECONDS * u64::from(rate)) as usize;
+        let max_frames = MAX_FRAMES.min(MAX_RECORDING_SECONDS * u64::from(rate)) as usize;
         let mut full = false;
         loop {
             let open = self.open.load(Relaxed);
             // once it is closed, one more round takes what the audio thread was still handing over
-            thread::sleep(REST);
-            while let Some(piece) = self.pieces.pop() {
-                let room = most - channels[0].len();
-                let count = piece.frames.min(room);
-                for (to, from) in channels.iter_mut().zip(&piece.channels) {
+            thread::sleep(DRAIN_INTERVAL);
+            while let Some(chunk) = self.chunks.pop() {
+                let room = max_frames - channels[0].len();
+                let count = chunk.frames.min(room);
+                for (to, from) in channels.iter_mut().zip(&chunk.channels) {
                     to.extend_from_slice(&from[..count]);
                 }
             }
             self.frames.store(channels[0].len() as u64, Relaxed);
-            if channels[0].len() >= most {
+            if channels[0].len() >= max_frames {
                 full = true;
                 self.open.store(false, Relaxed);
             }
@@ -260,10 +260,10 @@ mod tests {
     }
 
     #[test]
-    fn what_is_not_wanted_and_what_comes_outside_a_recording_is_forgotten() {
+    fn a_discarded_recording_and_sound_outside_of_one_are_dropped() {
         let recorder = Arc::new(Recorder::default());
         recorder.feed([&[0.5], &[0.25]]);
-        assert!(recorder.pieces.is_empty());
+        assert!(recorder.chunks.is_empty());
         assert_eq!((recorder.take_peak(), recorder.heard()), (0.5, true));
         let (send, receive) = mpsc::channel();
         recorder.start(48_000, move |take| send.send(take).expect("heard"));
@@ -277,12 +277,12 @@ mod tests {
         let recorder = Recorder::default();
         recorder.open.store(true, Relaxed);
         recorder.rate.store(48_000, Relaxed);
-        let block = [0.1; PIECE];
-        for _ in 0..PIECES + 3 {
+        let block = [0.1; CHUNK_FRAMES];
+        for _ in 0..MAX_CHUNKS + 3 {
             recorder.feed([&block, &block]);
         }
         let lost = recorder.state().expect("open").lost_seconds;
-        assert!((lost - 3.0 * PIECE as f32 / 48_000.0).abs() < 1e-6);
+        assert!((lost - 3.0 * CHUNK_FRAMES as f32 / 48_000.0).abs() < 1e-6);
         let take = recorder.take_of([vec![0.0], vec![0.0]], 48_000, false);
         assert_eq!(take.notices, ["16 ms are missing because the machine stalled."]);
     }

@@ -16,16 +16,23 @@ pub(super) fn show(unit: Unit, v: f32) -> String {
         Unit::Semitones => format!("{} st", signed(v, 1)),
         Unit::Cents => format!("{} ct", signed(v, 0)),
         Unit::Octaves => format!("{} oct", signed(v, 2)),
-        Unit::Percent => format!("{:.0} %", v * 100.0),
+        Unit::Percent => format!("{} %", plain(v * 100.0, 0)),
         Unit::Pan if v.abs() < 0.005 => "centre".into(),
         Unit::Pan if v < 0.0 => format!("{:.0} % left", -v * 100.0),
         Unit::Pan => format!("{:.0} % right", v * 100.0),
         Unit::Ratio => format!("{v:.1} : 1"),
-        Unit::Q | Unit::Plain => format!("{v:.2}"),
+        Unit::Q | Unit::Plain => plain(v, 2),
         Unit::Count => format!("{v:.0}"),
         Unit::Switch => if v >= 0.5 { "on" } else { "off" }.into(),
         Unit::Choice(words) => words.get(v.round().max(0.0) as usize).copied().unwrap_or("?").into(),
     }
+}
+
+/// The number without a sign where it rounds to zero from below.
+fn plain(v: f32, digits: usize) -> String {
+    let text = format!("{v:.digits$}");
+    let zero = text.strip_prefix('-').filter(|t| t.chars().all(|c| c == '0' || c == '.'));
+    zero.map_or(text.clone(), str::to_owned)
 }
 
 fn signed(v: f32, digits: usize) -> String {

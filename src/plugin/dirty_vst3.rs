@@ -1,7 +1,7 @@
-//! How a VST3 host learns that its project has changed when no window is open to tell it: a casting, a
-//! load or an import may end long after its window was closed.
+//! Marks the project as changed in a VST3 host while no window is open: a casting, a load or an import may
+//! end long after its window was closed.
 //!
-//! Only the audio thread comes by then, so it reports a new value of the revision parameter among the
+//! Only the audio thread runs then, so it reports a new value of the revision parameter among the
 //! block's output parameters; the host hands that to the controller on its main thread, which is where
 //! VST3 allows `IComponentHandler2::setDirty`.
 
@@ -18,8 +18,8 @@ use std::sync::{
     atomic::{AtomicBool, Ordering},
 };
 
-/// One instance's word to its host.
-pub(super) struct Marking {
+/// Marks the project of one instance as changed.
+pub(super) struct DirtyMarker {
     /// The revision parameter, as the host knows it.
     revision: ParamID,
     /// The audio thread has reported a change; the main thread has not marked the project yet.
@@ -27,7 +27,7 @@ pub(super) struct Marking {
     handler: Mutex<Option<ComPtr<IComponentHandler2>>>,
 }
 
-impl Marking {
+impl DirtyMarker {
     /// For the instance whose revision parameter has this id.
     pub fn new(revision: ParamID) -> Self {
         Self { revision, due: AtomicBool::new(false), handler: Mutex::new(None) }
@@ -63,7 +63,7 @@ impl Marking {
         *self.handler.lock().unwrap_or_else(PoisonError::into_inner) = handler;
     }
 
-    /// Marks the project when a change was reported; on the main thread, whenever the host comes by.
+    /// Marks the project when a change was reported; on the main thread, at any call of the host.
     pub fn mark(&self) {
         if !self.due.swap(false, Ordering::AcqRel) {
             return;

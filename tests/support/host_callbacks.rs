@@ -1,4 +1,4 @@
-//! What the host hears from the plugin.
+//! The callbacks of the test host: what the plugin asks for is kept for the test to read.
 
 use clack_extensions::{
     gui::{GuiSize, HostGui, HostGuiImpl},
@@ -12,36 +12,39 @@ use std::sync::{
     atomic::{AtomicBool, AtomicU32, Ordering::SeqCst},
 };
 
-/// What the plugin has told the host.
+/// What the plugin has asked of the host.
 #[derive(Default)]
-pub struct Told {
+pub struct HostCallbacks {
+    /// A call on the main thread is wanted.
     pub callback: AtomicBool,
+    /// How often the project was marked as changed.
     pub dirty: AtomicU32,
+    /// How often the names of notes changed.
     pub names_changed: AtomicU32,
-    /// The size that the window has asked for last.
-    pub wanted: Mutex<Option<GuiSize>>,
+    /// The size that the window asked for last.
+    pub requested_size: Mutex<Option<GuiSize>>,
     /// Sizes are refused.
-    pub refuses: AtomicBool,
-    /// The window has told that it is gone.
+    pub refuses_sizes: AtomicBool,
+    /// The window has reported that it is closed.
     pub closed: AtomicBool,
 }
-impl SharedHandler<'_> for Told {
+impl SharedHandler<'_> for HostCallbacks {
     fn request_restart(&self) {}
     fn request_process(&self) {}
     fn request_callback(&self) {
         self.callback.store(true, SeqCst);
     }
 }
-impl HostParamsImplShared for Told {
+impl HostParamsImplShared for HostCallbacks {
     fn request_flush(&self) {}
 }
-impl HostGuiImpl for Told {
+impl HostGuiImpl for HostCallbacks {
     fn resize_hints_changed(&self) {}
     fn request_resize(&self, size: GuiSize) -> Result<(), HostError> {
-        if self.refuses.load(SeqCst) {
+        if self.refuses_sizes.load(SeqCst) {
             return Err(HostError::Message("this host keeps its size"));
         }
-        *self.wanted.lock().unwrap() = Some(size);
+        *self.requested_size.lock().unwrap() = Some(size);
         Ok(())
     }
     fn request_show(&self) -> Result<(), HostError> {
@@ -54,28 +57,28 @@ impl HostGuiImpl for Told {
         self.closed.store(true, SeqCst);
     }
 }
-pub struct Main<'a>(pub &'a Told);
-impl<'a> MainThreadHandler<'a> for Main<'a> {}
-impl HostParamsImplMainThread for Main<'_> {
+pub struct MainThread<'a>(pub &'a HostCallbacks);
+impl<'a> MainThreadHandler<'a> for MainThread<'a> {}
+impl HostParamsImplMainThread for MainThread<'_> {
     fn rescan(&self, _: ParamRescanFlags) {}
     fn clear(&self, _: ClapId, _: ParamClearFlags) {}
 }
-impl HostStateImpl for Main<'_> {
+impl HostStateImpl for MainThread<'_> {
     fn mark_dirty(&self) {
         self.0.dirty.fetch_add(1, SeqCst);
     }
 }
-impl HostNoteNameImpl for Main<'_> {
+impl HostNoteNameImpl for MainThread<'_> {
     fn changed(&self) {
         self.0.names_changed.fetch_add(1, SeqCst);
     }
 }
 pub struct Handlers;
 impl HostHandlers for Handlers {
-    type Shared<'a> = Told;
-    type MainThread<'a> = Main<'a>;
+    type Shared<'a> = HostCallbacks;
+    type MainThread<'a> = MainThread<'a>;
     type AudioProcessor<'a> = ();
-    fn declare_extensions(b: &mut HostExtensions<Self>, _: &Told) {
+    fn declare_extensions(b: &mut HostExtensions<Self>, _: &HostCallbacks) {
         b.register::<HostParams>().register::<HostState>().register::<HostNoteName>().register::<HostGui>();
     }
 }

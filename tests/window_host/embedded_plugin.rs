@@ -12,11 +12,11 @@ use std::{
 };
 use x11rb::protocol::xproto::Window;
 
-/// Longest wait for a picture; generous, for busy machines.
-const PATIENCE: Duration = Duration::from_secs(20);
+/// A guard against hanging, not a measure: longest wait for anything, on a busy machine.
+pub const DEADLINE: Duration = Duration::from_secs(300);
 
-/// A plugin that is a host's guest.
-pub struct Guest<'a> {
+/// The plugin with its window embedded in a window of the host.
+pub struct EmbeddedPlugin<'a> {
     pub host: Host,
     pub screen: &'a Screen,
     gui: PluginGui,
@@ -24,25 +24,25 @@ pub struct Guest<'a> {
     pub parent: Window,
 }
 
-impl<'a> Guest<'a> {
+impl<'a> EmbeddedPlugin<'a> {
     /// An instance, in this state if there is one, and a window of the host's that fits; neither is shown.
     pub fn new(screen: &'a Screen, state: Option<&[u8]>) -> Self {
         let mut host = state.map_or_else(Host::new, Host::with_state);
         let gui = host.instance.plugin_handle().get_extension().expect("a window");
-        let mut guest = Self { host, screen, gui, parent: 0 };
-        let size = guest.size();
-        guest.parent = screen.window(size.width, size.height);
-        guest
+        let mut plugin = Self { host, screen, gui, parent: 0 };
+        let size = plugin.size();
+        plugin.parent = screen.window(size.width, size.height);
+        plugin
     }
 
     /// An instance with its window on the screen, as CLAP says that hosts do it.
     pub fn open(screen: &'a Screen, state: Option<&[u8]>) -> Self {
-        let mut guest = Self::new(screen, state);
-        guest.create();
-        guest.set_parent();
-        screen.map(guest.parent);
-        guest.show();
-        guest
+        let mut plugin = Self::new(screen, state);
+        plugin.create();
+        plugin.set_parent();
+        screen.map(plugin.parent);
+        plugin.show();
+        plugin
     }
 
     pub fn create(&mut self) {
@@ -95,16 +95,16 @@ impl<'a> Guest<'a> {
         children[0]
     }
 
-    /// Lets time pass, with what the host's main thread has to do meanwhile.
+    /// Lets time pass, during which the host's main thread does what it is asked for.
     pub fn pass(&mut self, time: Duration) {
         let start = Instant::now();
         loop {
             self.host.main_thread();
-            let wanted = self.host.told(|t| t.wanted.lock().unwrap().take());
-            if let Some(size) = wanted {
+            let requested = self.host.callbacks(|c| c.requested_size.lock().unwrap().take());
+            if let Some(size) = requested {
                 self.screen.resize(self.parent, size.width, size.height);
             }
-            assert!(!self.host.told(|t| t.closed.load(SeqCst)), "the window closed by itself");
+            assert!(!self.host.callbacks(|c| c.closed.load(SeqCst)), "the window closed by itself");
             let Some(left) = time.checked_sub(start.elapsed()) else { return };
             sleep(left.min(Duration::from_millis(10)));
         }
@@ -114,7 +114,7 @@ impl<'a> Guest<'a> {
     pub fn wait(&mut self, what: &str, mut is: impl FnMut(&mut Self) -> bool) {
         let start = Instant::now();
         while !is(self) {
-            assert!(start.elapsed() < PATIENCE, "{what}: not within {PATIENCE:?}");
+            assert!(start.elapsed() < DEADLINE, "{what}: not within {DEADLINE:?}");
             self.pass(Duration::from_millis(20));
         }
     }
@@ -127,12 +127,16 @@ impl<'a> Guest<'a> {
             if shown.is_painted() {
                 return;
             }
-            assert!(start.elapsed() < PATIENCE, "{what}: not painted within {PATIENCE:?}; {}", shown.told());
+            assert!(
+                start.elapsed() < DEADLINE,
+                "{what}: not painted within {DEADLINE:?}; {}",
+                shown.summary()
+            );
             self.pass(Duration::from_millis(20));
         }
     }
 
-    /// Waits until the picture rests; the picture.
+    /// Waits until the picture has stayed the same for a second; the picture.
     pub fn at_rest(&mut self) -> Picture {
         let mut last = self.screen.picture(self.parent);
         let mut same = 0;
@@ -141,13 +145,13 @@ impl<'a> Guest<'a> {
             let now = g.screen.picture(g.parent);
             same = if now == last { same + 1 } else { 0 };
             last = now;
-            same == 4
+            same == 10
         });
         last
     }
 }
 
-impl Drop for Guest<'_> {
+impl Drop for EmbeddedPlugin<'_> {
     fn drop(&mut self) {
         if !std::thread::panicking() {
             self.destroy();

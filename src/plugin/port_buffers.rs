@@ -1,10 +1,10 @@
-//! Exactly the declared ports and channels for the framework, whatever the host brings.
+//! The declared ports and channels for the framework, whatever the host brings.
 //!
 //! The framework indexes what it declared: a port that a host leaves out, brings with fewer channels or
 //! with a null pointer would crash it. Here each missing channel gets a spare buffer of its own, and what
 //! a host brings beyond the declared ports is filled with silence afterwards.
 
-use super::{CHANNELS, INPUTS, OUTPUTS};
+use super::ports::{CHANNELS, INPUTS, OUTPUTS};
 
 /// The channel pointers of one port as the host brings them.
 #[derive(Debug, Clone, Copy)]
@@ -32,9 +32,9 @@ impl HostPort {
     }
 }
 
-/// Spare buffers and the pointers handed on.
+/// PortBuffers buffers and the pointers handed on.
 #[derive(Debug)]
-pub(super) struct Spare {
+pub(super) struct PortBuffers {
     max_frames: usize,
     silence: Vec<f32>,
     scratch: Vec<Vec<f32>>,
@@ -43,9 +43,9 @@ pub(super) struct Spare {
 }
 
 // SAFETY: the pointers are only used between `gather` and the end of the same process call.
-unsafe impl Send for Spare {}
+unsafe impl Send for PortBuffers {}
 
-impl Spare {
+impl PortBuffers {
     /// Buffers for blocks of up to `max_frames`; allocates.
     pub fn new(max_frames: usize) -> Self {
         Self {
@@ -57,7 +57,7 @@ impl Spare {
         }
     }
 
-    /// Most frames of a block.
+    /// Longest block, frames.
     pub fn max_frames(&self) -> usize {
         self.max_frames
     }
@@ -88,12 +88,12 @@ impl Spare {
         }
     }
 
-    /// The channel pointers of an output port, after [`Spare::gather`].
+    /// The channel pointers of an output port, after [`PortBuffers::gather`].
     pub fn output(&mut self, port: usize) -> *mut *mut f32 {
         self.outputs[port].as_mut_ptr()
     }
 
-    /// The channel pointers of an input port, after [`Spare::gather`].
+    /// The channel pointers of an input port, after [`PortBuffers::gather`].
     pub fn input(&mut self, port: usize) -> *mut *mut f32 {
         self.inputs[port].as_mut_ptr()
     }
@@ -122,7 +122,7 @@ impl Spare {
 /// Fills everything the host brought with silence, for a block that cannot be played.
 ///
 /// # Safety
-/// As for [`Spare::silence_surplus`].
+/// As for [`PortBuffers::silence_surplus`].
 pub(super) unsafe fn silence_all(ports: usize, outputs: impl Fn(usize) -> HostPort, frames: usize) {
     for port in 0..ports {
         let given = outputs(port);

@@ -1,0 +1,169 @@
+//! The plugin as the framework knows it: one instance with its session and its parameters.
+
+use super::{
+    event_reduction::MAX_EVENTS,
+    limits::{KIT_TIMEOUT, is_sample_rate},
+    link::{Fence, InstanceLink},
+    params::HostParams,
+    ports::{CHANNELS, INPUTS, PAD_NAMES},
+    process::Player,
+    state::{KitState, WindowMemory},
+    window::{self, HostEditor},
+};
+use kitwright_core::{
+    kit::PADS,
+    session::{Job, Session},
+};
+use nice_plug::prelude::*;
+use std::{
+    path::PathBuf,
+    sync::{Arc, Mutex, PoisonError},
+};
+
+/// One instance of the plugin.
+#[derive(Debug)]
+pub struct Kitwright {
+    session: Arc<Session>,
+    params: Arc<HostParams>,
+    /// While active.
+    player: Option<Player>,
+}
+
+/// The kit file that the next instance opens; see [`open_first`].
+static FIRST_KIT: Mutex<Option<PathBuf>> = Mutex::new(None);
+
+/// Lets the next instance open this kit file: the framework's standalone program makes its instance by
+/// `Default` and passes no kit. A file that cannot be read is reported in the window.
+pub fn open_first(kit: PathBuf) {
+    *FIRST_KIT.lock().unwrap_or_else(PoisonError::into_inner) = Some(kit);
+}
+
+impl Default for Kitwright {
+    fn default() -> Self {
+        let session = Session::new();
+        if let Some(kit) = FIRST_KIT.lock().unwrap_or_else(PoisonError::into_inner).take() {
+            session.start(Job::LoadKit(kit));
+        }
+        let kit_state = KitState::new(session.clone());
+        let params = Arc::new(HostParams::new(kit_state, Arc::new(WindowMemory::default())));
+        // weak: the parameters keep the session alive, not the other way round
+        let weak = Arc::downgrade(&params);
+        let link = InstanceLink { session: session.clone(), params: weak.clone(), run_on_worker: None };
+        link.set_last_made();
+        session.read_trims_with(move || weak.upgrade().map(|params| params.trims()));
+        Self { session, params, player: None }
+    }
+}
+
+const STEREO: NonZeroU32 = new_nonzero_u32(CHANNELS as u32);
+
+impl Plugin for Kitwright {
+    const NAME: &'static str = "Kitwright";
+    const VENDOR: &'static str = "Kitwright";
+    const URL: &'static str = "";
+    const EMAIL: &'static str = "";
+    const VERSION: &'static str = env!("CARGO_PKG_VERSION");
+
+    const AUDIO_IO_LAYOUTS: &'static [AudioIOLayout] = &[AudioIOLayout {
+        main_input_channels: None,
+        main_output_channels: Some(STEREO),
+        aux_input_ports: &[STEREO; INPUTS],
+        aux_output_ports: &[STEREO; PADS],
+        names: PortNames {
+            layout: Some("Main and pads"),
+            // the framework takes the main output's name from the main input's
+            main_input: Some("Main"),
+            main_output: Some("Main"),
+            aux_inputs: &["Side input"],
+            aux_outputs: &PAD_NAMES,
+        },
+    }];
+
+    const MIDI_INPUT: MidiConfig = MidiConfig::Basic;
+    const SAMPLE_ACCURATE_AUTOMATION: bool = true;
+    const INPUT_EVENT_CAPACITY: usize = MAX_EVENTS;
+
+    type Editor = HostEditor;
+    type SysExMessage = ();
+    /// Nothing of ours runs on the framework's worker: see [`InstanceLink::drain_worker`].
+    type BackgroundTask = Fence;
+
+    fn task_executor(&mut self) -> TaskExecutor<Self> {
+        Box::new(Fence::reached)
+    }
+
+    fn editor(&mut self, executor: AsyncExecutor<Self>) -> Option<Self::Editor> {
+        InstanceLink::set_last_made_worker(move |fence| executor.execute_background(fence));
+        window::create(self.session.clone(), self.params.clone())
+    }
+
+    fn params(&self) -> Arc<dyn Params> {
+        self.params.clone()
+    }
+
+    fn activate(
+        &mut self,
+        _layout: &AudioIOLayout,
+        config: &BufferConfig,
+        _context: &mut impl ActivateContext<Self>,
+    ) -> bool {
+        let sample_rate = f64::from(config.sample_rate);
+        if !is_sample_rate(sample_rate) {
+            return false;
+        }
+        self.session.wait_ready(KIT_TIMEOUT);
+        if self.player.as_ref().is_none_or(|p| p.sample_rate() != sample_rate) {
+            self.player = Some(Player::new(self.session.clone(), self.params.clone(), sample_rate));
+        }
+        true
+    }
+
+    fn reset(&mut self) {
+        if let Some(player) = &mut self.player {
+            player.reset();
+        }
+    }
+
+    fn process(
+        &mut self,
+        buffer: &mut Buffer,
+        aux: &mut AuxiliaryBuffers,
+        context: &mut impl ProcessContext<Self>,
+    ) -> ProcessStatus {
+        match &mut self.player {
+            Some(player) => {
+                if let Some(side) = aux.inputs.first_mut() {
+                    player.feed_side_input(side.as_slice());
+                }
+                player.process(buffer, aux.outputs, context)
+            }
+            None => {
+                silence(buffer);
+                aux.outputs.iter_mut().for_each(silence);
+                ProcessStatus::Normal
+            }
+        }
+    }
+}
+
+fn silence(buffer: &mut Buffer<'_>) {
+    for channel in buffer.as_slice() {
+        channel.fill(0.0);
+    }
+}
+
+impl ClapPlugin for Kitwright {
+    const CLAP_ID: &'static str = "org.kitwright.kitwright";
+    const CLAP_DESCRIPTION: Option<&'static str> =
+        Some("Turns the recorded sound of one instrument into a playable drum kit");
+    const CLAP_MANUAL_URL: Option<&'static str> = None;
+    const CLAP_SUPPORT_URL: Option<&'static str> = None;
+    const CLAP_FEATURES: &'static [ClapFeature] =
+        &[ClapFeature::Instrument, ClapFeature::Drum, ClapFeature::Sampler, ClapFeature::Stereo];
+}
+
+impl Vst3Plugin for Kitwright {
+    const VST3_CLASS_ID: [u8; 16] = *b"KitwrightDrumKit";
+    const VST3_SUBCATEGORIES: &'static [Vst3SubCategory] =
+        &[Vst3SubCategory::Instrument, Vst3SubCategory::Drum, Vst3SubCategory::Sampler];
+}
