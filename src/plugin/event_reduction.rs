@@ -9,9 +9,9 @@
 pub(super) const MAX_EVENTS: usize = 4096;
 /// Keys of MIDI, and one more for events that address every key.
 const KEYS: usize = 129;
-/// Kinds of events that are told apart for each parameter: value, modulation.
+/// Kinds of events for each parameter: value, modulation.
 const PARAMETER_KINDS: usize = 2;
-/// Kinds of events that are told apart for each key: note-on, note-off, choke.
+/// Kinds of events for each key: note-on, note-off, choke.
 const KEY_KINDS: usize = 3;
 
 /// What an event does, as far as a reduction must know it. Parameters are named by the host's id; a key

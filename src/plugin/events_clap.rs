@@ -245,7 +245,7 @@ mod tests {
     }
 
     #[test]
-    fn midi_messages_are_told_apart_by_status_and_velocity() {
+    fn midi_messages_are_classified_by_status_and_velocity() {
         assert_eq!(midi_kind([0x93, 36, 1]), EventKind::NoteOn(36));
         assert_eq!(midi_kind([0x93, 36, 0]), EventKind::NoteOff(36));
         assert_eq!(midi_kind([0x8f, 127, 64]), EventKind::NoteOff(127));

@@ -211,7 +211,7 @@ impl IAudioProcessorTrait for GuardVst3 {
     }
 
     unsafe fn getTailSamples(&self) -> uint32 {
-        // the framework tells what sounds at present: nothing, when a host asks before a bounce
+        // the framework answers for what sounds now: nothing, when a host asks before a bounce
         self.link.tail_frames(f64::from(self.sample_rate.load(Ordering::Acquire)))
     }
 

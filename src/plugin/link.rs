@@ -68,7 +68,7 @@ impl InstanceLink {
             }
         }
         // The worker still holds the instance for a few instructions after the fence, and must not be the
-        // last to let go of it. Nothing tells when, so this waits thousands of times as long.
+        // last to let go of it. No call reports that, so this waits thousands of times as long.
         thread::sleep(Duration::from_millis(10));
     }
 }
@@ -94,12 +94,12 @@ impl Drop for GuardLink {
     }
 }
 
-/// A task for the framework's worker that only tells when it is reached.
+/// A task for the framework's worker that only reports that it was reached.
 #[derive(Debug)]
 pub struct Fence(mpsc::Sender<()>);
 
 impl Fence {
-    /// Tells whoever waits that the tasks queued before this one are done.
+    /// Reports to whoever waits that the tasks queued before this one are done.
     pub fn reached(self) {
         // whoever waited may have given up
         let _ = self.0.send(());

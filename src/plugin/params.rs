@@ -72,7 +72,7 @@ impl TrimParam {
         }
     }
 
-    /// Tells the host that the player takes hold of the control.
+    /// Begins a gesture: the host learns that the player is moving the control.
     pub fn begin(&self, setter: &ParamSetter<'_>) {
         match self {
             Self::Number(p) => setter.begin_set_parameter(p),
@@ -88,7 +88,7 @@ impl TrimParam {
         }
     }
 
-    /// Tells the host that the player lets go of the control.
+    /// Ends the gesture that [`TrimParam::begin`] began.
     pub fn end(&self, setter: &ParamSetter<'_>) {
         match self {
             Self::Number(p) => setter.end_set_parameter(p),
@@ -170,8 +170,8 @@ impl HostParams {
         setter.end_set_parameter(&self.revision);
     }
 
-    /// The same for the audio thread, which tells the host in its own way while no window is open: the
-    /// revision's new value, normalised, when the player has changed the kit since the last call.
+    /// The same for the audio thread, which reports to the host itself while no window is open: the revision's
+    /// new value, normalised, when the player has changed the kit since the last call.
     pub(super) fn follow_kit_while_playing(&self) -> Option<f32> {
         let next = self.revision.preview_normalized(self.next_revision()?);
         // SAFETY: the parameter is a field of this object; its value is an atomic.
@@ -179,7 +179,7 @@ impl HostParams {
         Some(next)
     }
 
-    /// The next revision when the kit was changed since the last call: each change is told once.
+    /// The next revision when the kit was changed since the last call: each change is reported once.
     fn next_revision(&self) -> Option<i32> {
         let edits = self.kit_state.edits();
         if self.edits_seen.swap(edits, Ordering::AcqRel) == edits {
@@ -236,7 +236,7 @@ unsafe impl Params for HostParams {
     }
 }
 
-/// Reads the trims for the audio thread and tells whether any moved; computes only those that did.
+/// Reads the trims for the audio thread; computes only those that moved.
 #[derive(Debug)]
 pub struct TrimReader {
     kit: [f32; KIT_TRIMS.len()],

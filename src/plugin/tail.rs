@@ -11,8 +11,7 @@ const AFTER: f64 = 1.0;
 /// Allowance for variation and drops in pitch, which make a reading longer: four semitones.
 const SLOWER: f64 = 1.26;
 
-/// Longest time from a stroke to silence over all pads, seconds, rather too long than too short; 0 for a
-/// kit that is silent.
+/// Longest time from a trigger to silence over all pads, seconds; an upper bound, 0 for a silent kit.
 pub(super) fn ring_seconds(kit: &Kit, trims: &Trims) -> f64 {
     let pads = kit.doc.pads.iter().zip(&trims.pads);
     let longest = pads.map(|(pad, of)| pad_seconds(kit, pad, trims, of)).fold(0.0, f64::max);
@@ -68,7 +67,7 @@ mod tests {
         Arc::new(kit)
     }
 
-    /// Seconds that the engine truly rings.
+    /// Seconds for which the engine rings.
     fn heard(kit: &Arc<Kit>, trims: &Trims) -> f64 {
         let mut engine = Engine::new(48_000.0);
         engine.set_kit(Arc::new(PlayKit::new(kit.clone(), 48_000.0)));
@@ -85,7 +84,7 @@ mod tests {
     }
 
     #[test]
-    fn the_told_time_covers_the_ringing_and_is_not_endless() {
+    fn the_estimated_tail_covers_the_ringing_and_is_bounded() {
         assert_eq!(ring_seconds(&Kit::default(), &Trims::default()), 0.0);
         let mut low = Trims::default();
         low.pads[0].pitch_st = -24.0;
@@ -106,9 +105,9 @@ mod tests {
             ),
         ];
         for (what, kit, trims) in cases {
-            let (told, heard) = (ring_seconds(&kit, trims), heard(&kit, trims));
+            let (estimate, heard) = (ring_seconds(&kit, trims), heard(&kit, trims));
             assert!(heard > 0.01, "{what} is silent");
-            assert!(told >= heard && told < 3.0 * heard + 2.0, "{what}: told {told} s, heard {heard} s");
+            assert!(estimate >= heard && estimate < 3.0 * heard + 2.0, "{what}: {estimate} s for {heard} s");
         }
     }
 }

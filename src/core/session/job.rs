@@ -3,21 +3,22 @@
 use crate::{kit::Role, listen::DetectOptions};
 use std::{fmt, path::PathBuf};
 
-/// What a running job tells.
+/// Progress of a running job.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct JobState {
     /// A short phrase: "detecting hits".
     pub step: String,
-    /// 0 to 1.
+    /// Share that is done, 0 to 1.
     pub done: f32,
 }
 
-/// One change of a take's hits by hand; frames count at the take's own rate.
+/// One edit of a take's hits by hand; frames count at the take's own rate. Hits are named by their index. An
+/// edit that names no hit of the take, or leaves a hit outside of it, fails.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum HitEdit {
-    /// A new hit from this frame on.
+    /// Adds a hit that starts at this frame.
     Add(u64),
-    /// Another start and end.
+    /// Moves start and end of a hit.
     Reshape {
         /// The hit.
         hit: usize,
@@ -26,21 +27,21 @@ pub enum HitEdit {
         /// First frame after it.
         end: u64,
     },
-    /// Two hits of one.
+    /// Splits a hit in two.
     Split {
         /// The hit.
         hit: usize,
         /// First frame of the second.
         at: u64,
     },
-    /// One hit of this one and the next.
+    /// Merges a hit with the next one.
     Merge(usize),
-    /// Forgets a hit.
+    /// Removes a hit; it stays away when the take is detected again.
     Remove(usize),
 }
 
 impl fmt::Display for HitEdit {
-    /// The step's name in the list of undo.
+    /// Name of the undo step.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Add(_) => write!(f, "add a hit"),
@@ -52,69 +53,74 @@ impl fmt::Display for HitEdit {
     }
 }
 
-/// Long work that the session can be asked for; results arrive as a new kit or as an error.
+/// Long work for the session's own thread. Its result is a changed kit, as one undo step, or an error in
+/// [`crate::session::Session::error`] with the kit as it was. Fit is 0 (the raw hit) to 1 (shaped fully towards
+/// the role); pads, takes and hits are named by their index. Jobs on takes, hits or pads that are not there
+/// fail, and so do those whose takes changed while they worked.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Job {
-    /// Decode takes, hear them and make a kit of them.
+    /// Decodes recordings, detects their hits and makes a kit of them. Fails without a recording, and for a
+    /// kit larger than a host's state can hold.
     NewKit {
-        /// Files, in order.
+        /// Audio files, in order.
         takes: Vec<PathBuf>,
-        /// Shaping of the pads.
+        /// Fit of every pad, 0 to 1.
         fit: f32,
     },
-    /// Decode one more take and hear it; the pads stay as they are.
+    /// Decodes one more recording and detects its hits; the pads stay as they are.
     AddTake(PathBuf),
-    /// Hear what was recorded last: a kit of it when there is no take yet, else one more take.
+    /// Takes what was recorded last: a kit of it when there is no take yet, else one more take. Fails when the
+    /// recording is silent (peak below -80 dB of full scale).
     KeepRecording {
-        /// Shaping of the pads of a new kit.
+        /// Fit of the pads of a new kit, 0 to 1.
         fit: f32,
     },
-    /// Decode one more take and put the hit of it that serves best on a pad.
+    /// Decodes one more recording and puts its best hit for the role on a pad.
     PutFile {
         /// Pad, 0 to 15.
         pad: usize,
-        /// The recording.
+        /// The audio file.
         file: PathBuf,
-        /// Its role.
+        /// Role of the pad.
         role: Role,
     },
-    /// Hear a take again; hits set by hand stay.
+    /// Detects the hits of a take again; hits set by hand stay, removed ones stay away.
     DetectAgain(usize, DetectOptions),
-    /// Change the hits of a take by hand; pads keep their sound.
+    /// Edits the hits of a take; pads keep their sound.
     EditHits(usize, HitEdit),
-    /// Cast the whole kit anew from its takes.
+    /// Casts the whole kit again from its takes.
     Recast,
-    /// Put a hit (take, hit) on a pad in a role.
+    /// Puts a hit on a pad in a role.
     SetHit {
         /// Pad, 0 to 15.
         pad: usize,
-        /// Take and hit.
+        /// Index of the take, and of the hit in it.
         source: (usize, usize),
-        /// Its role.
+        /// Role of the pad.
         role: Role,
     },
-    /// Shape one pad anew (or all, `None`) with this fit.
+    /// Shapes one pad (`None`: every pad with a hit) again with this fit.
     SetFit {
-        /// Pad, or all.
+        /// Pad, 0 to 15, or every one.
         pad: Option<usize>,
-        /// 0 to 1.
+        /// Fit, 0 to 1.
         fit: f32,
     },
-    /// Hear the song's key from a recording of its loop, and tune the pads that have a pitch to it. The
+    /// Detects the song's key from a recording of its loop, and tunes the pads that have a pitch to it. The
     /// recording itself is not kept.
     DetectKey(PathBuf),
-    /// Shape a pad towards a drum sound instead of its role's profile (`None`: the profile again). Only
-    /// measures of the sound are kept in the kit, never its audio; the fit goes on to work as before.
+    /// Shapes a pad towards a drum sound instead of its role's profile (`None`: the profile again). Only
+    /// measures of the sound are kept in the kit, never its audio; the fit works as before.
     SetTarget {
         /// Pad, 0 to 15; it must hold a hit that was cast.
         pad: usize,
         /// The sound's file.
         sound: Option<PathBuf>,
     },
-    /// Read a kit file.
+    /// Loads a kit file; its trims wait in [`crate::session::Session::take_loaded_trims`].
     LoadKit(PathBuf),
-    /// Write the kit file.
+    /// Saves the kit with its trims as a kit file.
     SaveKit(PathBuf),
-    /// Write pads, groove, MIDI and picture into a folder.
+    /// Exports pads, groove, MIDI and picture into a folder.
     Export(PathBuf),
 }

@@ -152,7 +152,7 @@ impl Session {
 
     /// Calls `hook` after every change of the kit, from whichever thread made it; it must be quick and
     /// may not call the session's changing methods. Replaces an earlier hook. A host's own
-    /// [`Session::restore`] calls it as well: [`Session::restored_revision`] tells it apart.
+    /// [`Session::restore`] calls it as well: [`Session::restored_revision`] shows which it was.
     pub fn on_change(&self, hook: impl Fn() + Send + Sync + 'static) {
         self.open_kit.set_hook(hook);
     }

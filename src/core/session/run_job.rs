@@ -1,4 +1,4 @@
-//! What each job does. Work happens on copies; the kit changes in one step at the very end.
+//! Runs jobs: each works on copies, and changes the kit in one step at its end.
 
 use super::{
     job::{HitEdit, Job},
@@ -43,7 +43,7 @@ fn new_kit(open_kit: &OpenKit, paths: &[PathBuf], fit: f32, progress: &dyn Progr
     let reading = Part::new(progress, 0.0, 0.3);
     let mut heard: Vec<HeardTake> = Vec::with_capacity(paths.len());
     for (i, path) in paths.iter().enumerate() {
-        heard.push(read_and_hear(path, &Part::nth(&reading, i, paths.len()))?);
+        heard.push(read_and_detect(path, &Part::nth(&reading, i, paths.len()))?);
     }
     let name = paths[0].file_stem().unwrap_or_default().to_string_lossy().into_owned();
     kit_of(open_kit, &heard, name, fit, &Part::new(progress, 0.3, 1.0))
@@ -63,11 +63,11 @@ fn kit_of(
 }
 
 fn add_take(open_kit: &OpenKit, path: &Path, progress: &dyn Progress) -> Result<()> {
-    let heard = read_and_hear(path, &Part::new(progress, 0.0, 0.8))?;
-    add_heard(open_kit, heard, &Part::new(progress, 0.8, 1.0))
+    let heard = read_and_detect(path, &Part::new(progress, 0.0, 0.8))?;
+    add_detected(open_kit, heard, &Part::new(progress, 0.8, 1.0))
 }
 
-fn add_heard(open_kit: &OpenKit, (take, hits): HeardTake, progress: &dyn Progress) -> Result<()> {
+fn add_detected(open_kit: &OpenKit, (take, hits): HeardTake, progress: &dyn Progress) -> Result<()> {
     with_take(&open_kit.kit(), &take, &hits).check_state_size(progress)?;
     progress.check()?;
     open_kit.change(&format!("add take {}", take.name), false, |kit| {
@@ -83,12 +83,12 @@ fn with_take(kit: &Kit, take: &Arc<Take>, hits: &[Hit]) -> Kit {
     kit
 }
 
-/// Peak below which a recording holds nothing: -80 dB of full scale.
-const NOTHING: f32 = 1e-4;
+/// Peak below which a recording counts as silent: -80 dB of full scale; common practice, no source.
+const SILENCE_PEAK: f32 = 1e-4;
 
 fn keep_recording(open_kit: &OpenKit, fit: f32, progress: &dyn Progress) -> Result<()> {
     let Some(mut take) = open_kit.take_recorded() else { return Ok(()) };
-    if take.channels.iter().flatten().all(|s| s.abs() < NOTHING) {
+    if take.channels.iter().flatten().all(|s| s.abs() < SILENCE_PEAK) {
         return Err(Error::invalid(
             "nothing came in at the side input; send a track to it in the host, and record again",
         ));
@@ -101,15 +101,15 @@ fn keep_recording(open_kit: &OpenKit, fit: f32, progress: &dyn Progress) -> Resu
     if kit.takes.is_empty() {
         kit_of(open_kit, &[heard], "Recording".into(), fit, &rest)
     } else {
-        add_heard(open_kit, heard, &rest)
+        add_detected(open_kit, heard, &rest)
     }
 }
 
-/// Hits of a dropped file that are tried on its pad: the loudest.
-const TRIED: usize = 8;
+/// How many hits of a dropped file are tried on its pad, the loudest first.
+const MAX_TRIED_HITS: usize = 8;
 
 fn put_file(open_kit: &OpenKit, pad: usize, path: &Path, role: Role, progress: &dyn Progress) -> Result<()> {
-    let (take, hits) = read_and_hear(path, &Part::new(progress, 0.0, 0.5))?;
+    let (take, hits) = read_and_detect(path, &Part::new(progress, 0.0, 0.5))?;
     let before = open_kit.kit();
     let old = pad_of(&before, pad)?;
     let fit = if old.is_empty() { before.doc.fit } else { old.fit };
@@ -117,31 +117,32 @@ fn put_file(open_kit: &OpenKit, pad: usize, path: &Path, role: Role, progress: &
     with.check_state_size(&Part::new(progress, 0.5, 0.6))?;
     let mut loudest: Vec<usize> = (0..hits.len()).collect();
     loudest.sort_by(|&a, &b| hits[b].description.peak_db.total_cmp(&hits[a].description.peak_db));
-    loudest.truncate(TRIED);
+    loudest.truncate(MAX_TRIED_HITS);
     let part = Part::new(progress, 0.6, 1.0);
     let mut best: Option<Pad> = None;
     for (n, &hit) in loudest.iter().enumerate() {
         let source = (before.takes.len(), hit);
         let made = cast::make_pad(&with, pad, source, role, fit, &Part::nth(&part, n, loudest.len()));
         progress.check()?;
-        // one that is too short or too soft to be a pad leaves the others
+        // a hit that is too short or too soft for a pad is skipped
         let Ok(made) = made else { continue };
         let score = |p: &Pad| p.audition.as_ref().map_or(0.0, |a| a.score);
         if best.as_ref().is_none_or(|b| score(&made) > score(b)) {
             best = Some(made);
         }
     }
-    let best = best
-        .ok_or_else(|| Error::file(path, "holds no hit that can be a pad; drop a recording with a stroke"))?;
+    let best = best.ok_or_else(|| {
+        Error::file(path, "holds no hit that can be a pad; drop a recording with an audible hit")
+    })?;
     open_kit.change(&format!("pad {} takes {}", pad + 1, take.name), false, |kit| {
-        still(kit, &before)?;
+        check_unchanged(kit, &before)?;
         *kit = with_take(kit, &take, &hits);
         kit.doc.pads[pad] = best;
         Ok(())
     })
 }
 
-fn read_and_hear(path: &Path, progress: &dyn Progress) -> Result<HeardTake> {
+fn read_and_detect(path: &Path, progress: &dyn Progress) -> Result<HeardTake> {
     let take = Take::read(path, &Part::new(progress, 0.0, 0.5))?;
     let hits = listen::detect(&take, &DetectOptions::default(), &Part::new(progress, 0.5, 1.0))?;
     Ok((Arc::new(take), hits))
@@ -159,9 +160,9 @@ fn detect_again(
     };
     let heard = listen::detect_again(take, &entry.hits, &entry.set_aside, &options, progress)?;
     progress.check()?;
-    let name = format!("hear {} again", entry.name);
+    let name = format!("detect {} again", entry.name);
     open_kit.change(&name, false, |kit| {
-        still(kit, &before)?;
+        check_unchanged(kit, &before)?;
         replace_hits(kit, index, heard);
         Ok(())
     })
@@ -183,7 +184,7 @@ fn edit_hits(open_kit: &OpenKit, index: usize, edit: HitEdit, progress: &dyn Pro
     }?;
     progress.check()?;
     open_kit.change(&edit.to_string(), false, |kit| {
-        still(kit, &before)?;
+        check_unchanged(kit, &before)?;
         let gone: Vec<u64> = listen::edit::set_aside(&entry.hits, &hits).collect();
         kit.doc.takes[index].set_aside.extend(gone);
         replace_hits(kit, index, hits);
@@ -239,8 +240,8 @@ fn recast(open_kit: &OpenKit, progress: &dyn Progress) -> Result<()> {
     };
     let made = cast::make_kit(&heard, &options, progress)?;
     progress.check()?;
-    open_kit.change("cast anew", false, |kit| {
-        still(kit, &before)?;
+    open_kit.change("recast", false, |kit| {
+        check_unchanged(kit, &before)?;
         kit.doc.pads = made.doc.pads;
         kit.doc.takes = made.doc.takes;
         Ok(())
@@ -264,7 +265,7 @@ fn set_hit(
     let made = cast::make_pad(&before, pad, source, role, fit, progress)?;
     progress.check()?;
     open_kit.change(&format!("pad {} takes another hit", pad + 1), false, |kit| {
-        still(kit, &before)?;
+        check_unchanged(kit, &before)?;
         kit.doc.pads[pad] = made;
         Ok(())
     })
@@ -290,7 +291,7 @@ fn set_fit(open_kit: &OpenKit, pad: Option<usize>, fit: f32, progress: &dyn Prog
     }
     let name = pad.map_or("fit of the kit".to_owned(), |p| format!("pad {} fit", p + 1));
     open_kit.change(&name, true, |kit| {
-        still(kit, &before)?;
+        check_unchanged(kit, &before)?;
         if pad.is_none() {
             kit.doc.fit = fit;
         }
@@ -309,7 +310,7 @@ fn detect_key(open_kit: &OpenKit, path: &Path, progress: &dyn Progress) -> Resul
     cast::set_key(&mut tuned, Some(key));
     progress.check()?;
     open_kit.change(&format!("key {key}"), false, |kit| {
-        still(kit, &before)?;
+        check_unchanged(kit, &before)?;
         kit.doc.key = tuned.doc.key;
         // pads that were changed meanwhile stay as they are
         for ((pad, tuned), old) in kit.doc.pads.iter_mut().zip(tuned.doc.pads).zip(&before.doc.pads) {
@@ -337,7 +338,7 @@ fn set_target(open_kit: &OpenKit, pad: usize, sound: Option<&Path>, progress: &d
     let made = cast::make_pad(&aimed, pad, source, role, fit, &Part::new(progress, 0.2, 1.0))?;
     progress.check()?;
     open_kit.change(&format!("pad {} target", pad + 1), false, |kit| {
-        still(kit, &before)?;
+        check_unchanged(kit, &before)?;
         kit.doc.pads[pad] = made;
         Ok(())
     })
@@ -367,7 +368,7 @@ fn pad_of(kit: &Kit, pad: usize) -> Result<&Pad> {
 }
 
 /// A job that read `before` may only change a kit with the same takes and hits.
-fn still(kit: &Kit, before: &Kit) -> Result<()> {
+fn check_unchanged(kit: &Kit, before: &Kit) -> Result<()> {
     let same_hits = || kit.doc.takes.iter().zip(&before.doc.takes).all(|(a, b)| a.hits.len() == b.hits.len());
     if same_takes(&kit.takes, &before.takes) && same_hits() {
         return Ok(());

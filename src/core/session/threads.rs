@@ -10,11 +10,11 @@ pub(super) fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-/// Waits for a thread that was told to end. A hook may drop the last handle of a session on the session's
+/// Waits for a thread that was asked to end. A hook may drop the last handle of a session on the session's
 /// own thread: that one ends by itself once the hook returns.
 pub(super) fn join_unless_own(thread: JoinHandle<()>) {
     if thread.thread().id() != thread::current().id() {
-        // its panics were caught and told where they happened
+        // its panics were caught and reported where they happened
         let _ = thread.join();
     }
 }
