@@ -23,7 +23,7 @@ use kitwright_core::{
     settings::PadTrims,
 };
 use std::hint::black_box;
-use support::rivals::Rubato;
+use support::comparison_crates::Rubato;
 
 const FRAMES: usize = 4096;
 const RATE: f64 = 48_000.0;
@@ -33,7 +33,7 @@ fn source(frames: usize) -> Vec<f32> {
 }
 
 /// The published quality of both: better than 110 dB to 15 kHz (tests/dsp_reader.rs for ours,
-/// tests/engine/support/rivals.rs for the other).
+/// tests/engine/support/comparison_crates.rs for the other).
 fn reading(c: &mut Criterion) {
     Reader::prepare();
     let [left, right] = [source(FRAMES * 5), source(FRAMES * 5)];

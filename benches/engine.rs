@@ -13,8 +13,9 @@ use kitwright_core::{
 };
 use std::{hint::black_box, sync::Arc};
 use support::{
+    cpu_load,
     groove::{BLOCK, RATE, dense_kit},
-    kit_document, prepared, shares,
+    kit_document, prepared,
 };
 
 /// An engine with so many hits sounding.
@@ -75,24 +76,24 @@ fn storms(_: &mut Criterion) {
     println!(
         "\nShare of one core (processor time), blocks of {BLOCK} at 48 kHz, least of several runs of each block:"
     );
-    println!("{:<60} {}", "storm: 16 pads x (4 layers + 48 copies) at once", shares::storm(7));
-    for (what, kit) in shares::other_storms() {
-        println!("{:<60} {}", format!("the same, {what}"), shares::storm_of(&kit, 5));
+    println!("{:<60} {}", "storm: 16 pads x (4 layers + 48 copies) at once", cpu_load::storm(7));
+    for (what, kit) in cpu_load::other_storms() {
+        println!("{:<60} {}", format!("the same, {what}"), cpu_load::storm_of(&kit, 5));
     }
-    println!("{:<60} {}", "groove: 4 pads on each 16th at 120, clouds of 12", shares::groove(3));
-    let [limited, bent] = shares::limited_grooves(3);
+    println!("{:<60} {}", "groove: 4 pads on each 16th at 120, clouds of 12", cpu_load::groove(3));
+    let [limited, bent] = cpu_load::limited_grooves(3);
     println!("{:<60} {limited}", "the same, every pad with its limiter");
     println!("{:<60} {bent}", "and the kit's pitch automated");
-    println!("{:<60} {}", "the storm like that", shares::bent_storm(5));
-    println!("{:<60} {}", "idle", shares::idle(3));
-    let (wanted, can) = (shares::storm_multiply_adds(), shares::multiply_adds_a_second());
+    println!("{:<60} {}", "the storm like that", cpu_load::bent_storm(5));
+    println!("{:<60} {}", "idle", cpu_load::idle(3));
+    let (wanted, can) = (cpu_load::storm_multiply_adds(), cpu_load::multiply_adds_a_second());
     println!(
         "the storm reads {:.1} billion multiply-adds a second; this core does {:.1}: {:.1} % of a core at least",
         wanted * 1e-9,
         can * 1e-9,
         wanted / can * 100.0
     );
-    let line = shares::line();
+    let line = cpu_load::line();
     println!(
         "cost: {:.1} us + {:.1} ns a voice, a block of {BLOCK}; the line misses by {:.0} % at most",
         line.base_us, line.voice_ns, line.miss

@@ -1,9 +1,8 @@
 //! Every figure of the sound, measured here and now, beside its target.
 
 use crate::support::{
-    denormals,
-    figures::{cloud, colour, dynamics, filters, reading, tone},
-    rivals, shares,
+    comparison_crates, cpu_load, denormals,
+    figures::{cloud, dynamics, filters, resampling, saturation, tone},
 };
 use kitwright_core::{engine::dsp::reader::Reader, kit::Character};
 use serde_json::{Value, json};
@@ -50,16 +49,17 @@ fn row(rows: &mut Vec<Row>, figure: &str, wanted: &str, measured: String, reache
 }
 
 fn reading(rows: &mut Vec<Row>) {
-    let (snr, loss) = reading::noise_and_loss(1.0);
+    let (snr, loss) = resampling::noise_and_loss(1.0);
     let how = "least-squares fit of sines, 44.1 kHz, +1 st";
     row(rows, "signal to noise to 15 kHz", ">= 110 dB", format!("{snr:.1} dB"), snr >= 110.0, how);
     row(rows, "loss to 15 kHz", "<= 0.1 dB", format!("{loss:.4} dB"), loss <= 0.1, how);
-    let rejection = reading::PITCHED_UP.map(reading::alias_rejection).into_iter().fold(f64::MAX, f64::min);
+    let rejection =
+        resampling::PITCHED_UP.map(resampling::alias_rejection).into_iter().fold(f64::MAX, f64::min);
     let how = "sines above the new half rate, +1 to +24 st";
     row(rows, "alias rejection", ">= 100 dB", format!("{rejection:.1} dB"), rejection >= 100.0, how);
-    let changed = reading::changed_at_ratio_one();
+    let changed = resampling::changed_at_ratio_one();
     row(rows, "samples changed at ratio 1", "0", changed.to_string(), changed == 0, "forwards and backwards");
-    let noise = reading::glide_noise();
+    let noise = resampling::glide_noise();
     let how = "a glide over 18 st against its exact phase";
     row(rows, "noise of a glide", "<= -105 dB", format!("{noise:.1} dB"), noise <= -105.0, how);
 }
@@ -100,13 +100,13 @@ fn dynamics(rows: &mut Vec<Row>) {
 
 fn colour(rows: &mut Vec<Row>) {
     for &character in Character::ALL {
-        let distance = |rate| colour::alias_distance(character, 5000.0, 20.0, rate);
-        let least = colour::RATES.map(distance).into_iter().fold(f64::MAX, f64::min);
+        let distance = |rate| saturation::alias_distance(character, 5000.0, 20.0, rate);
+        let least = saturation::RATES.map(distance).into_iter().fold(f64::MAX, f64::min);
         let figure = format!("harmonics over aliases, {}", character.word());
         let how = "5 kHz, +20 dB drive, below 20 kHz, 44.1 to 192 kHz";
         row(rows, &figure, ">= 70 dB", format!("{least:.1} dB"), least >= 70.0, how);
     }
-    let change = colour::loudness_change();
+    let change = saturation::loudness_change();
     let how = "ebur128, sines and hits, drive 0 to 36 dB";
     row(rows, "loudness held by saturations", "<= 1 LU off", format!("{change:.2} LU"), change <= 1.0, how);
     let apart = tone::bypass();
@@ -157,14 +157,14 @@ fn cloud(rows: &mut Vec<Row>) {
 }
 
 fn speed(rows: &mut Vec<Row>) {
-    let (snr, loss) = rivals::quality();
+    let (snr, loss) = comparison_crates::quality();
     let measured = format!("{snr:.1} dB, {loss:.3} dB loss");
     let how = "rubato, 64 taps, 1024 phases: signal to noise and loss as for ours";
     row(rows, "the reader beside ours reaches", "110 dB, 0.1 dB", measured, snr >= 110.0 && loss <= 0.1, how);
-    let [filter, swept, crate_filter] = rivals::filtering();
+    let [filter, swept, crate_filter] = comparison_crates::filtering();
     for (figure, wanted, [own, other]) in [
-        ("reading mono", 3.0, rivals::reading(1)),
-        ("reading stereo", 3.0, rivals::reading(2)),
+        ("reading mono", 3.0, comparison_crates::reading(1)),
+        ("reading stereo", 3.0, comparison_crates::reading(2)),
         ("second-order filter, stereo", 1.0, [filter, crate_filter]),
     ] {
         let measured = format!("{:.2} times: {:.1} M/s", own / other, own * 1e-6);
@@ -174,7 +174,7 @@ fn speed(rows: &mut Vec<Row>) {
     }
     let measured = format!("{:.2} times: {:.1} M/s", swept / crate_filter, swept * 1e-6);
     row(rows, "state-variable filter, stereo", "", measured, true, "the same run; its cutoff may move");
-    let storm = shares::storm(7);
+    let storm = cpu_load::storm(7);
     let how = "832 readings struck at once, blocks of 64 at 48 kHz";
     row(
         rows,
@@ -184,15 +184,15 @@ fn speed(rows: &mut Vec<Row>) {
         storm.worst < 80.0,
         how,
     );
-    for (what, kit) in shares::other_storms() {
-        let other = shares::storm_of(&kit, 5);
+    for (what, kit) in cpu_load::other_storms() {
+        let other = cpu_load::storm_of(&kit, 5);
         let figure = format!("storm, {what}, worst block");
         let how = format!("the same; median {:.1} %, 99.9th percentile {:.1} %", other.median, other.high);
         row(rows, &figure, "< 80 % of a core", format!("{:.1} %", other.worst), other.worst < 80.0, &how);
     }
     row(rows, "storm, 99.9th percentile", "", format!("{:.1} %", storm.high), true, how);
     row(rows, "storm, median", "", format!("{:.1} %", storm.median), true, how);
-    let (wanted, can) = (shares::storm_multiply_adds(), shares::multiply_adds_a_second());
+    let (wanted, can) = (cpu_load::storm_multiply_adds(), cpu_load::multiply_adds_a_second());
     let how = format!(
         "{:.1} of {:.1} billion multiply-adds/s: {:.1} % of a core at least",
         wanted * 1e-9,
@@ -201,12 +201,12 @@ fn speed(rows: &mut Vec<Row>) {
     );
     let times = storm.median / (wanted / can * 100.0);
     row(rows, "storm against arithmetic alone", "", format!("{times:.1} times"), true, &how);
-    let groove = shares::groove(3);
+    let groove = cpu_load::groove(3);
     let how = "four pads on each 16th at 120, clouds of 12, blocks of 64";
     row(rows, "groove, worst block", "< 15 %", format!("{:.1} %", groove.worst), groove.worst < 15.0, how);
     row(rows, "groove, 99.9th percentile", "", format!("{:.1} %", groove.high), true, how);
     row(rows, "groove, median", "", format!("{:.1} %", groove.median), true, how);
-    let idle = shares::idle(3);
+    let idle = cpu_load::idle(3);
     row(
         rows,
         "idle, median",
@@ -215,7 +215,7 @@ fn speed(rows: &mut Vec<Row>) {
         idle.median < 0.05,
         "a kit, no note",
     );
-    let line = shares::line();
+    let line = cpu_load::line();
     let measured = format!("{:.1} us + {:.1} ns a voice", line.base_us, line.voice_ns);
     let how = format!("49 to 784 voices, a block of 64; the line misses by {:.0} % at most", line.miss);
     row(rows, "cost against voices", "a line", measured, line.miss < 15.0, &how);

@@ -1,24 +1,24 @@
-//! No denormal number in an hour of tails, neither put out nor met inside.
+//! No denormal number in an hour of tails, neither in the output nor inside.
 
 use crate::support::denormals::{met_denormals, tails};
 
 #[test]
-fn an_hour_of_tails_holds_no_denormal() {
-    // Each of sixteen pads rings out to silence three times.
+fn an_hour_of_tails_contains_no_denormal() {
+    // Each of sixteen pads decays to silence three times.
     let found = tails(3600, 75);
     println!("{found:?}");
     assert!(found.sounding > found.frames / 20, "there are tails: {found:?}");
-    assert!(found.sounding < found.frames, "they come to rest: {found:?}");
+    assert!(found.sounding < found.frames, "they end: {found:?}");
     assert_eq!((found.put_out, found.met), (0, 0), "{found:?}");
     if met_denormals().is_none() {
-        println!("skipped: denormals inside the engine, which this processor does not tell of");
+        println!("skipped: denormals inside the engine, which this processor does not report");
     }
 }
 
 #[test]
-fn the_processor_would_tell() {
+fn the_processor_flag_detects_a_denormal() {
     if met_denormals().is_none() {
-        println!("skipped: this processor does not tell");
+        println!("skipped: this processor does not report denormals");
         return;
     }
     let small = std::hint::black_box(f32::MIN_POSITIVE / 4.0);

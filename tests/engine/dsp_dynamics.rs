@@ -1,5 +1,4 @@
-//! Compressor, limiter and ceiling against the published formula, an independent meter and their own
-//! promises.
+//! Compressor, limiter and ceiling against the published formula and an independent meter.
 
 use crate::support::figures::dynamics::*;
 use kitwright_core::engine::dsp::{
@@ -30,7 +29,7 @@ fn ceiling_holds_the_true_peak_within_a_tenth_of_a_db() {
     assert!(by_meter <= -0.9 && own <= -0.9, "{by_meter:.3} {own:.3}");
 }
 
-/// Hits of noise and sines, 18 dB over.
+/// Hits of noise and sines, 18 dB above full scale.
 fn loud(frames: usize, rate: f64) -> Vec<f32> {
     let mut n = noise(7);
     (0..frames)
@@ -43,7 +42,7 @@ fn loud(frames: usize, rate: f64) -> Vec<f32> {
 }
 
 #[test]
-fn limiter_never_passes_its_threshold_with_or_without_a_future() {
+fn limiter_never_exceeds_its_threshold_with_or_without_lookahead() {
     for rate in [44_100.0, 48_000.0, 384_000.0] {
         let far = lookahead_frames(rate);
         let x = loud(40_000 + far, rate);
@@ -66,7 +65,7 @@ fn limiter_never_passes_its_threshold_with_or_without_a_future() {
 }
 
 #[test]
-fn limiter_arrives_by_a_ramp_when_it_sees_the_peak_coming() {
+fn with_lookahead_the_limiters_gain_is_a_ramp_before_the_peak() {
     let far = lookahead_frames(RATE);
     let mut x = vec![0.25f32; 1000 + far];
     x[500..520].fill(1.0);
@@ -111,7 +110,7 @@ fn limiter_does_not_depend_on_chunks() {
 }
 
 #[test]
-fn ceiling_leaves_what_lies_below_it_bit_for_bit() {
+fn ceiling_does_not_change_samples_below_it() {
     let mut n = noise(5);
     let x: Vec<f32> = (0..5000).map(|_| 0.3 * n()).collect();
     let (mut l, mut r) = (x.clone(), x.clone());
@@ -120,7 +119,7 @@ fn ceiling_leaves_what_lies_below_it_bit_for_bit() {
 }
 
 #[test]
-fn ceiling_lets_no_nan_or_infinity_out() {
+fn ceiling_removes_nan_and_infinity() {
     let mut l = vec![0.1, f32::NAN, f32::INFINITY, 0.2, f32::MAX, 1e30, 0.0, 0.1];
     let mut r = vec![0.1, 0.1, f32::NEG_INFINITY, 0.2, f32::MIN, -1e30, 0.0, 0.1];
     Ceiling::new(-1.0, RATE).process(&mut l, &mut r);
@@ -140,7 +139,7 @@ fn ceiling_does_not_depend_on_chunks() {
 }
 
 #[test]
-fn a_ceiling_on_its_way_down_neither_drops_out_nor_is_exceeded_for_long() {
+fn a_falling_ceiling_makes_no_gap_and_is_soon_kept() {
     let (n, hz) = (9600, 1000.0);
     let x: Vec<f32> = (0..n).map(|i| (0.95 * (TAU * hz / RATE * i as f64).sin()) as f32).collect();
     let (mut l, mut r) = (x.clone(), x.clone());

@@ -1,4 +1,4 @@
-//! The envelope's promises: times, curves, no clicks, no dependence on chunks.
+//! The envelope: times, curves, no clicks, no dependence on chunks.
 
 use kitwright_core::engine::dsp::envelope::{AmpEnvelope, Entry, EnvelopeShape, Hold};
 
@@ -24,7 +24,7 @@ fn filled(envelope: &mut AmpEnvelope, frames: usize) -> Vec<f32> {
 }
 
 #[test]
-fn stretches_take_their_times_to_the_frame() {
+fn segments_have_their_times_to_the_frame() {
     let mut e = AmpEnvelope::new(shape(), Hold::Key, Entry::Whole, RATE);
     let out = filled(&mut e, 8000);
     // 480 frames of straight attack, 240 of hold, 4800 of decay.

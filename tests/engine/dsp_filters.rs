@@ -1,5 +1,4 @@
-//! Filters against their analogue prototypes (tests/reference/eq_reference.py, scipy.signal) and
-//! against their own promises.
+//! Filters against their analogue prototypes (tests/reference/eq_reference.py, scipy.signal).
 
 use crate::support::figures::filters::*;
 use kitwright_core::engine::dsp::{
@@ -17,7 +16,7 @@ fn ten_khz_bell_is_within_0_6_db_of_the_prototype_to_20_khz() {
     }
 }
 
-/// What the matched designs leave at 20 kHz, largest at the lowest rates and the strongest gains.
+/// The error of the matched designs at 20 kHz is largest at the lowest rates and the strongest gains.
 #[test]
 fn every_filter_follows_its_prototype() {
     let reference = reference();
@@ -27,7 +26,7 @@ fn every_filter_follows_its_prototype() {
         {
             let what = format!("{} {} Hz {} dB Q {} at {rate}", case.kind, case.hz, case.gain_db, case.q);
             let worst = if case.kind.contains("cut") {
-                // Further down a cut the ear asks for less.
+                // Deep in a cut larger errors are inaudible.
                 let deep = error(case, &reference.hz, rate, ALL);
                 assert!(deep <= 3.5, "{deep:.3} dB: {what}");
                 error(case, &reference.hz, rate, -12.0..100.0) / cuts
@@ -35,13 +34,13 @@ fn every_filter_follows_its_prototype() {
                 let strength = if case.gain_db.abs() > 12.0 { 1.6 } else { 1.0 };
                 error(case, &reference.hz, rate, ALL) / (shapes * strength)
             };
-            assert!(worst <= 1.0, "{worst:.2} of what is allowed: {what}");
+            assert!(worst <= 1.0, "{worst:.2} times the error allowed: {what}");
         }
     }
 }
 
 #[test]
-fn sections_at_work_do_what_their_coefficients_say() {
+fn filters_have_the_magnitude_of_their_coefficients() {
     let section = Section::bell(3000.0, 9.0, 2.0, 48_000.0);
     for hz in [200.0, 2500.0, 3000.0, 10_000.0] {
         let mut f = Filter::new(section);

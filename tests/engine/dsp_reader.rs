@@ -1,8 +1,8 @@
-//! The reader's promises: what it may add, lose and fold.
+//! The reader: noise, loss and aliases.
 //!
-//! Figures are those of the project's sound targets; no outside source.
+//! The targets are the project's own.
 
-use crate::support::figures::reading::*;
+use crate::support::figures::resampling::*;
 use kitwright_core::engine::dsp::reader::{Reader, Step};
 
 #[test]
@@ -14,7 +14,7 @@ fn one_semitone_up_keeps_110_db_and_a_tenth_of_a_db_to_15_khz() {
 }
 
 #[test]
-fn pitching_up_folds_nothing_back() {
+fn pitching_up_makes_no_aliases() {
     for st in PITCHED_UP {
         let rejection = alias_rejection(st);
         println!("{st:+} st: {rejection:.1} dB");
@@ -41,7 +41,7 @@ fn pitching_down_keeps_110_db_to_15_khz() {
 }
 
 #[test]
-fn down_pitched_images_vanish() {
+fn pitching_down_makes_no_images() {
     // A sine near the top of the source leaves an image just above half its rate.
     for st in [-5.0, -12.0] {
         let ratio = semitones(st);
@@ -54,7 +54,7 @@ fn down_pitched_images_vanish() {
 }
 
 #[test]
-fn ratio_one_passes_bit_for_bit_forwards_and_backwards() {
+fn at_ratio_1_samples_are_unchanged_in_both_directions() {
     let source = sine(997.0, 500);
     assert_eq!(changed_at_ratio_one(), 0);
     let (mut l, mut r) = (vec![0.0; 600], vec![0.0; 600]);
@@ -65,7 +65,7 @@ fn ratio_one_passes_bit_for_bit_forwards_and_backwards() {
 }
 
 #[test]
-fn backwards_is_the_mirror_of_forwards() {
+fn reading_backwards_mirrors_reading_forwards() {
     let source = sine(3000.0, 4000);
     let mirrored: Vec<f32> = source.iter().rev().copied().collect();
     let step = Step::from_ratio(0.75);
@@ -79,7 +79,7 @@ fn backwards_is_the_mirror_of_forwards() {
 }
 
 #[test]
-fn chunks_do_not_change_a_bit() {
+fn reading_does_not_depend_on_chunks() {
     let source = sine(5000.0, 9000);
     let other = sine(170.0, 9000);
     // Glides over several tables.
@@ -107,7 +107,7 @@ fn chunks_do_not_change_a_bit() {
 }
 
 #[test]
-fn stereo_reads_the_same_bits_as_two_times_mono() {
+fn stereo_gives_the_same_bits_as_two_mono_reads() {
     let (a, b) = (sine(1234.0, 3000), sine(321.0, 3000));
     for ratio in [0.3, 1.01, 1.7, 3.9, -2.2] {
         let step = Step::from_ratio(ratio);
@@ -122,8 +122,8 @@ fn stereo_reads_the_same_bits_as_two_times_mono() {
 }
 
 #[test]
-fn half_an_hour_is_exact() {
-    // 30 minutes at 384 kHz: stepping there by thirds of a frame or jumping there is the same place.
+fn positions_are_exact_after_half_an_hour() {
+    // 30 minutes at 384 kHz: stepping by thirds of a frame and jumping give the same position.
     let mut reader = Reader::new(0.0);
     let step = Step::from_ratio(1.0 / 3.0);
     let frames = 30 * 60 * 384_000u64;

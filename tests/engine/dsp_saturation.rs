@@ -1,8 +1,8 @@
-//! Saturation: aliases, loudness, steady part, delay.
+//! Saturation: aliases, loudness, DC offset, delay.
 //!
 //! Figures are the project's own targets; loudness is measured by ebur128 (ITU-R BS.1770).
 
-use crate::support::figures::colour::*;
+use crate::support::figures::saturation::*;
 use kitwright_core::{engine::dsp::saturation::Saturation, kit::Character};
 use std::f64::consts::TAU;
 
@@ -18,13 +18,13 @@ fn aliases_of_a_hard_driven_5_khz_sine_are_70_db_down() {
 }
 
 #[test]
-fn loudness_is_held_as_drive_grows() {
+fn loudness_does_not_depend_on_drive() {
     let worst = loudness_change();
     assert!(worst < 1.0, "{worst:.2} LU");
 }
 
 #[test]
-fn characters_have_their_harmonics_and_no_steady_part() {
+fn characters_have_their_harmonics_and_no_dc_offset() {
     let rate = 48_000.0;
     let n = 32_768;
     let bin = 341;
@@ -45,7 +45,7 @@ fn characters_have_their_harmonics_and_no_steady_part() {
     }
 }
 
-/// Honest accounting: how late low frequencies come out, in frames.
+/// The delay of low frequencies, in frames.
 #[test]
 fn passes_low_frequencies_within_0_15_milliseconds() {
     for rate in [44_100.0, 48_000.0, 96_000.0] {
@@ -67,7 +67,7 @@ fn passes_low_frequencies_within_0_15_milliseconds() {
 }
 
 #[test]
-fn chunks_do_not_change_a_bit_and_silence_comes_to_rest() {
+fn output_does_not_depend_on_chunks_and_ends_in_zeros() {
     let x = hits(0.5, 20_000, 48_000.0);
     let run = |chunk: usize| {
         let mut s = Saturation::new(48_000.0);

@@ -1,4 +1,4 @@
-//! The tone chain's promises: order, bypass at equal loudness, no clicks, no dependence on chunks.
+//! The tone chain: order, bypass at equal loudness, no clicks, no dependence on chunks.
 
 use crate::support::figures::tone::*;
 use kitwright_core::{
@@ -8,10 +8,10 @@ use kitwright_core::{
 use std::f64::consts::TAU;
 
 #[test]
-fn chunks_do_not_change_a_bit_with_and_without_a_future() {
+fn output_does_not_depend_on_chunks_with_and_without_lookahead() {
     let n = 40_000;
     let mut x = hits(n + 2000, 0.8);
-    // A long pause, so that the chain falls asleep and wakes again.
+    // A long pause, so that the chain becomes idle and starts again.
     x[20_000..30_500].fill(0.0);
     let quieter: Vec<f32> = x.iter().map(|x| -0.7 * x).collect();
     let changed = Tone { tilt_db: -4.0, ..full() };
@@ -49,12 +49,12 @@ fn chunks_do_not_change_a_bit_with_and_without_a_future() {
 }
 
 #[test]
-fn a_chain_with_everything_off_changes_nothing() {
+fn a_chain_with_all_stages_off_changes_nothing() {
     let x = hits(5000, 0.5);
     assert_eq!(process(&mut chain(&Tone::default()), &x), x);
 }
 
-/// Within what ears tell apart (about 1 LU).
+/// Within 1 LU: about the smallest audible difference. Common practice, no source.
 #[test]
 fn bypass_matches_the_loudness_of_every_stage_and_of_the_chain() {
     for (what, apart) in bypass() {
@@ -63,12 +63,12 @@ fn bypass_matches_the_loudness_of_every_stage_and_of_the_chain() {
     }
 }
 
-/// Energy above 15 kHz around a change of a 200 Hz tone: a click would put some there.
+/// Energy above 15 kHz around a change during a 200 Hz tone: a click would have some.
 #[test]
 fn no_change_clicks() {
     let x: Vec<f32> = (0..24_000).map(|i| (0.2 * (TAU * 200.0 / RATE * f64::from(i)).sin()) as f32).collect();
     let off = Tone::default();
-    // Nothing that makes harmonics by itself.
+    // No stage that makes harmonics.
     let linear = Tone {
         limiter: Limiter::default(),
         saturation: Saturation::default(),
@@ -103,7 +103,7 @@ fn no_change_clicks() {
         chain.process(l1, r1, [&[], &[]]);
         chain.set(b, trims, Some(98.0));
         chain.process(l2, r2, [&[], &[]]);
-        // Fourth differences pass the high end (16 at half the rate) and hardly anything at 200 Hz.
+        // Fourth differences amplify half the sample rate 16 times and suppress 200 Hz.
         let high = |x: &[f32]| {
             x.windows(5)
                 .map(|w| (w[0] - 4.0 * w[1] + 6.0 * w[2] - 4.0 * w[3] + w[4]).abs())
@@ -116,7 +116,7 @@ fn no_change_clicks() {
 }
 
 #[test]
-fn order_is_obeyed() {
+fn the_order_of_the_stages_is_kept() {
     let x = hits(20_000, 0.8);
     let mut other = full();
     other.order = [
@@ -129,7 +129,7 @@ fn order_is_obeyed() {
         Stage::Cuts,
     ];
     assert!(process(&mut chain(&full()), &x) != process(&mut chain(&other), &x));
-    // With the colour limiter last nothing passes its threshold.
+    // With the colour limiter last nothing exceeds its threshold.
     let peak = |x: &[f32]| x.iter().fold(0.0f32, |a, x| a.max(x.abs()));
     assert!(peak(&process(&mut chain(&full()), &x)) <= 10f32.powf(-3.0 / 20.0) * 1.000_01);
     let mut loud = full();
@@ -147,7 +147,7 @@ fn order_is_obeyed() {
 }
 
 #[test]
-fn tail_ends_and_the_chain_sleeps() {
+fn the_chain_is_idle_after_its_tail() {
     let mut chain = chain(&full());
     assert!(chain.is_idle());
     process(&mut chain, &hits(6000, 0.8));
@@ -166,7 +166,7 @@ fn tail_ends_and_the_chain_sleeps() {
 }
 
 #[test]
-fn a_chain_that_slept_sounds_like_a_fresh_one() {
+fn an_idle_chain_sounds_like_a_new_one() {
     let x = hits(6000, 0.8);
     let mut used = chain(&full());
     process(&mut used, &x);
@@ -183,17 +183,17 @@ fn meters_show_the_reductions() {
     process(&mut c, &hits(2000, 0.9));
     let r = c.take_reductions();
     assert!(r.limiter_db > 0.1 && r.punch_db > 0.1 && r.low_band_db > 0.1, "{r:?}");
-    assert_eq!(c.take_reductions(), Default::default(), "each reading begins anew");
+    assert_eq!(c.take_reductions(), Default::default(), "reading resets the meters");
     c.bypass(Stage::Limiter, true);
     process(&mut c, &hits(4000, 0.9));
-    assert_eq!(c.take_reductions().limiter_db, 0.0, "what is bypassed holds nothing down");
+    assert_eq!(c.take_reductions().limiter_db, 0.0, "a bypassed stage shows no reduction");
     let mut none = chain(&Tone::default());
     process(&mut none, &hits(2000, 0.9));
     assert_eq!(none.take_reductions(), Default::default());
 }
 
 #[test]
-fn nan_does_not_stay_inside() {
+fn nan_does_not_stay_in_the_state() {
     let mut c = chain(&full());
     let mut x = hits(1000, 0.5);
     x[500] = f32::NAN;

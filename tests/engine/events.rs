@@ -1,5 +1,4 @@
-//! Promises of the engine: the same bits whatever the chunks, events on their frame, silence that is
-//! silence.
+//! The engine: the same bits for all chunk sizes, events on their frame, silence of exact zeros.
 
 use crate::support::*;
 use kitwright_core::{
@@ -7,7 +6,7 @@ use kitwright_core::{
     kit::{Alternate, Timing, Trims, VariationMode},
 };
 
-/// Notes, lets go, chokes, trims and a kit in the middle, at awkward frames.
+/// Note ons, note offs, chokes, trims and a change of kit, at irregular frames.
 fn performance() -> Vec<Event> {
     let mut events = Vec::new();
     let mut dice = Dice(11);
@@ -37,7 +36,7 @@ fn performance() -> Vec<Event> {
 }
 
 #[test]
-fn the_same_bits_come_out_whatever_the_chunks() {
+fn the_output_does_not_depend_on_chunks() {
     let events = performance();
     let whole = play(&full_kit(1), 48_000.0, &events, 44_000, &mut |_| 8192);
     assert!(peak(&whole) > 0.05, "the performance is heard");
@@ -51,11 +50,11 @@ fn the_same_bits_come_out_whatever_the_chunks() {
 }
 
 #[test]
-fn offline_the_same_bits_come_out() {
+fn an_offline_engine_gives_the_same_bits() {
     let events = performance();
     let mut kit = full_kit(1).kit.as_ref().clone();
     for pad in &mut kit.doc.pads {
-        // what a draft makes coarser, and a stage more to follow
+        // Two stages more whose loudness is matched.
         (pad.tone.saturation.on, pad.tone.saturation.drive_db, pad.tone.punch.on) = (true, 12.0, true);
     }
     let kit = prepared(&kit);
@@ -66,7 +65,7 @@ fn offline_the_same_bits_come_out() {
 }
 
 #[test]
-fn a_hit_at_its_own_pitch_passes_bit_for_bit_and_on_its_frame() {
+fn a_hit_at_its_own_pitch_is_unchanged_and_on_its_frame() {
     let mut kit = bare_kit(click_take(48_000), 1);
     kit.doc.pads[0].variation = still();
     kit.doc.pads[0].layers[0].settings.hold_ms = 1000.0;
@@ -94,7 +93,7 @@ fn every_rate_of_take_and_engine_plays_in_time() {
 }
 
 #[test]
-fn silence_after_the_tail_is_exactly_zero_and_the_engine_knows() {
+fn after_the_tail_the_output_is_exactly_zero_and_the_engine_silent() {
     let kit = full_kit(4);
     let mut engine = Engine::new(48_000.0);
     engine.set_kit(kit);
@@ -117,7 +116,7 @@ fn silence_after_the_tail_is_exactly_zero_and_the_engine_knows() {
 }
 
 #[test]
-fn a_reset_engine_is_as_good_as_a_fresh_one() {
+fn a_reset_engine_plays_like_a_new_one() {
     let kit = full_kit(1);
     let events = [on(3, NOTES[0], 0.9), on(700, NOTES[1], 0.5), on(2000, NOTES[0], 0.9)];
     let fresh = play(&kit, 48_000.0, &events, 20_000, &mut |_| 64);
@@ -146,10 +145,10 @@ fn the_seed_decides_the_draws() {
 }
 
 #[test]
-fn alternates_never_sound_twice_in_a_row() {
-    for way in [Alternate::InTurn, Alternate::Random] {
+fn no_slice_plays_twice_in_a_row() {
+    for mode in [Alternate::InTurn, Alternate::Random] {
         let mut kit = bare_kit(steps_take(), 4);
-        kit.doc.pads[0].settings.alternate = way;
+        kit.doc.pads[0].settings.alternate = mode;
         let mut engine = Engine::new(48_000.0);
         engine.set_kit(prepared(&kit));
         let meters = engine.meters();
@@ -159,16 +158,16 @@ fn alternates_never_sound_twice_in_a_row() {
             engine.note_on(NOTES[0], 1.0);
             engine.render(10);
             let slice = meters.last_trigger[0].slice.load(std::sync::atomic::Ordering::Relaxed);
-            assert_ne!(Some(slice), last, "{way:?}");
+            assert_ne!(Some(slice), last, "{mode:?}");
             seen[slice as usize] += 1;
             last = Some(slice);
         }
-        assert!(seen.iter().all(|&n| n > 60), "{way:?}: {seen:?}");
+        assert!(seen.iter().all(|&n| n > 60), "{mode:?}: {seen:?}");
     }
 }
 
 #[test]
-fn velocity_chooses_its_slices() {
+fn velocity_chooses_the_slice() {
     let mut kit = bare_kit(steps_take(), 2);
     kit.doc.pads[0].slices[0].velocities = [0.0, 0.5];
     kit.doc.pads[0].slices[1].velocities = [0.5, 1.0];
@@ -182,10 +181,10 @@ fn velocity_chooses_its_slices() {
 }
 
 #[test]
-fn live_hits_differ_placed_and_held_ones_do_not() {
-    let hit = |way: VariationMode, beats: Option<f64>, skip: usize| {
+fn live_triggers_differ_placed_and_held_ones_do_not() {
+    let hit = |mode: VariationMode, beats: Option<f64>, skip: usize| {
         let mut kit = kit_document(1);
-        kit.doc.pads[0].variation.way = way;
+        kit.doc.pads[0].variation.way = mode;
         let mut engine = Engine::new(48_000.0);
         engine.set_kit(prepared(&kit));
         for _ in 0..skip {
@@ -198,18 +197,18 @@ fn live_hits_differ_placed_and_held_ones_do_not() {
     let live = [hit(VariationMode::Live, Some(4.0), 0), hit(VariationMode::Live, Some(4.0), 1)];
     let r = correlation(&live[0], &live[1]);
     assert!(r < 0.98, "two live hits correlate by {r}");
-    // A different history and a rounding of the position do not matter, the place does.
+    // Earlier triggers and rounding of the position do not matter, the place does.
     let placed = [hit(VariationMode::Placed, Some(4.0), 0), hit(VariationMode::Placed, Some(4.000_1), 2)];
     assert_eq!(placed[0], placed[1]);
     assert_ne!(placed[0], hit(VariationMode::Placed, Some(4.25), 0));
     assert_eq!(hit(VariationMode::Held, None, 0), hit(VariationMode::Held, Some(1.0), 3));
-    // Without a transport placed counts hits since the start.
+    // Without a song position placed counts triggers since the start.
     assert_eq!(hit(VariationMode::Placed, None, 1), hit(VariationMode::Placed, None, 1));
     assert_ne!(hit(VariationMode::Placed, None, 0), hit(VariationMode::Placed, None, 1));
 }
 
 #[test]
-fn a_cloud_of_every_timing_sounds_within_its_spread() {
+fn clouds_of_every_timing_sound_within_their_spread() {
     for timing in Timing::ALL {
         let mut kit = bare_kit(click_take(48_000), 1);
         let pad = &mut kit.doc.pads[0];

@@ -82,21 +82,22 @@ fn recording_the_side_input_neither_allocates_nor_frees() {
 }
 
 #[test]
-fn the_guard_would_notice() {
+fn the_guard_detects_an_allocation() {
     // An allocation under the guard aborts the process: tried in a process of its own.
     let me = std::env::current_exe().expect("the test's own path");
-    let run = std::process::Command::new(me).args(["--ignored", "--exact", "offend_the_guard"]).output();
+    let run =
+        std::process::Command::new(me).args(["--ignored", "--exact", "allocate_under_the_guard"]).output();
     assert!(!run.expect("the test starts itself").status.success());
 }
 
 #[test]
-#[ignore = "aborts, on purpose: see the_guard_would_notice"]
-fn offend_the_guard() {
+#[ignore = "aborts, on purpose: see the_guard_detects_an_allocation"]
+fn allocate_under_the_guard() {
     assert_no_alloc(|| drop(std::hint::black_box(vec![1_u8; 1000])));
 }
 
 #[test]
-fn old_kits_come_back_once_their_sound_has_gone() {
+fn old_kits_are_retired_once_they_have_faded_out() {
     let (a, b) = (full_kit(1), full_kit(2));
     let mut engine = Engine::new(48_000.0);
     engine.set_kit(a.clone());

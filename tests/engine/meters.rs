@@ -20,7 +20,7 @@ fn taken(meters: &Meters) -> [f32; 5] {
 }
 
 #[test]
-fn each_reduction_is_shown_where_it_happens_and_nowhere_else() {
+fn each_gain_reduction_is_shown_by_its_own_meter_only() {
     type Change = fn(&mut Kit);
     let changes: [Change; 6] = [
         |_| (),
@@ -51,7 +51,7 @@ fn each_reduction_is_shown_where_it_happens_and_nowhere_else() {
             assert_eq!(db > 3.0, i + 1 == which, "change {which}: {shown:?}");
             assert!(i + 1 == which || db == 0.0, "change {which}: {shown:?}");
         }
-        assert_eq!(taken(&meters), [0.0; 5], "a look begins anew");
+        assert_eq!(taken(&meters), [0.0; 5], "reading resets the meters");
         // The sine of -6 dB at a threshold of -18 dB.
         if which == 1 {
             assert!((shown[0] - 12.0).abs() < 0.05, "{shown:?}");
@@ -60,7 +60,7 @@ fn each_reduction_is_shown_where_it_happens_and_nowhere_else() {
 }
 
 #[test]
-fn the_ceiling_of_the_main_output_shows_its_own_reduction_only_while_it_is_on() {
+fn the_main_ceiling_shows_its_reduction_only_while_it_is_on() {
     let mut kit = bare_kit(sine_take(48_000, 1000.0, 1.0), 1);
     kit.doc.pads[0].settings.level_db = 12.0;
     let mut engine = engine(&kit);
@@ -93,11 +93,11 @@ fn the_cloud_is_shown_as_it_was_drawn_and_heard() {
     pad.cloud.width = 1.0;
     let mut engine = engine(&kit);
     let meters = engine.meters();
-    let mut copies = vec![ShownGrain::default()];
-    assert!(meters.last_cloud[0].read(&mut copies) && copies.is_empty());
+    let mut grains = vec![ShownGrain::default()];
+    assert!(meters.last_cloud[0].read(&mut grains) && grains.is_empty());
     engine.note_on(NOTES[0], 1.0);
-    assert!(meters.last_cloud[0].read(&mut copies));
-    assert_eq!(copies.len(), 20);
+    assert!(meters.last_cloud[0].read(&mut grains));
+    assert_eq!(grains.len(), 20);
     assert_eq!(meters.last_trigger[0].grains.load(Relaxed), 20);
     let within = |c: &ShownGrain| {
         (0.0..=200.0).contains(&c.delay_ms)
@@ -106,10 +106,10 @@ fn the_cloud_is_shown_as_it_was_drawn_and_heard() {
             && c.pan.abs() <= 1.0
             && (0.7..=1.0).contains(&c.length)
     };
-    assert!(copies.iter().all(within), "{copies:?}");
-    let turned = copies.iter().filter(|c| c.reverse).count();
+    assert!(grains.iter().all(within), "{grains:?}");
+    let turned = grains.iter().filter(|c| c.reverse).count();
     assert!((1..20).contains(&turned));
-    // Each copy is heard from its shown time on: forwards ones begin at their peak.
+    // Each grain sounds from its shown time on; forward ones start at their peak.
     let (mut left, mut right) = (Vec::new(), Vec::new());
     for _ in 0..60 {
         engine.render(256);
@@ -117,19 +117,19 @@ fn the_cloud_is_shown_as_it_was_drawn_and_heard() {
         right.extend_from_slice(engine.main()[1]);
     }
     let step = |x: &[f32], at: usize| x[at..at + 200].iter().fold(0.0f32, |p, x| p.max(x.abs()));
-    let early = copies.iter().filter(|c| !c.reverse).min_by(|a, b| a.delay_ms.total_cmp(&b.delay_ms));
+    let early = grains.iter().filter(|c| !c.reverse).min_by(|a, b| a.delay_ms.total_cmp(&b.delay_ms));
     let first = early.expect("some run forwards");
     let at = (first.delay_ms * 48.0) as usize;
     let side = if first.pan < 0.0 { &left } else { &right };
     assert!(step(side, at) > 3.0 * step(side, at.saturating_sub(201)).max(1e-4), "{first:?}");
-    // Another stroke, another cloud.
+    // Another trigger draws another cloud.
     engine.note_on(NOTES[0], 1.0);
     let mut next = Vec::new();
-    assert!(meters.last_cloud[0].read(&mut next) && next != copies);
+    assert!(meters.last_cloud[0].read(&mut next) && next != grains);
 }
 
 #[test]
-fn the_scope_follows_the_output_it_was_told_to() {
+fn the_scope_follows_the_chosen_output() {
     let mut kit = bare_kit(sine_take(48_000, 500.0, 1.0), 1);
     kit.doc.pads[1] = kit.doc.pads[0].clone();
     kit.doc.pads[1].note = NOTES[1];

@@ -1,4 +1,4 @@
-//! Safe to listen to: the ceiling holds, nothing but finite numbers leaves, nothing clicks.
+//! The ceiling holds, every output sample is finite, nothing clicks.
 
 use crate::support::*;
 use kitwright_core::{
@@ -10,7 +10,7 @@ use kitwright_core::{
 use proptest::prelude::*;
 use std::sync::{Arc, atomic::Ordering::Relaxed};
 
-/// Every setting of a table at a random place of its travel, some at the very ends.
+/// Sets half of a table's settings to random values of their range, some of them to its ends.
 fn randomise<T>(table: &[Setting<T>], value: &mut T, dice: &mut Dice) {
     for s in table {
         let travel = match dice.below(6) {
@@ -101,7 +101,7 @@ fn under_the_ceiling(seed: u64) -> Result<(), TestCaseError> {
     events.push(Event { at: 4000, act: Act::Trims(Box::new(trims[1].clone())) });
     events.sort_by_key(|e| e.at);
     let sound = play(&prepared(&kit), rate, &events, 9000, &mut |_| 1 + dice.below(300));
-    // Rounding may add the last bit; a ceiling on its way is the louder of the two.
+    // Rounding may add the last bit; while the ceiling glides the higher of the two counts.
     let gain = |db: f32| 10.0_f32.powf(db / 20.0) * 1.0001;
     let ceilings = trims.each_ref().map(|t| gain(t.kit.ceiling_db));
     for channels in sound.pads.iter().chain([&sound.main]) {
@@ -118,13 +118,13 @@ proptest! {
     #![proptest_config(ProptestConfig { cases: 40, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
-    fn whatever_the_settings_the_output_is_finite_and_under_the_ceiling(seed in any::<u64>()) {
+    fn with_any_settings_the_output_is_finite_and_under_the_ceiling(seed in any::<u64>()) {
         under_the_ceiling(seed)?;
     }
 }
 
 #[test]
-fn a_ceiling_lowered_before_anything_sounds_holds_the_first_sound() {
+fn a_ceiling_lowered_in_silence_limits_the_first_sound() {
     // found by the test above
     under_the_ceiling(5_414_746_310_388_938_327).unwrap();
     let kit = prepared(&sine_kit(30.0, 1));
@@ -151,7 +151,7 @@ fn a_ceiling_lowered_before_anything_sounds_holds_the_first_sound() {
 }
 
 #[test]
-fn absurd_settings_of_a_broken_kit_do_no_harm() {
+fn settings_out_of_range_are_clamped() {
     let mut kit = kit_document(1);
     for (i, pad) in kit.doc.pads.iter_mut().enumerate() {
         let bad = [f32::NAN, f32::INFINITY, f32::NEG_INFINITY, 1e30, -1e30][i % 5];
@@ -178,7 +178,7 @@ fn absurd_settings_of_a_broken_kit_do_no_harm() {
 }
 
 #[test]
-fn the_first_sound_after_a_load_is_never_louder_than_the_ceiling() {
+fn the_first_sound_of_a_new_engine_is_under_the_ceiling() {
     let full = Take::from_samples("full", 48_000, vec![vec![1.0; 48_000]]);
     let mut kit = bare_kit(Arc::new(full), 1);
     kit.doc.pads[0].layers[0].settings.level_db = 24.0;
@@ -216,7 +216,7 @@ const OWN_STEP: f32 = 0.5 * std::f32::consts::TAU * 60.0 / 48_000.0;
 const FADE_STEP: f32 = 0.5 / (0.004 * 48_000.0);
 
 #[test]
-fn whatever_stops_or_moves_a_sound_no_step_is_steeper_than_its_fade() {
+fn no_event_makes_a_step_steeper_than_its_fade() {
     let kit = sine_kit(60.0, 1);
     let mut muted = Trims::default();
     muted.pads[0].mute = true;
@@ -232,7 +232,7 @@ fn whatever_stops_or_moves_a_sound_no_step_is_steeper_than_its_fade() {
     elsewhere.pads[0].in_main = false;
     let mut other = sine_kit(60.0, 1);
     other.doc.seed = 4;
-    // A quarter of a period after a whole number of them: the sound is at its height.
+    // A quarter of a period after a whole number of them: the sound is at its peak.
     let at = 48_000 / 60 * 7 + 200;
     let trims = |t: &Trims| Act::Trims(Box::new(t.clone()));
     let acts = [
@@ -260,7 +260,7 @@ fn whatever_stops_or_moves_a_sound_no_step_is_steeper_than_its_fade() {
 #[test]
 fn the_end_of_a_slice_and_of_a_held_key_do_not_click() {
     let mut kit = sine_kit(60.0, 1);
-    // Ends at the height of a period.
+    // Ends at the peak of a period.
     kit.doc.pads[0].slices[0].end = 48_000 / 60 * 7 + 200;
     let sound = play(&prepared(&kit), 48_000.0, &[on(0, NOTES[0], 1.0)], 9000, &mut |_| 100);
     assert!(largest_step(&sound.main[0]) < OWN_STEP + 2.0 * FADE_STEP + 1e-4);
@@ -279,13 +279,13 @@ fn the_end_of_a_slice_and_of_a_held_key_do_not_click() {
 }
 
 #[test]
-fn stealing_takes_the_quietest_hit_and_fades_it() {
+fn stealing_fades_the_quietest_voice() {
     let mut kit = sine_kit(30.0, 1);
     let sine = kit.doc.pads[0].clone();
     for (p, pad) in kit.doc.pads.iter_mut().enumerate() {
         *pad = sine.clone();
         pad.note = 36 + p as u8;
-        // Pad 15 is the quietest by a little; pad 14 stays free for the stroke that steals.
+        // Pad 15 is the quietest by a little; pad 14 stays free for the trigger that steals.
         pad.layers[0].settings.level_db = if p == 15 { -31.0 } else { -30.0 };
     }
     kit.doc.pads[14].layers[0].settings.level_db = -60.0;
@@ -295,15 +295,15 @@ fn stealing_takes_the_quietest_hit_and_fades_it() {
     events.push(on(2000, 127, 1.0)); // a quarter of the period of 1,600 after a whole one
     let sound = play(&prepared(&kit), 48_000.0, &events, 6000, &mut |_| 64);
     let one = 0.5 * 10.0_f32.powf(-31.0 / 20.0);
-    assert!(largest_step(&sound.pads[15][0]) < one * (0.01 + 1.0 / 192.0), "the stolen hit fades");
-    assert!(sound.pads[15][0][2300..].iter().all(|&x| x == 0.0), "the quietest one is gone");
+    assert!(largest_step(&sound.pads[15][0]) < one * (0.01 + 1.0 / 192.0), "the stolen voice fades");
+    assert!(sound.pads[15][0][2300..].iter().all(|&x| x == 0.0), "the quietest voice has ended");
     assert!((0..14).all(|p| rms(&sound.pads[p][0][3000..6000]) > 0.3 * f64::from(one)));
 }
 
 #[test]
-fn readings_that_ended_ahead_find_room_when_the_pitch_takes_them_back() {
-    // More strokes than there is room for; short readings that end ahead of what is heard make room for others, and
-    // then each move of the pitch takes them back to before their end.
+fn grains_that_ended_ahead_fit_the_pool_when_a_pitch_move_rewinds_them() {
+    // More triggers than the pool can hold. Short grains end ahead of the output and make room for others; each
+    // pitch move then rewinds them to before their end.
     let mut kit = groove::limited(&groove::dense_kit(4, 48)).kit.as_ref().clone();
     for (p, pad) in kit.doc.pads.iter_mut().enumerate() {
         pad.slices[0].end = 100 + 20 * p as u64;
@@ -311,18 +311,18 @@ fn readings_that_ended_ahead_find_room_when_the_pitch_takes_them_back() {
     }
     let mut engine = Engine::new(48_000.0);
     engine.set_kit(prepared(&kit));
-    let (mut most, mut trims) = (0, Trims::default());
+    let (mut max, mut trims) = (0, Trims::default());
     for block in 0..160 {
         (0..16).for_each(|pad| engine.trigger(pad, 1.0));
-        // a pitch that has rested: 15 blocks are 20 ms
+        // The pitch was constant before: 15 blocks are 20 ms.
         if block % 16 == 15 {
             trims.kit.pitch_st += 0.5;
             engine.set_trims(&trims);
         }
         engine.render(64);
-        most = most.max(engine.meters().grains.load(Relaxed));
+        max = max.max(engine.meters().grains.load(Relaxed));
     }
-    assert!(most > 1300, "the room of 1536 was full before some ended: {most}");
+    assert!(max > 1300, "the pool of 1536 was full before some ended: {max}");
     (0..100).for_each(|_| engine.render(64));
     assert_eq!(engine.meters().grains.load(Relaxed), 0, "and is empty afterwards");
     engine.trigger(3, 1.0);
@@ -331,7 +331,7 @@ fn readings_that_ended_ahead_find_room_when_the_pitch_takes_them_back() {
 }
 
 #[test]
-fn a_choke_group_cuts_the_others_and_not_itself() {
+fn a_choke_group_chokes_the_other_pads_but_not_itself() {
     let mut kit = sine_kit(60.0, 1);
     kit.doc.pads[1] = kit.doc.pads[0].clone();
     kit.doc.pads[1].note = 37;
@@ -345,7 +345,7 @@ fn a_choke_group_cuts_the_others_and_not_itself() {
 }
 
 #[test]
-fn a_pads_limiter_is_ready_before_the_peak_and_delays_nothing() {
+fn a_pads_limiter_looks_ahead_without_latency() {
     // A quiet tone, then a peak: the gain must be falling before the peak comes.
     let rate = 48_000;
     let samples: Vec<f32> = (0..6000)

@@ -1,4 +1,4 @@
-//! The parameters of a cloud, one by one, heard through the engine.
+//! The parameters of a cloud, one by one, measured at the output of the engine.
 
 use super::{RATE, heard, plain, sine};
 use crate::support::*;
@@ -8,8 +8,8 @@ use kitwright_core::{
 };
 use std::{f64::consts::FRAC_PI_4, sync::atomic::Ordering::Relaxed};
 
-/// One stroke: what is heard of it, and the copies as they were drawn.
-fn stroke(kit: &Kit, frames: usize) -> ([Vec<f32>; 2], Vec<ShownGrain>) {
+/// One trigger: its output, and the grains of its cloud as they were drawn.
+fn trigger(kit: &Kit, frames: usize) -> ([Vec<f32>; 2], Vec<ShownGrain>) {
     let mut engine = Engine::new(RATE);
     engine.set_kit(prepared(kit));
     let mut copies = Vec::new();
@@ -27,7 +27,7 @@ fn impulse(cloud: Cloud) -> Kit {
     kit
 }
 
-/// Copies at the hit's own pitch, whole.
+/// Grains at the hit's own pitch and length.
 fn even(copies: u8) -> Cloud {
     Cloud { copies, pitch_st: 0.0, length_range: 0.0, window_ms: 0.0, ..Cloud::default() }
 }
@@ -36,10 +36,9 @@ fn gain(db: f64) -> f64 {
     10f64.powf(db / 20.0)
 }
 
-/// Each copy of an impulse stands where it was drawn, as loud as it was drawn, with equal power between left
-/// and right: the whole output is known.
+/// Each grain of an impulse has the time, level and pan (equal power) that were drawn: the whole output is known.
 #[test]
-fn copies_fall_where_and_as_loud_as_drawn_with_equal_power() {
+fn grains_have_the_time_level_and_pan_that_were_drawn() {
     for (copies, timing) in (0..=48).zip(Timing::ALL.iter().cycle()) {
         let cloud = Cloud {
             timing: *timing,
@@ -50,22 +49,22 @@ fn copies_fall_where_and_as_loud_as_drawn_with_equal_power() {
             cloud_db: 6.0,
             ..even(copies)
         };
-        let (sound, drawn) = stroke(&impulse(cloud), 14_000);
+        let (sound, drawn) = trigger(&impulse(cloud), 14_000);
         assert_eq!(drawn.len(), usize::from(copies));
         let mut wanted = [vec![0.0_f64; 14_000], vec![0.0; 14_000]];
         for side in &mut wanted {
             side[0] = 0.02 * if copies > 0 { gain(-3.0) } else { 1.0 };
         }
-        for copy in &drawn {
+        for grain in &drawn {
             let reach = if *timing == Timing::Bursts { 250.0 + 33.0 } else { 250.0 };
-            assert!((0.0..=reach).contains(&copy.delay_ms), "{timing:?}: {copy:?}");
-            assert!((-20.0..=0.0).contains(&copy.level_db) && copy.pan.abs() <= 1.0, "{copy:?}");
+            assert!((0.0..=reach).contains(&grain.delay_ms), "{timing:?}: {grain:?}");
+            assert!((-20.0..=0.0).contains(&grain.level_db) && grain.pan.abs() <= 1.0, "{grain:?}");
             let together = 10.0 * f64::from(copies).log10();
-            let level = 0.02 * gain(6.0 + f64::from(copy.level_db) - together);
-            let angle = (f64::from(copy.pan) + 1.0) * FRAC_PI_4;
-            let exact = f64::from(copy.delay_ms) * RATE / 1000.0;
+            let level = 0.02 * gain(6.0 + f64::from(grain.level_db) - together);
+            let angle = (f64::from(grain.pan) + 1.0) * FRAC_PI_4;
+            let exact = f64::from(grain.delay_ms) * RATE / 1000.0;
             let mut frame = exact.round() as usize;
-            // What is shown has single precision: halfway between two frames it does not tell which.
+            // The meter has single precision, which does not distinguish two frames halfway between them.
             if (exact.fract() - 0.5).abs() < 0.01 {
                 let [a, b] = [exact as usize, exact as usize + 1];
                 frame = if sound[0][a].abs() + sound[1][a].abs() > 0.0 { a } else { b };
@@ -85,7 +84,7 @@ fn copies_fall_where_and_as_loud_as_drawn_with_equal_power() {
 }
 
 #[test]
-fn each_copy_is_a_voice_up_to_forty_eight() {
+fn a_cloud_has_one_grain_per_copy_up_to_48() {
     for copies in [0, 1, 7, 47, 48] {
         let mut engine = Engine::new(RATE);
         engine.set_kit(prepared(&impulse(even(copies))));
@@ -95,9 +94,9 @@ fn each_copy_is_a_voice_up_to_forty_eight() {
     }
 }
 
-/// A handclap: bursts 8 to 15 ms apart, all but the last over by the next one, the last one long.
+/// A handclap: bursts 8 to 15 ms apart; each ends at the next one, the last one is long.
 #[test]
-fn bursts_are_short_but_for_the_last() {
+fn all_bursts_but_the_last_end_at_the_next_one() {
     for gap in [8.0_f32, 11.0, 15.0] {
         let mut kit = plain(vec![0.1; 24_000]);
         kit.doc.pads[0].cloud = Cloud {
@@ -110,7 +109,7 @@ fn bursts_are_short_but_for_the_last() {
             width: 0.0,
             ..even(3)
         };
-        let (sound, drawn) = stroke(&kit, 30_000);
+        let (sound, drawn) = trigger(&kit, 30_000);
         let starts: Vec<f32> = drawn.iter().map(|c| c.delay_ms).collect();
         for (burst, start) in starts.iter().enumerate().take(2) {
             let first = gap * burst as f32;
@@ -121,12 +120,12 @@ fn bursts_are_short_but_for_the_last() {
         let after = ((starts[2].max(starts[1] + gap) + 1.0) * 48.0) as usize;
         let one = 0.1 * gain(-10.0 * 3f64.log10()) + 0.1 * gain(-60.0);
         assert!((f64::from(sound[0][after]) - one).abs() < 1e-4, "{} after the bursts", sound[0][after]);
-        assert!((f64::from(sound[0][20_000]) - one).abs() < 1e-4, "the last rings on");
+        assert!((f64::from(sound[0][20_000]) - one).abs() < 1e-4, "the last one is not shortened");
     }
 }
 
 #[test]
-fn pitches_reach_twelve_semitones_free_and_in_steps_and_sound_as_drawn() {
+fn grain_pitches_reach_twelve_semitones_and_sound_as_drawn() {
     for (draw, steps) in
         [(Draw::Uniform, false), (Draw::Uniform, true), (Draw::Gaussian, false), (Draw::Gaussian, true)]
     {
@@ -142,7 +141,7 @@ fn pitches_reach_twelve_semitones_free_and_in_steps_and_sound_as_drawn() {
                 spread_ms: 0.0,
                 ..even(1)
             };
-            let (sound, drawn) = stroke(&kit, if seed < 4 { 12_000 } else { 64 });
+            let (sound, drawn) = trigger(&kit, if seed < 4 { 12_000 } else { 64 });
             let st = drawn[0].pitch_st;
             assert!(!steps || st.fract() == 0.0, "{st} st is no whole step");
             // The range is two standard deviations of a gaussian draw.
@@ -158,9 +157,9 @@ fn pitches_reach_twelve_semitones_free_and_in_steps_and_sound_as_drawn() {
     }
 }
 
-/// A steady level under a copy: its length, its soft edges.
+/// A constant level as source shows a grain's length and fades.
 #[test]
-fn copies_are_shortened_and_softened_as_stated() {
+fn grains_have_the_stated_length_and_fades() {
     for (length_range, window_ms) in [(0.0, 20.0), (0.8, 5.0), (0.95, 0.0)] {
         let mut kit = plain(vec![0.1; 24_000]);
         kit.doc.pads[0].cloud = Cloud {
@@ -172,7 +171,7 @@ fn copies_are_shortened_and_softened_as_stated() {
             spread_ms: 0.0,
             ..even(1)
         };
-        let (sound, drawn) = stroke(&kit, 25_000);
+        let (sound, drawn) = trigger(&kit, 25_000);
         let dry = 0.1 * gain(-60.0) as f32;
         let at = |frame: usize| if frame < 23_900 { sound[0][frame] - dry } else { sound[0][frame] };
         assert!((1.0 - length_range..=1.0).contains(&drawn[0].length));
@@ -194,7 +193,7 @@ fn copies_are_shortened_and_softened_as_stated() {
 }
 
 #[test]
-fn the_direction_of_copies_is_drawn_with_its_chance() {
+fn grains_are_reversed_with_the_stated_chance() {
     let samples = noise_take(48_000, 1, 8).channels[0].iter().map(|x| x * 0.3).collect::<Vec<f32>>();
     let n = samples.len();
     let mut turned = 0;
@@ -209,7 +208,7 @@ fn the_direction_of_copies_is_drawn_with_its_chance() {
             spread_ms: 0.0,
             ..even(1)
         };
-        let (sound, drawn) = stroke(&kit, if seed < 6 { n } else { 64 });
+        let (sound, drawn) = trigger(&kit, if seed < 6 { n } else { 64 });
         turned += usize::from(drawn[0].reverse);
         if seed < 6 {
             let back: Vec<f32> = samples.iter().rev().copied().collect();
@@ -224,18 +223,18 @@ fn the_direction_of_copies_is_drawn_with_its_chance() {
 
 /// All-passes leave the power as it is and spread it in time.
 #[test]
-fn diffusion_smears_a_copy_and_keeps_its_power() {
+fn diffusion_spreads_a_grain_in_time_and_keeps_its_power() {
     let sharp = Cloud { dry_db: -60.0, level_range_db: 0.0, width: 0.0, spread_ms: 0.0, ..even(1) };
     let smeared = Cloud { diffusion: 1.0, ..sharp };
     let power = |x: &[f32]| x.iter().map(|x| f64::from(*x).powi(2)).sum::<f64>();
-    let (a, b) = (stroke(&impulse(sharp), 48_000).0, stroke(&impulse(smeared), 48_000).0);
+    let (a, b) = (trigger(&impulse(sharp), 48_000).0, trigger(&impulse(smeared), 48_000).0);
     let change = 10.0 * (power(&b[0]) / power(&a[0])).log10();
     let highest = |x: &[f32]| x.iter().fold(0.0_f32, |p, x| p.max(x.abs()));
     let (peak, late) = (highest(&b[0]) / highest(&a[0]), power(&b[0][960..]) / power(&b[0]));
     println!("diffusion: power {change:+.3} dB, peak {peak:.3}, {late:.3} of the power after 20 ms");
     assert!(change.abs() < 0.1, "{change} dB");
     assert!(peak < 0.6 && late > 0.5, "peak {peak}, {late} after 20 ms");
-    // Left and right are smeared apart.
+    // Left and right are decorrelated.
     assert!(correlation(&b[0], &b[1]) < 0.9);
     assert_eq!(heard(&impulse(sharp), 1.0, vec![], 100)[0], a[0][0]);
 }

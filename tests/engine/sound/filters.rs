@@ -17,7 +17,7 @@ fn butterworth(hz: f64, cutoff: f64) -> f64 {
 }
 
 #[test]
-fn cuts_fall_by_12_or_24_db_an_octave() {
+fn cuts_have_12_or_24_db_per_octave() {
     for (steep, slope) in [(false, 12.0), (true, 24.0)] {
         let high = |hz| passed(hz, |s| (s.high_cut_hz, s.steep) = (200.0, steep), 1.0);
         let low = |hz| passed(hz, |s| (s.low_cut_hz, s.steep) = (4000.0, steep), 1.0);
@@ -27,13 +27,13 @@ fn cuts_fall_by_12_or_24_db_an_octave() {
             println!("{what}, {slope} dB: {near:.2} dB, an octave on {far:.2} dB");
             assert!((near - far - slope).abs() < 0.3, "{what}: {} dB an octave", near - far);
         }
-        assert!((high(200.0) + 3.01).abs() < 0.05, "3 dB down where it cuts");
+        assert!((high(200.0) + 3.01).abs() < 0.05, "3 dB down at the cutoff");
     }
 }
 
-/// The cutoff falls back as `sweep_oct * exp(-t / sweep_ms)` octaves.
+/// The cutoff follows `sweep_oct * exp(-t / sweep_ms)` octaves.
 #[test]
-fn a_sweep_falls_as_stated() {
+fn a_sweep_follows_its_formula() {
     let hz = 4000.0;
     let mut kit = plain(sine(hz, 60_000));
     let s = &mut kit.doc.pads[0].layers[0].settings;
@@ -49,7 +49,7 @@ fn a_sweep_falls_as_stated() {
 }
 
 #[test]
-fn soft_strokes_are_darker_by_the_velocitys_share_of_the_octaves() {
+fn a_low_velocity_lowers_the_high_cut_by_its_share_of_the_octaves() {
     for (velocity, octaves) in [(1.0_f32, 0.0), (0.5, 1.5), (0.25, 2.25)] {
         let level = passed(3000.0, |s| (s.high_cut_hz, s.velocity_cut_oct) = (4000.0, 3.0), velocity);
         let wanted = butterworth(3000.0, 4000.0 * f64::exp2(-octaves));

@@ -1,4 +1,4 @@
-//! How a layer reads its slice: loop, direction, pitch, envelope.
+//! How a layer plays its slice: loop, direction, pitch, envelope.
 
 use super::{RATE, heard, plain, roughness, sine};
 use crate::support::*;
@@ -6,8 +6,8 @@ use kitwright_core::kit::Trims;
 use std::f64::consts::TAU;
 
 #[test]
-fn a_held_slice_goes_round_with_its_crossfade() {
-    // No whole number of periods in the loop: without the crossfade each turn would be a step.
+fn a_held_slice_loops_with_its_crossfade() {
+    // The loop is no whole number of periods: without the crossfade there would be a step.
     let samples = sine(143.7, 20_000);
     let mut kit = plain(samples.clone());
     kit.doc.pads[0].settings.held = true;
@@ -32,7 +32,7 @@ fn a_held_slice_goes_round_with_its_crossfade() {
 }
 
 #[test]
-fn a_slice_is_read_backwards_bit_for_bit() {
+fn a_reversed_slice_has_the_same_bits_backwards() {
     let samples = noise_take(48_000, 1, 3).channels[0].clone();
     let mut kit = plain(samples.clone());
     kit.doc.pads[0].layers[0].settings.reverse = true;
@@ -46,7 +46,7 @@ fn a_slice_is_read_backwards_bit_for_bit() {
 }
 
 #[test]
-fn soft_strokes_are_lower_by_the_velocitys_share_of_the_pitch() {
+fn a_low_velocity_lowers_the_pitch_by_its_share() {
     let mut kit = plain(sine(440.0, 40_000));
     kit.doc.pads[0].layers[0].settings.velocity_pitch_st = 12.0;
     for (velocity, st) in [(1.0_f32, 0.0), (0.75, -3.0), (0.5, -6.0), (0.25, -9.0)] {
@@ -63,7 +63,7 @@ fn soft_strokes_are_lower_by_the_velocitys_share_of_the_pitch() {
 
 /// The drop falls as `drop_st * exp(-t / drop_ms)` semitones; the tone's phase is the sum of it.
 #[test]
-fn a_drop_falls_as_stated_and_without_zipper_noise() {
+fn a_pitch_drop_follows_its_formula_without_zipper_noise() {
     let (hz, drop_st, drop_ms) = (100.0, 24.0, 40.0);
     let mut kit = plain(sine(hz, 40_000));
     let s = &mut kit.doc.pads[0].layers[0].settings;
@@ -86,7 +86,7 @@ fn a_drop_falls_as_stated_and_without_zipper_noise() {
     assert!(rough < own_roughness(hz * 4.0), "{rough:e}");
 }
 
-/// Of a sine at a quarter of full scale, and of the reader's own noise while it glides (-105 dB).
+/// Roughness of a sine at a quarter of full scale plus that of the reader's noise while it glides (-105 dB).
 fn own_roughness(hz: f64) -> f32 {
     (0.25 * (2.0 * (TAU * hz / RATE / 2.0).sin()).powi(4)) as f32 + 16.0 * 0.25 * 10f32.powf(-105.0 / 20.0)
 }
@@ -107,7 +107,7 @@ fn a_pitch_trim_glides_without_zipper_noise() {
 
 /// A steady level shows the envelope itself.
 #[test]
-fn the_envelope_takes_its_times_and_bends_by_its_curves() {
+fn the_envelope_has_its_stated_times_and_curves() {
     let mut kit = plain(vec![0.5; 96_000]);
     kit.doc.pads[0].settings.held = true;
     let s = &mut kit.doc.pads[0].layers[0].settings;
@@ -116,7 +116,7 @@ fn the_envelope_takes_its_times_and_bends_by_its_curves() {
     let off = || vec![Event { at: 9600, act: Act::Off(NOTES[0]) }];
     let made = heard(&kit, 1.0, off(), 14_000);
     let level = |frame: usize| f64::from(made[frame]) / 0.5;
-    // The formula of the documentation: what is left after the share `x` of a stretch.
+    // The formula of the documentation: what is left after the share `x` of a segment.
     let fall = |x: f64, curve: f64| {
         let k = curve * 1000.0_f64.ln();
         ((-k * x).exp() - (-k).exp()) / (1.0 - (-k).exp())

@@ -1,9 +1,9 @@
-//! What a layer, a cloud, a tone chain and a look ahead do to a sound, heard through the whole engine.
+//! Layers, clouds, tone chains and look-ahead, measured at the output of the whole engine.
 
-mod ahead;
 mod cloud;
 mod filters;
 mod layer;
+mod lookahead;
 mod tone;
 
 use crate::support::{Event, NOTES, bare_kit, on, play, prepared, still};
@@ -35,7 +35,7 @@ fn plain(samples: Vec<f32>) -> Kit {
     kit
 }
 
-/// The left output of one stroke at frame 0 with more events after it.
+/// The left output of one trigger at frame 0 with more events after it.
 fn heard(kit: &Kit, velocity: f32, more: Vec<Event>, frames: usize) -> Vec<f32> {
     let mut events = vec![on(0, NOTES[0], velocity)];
     events.extend(more);
@@ -48,7 +48,7 @@ fn level_db(x: &[f32]) -> f64 {
     20.0 * (crate::support::rms(x) * std::f64::consts::SQRT_2).log10()
 }
 
-/// The largest fourth difference: 16 times what lies at half the rate, hardly anything of a low tone.
+/// The largest fourth difference: it amplifies half the sample rate 16 times and suppresses low tones.
 fn roughness(x: &[f32]) -> f32 {
     x.windows(5).map(|w| (w[0] - 4.0 * w[1] + 6.0 * w[2] - 4.0 * w[3] + w[4]).abs()).fold(0.0, f32::max)
 }

@@ -1,4 +1,4 @@
-//! The tone chain of a pad, heard through the engine: with and without, its order, tilt, the bell on the note.
+//! The tone chain of a pad, measured at the output of the engine: bypass, order, tilt, the bell that follows the note.
 
 use super::{RATE, level_db, plain, sine};
 use crate::support::*;
@@ -53,9 +53,9 @@ fn kit_of(take: &Arc<Take>, hits: &[Hit], tone: Tone) -> Kit {
     kit
 }
 
-/// Strokes of several velocities over two seconds with everything working, and two seconds more with stages
-/// passed by: what somebody hears who compares. The second half.
-fn strokes(kit: &Kit, stages: u8, whole: bool) -> [Vec<f32>; 2] {
+/// Triggers of several velocities over two seconds without bypass, then two seconds with stages bypassed, as when a
+/// player compares. Returns the second half.
+fn triggers(kit: &Kit, stages: u8, whole: bool) -> [Vec<f32>; 2] {
     let mut trims = Trims::default();
     trims.kit.ceiling_on = false;
     let mut engine = Engine::new(RATE);
@@ -76,49 +76,49 @@ fn loudness(sound: &[Vec<f32>; 2]) -> f64 {
     meter.loudness_global().expect("a loudness")
 }
 
-/// By ebur128 (ITU-R BS.1770), within what ears tell apart (about 1 LU).
+/// By ebur128 (ITU-R BS.1770), within 1 LU: about the smallest audible difference. Common practice, no source.
 #[test]
-fn every_stage_is_passed_by_at_its_own_loudness_on_real_sounds() {
+fn every_stage_is_bypassed_at_its_own_loudness_on_real_sounds() {
     let mut worst = 0.0_f64;
     for (name, take) in takes() {
         let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("hits");
         for stage in Stage::ALL {
             let kit = kit_of(&take, &hits, figures::tone::only(stage));
-            let (with, without) = (strokes(&kit, 0, false), strokes(&kit, 1 << stage as u8, false));
-            assert!(with != without, "{name}: {stage:?} does something");
+            let (with, without) = (triggers(&kit, 0, false), triggers(&kit, 1 << stage as u8, false));
+            assert!(with != without, "{name}: {stage:?} is audible");
             let apart = loudness(&without) - loudness(&with);
-            println!("{name}: {stage:?} passed by {apart:+.2} LU louder");
+            println!("{name}: {stage:?} bypassed {apart:+.2} LU louder");
             worst = worst.max(apart.abs());
         }
         let kit = kit_of(&take, &hits, figures::tone::full());
-        let apart = loudness(&strokes(&kit, 0, true)) - loudness(&strokes(&kit, 0, false));
-        println!("{name}: the whole chain passed by {apart:+.2} LU louder");
+        let apart = loudness(&triggers(&kit, 0, true)) - loudness(&triggers(&kit, 0, false));
+        println!("{name}: the whole chain bypassed {apart:+.2} LU louder");
         worst = worst.max(apart.abs());
     }
     assert!(worst < 1.0, "{worst:.2} LU");
 }
 
 #[test]
-fn the_order_of_a_pads_chain_is_heard_and_kept_in_the_kit() {
+fn the_order_of_the_stages_is_audible_and_saved_in_the_kit() {
     let take = Arc::new(borrowed_cello(1).0);
     let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("hits");
     let usual = kit_of(&take, &hits, figures::tone::full());
     let mut turned = usual.clone();
     turned.doc.pads[0].tone.order.reverse();
-    assert!(strokes(&usual, 0, false) != strokes(&turned, 0, false), "another order is another sound");
+    assert!(triggers(&usual, 0, false) != triggers(&turned, 0, false), "another order sounds different");
     let folder = tempfile::tempdir().expect("a folder");
     let path = folder.path().join("turned.kitwright");
     turned.save(&path, &Quiet).expect("saved");
     let loaded = Kit::load(&path, &Quiet).expect("loaded");
     assert_eq!(loaded.doc.pads[0].tone.order, turned.doc.pads[0].tone.order);
-    assert!(strokes(&loaded, 0, false) == strokes(&turned, 0, false), "to the bit");
+    assert!(triggers(&loaded, 0, false) == triggers(&turned, 0, false), "to the bit");
 }
 
 /// Level at `hz` with a change of the pad, against the pad without, dB.
 fn gain(hz: f64, trims: &Trims, change: impl Fn(&mut Kit)) -> f64 {
     let mut kit = plain(sine(hz, 40_000));
     let entry = kit.takes[0].clone();
-    // The fundamental that hearing found.
+    // The fundamental that detection found.
     let described = Description { pitch_hz: Some(hz as f32), ..Description::default() };
     kit.doc.takes = vec![TakeEntry::new(
         &entry,
@@ -138,7 +138,7 @@ fn gain(hz: f64, trims: &Trims, change: impl Fn(&mut Kit)) -> f64 {
 
 /// The prototype `(g s + 1) / (s + g)` at `s = j hz / 1000`.
 #[test]
-fn tilt_turns_around_1_khz_as_its_prototype_does() {
+fn tilt_follows_its_prototype_around_1_khz() {
     for db in [6.0_f32, -6.0] {
         for hz in [60.0, 400.0, 1000.0, 2500.0, 9000.0] {
             let (g, s) = (10f64.powf(f64::from(db) / 20.0), hz / 1000.0);
@@ -150,7 +150,7 @@ fn tilt_turns_around_1_khz_as_its_prototype_does() {
 }
 
 #[test]
-fn the_bell_on_the_note_follows_the_pad_wherever_it_is_pitched() {
+fn the_note_bell_follows_the_pitch_of_the_pad() {
     for (st, cents, trim) in
         [(0.0, 0.0, 0.0), (7.0, 0.0, 0.0), (-5.0, 30.0, 0.0), (0.0, 0.0, 4.0), (3.0, 0.0, -8.0)]
     {
@@ -162,7 +162,7 @@ fn the_bell_on_the_note_follows_the_pad_wherever_it_is_pitched() {
         };
         let made = gain(300.0, &trims, |k| {
             pitched(k);
-            // Where it stands by itself it would do nothing here.
+            // At its own frequency it would do nothing here.
             k.doc.pads[0].tone.note_bell = Band { on: true, hz: 8000.0, gain_db: 9.0, q: 8.0 };
         }) - gain(300.0, &trims, pitched);
         assert!((made - 9.0).abs() < 0.1, "pitch {st} st {cents} ct, trim {trim} st: {made:+.2} dB");

@@ -70,7 +70,7 @@ pub fn limited(kit: &PlayKit) -> Arc<PlayKit> {
 }
 
 /// What the groove strikes before block `block`: four pads on each sixteenth at 120, all pads in turn.
-pub fn strike_groove(engine: &mut Engine, block: usize) {
+pub fn trigger_groove(engine: &mut Engine, block: usize) {
     if block.is_multiple_of(94) {
         (0..4).for_each(|i| engine.trigger((block / 94 * 5 + i * 3) % PADS, 0.8));
     }
@@ -80,7 +80,7 @@ pub fn strike_groove(engine: &mut Engine, block: usize) {
 pub fn play_groove(engine: &mut Engine, frames: usize) -> f32 {
     let mut peak = 0.0_f32;
     for block in 0..frames / BLOCK {
-        strike_groove(engine, block);
+        trigger_groove(engine, block);
         engine.render(BLOCK);
         peak = engine.main()[0].iter().fold(peak, |p, x| p.max(x.abs()));
     }

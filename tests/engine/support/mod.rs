@@ -1,11 +1,11 @@
 //! Kits, performances and measures that the engine's tests share.
 #![allow(dead_code)]
 
+pub mod comparison_crates;
+pub mod cpu_load;
 pub mod denormals;
 pub mod figures;
 pub mod groove;
-pub mod rivals;
-pub mod shares;
 
 use kitwright_core::{
     engine::{Engine, PlayKit},

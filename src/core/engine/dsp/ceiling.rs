@@ -8,7 +8,7 @@
 //!
 //! A partial sum overshoots by up to 14 %, like any truncated sum of sines, so a low tone is limited to 1.1 dB
 //! below the ceiling. Any method without latency has this limit: a tone that stops suddenly at its peak does
-//! overshoot its samples by 1.1 dB, and the next frame is not known (a test in `tests/engine/sound/ahead.rs`
+//! overshoot its samples by 1.1 dB, and the next frame is not known (a test in `tests/engine/sound/lookahead.rs`
 //! measures both figures).
 //!
 //! Nothing is computed while the last samples are so low that no sum can reach the ceiling.

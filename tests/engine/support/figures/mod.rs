@@ -2,8 +2,8 @@
 //! them all.
 
 pub mod cloud;
-pub mod colour;
 pub mod dynamics;
 pub mod filters;
-pub mod reading;
+pub mod resampling;
+pub mod saturation;
 pub mod tone;

@@ -1,8 +1,8 @@
 //! General-purpose crates that do the same work, side by side with ours.
 
 use super::{
-    figures::reading::{RATE, fit, semitones, sine},
-    shares::now,
+    cpu_load::now,
+    figures::resampling::{RATE, fit, semitones, sine},
 };
 use biquad::Biquad;
 use kitwright_core::engine::dsp::{

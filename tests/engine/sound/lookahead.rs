@@ -1,10 +1,10 @@
-//! Limiters that look ahead in every kind of pad, while everything happens on its frame.
+//! Limiters with look-ahead in every kind of pad: all events still act on their frame.
 
 use super::{RATE, heard, plain, sine, take};
 use crate::support::*;
 use kitwright_core::kit::{Kit, Trims};
 
-/// One-shot, held, held and going round; each forwards and backwards, alone and with a cloud.
+/// One-shot, held, and held with a loop; each forwards and backwards, without and with a cloud.
 fn kinds() -> Vec<(String, Kit)> {
     let mut found = Vec::new();
     for (what, held, loops) in [("one-shot", false, false), ("held", true, false), ("looped", true, true)] {
@@ -23,10 +23,10 @@ fn kinds() -> Vec<(String, Kit)> {
     found
 }
 
-/// A limiter that has nothing to hold changes nothing: the sound must be that of a pad without one, in which
-/// nothing runs ahead. Only sums of several hits are rounded in another order.
+/// A limiter with nothing to limit changes nothing: the sound must be that of a pad without one, which is not
+/// rendered ahead. Only the sums of several voices are rounded in another order.
 #[test]
-fn what_runs_ahead_obeys_keys_and_trims_on_their_frames() {
+fn releases_and_trims_act_on_their_frame_with_lookahead() {
     let mut bent = Trims::default();
     bent.pads[0].pitch_st = 5.0;
     let mut bent_more = bent.clone();
@@ -35,14 +35,14 @@ fn what_runs_ahead_obeys_keys_and_trims_on_their_frames() {
     let off = |at| Event { at, act: Act::Off(NOTES[0]) };
     let key = NOTES[0];
     let performances: [(&str, Vec<Event>); 4] = [
-        ("let go", vec![on(5, key, 1.0), off(3001)]),
+        ("released", vec![on(5, key, 1.0), off(3001)]),
         (
-            "let go at once and again",
+            "released at once, and pressed again",
             vec![on(5, key, 1.0), off(5), on(90, key, 0.7), off(97), on(2000, key, 1.0)],
         ),
         ("bent", vec![on(5, key, 1.0), trims(1003, &bent), trims(1963, &bent_more), trims(4000, &bent)]),
         (
-            "bent and let go",
+            "bent and released",
             vec![on(5, key, 1.0), on(2900, key, 0.5), trims(3000, &bent), off(3000), trims(3960, &bent_more)],
         ),
     ];
@@ -59,7 +59,7 @@ fn what_runs_ahead_obeys_keys_and_trims_on_their_frames() {
                     let made = play(&prepared(&ahead), RATE, events, 16_000, &mut |_| chunk);
                     let alike = (0..2).all(|c| {
                         let pairs = reference.pads[0][c].iter().zip(&made.pads[0][c]);
-                        pairs.fold(0.0_f32, |most, (a, b)| most.max((a - b).abs())) < 1e-6
+                        pairs.fold(0.0_f32, |max, (a, b)| max.max((a - b).abs())) < 1e-6
                     });
                     assert!(alike, "{what}, {how}, both {both}, chunks of {chunk}");
                 }
@@ -68,10 +68,10 @@ fn what_runs_ahead_obeys_keys_and_trims_on_their_frames() {
     }
 }
 
-/// A sweep by the host, a move in each block: what was rendered ahead is heard as it was, so each move comes in late,
-/// in the midst of the glide of the one before. A sine tells by its phase how much that is.
+/// The host moves the pitch in each block: frames rendered ahead are output as they are, so each move is heard late,
+/// during the glide of the one before. The phase of a sine shows by how much.
 #[test]
-fn a_pitch_that_keeps_moving_is_heard_almost_in_time_and_lands_where_it_goes() {
+fn a_pitch_that_keeps_moving_is_late_by_the_lookahead_only() {
     let mut sweep = vec![on(0, NOTES[0], 1.0)];
     sweep.extend((0..40u64).map(|i| {
         let mut trims = Trims::default();
@@ -89,20 +89,20 @@ fn a_pitch_that_keeps_moving_is_heard_almost_in_time_and_lands_where_it_goes() {
         let made = play(&prepared(&kit), RATE, &sweep, 14_000, &mut |_| chunk);
         let (a, b) = (&open.pads[0][0], &made.pads[0][0]);
         let off_by = |part: std::ops::Range<usize>| {
-            a[part.clone()].iter().zip(&b[part]).fold(0.0f32, |most, (a, b)| most.max((a - b).abs()))
+            a[part.clone()].iter().zip(&b[part]).fold(0.0f32, |max, (a, b)| max.max((a - b).abs()))
         };
         let (first, whole, height) = (off_by(0..1067), off_by(0..14_000), peak(&open));
         println!("chunks of {chunk}: {first} up to the second move, {whole} in all, of {height}");
-        assert!(first < 1e-6, "the first move comes on its frame");
-        assert!(whole > 1e-4, "the next ones do not go back");
+        assert!(first < 1e-6, "the first move acts on its frame");
+        assert!(whole > 1e-4, "the next ones are not rewound");
         assert!(whole < 0.03 * height, "but are hardly late");
-        assert!(b[12_500..].iter().all(|&x| x == 0.0), "the key was let go");
+        assert!(b[12_500..].iter().all(|&x| x == 0.0), "the key was released");
     }
 }
 
 #[test]
-fn the_limiter_is_ready_before_each_peak_of_a_held_slice_that_goes_round() {
-    // A quiet tone with a peak; the stretch with the peak is repeated each 4000 frames.
+fn the_gain_falls_before_each_peak_of_a_looped_slice() {
+    // A quiet tone with a peak; the part with the peak is looped every 4000 frames.
     let samples: Vec<f32> = (0..6000)
         .map(|i| (if (3000..3100).contains(&i) { 0.6 } else { 0.1 }) * (i as f32 * 0.2).sin())
         .collect();
@@ -134,11 +134,10 @@ fn the_limiter_is_ready_before_each_peak_of_a_held_slice_that_goes_round() {
     }
 }
 
-/// A gain that only turns down and knows nothing of the next frame must be ready for silence: a low tone
-/// that stops dead at its height swings over its own samples by this much between them, whatever the meter.
-/// So the ceiling holds it below the ceiling by as much (`dsp/ceiling.rs`).
+/// A ceiling without latency must allow for silence after each frame: a low tone that stops suddenly at its peak
+/// overshoots its own samples by `needed`. So the ceiling limits it to that much below (`dsp/ceiling.rs`).
 #[test]
-fn a_low_tone_is_held_no_further_below_the_ceiling_than_its_sudden_end_would_need() {
+fn a_low_tone_is_limited_no_further_below_the_ceiling_than_its_sudden_end_needs() {
     let db = |x: f64| 20.0 * x.log10();
     let (mut most, mut needed) = (0.0_f64, 0.0_f64);
     for hz in [30.0, 55.0, 82.0, 110.0, 220.0] {

@@ -1,6 +1,6 @@
 //! How much of a core the loads of `groove` take, block by block, and how much arithmetic alone would.
 
-use super::groove::{BLOCK, RATE, dense_kit, groove_kit, limited, storm_kit, strike_groove};
+use super::groove::{BLOCK, RATE, dense_kit, groove_kit, limited, storm_kit, trigger_groove};
 use kitwright_core::{
     engine::{Engine, PlayKit},
     kit::{PADS, Trims},
@@ -13,7 +13,7 @@ use std::{
 /// Readings of the storm: sixteen pads of four layers and 48 copies.
 pub const STORM: usize = PADS * 52;
 
-/// Times of blocks as shares of the time that a block lasts, percent.
+/// Times of blocks as cpu_load of the time that a block lasts, percent.
 #[derive(Debug, Clone, Copy)]
 pub struct Shares {
     pub median: f64,
@@ -57,12 +57,12 @@ pub fn now() -> f64 {
 }
 
 /// Renders blocks, each after its strokes; the seconds each took.
-fn run(kit: &Arc<PlayKit>, blocks: usize, mut strike: impl FnMut(&mut Engine, usize)) -> (Vec<f64>, Engine) {
+fn run(kit: &Arc<PlayKit>, blocks: usize, mut trigger: impl FnMut(&mut Engine, usize)) -> (Vec<f64>, Engine) {
     let mut engine = Engine::new(RATE);
     engine.set_kit(kit.clone());
     let seconds = (0..blocks).map(|block| {
         let start = now();
-        strike(&mut engine, block);
+        trigger(&mut engine, block);
         engine.render(BLOCK);
         black_box(engine.main()[0][0]);
         now() - start
@@ -112,7 +112,7 @@ pub fn storm_of(kit: &Arc<PlayKit>, repeats: usize) -> Shares {
 
 /// Sixteenths at 120, four pads on each, clouds of 12.
 pub fn groove(repeats: usize) -> Shares {
-    least(repeats, &groove_kit(), 5000, strike_groove)
+    least(repeats, &groove_kit(), 5000, trigger_groove)
 }
 
 /// The groove with every pad's limiter on, and with the kit's pitch automated as well, moving in each block.
@@ -120,9 +120,9 @@ pub fn limited_grooves(repeats: usize) -> [Shares; 2] {
     let kit = limited(&groove_kit());
     let bent = |engine: &mut Engine, block: usize| {
         bend(engine, block);
-        strike_groove(engine, block);
+        trigger_groove(engine, block);
     };
-    [least(repeats, &kit, 5000, strike_groove), least(repeats, &kit, 5000, bent)]
+    [least(repeats, &kit, 5000, trigger_groove), least(repeats, &kit, 5000, bent)]
 }
 
 /// The storm with every pad's limiter on and the kit's pitch moving in each block.
