@@ -1,4 +1,4 @@
-//! Which trims the host moves: each says so for a moment, wherever it is shown.
+//! Which trims the host automates: each is marked for a moment, wherever it is shown.
 
 use super::{
     trims::{Trim, TrimAccess},
@@ -11,12 +11,12 @@ use kitwright_core::{
 
 /// How long a trim that the host moved is marked, s.
 const MARK: f64 = 0.8;
-/// How long after the hand let go a value may still come back from the host, s: hosts pass it on in a block.
+/// How long after a gesture a value may still come back from the host, s: hosts pass it on with a later block.
 const ECHO: f64 = 0.4;
 /// Trims of a kit.
 const COUNT: usize = KIT_TRIMS.len() + PADS * PAD_TRIMS.len();
 
-/// Every trim as it was in the frame before, and when it was moved, by whom.
+/// Every trim's value in the frame before, and when host or window moved it last.
 #[derive(Debug, Default)]
 pub struct Automation {
     /// Empty before the first frame.
@@ -44,7 +44,7 @@ fn all() -> impl Iterator<Item = Trim> {
 }
 
 impl Automation {
-    /// Takes a frame's values at `now` (s); what changed and was not under the hand was the host.
+    /// Reads all trims at `now` (s); those that changed without a gesture of the window were moved by the host.
     pub fn follow(&mut self, trims: &dyn TrimAccess, now: f64) {
         self.now = now;
         let first = self.seen.is_empty();
@@ -67,7 +67,7 @@ impl Automation {
         }
     }
 
-    /// The window itself moved one: no mark.
+    /// Notes that the window itself moved a trim: no mark.
     pub fn by_hand(&mut self, trim: Trim) {
         if let Some(seen) = self.seen.get_mut(index(trim)) {
             seen.by_hand = self.now;
@@ -89,7 +89,7 @@ impl Automation {
         (0..KIT_TRIMS.len()).filter(|&i| self.moves(Trim::Kit(i))).count()
     }
 
-    /// Whether a mark is shown that will go.
+    /// Whether any mark is shown.
     pub fn any(&self) -> bool {
         self.seen.iter().any(|s| self.now - s.by_host < MARK)
     }
@@ -166,7 +166,7 @@ mod tests {
     use crate::editor::trims::PlainTrims;
 
     #[test]
-    fn only_what_the_host_moves_is_marked_and_only_for_a_moment() {
+    fn trims_moved_by_the_host_are_marked_for_800_ms() {
         let (kit, pad) = (Trim::Kit(0), Trim::Pad(15, 1));
         let mut trims = PlainTrims::default();
         let mut automation = Automation::default();

@@ -2,7 +2,7 @@
 
 use kitwright_core::kit::{Kit, PADS, Pad};
 
-/// The sides that are not heard. A side that was never left is the same as the other.
+/// The versions that are not heard. Both are the same until the first switch.
 #[derive(Debug, Default)]
 pub struct Compare {
     pads: [Option<Pad>; PADS],
@@ -22,19 +22,19 @@ impl Compare {
         side(self.kit_on_b)
     }
 
-    /// Puts `now` aside and gives the other side of the pad, or `None` when both are the same so far.
+    /// Keeps `now` and returns the other version of the pad, or `None` when both are the same so far.
     pub fn turn_pad(&mut self, pad: usize, now: &Pad) -> Option<Pad> {
         self.pad_on_b[pad] = !self.pad_on_b[pad];
         self.pads[pad].replace(now.clone())
     }
 
-    /// Puts `now` aside and gives the other side of the kit, or `None` when both are the same so far.
+    /// Keeps `now` and returns the other version of the kit, or `None` when both are the same so far.
     pub fn turn_kit(&mut self, now: &Kit) -> Option<Kit> {
         self.kit_on_b = !self.kit_on_b;
         self.kit.replace(now.clone())
     }
 
-    /// Both sides start anew: another kit was opened.
+    /// Forgets all versions: another kit was opened.
     pub fn forget(&mut self) {
         *self = Self::default();
     }
@@ -50,7 +50,7 @@ mod tests {
     use kitwright_core::kit::Role;
 
     #[test]
-    fn turning_twice_gives_back_what_was_there() {
+    fn switching_twice_restores_the_first_version() {
         let mut compare = Compare::default();
         let (a, b) = (Pad::empty(36, Role::Kick), Pad::empty(40, Role::Snare));
         assert_eq!(compare.turn_pad(3, &a), None);

@@ -17,13 +17,13 @@ enum Under {
     Elsewhere,
 }
 
-/// The words of the hint.
-fn words(under: Under, files: &[PathBuf], empty: bool) -> String {
+/// Text of the hint.
+fn hint_text(under: Under, files: &[PathBuf], empty: bool) -> String {
     match (files, under) {
         _ if files.iter().any(|f| file_browser::is_kit(f)) => "Drop: opens the kit".into(),
         ([_], Under::Pad(pad)) => format!("Drop: becomes pad {}", pad + 1),
         (_, Under::Pad(pad)) => format!("Drop: becomes pad {} and those after it", pad + 1),
-        ([_], Under::Role(pad)) => format!("Drop: pad {} comes close to it", pad + 1),
+        ([_], Under::Role(pad)) => format!("Drop: target sound of pad {}", pad + 1),
         _ if empty => "Drop: makes a kit of it".into(),
         _ => "Drop: one more take; onto a pad: becomes the pad".into(),
     }
@@ -51,7 +51,7 @@ pub(super) fn take(ui: &Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
     }
 }
 
-/// One file a pad, from `pad` on along the keys; what finds no pad becomes a take.
+/// One file per pad, from `pad` on along the keys; files without a pad become takes.
 fn onto_pads(cx: &FrameContext<'_>, pad: usize, files: Vec<PathBuf>) {
     let along = cx.pads_along_the_keys();
     let first = along.iter().position(|p| *p == pad).unwrap_or(0);
@@ -91,7 +91,7 @@ pub(super) fn hint(ui: &Ui, state: &WindowState, cx: &FrameContext<'_>) {
     if let Some(place) = place {
         painter.rect_stroke(place, theme::ROUND, (2.0, theme::INK), egui::StrokeKind::Inside);
     }
-    let text = words(under, &files, cx.kit.takes.is_empty());
+    let text = hint_text(under, &files, cx.kit.takes.is_empty());
     let galley = painter.layout_no_wrap(text, theme::title(), theme::ON_AMBER);
     let screen = ui.ctx().content_rect();
     let at = pos2(screen.center().x, screen.top() + 60.0);
@@ -105,12 +105,12 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_hint_says_what_the_drop_does() {
+    fn the_hint_names_the_effect_of_the_drop() {
         let wav = || vec![PathBuf::from("a.wav")];
-        assert_eq!(words(Under::Pad(2), &wav(), false), "Drop: becomes pad 3");
-        assert_eq!(words(Under::Role(2), &wav(), false), "Drop: pad 3 comes close to it");
-        assert_eq!(words(Under::Elsewhere, &wav(), true), "Drop: makes a kit of it");
-        assert_eq!(words(Under::Pad(2), &[PathBuf::from("a.kitwright")], false), "Drop: opens the kit");
-        assert!(words(Under::Pad(0), &[wav(), wav()].concat(), false).contains("those after it"));
+        assert_eq!(hint_text(Under::Pad(2), &wav(), false), "Drop: becomes pad 3");
+        assert_eq!(hint_text(Under::Role(2), &wav(), false), "Drop: target sound of pad 3");
+        assert_eq!(hint_text(Under::Elsewhere, &wav(), true), "Drop: makes a kit of it");
+        assert_eq!(hint_text(Under::Pad(2), &[PathBuf::from("a.kitwright")], false), "Drop: opens the kit");
+        assert!(hint_text(Under::Pad(0), &[wav(), wav()].concat(), false).contains("those after it"));
     }
 }

@@ -1,4 +1,4 @@
-//! A file browser inside the window: hosts do not bear native dialogs.
+//! A file browser inside the window: native dialogs block or crash some hosts.
 //!
 //! Folders are read on a thread of their own, since a network folder may take seconds.
 
@@ -15,7 +15,7 @@ const AUDIO: &[&str] =
     &["wav", "wave", "aif", "aiff", "aifc", "flac", "mp3", "ogg", "oga", "m4a", "mp4", "aac", "alac", "caf"];
 /// Ending of kit files.
 pub const KIT: &str = "kitwright";
-/// Most entries that are shown of one folder.
+/// Entries shown of one folder at most.
 const MAX_ENTRIES: usize = 5000;
 
 /// What the chosen file is for.
@@ -41,7 +41,7 @@ impl Purpose {
             Self::Open => "Open a recording or a kit",
             Self::AddTake => "Add a take of the same instrument",
             Self::Song => "Tune the kit to a recording of the song",
-            Self::Target(_) => "A drum sound for the pad to come close to",
+            Self::Target(_) => "Choose a target sound for the pad",
             Self::Save => "Save the kit",
             Self::Export => "Export pads, groove and picture",
         }
@@ -52,7 +52,7 @@ impl Purpose {
             Self::Open => "Open file",
             Self::AddTake => "Add this take",
             Self::Song => "Tune to this",
-            Self::Target(_) => "Closer to this",
+            Self::Target(_) => "Use as target",
             Self::Save => "Save here",
             Self::Export => "Export here",
         }
@@ -98,12 +98,12 @@ pub struct FileBrowser {
     entries: Vec<FolderEntry>,
     trouble: Option<String>,
     coming: Option<Mutex<mpsc::Receiver<Listed>>>,
-    /// A file of that name is there; the next press replaces it.
+    /// An existing file of that name; the next press replaces it.
     replace: Option<PathBuf>,
     fresh: bool,
 }
 
-/// What became of the browser in a frame.
+/// State of the browser after a frame.
 #[derive(Debug, PartialEq)]
 pub enum Outcome {
     /// It stays open.
@@ -132,6 +132,11 @@ impl FileBrowser {
         browser
     }
 
+    /// Whether a folder is being read.
+    pub fn is_working(&self) -> bool {
+        self.coming.is_some()
+    }
+
     /// Shows it; `fit` is the shaping for a kit made of the file.
     pub fn show(&mut self, ctx: &Context, memory: &mut Memory, fit: f32) -> Outcome {
         self.receive();
@@ -155,7 +160,7 @@ impl FileBrowser {
         let (send, coming) = mpsc::channel();
         let (path, purpose, ctx) = (folder.clone(), self.purpose, ctx.clone());
         let spawned = std::thread::Builder::new().name("kitwright files".into()).spawn(move || {
-            // nobody listens any more once the browser is closed
+            // no receiver is left once the browser is closed
             let _ = send.send(list(&path, purpose));
             ctx.request_repaint();
         });
@@ -255,7 +260,7 @@ impl FileBrowser {
             } else if self.coming.is_some() {
                 ui.label("Reading the folder...");
             } else if self.entries.is_empty() {
-                ui.label(RichText::new("Nothing here that fits.").color(theme::INK_SOFT));
+                ui.label(RichText::new("No matching files in this folder.").color(theme::INK_SOFT));
             }
             ScrollArea::vertical().max_height(height).auto_shrink([false, true]).show_rows(
                 ui,
@@ -310,8 +315,8 @@ impl FileBrowser {
             let help = match self.purpose {
                 Purpose::Open => "Makes a kit of a recording, or opens a kit.",
                 Purpose::AddTake => "The pads stay as they are.",
-                Purpose::Song => "Hears its key; pads with a pitch are tuned to it.",
-                Purpose::Target(_) => "Only measured: its sound does not go into the kit.",
+                Purpose::Song => "Detects its key; pads with a pitch are tuned to it.",
+                Purpose::Target(_) => "Only measured: the sound does not go into the kit.",
                 Purpose::Save => "One file with everything in it.",
                 Purpose::Export => "WAV files of the pads, a groove, its MIDI and a picture.",
             };
@@ -399,7 +404,7 @@ fn list(folder: &Path, purpose: Purpose) -> Listed {
         .filter_map(|e| {
             let name = e.file_name().to_string_lossy().into_owned();
             let path = e.path();
-            // follows links, as the one who clicks would
+            // follows links
             let meta = std::fs::metadata(&path).ok()?;
             let shown = meta.is_dir() || purpose.shows(&extension(&path));
             (shown && !name.starts_with('.')).then(|| FolderEntry {
@@ -456,7 +461,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_ending_decides_what_a_file_is() {
+    fn the_file_name_ending_decides_between_kit_and_recording() {
         assert_eq!(job_for("a/b.KITWRIGHT".into(), 0.5), Job::LoadKit("a/b.KITWRIGHT".into()));
         assert_eq!(job_for("a/b.wav".into(), 0.5), Job::NewKit { takes: vec!["a/b.wav".into()], fit: 0.5 });
         assert_eq!(with_ending("x/my.kit".into()), PathBuf::from("x/my.kit.kitwright"));
@@ -464,7 +469,7 @@ mod tests {
     }
 
     #[test]
-    fn a_folder_is_listed_folders_first_and_only_what_fits() {
+    fn folders_come_first_and_only_matching_files_are_listed() {
         let dir = tempfile::tempdir().expect("temporary folder");
         for file in ["b.wav", "a.flac", "notes.txt", "k.kitwright", ".hidden.wav"] {
             std::fs::write(dir.path().join(file), "x").expect("written");

@@ -1,4 +1,4 @@
-//! What the parts of the window work with in one frame.
+//! What every view gets in one frame: the session, the kit, the trims.
 
 use super::{
     trims::{Trim, TrimAccess},
@@ -31,7 +31,7 @@ impl FrameContext<'_> {
         self.session.edit(&format!("pad {} {what}", pad + 1), |kit| change(&mut kit.doc.pads[pad]));
     }
 
-    /// Hands a control's movement to the trim that it shows.
+    /// Passes a control's movement on to its trim.
     pub fn move_trim(&mut self, trim: Trim, moved: Moved) {
         if moved.began {
             self.trims.begin(trim);

@@ -1,4 +1,4 @@
-//! The top line: the kit's name, files, steps back, the kit's fit, zoom; below it work and trouble.
+//! The top line: the kit's name, files, undo, the kit's fit, zoom; below it progress and errors.
 
 use super::{
     automation::Marked,
@@ -19,7 +19,7 @@ use kitwright_core::{error::Error, settings::KIT_TRIMS};
 
 /// Height of the top line.
 pub const HEIGHT: f32 = 44.0;
-/// Height of the line of work and of the line of trouble.
+/// Height of a line of progress, recording or error.
 pub const NOTICE: f32 = 30.0;
 
 /// Shows the top line in `rect`.
@@ -34,7 +34,7 @@ pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameCont
     ui.separator();
     pad_editor::fit_slider(ui, state, cx, None, 88.0);
     let side = state.compare.kit_side();
-    let help = "Turns between two states of the whole kit; both are kept while the window is open.";
+    let help = "Switches between two versions of the whole kit; both are kept while the window is open.";
     if widgets::toggle(ui, side == 'B', &format!("Kit {side}"), "A or B of the kit", help).clicked()
         && let Some(other) = state.compare.turn_kit(&cx.kit)
     {
@@ -42,8 +42,13 @@ pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameCont
     }
     ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
         ui.add_space(8.0);
-        if widgets::button(ui, "About", "About Kitwright", "What this is, and how to mind your hearing.")
-            .clicked()
+        if widgets::button(
+            ui,
+            "About",
+            "About Kitwright",
+            "The version, the keys, and how to protect your hearing.",
+        )
+        .clicked()
         {
             state.about = true;
         }
@@ -53,11 +58,11 @@ pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameCont
     });
 }
 
-/// Width that the rest of the line needs, and most that a name gets.
+/// Width that the rest of the line needs, and maximum width of the name.
 const BESIDE_NAME: f32 = 774.0;
 const MAX_NAME_WIDTH: f32 = 260.0;
 
-/// The kit's name; one that is too long is shown with an ellipsis until it is typed in.
+/// The kit's name; a long one is shown with an ellipsis until it is edited.
 fn name(ui: &mut Ui, cx: &FrameContext<'_>) {
     let mut text = cx.kit.doc.name.clone();
     let width = (ui.ctx().content_rect().width() - BESIDE_NAME).clamp(100.0, MAX_NAME_WIDTH);
@@ -65,7 +70,7 @@ fn name(ui: &mut Ui, cx: &FrameContext<'_>) {
     let typing = ui.memory(|m| m.has_focus(id));
     let ink = theme::INK;
     let galley = ui.painter().layout_no_wrap(text.clone(), theme::body(), ink);
-    // the room within the field's own margins
+    // the width within the field's margins
     let cut = !typing && galley.size().x > width - 18.0;
     let shown = if cut { Color32::TRANSPARENT } else { ink };
     let edit = TextEdit::singleline(&mut text).id(id).desired_width(width).char_limit(80).text_color(shown);
@@ -127,13 +132,12 @@ pub(super) fn step_keys(ui: &Ui, cx: &FrameContext<'_>) {
     }
 }
 
-/// Undo and redo, as buttons because hosts often keep the keys, and the list of steps.
+/// Undo and redo, as buttons because hosts often keep the keys, and the history.
 fn steps(ui: &mut Ui, cx: &FrameContext<'_>) {
     let history = cx.session.undo_names();
-    let last =
-        history.first().map_or_else(|| "Nothing to take back.".into(), |s| format!("Takes back: {s}."));
+    let last = history.first().map_or_else(|| "Nothing to undo.".into(), |s| format!("Undoes: {s}."));
     let undone = cx.session.redo_names();
-    let next = undone.first().map_or_else(|| "Nothing to repeat.".into(), |s| format!("Repeats: {s}."));
+    let next = undone.first().map_or_else(|| "Nothing to redo.".into(), |s| format!("Redoes: {s}."));
     let mut button = |name, on, help: &str| {
         let button = ui.add_enabled(on, egui::Button::new(name));
         widgets::named(button, Role::Button, name).on_hover_text(help).on_disabled_hover_text(help)
@@ -145,17 +149,22 @@ fn steps(ui: &mut Ui, cx: &FrameContext<'_>) {
     } else if undo.clicked() {
         cx.session.undo();
     }
-    let list = widgets::button(ui, "Steps", "List of steps", "Everything that was done, newest first.");
+    let list = widgets::button(
+        ui,
+        "History",
+        "History of changes",
+        "Every change, newest first; a click goes back to before it.",
+    );
     Popup::menu(&list).width(260.0).show(|ui| {
         if history.is_empty() && undone.is_empty() {
             ui.label("Nothing has been changed yet.");
         }
         ScrollArea::vertical().max_height(320.0).show(ui, |ui| {
             for (i, step) in undone.iter().enumerate().rev() {
-                let text = egui::RichText::new(format!("taken back: {step}")).weak();
+                let text = egui::RichText::new(format!("undone: {step}")).weak();
                 let entry =
-                    ui.selectable_label(false, text).on_hover_text("Repeats the steps up to this one.");
-                entry.widget_info(|| WidgetInfo::labeled(Role::MenuItem, true, format!("Up to {step}")));
+                    ui.selectable_label(false, text).on_hover_text("Redoes the changes up to this one.");
+                entry.widget_info(|| WidgetInfo::labeled(Role::MenuItem, true, format!("Redo up to {step}")));
                 if entry.clicked() {
                     (0..=i).for_each(|_| drop(cx.session.redo()));
                     ui.close();
@@ -164,9 +173,8 @@ fn steps(ui: &mut Ui, cx: &FrameContext<'_>) {
             for (i, step) in history.iter().enumerate() {
                 let entry = ui
                     .selectable_label(false, step.as_str())
-                    .on_hover_text("Takes back this step and all newer ones.");
-                entry
-                    .widget_info(|| WidgetInfo::labeled(Role::MenuItem, true, format!("Back before {step}")));
+                    .on_hover_text("Undoes this change and all newer ones.");
+                entry.widget_info(|| WidgetInfo::labeled(Role::MenuItem, true, format!("Undo from {step}")));
                 if entry.clicked() {
                     for _ in 0..=i {
                         cx.session.undo();
@@ -180,7 +188,7 @@ fn steps(ui: &mut Ui, cx: &FrameContext<'_>) {
 
 fn zoom(ui: &mut Ui, state: &mut WindowState) {
     let text = format!("{:.0} %", state.memory.zoom * 100.0);
-    let response = widgets::button(ui, &text, "Size of the window", "Everything smaller or larger.");
+    let response = widgets::button(ui, &text, "Zoom of the window", "Everything smaller or larger.");
     Popup::menu(&response).show(|ui| {
         for zoom in Memory::ZOOMS {
             let chosen = (zoom - state.memory.zoom).abs() < 0.01;
@@ -196,7 +204,7 @@ fn zoom(ui: &mut Ui, state: &mut WindowState) {
     });
 }
 
-/// The way to the kit's own trims; says so when the host moves one.
+/// Opens the kit's own trims; marked while the host moves one.
 fn output(ui: &mut Ui, state: &mut WindowState) {
     let text = if state.automation.moving_of_kit() > 0 { "Output: host" } else { "Output" };
     let help = "Level, pitch, variation, velocity and the ceiling.";
@@ -235,11 +243,11 @@ pub fn job(ui: &mut Ui, rect: Rect, cx: &FrameContext<'_>, step: &str, done: f32
 }
 
 /// The last error, in `rect`, until it is dismissed.
-pub fn trouble(ui: &mut Ui, rect: Rect, cx: &FrameContext<'_>, error: &Error) {
+pub fn error_line(ui: &mut Ui, rect: Rect, cx: &FrameContext<'_>, error: &Error) {
     ui.painter().rect_filled(rect, 0, theme::WOOD);
     ui.painter().rect_filled(Rect::from_min_size(rect.min, vec2(4.0, rect.height())), 0, theme::ALARM);
     ui.add_space(12.0);
-    if widgets::button(ui, "Dismiss", "Dismiss the message", "Forgets this message.").clicked() {
+    if widgets::button(ui, "Dismiss", "Dismiss the message", "Hides this message.").clicked() {
         cx.session.dismiss_error();
     }
     let text = error.to_string();
@@ -247,9 +255,9 @@ pub fn trouble(ui: &mut Ui, rect: Rect, cx: &FrameContext<'_>, error: &Error) {
     label.on_hover_text(text);
 }
 
-/// The key that the kit is tuned to, and the way to another; whether that was asked for.
+/// The key that the kit is tuned to, and a button to choose another; returns whether it was pressed.
 fn tune_to_song(ui: &mut Ui, cx: &FrameContext<'_>) -> bool {
-    let help = "Hears the key of a recording of your song, and tunes the pads that have a pitch to it; their falls in pitch \
+    let help = "Detects the key of a recording of your song and tunes the pads that have a pitch to it; their pitch falls \
                 get short.";
     let pressed = widgets::button(ui, "Tune to a song", "Tune the kit to a song", help).clicked();
     let words = cx.kit.doc.key.map_or_else(|| "tuned to no key".to_owned(), |k| format!("tuned to {k}"));

@@ -51,7 +51,7 @@ pub fn play_keys(ui: &Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
     if ui.ctx().text_edit_focused() {
         return;
     }
-    // events, not what is down: a quick tap comes and goes within one frame
+    // events, not key states: a quick tap starts and ends within one frame
     let pressed: Vec<Key> = ui.input(|i| {
         let fresh = |e: &Event| match *e {
             Event::Key { key, pressed: true, repeat: false, modifiers, .. } => {
@@ -70,7 +70,7 @@ pub fn play_keys(ui: &Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
     }
 }
 
-/// Shows the pads in `rect`.
+/// Shows the pads in `rect`; returns the top centre of the chosen one.
 pub fn show(
     ui: &mut Ui,
     rect: Rect,
@@ -80,16 +80,16 @@ pub fn show(
     let order = cx.pads_along_the_keys();
     let gap = 3.0;
     let width = (rect.width() - gap * (PADS - 1) as f32) / PADS as f32;
-    let mut foot = None;
+    let mut top = None;
     for (place, &pad) in order.iter().enumerate() {
         let left = rect.left() + place as f32 * (width + gap);
         let tile = Rect::from_min_size(pos2(left, rect.top()), vec2(width, rect.height()));
         if pad == state.selection.pad {
-            foot = Some(tile.center_top());
+            top = Some(tile.center_top());
         }
         one_pad(ui, tile, state, cx, pad, place);
     }
-    foot
+    top
 }
 
 /// Accessible name of a pad: "Pad 1, kick".
@@ -137,7 +137,7 @@ fn one_pad(
     widgets::focus_edge(&painter, tile.shrink(2.0), &response);
 }
 
-/// The role, whole where there is room and on two lines where it is two words, and how well the pad serves it.
+/// The role (two words on two lines) and the score text.
 fn title(ui: &Ui, head: Rect, state: &WindowState, cx: &FrameContext<'_>, pad: usize) {
     let built = cx.pad(pad);
     let painter = ui.painter_at(head);
@@ -152,14 +152,14 @@ fn title(ui: &Ui, head: Rect, state: &WindowState, cx: &FrameContext<'_>, pad: u
     let word = built.role.word();
     let mut lines: Vec<_> = word.split(' ').map(|w| text(w, colour)).collect();
     if lines[0].size().x > inner.width() {
-        // the only long word
+        // percussion is the only long word
         lines = vec![text("perc.", colour)];
     }
     let line = |i: usize| inner.top() + 13.0 * i as f32;
     for (i, galley) in lines.iter().enumerate() {
         painter.galley(pos2(inner.left(), line(i)), galley.clone(), colour);
     }
-    // right of the first line with room, or below
+    // right of the first line with enough room, or below
     let beside = (0..lines.len()).find(|&i| lines[i].size().x + 6.0 + verdict.size().x <= inner.width());
     let right = inner.right() - verdict.size().x;
     let at = match beside {
@@ -172,7 +172,7 @@ fn title(ui: &Ui, head: Rect, state: &WindowState, cx: &FrameContext<'_>, pad: u
     }
 }
 
-/// The part of a pad that is struck, dragged and dropped upon.
+/// The part of a pad that is clicked, dragged and dropped onto.
 fn surface(
     ui: &mut Ui,
     rect: Rect,
@@ -185,11 +185,11 @@ fn surface(
     let name = pad_name(pad, cx);
     response.widget_info(|| WidgetInfo::selected(Role::Button, true, state.selection.pad == pad, &name));
     let pressed = ui.input(|i| i.pointer.primary_pressed());
-    // a tap may come and go within one frame
+    // a tap may start and end within one frame
     let pressed_here = pressed && (response.is_pointer_button_down_on() || response.clicked());
     if pressed_here && let Some(at) = response.interact_pointer_pos() {
         state.selection.pad = pad;
-        // the higher, the harder
+        // higher is harder
         let height = ((field.bottom() - at.y) / field.height()).clamp(0.0, 1.0);
         strike(state, cx, pad, 0.1 + 0.9 * height);
     } else if response.clicked() && response.interact_pointer_pos().is_none() {
@@ -197,7 +197,7 @@ fn surface(
         strike(state, cx, pad, KEY_VELOCITY);
     }
     response.dnd_set_drag_payload(DraggedPad(pad));
-    // taking a payload of one kind would drop one of the other kind
+    // egui holds one payload: taking one type discards the other
     let carries_hit = egui::DragAndDrop::has_payload_of_type::<DraggedHit>(ui.ctx());
     if let Some(hit) = carries_hit.then(|| response.dnd_release_payload::<DraggedHit>()).flatten() {
         state.selection.pad = pad;
@@ -219,7 +219,7 @@ fn surface(
     ))
 }
 
-/// Two pads change places; each key keeps its note.
+/// Swaps two pads; each place keeps its note.
 fn swap(cx: &FrameContext<'_>, a: usize, b: usize) {
     cx.session.edit(&format!("swap pads {} and {}", a + 1, b + 1), |kit| {
         let pads = &mut kit.doc.pads;
@@ -300,7 +300,7 @@ fn mute_and_solo(ui: &mut Ui, rect: Rect, state: &WindowState, cx: &mut FrameCon
     }
 }
 
-/// The key that plays the pad, with its note; struck keys are lit and sink.
+/// The key that plays the pad, with its note; a struck key is lit and moves down.
 fn key_cap(ui: &Ui, rect: Rect, state: &WindowState, cx: &FrameContext<'_>, pad: usize, place: usize) {
     let painter = ui.painter();
     let note = cx.pad(pad).note;

@@ -96,7 +96,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_meter_falls_slowly_and_rises_at_once() {
+    fn meters_rise_at_once_and_fall_at_40_db_a_second() {
         assert_eq!(fallen(-6.0, 1.0, 0.0), -7.0);
         assert!((fallen(-40.0, 1.0, 0.5) - -6.02).abs() < 0.01);
         assert_eq!(fallen(-40.0, 1.0, f32::NAN), -41.0);

@@ -43,19 +43,19 @@ impl Memory {
     /// The zoom at which everything fits into a window of this size in logical pixels: the chosen one, or
     /// less where the host gives too little room.
     pub fn zoom_that_fits(&self, width: f64, height: f64) -> f32 {
-        let [least_width, least_height] = Self::MIN_SIZE.map(f64::from);
-        let room = (width / least_width).min(height / least_height) as f32;
+        let [min_width, min_height] = Self::MIN_SIZE.map(f64::from);
+        let room = (width / min_width).min(height / min_height) as f32;
         self.zoom.min(room).max(0.25)
     }
 
     /// The smallest window, logical pixels: the smallest layout at the smallest zoom.
-    pub fn smallest() -> [u32; 2] {
+    pub fn min_window_size() -> [u32; 2] {
         Self::MIN_SIZE.map(|side| (side as f32 * Self::ZOOMS[0]) as u32)
     }
 
-    /// Values from an unknown source moved into what the window can show.
-    pub fn mended(mut self) -> Self {
-        let [width, height] = Self::smallest();
+    /// Values from a project, moved into the ranges that the window can show.
+    pub fn clamped(mut self) -> Self {
+        let [width, height] = Self::min_window_size();
         self.width = self.width.clamp(width, 16_384);
         self.height = self.height.clamp(height, 16_384);
         self.zoom = if self.zoom.is_finite() { self.zoom.clamp(0.75, 3.0) } else { 1.0 };
@@ -75,14 +75,14 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_memory_from_anywhere_is_mended() {
-        let wild = Memory { width: 0, height: u32::MAX, zoom: f32::NAN, ..Memory::default() }.mended();
+    fn values_out_of_range_are_clamped() {
+        let wild = Memory { width: 0, height: u32::MAX, zoom: f32::NAN, ..Memory::default() }.clamped();
         assert_eq!((wild.width, wild.height, wild.zoom), (675, 16_384, 1.0));
-        assert_eq!(Memory { zoom: 9.0, ..Memory::default() }.mended().zoom, 3.0);
+        assert_eq!(Memory { zoom: 9.0, ..Memory::default() }.clamped().zoom, 3.0);
     }
 
     #[test]
-    fn a_zoom_that_does_not_fit_is_lowered() {
+    fn zoom_is_lowered_until_the_layout_fits() {
         let memory = Memory { zoom: 2.0, ..Memory::default() };
         assert_eq!(memory.zoom_that_fits(1800.0, 1200.0), 2.0);
         assert_eq!(memory.zoom_that_fits(1800.0, 900.0), 1.5);
@@ -91,7 +91,7 @@ mod tests {
     }
 
     #[test]
-    fn recent_files_are_newest_first_and_few() {
+    fn eight_recent_files_are_kept_newest_first() {
         let mut memory = Memory::default();
         for i in 0..20 {
             memory.remember(std::path::Path::new(&format!("{i}.wav")));

@@ -1,9 +1,8 @@
 //! The window: see, hear and change a kit.
 //!
 //! [`ui`] draws one frame from a [`Session`] and knows nothing of hosts; `plugin::window` runs it inside one. From
-//! above downwards: the take, whose time flows from left to right; the bench, where one pad's path leads from
-//! its hit to its role; and the kit, along the keys that play it. Lines lead from the hit through the bench to
-//! the pad.
+//! top to bottom: the take, with time from left to right; the pad editor, which shows the path of one pad from its
+//! hit to its role; and the kit, along the keys that play it. Lines connect the hit, the pad editor and the pad.
 //!
 //! | part | what it holds |
 //! | --- | --- |
@@ -11,9 +10,9 @@
 //! | [`widgets`] | the controls for settings |
 //! | [`wave`] | waveforms at any zoom |
 //! | [`take_view`] | the take and its hits |
-//! | [`bench`] | one pad |
+//! | [`pad_editor`] | one pad |
 //! | [`kit_view`] | sixteen pads along their keys |
-//! | [`header`], [`file_browser`], [`about`] | files, steps back, work, trouble |
+//! | [`header`], [`file_browser`], [`about`] | files, undo, progress, errors |
 //! | [`drops`], [`record`] | files dropped onto the window, recording the side input |
 //! | [`trims`] | host parameters |
 
@@ -55,11 +54,11 @@ use frame_context::FrameContext;
 use kitwright_core::session::{Job, Session};
 use std::sync::Arc;
 
-/// Seconds without movement after which a fit is worked out.
-const FIT_REST: f64 = 0.35;
+/// Time without movement after which a fit is computed, s.
+const FIT_DELAY: f64 = 0.35;
 
-/// Height at which the bench shows its sections without scrolling much, points.
-const BENCH_ENOUGH: f32 = 340.0;
+/// Height at which the pad editor shows its sections with little scrolling, points.
+const PAD_EDITOR_HEIGHT: f32 = 340.0;
 
 /// One frame of the window.
 pub fn ui(ui: &mut Ui, state: &mut WindowState, session: &Session, trims: &mut dyn TrimAccess) {
@@ -72,7 +71,7 @@ pub fn ui(ui: &mut Ui, state: &mut WindowState, session: &Session, trims: &mut d
     }
 }
 
-/// One frame with a cx at hand.
+/// One frame, with its context.
 pub fn frame(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
     notice_new_kit(state, cx);
     if let Some(trims) = cx.session.take_loaded_trims() {
@@ -88,7 +87,7 @@ pub fn frame(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
     ui.painter().rect_filled(rect, 0, theme::GROUND);
     header::step_keys(ui, cx);
     cx.kit = cx.session.kit();
-    // an empty kit that steps led to is no first start
+    // a kit emptied by undo is no first start
     let first = cx.kit.takes.is_empty()
         && cx.kit.doc.pads.iter().all(|p| p.is_empty())
         && cx.session.redo_names().is_empty();
@@ -98,54 +97,54 @@ pub fn frame(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
         first_start(ui, rect, state, cx);
     } else {
         kit_view::play_keys(ui, state, cx);
-        rooms(ui, rect, state, cx);
+        views(ui, rect, state, cx);
     }
     boxes(ui, state, cx);
     drops::hint(ui, state, cx);
 }
 
-/// Take, bench and kit, from above downwards.
-fn rooms(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameContext<'_>) {
+/// Take, pad editor and kit, from top to bottom.
+fn views(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameContext<'_>) {
     let rect = rect.shrink2(vec2(8.0, 6.0));
     let gap = 12.0;
-    // on a large screen the waves grow, not the room below the bench's controls
-    let bench_height = (rect.height() * 0.3).max(BENCH_ENOUGH);
-    let spare = (rect.height() * 0.45 - bench_height - 2.0 * gap).max(0.0);
+    // on a large screen the waves grow, not the space below the pad editor's controls
+    let editor_height = (rect.height() * 0.3).max(PAD_EDITOR_HEIGHT);
+    let spare = (rect.height() * 0.45 - editor_height - 2.0 * gap).max(0.0);
     let take_height = (rect.height() * 0.28 + spare * 0.5).max(156.0);
     let kit_height = (rect.height() * 0.27 + spare * 0.5).max(172.0);
     let take = Rect::from_min_size(rect.min, vec2(rect.width(), take_height));
     let kit = Rect::from_min_max(pos2(rect.left(), rect.bottom() - kit_height), rect.max);
-    let bench =
+    let editor =
         Rect::from_min_max(pos2(rect.left(), take.bottom() + gap), pos2(rect.right(), kit.top() - gap));
     let part =
         |ui: &mut Ui, name: &str, rect| UiBuilder::new().id_salt(name).max_rect(rect).layout(*ui.layout());
     let builder = part(ui, "take", take);
     ui.scope_builder(builder, |ui| take_view::show(ui, take, state, cx));
     let builder = part(ui, "kit", kit);
-    let foot = ui.scope_builder(builder, |ui| kit_view::show(ui, kit, state, cx)).inner;
-    let builder = part(ui, "bench", bench);
-    let door = ui.scope_builder(builder, |ui| pad_editor::show(ui, bench, state, cx)).inner;
-    threads(ui, state.take.root.map(|root| pos2(root.x, take.bottom())), door, foot, bench);
+    let pad = ui.scope_builder(builder, |ui| kit_view::show(ui, kit, state, cx)).inner;
+    let builder = part(ui, "pad editor", editor);
+    let entry = ui.scope_builder(builder, |ui| pad_editor::show(ui, editor, state, cx)).inner;
+    connectors(ui, state.take.hit_anchor.map(|at| pos2(at.x, take.bottom())), entry, pad, editor);
 }
 
-/// The lines from the hit to the bench and from the bench to the pad.
-fn threads(ui: &Ui, root: Option<Pos2>, door: Pos2, foot: Option<Pos2>, bench: Rect) {
+/// The lines from the hit to the pad editor and from the pad editor to the pad.
+fn connectors(ui: &Ui, hit: Option<Pos2>, entry: Pos2, pad: Option<Pos2>, editor: Rect) {
     let stroke = egui::Stroke::new(2.0, theme::AMBER);
-    if let Some(root) = root {
-        let middle = (root.y + door.y) / 2.0;
+    if let Some(hit) = hit {
+        let middle = (hit.y + entry.y) / 2.0;
         ui.painter().add(egui::epaint::CubicBezierShape::from_points_stroke(
-            [root, pos2(root.x, middle + 4.0), pos2(door.x, middle - 4.0), door],
+            [hit, pos2(hit.x, middle + 4.0), pos2(entry.x, middle - 4.0), entry],
             false,
             egui::Color32::TRANSPARENT,
             stroke,
         ));
     }
-    if let Some(foot) = foot {
-        ui.painter().vline(foot.x, bench.bottom()..=foot.y, stroke);
+    if let Some(pad) = pad {
+        ui.painter().vline(pad.x, editor.bottom()..=pad.y, stroke);
     }
 }
 
-/// The top line; gives what is left below it.
+/// The top line; returns the space below it.
 fn top(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameContext<'_>) -> Rect {
     let head = Rect::from_min_size(rect.min, vec2(rect.width(), header::HEIGHT));
     ui.scope_builder(UiBuilder::new().id_salt("top").max_rect(head), |ui| {
@@ -154,7 +153,7 @@ fn top(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameContext<'
     Rect::from_min_max(pos2(rect.left(), head.bottom()), rect.max)
 }
 
-/// Recording, work and trouble, a line each while there is any; gives what is left below.
+/// A line each for recording, progress and error, while there is one; returns the space below.
 fn notices(ui: &mut Ui, mut rect: Rect, state: &WindowState, cx: &FrameContext<'_>) -> Rect {
     let mut line = |ui: &mut Ui, name: &str, show: &mut dyn FnMut(&mut Ui, Rect)| {
         let place = Rect::from_min_size(rect.min, vec2(rect.width(), header::NOTICE));
@@ -172,7 +171,7 @@ fn notices(ui: &mut Ui, mut rect: Rect, state: &WindowState, cx: &FrameContext<'
         ui.ctx().request_repaint_after(std::time::Duration::from_millis(100));
     }
     if let Some(error) = cx.session.error() {
-        line(ui, "trouble", &mut |ui, place| header::trouble(ui, place, cx, &error));
+        line(ui, "trouble", &mut |ui, place| header::error_line(ui, place, cx, &error));
     }
     rect
 }
@@ -194,7 +193,7 @@ fn first_start(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameConte
             if widgets::named(button, egui::Role::Button, "Open a recording").clicked() {
                 state.browser = Some(FileBrowser::new(Purpose::Open, &state.memory, "", ui.ctx()));
             }
-            // whoever sends a track to the side input wants it recorded
+            // a signal at the side input is probably meant to be recorded
             if cx.session.side_input_heard() {
                 ui.add_space(theme::GAP);
                 record::button(ui, cx);
@@ -203,7 +202,7 @@ fn first_start(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameConte
     });
 }
 
-/// What lies over the window: the file browser, the About box, the output.
+/// Boxes over the window: the file browser, About, the output.
 fn boxes(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
     header::kit_settings(ui, state, cx);
     about::show(ui.ctx(), &mut state.about);
@@ -223,7 +222,7 @@ fn boxes(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
     }
 }
 
-/// Another kit: waves of takes that are gone are forgotten, and so is what was tried on the pads.
+/// After a change of the kit: drops what belongs to takes that are gone.
 fn notice_new_kit(state: &mut WindowState, cx: &FrameContext<'_>) {
     let Some(last) = &state.last_kit else {
         state.last_kit = Some(cx.kit.clone());
@@ -258,7 +257,7 @@ fn notice_new_kit(state: &mut WindowState, cx: &FrameContext<'_>) {
     state.last_kit = Some(cx.kit.clone());
 }
 
-/// Hands a fit to the session once the hand rests: shaping takes work.
+/// Starts the shaping for a moved fit once the control has rested: shaping takes seconds.
 fn ask_for_fit(ui: &Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
     if cx.session.job().is_none() {
         state.sent_fit = None;
@@ -268,10 +267,10 @@ fn ask_for_fit(ui: &Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
     if pending.held {
         return;
     }
-    if rested >= FIT_REST {
+    if rested >= FIT_DELAY {
         cx.session.start(Job::SetFit { pad: pending.pad, fit: pending.fit });
         state.sent_fit = state.pending_fit.take();
     } else {
-        ui.ctx().request_repaint_after(std::time::Duration::from_secs_f64(FIT_REST - rested));
+        ui.ctx().request_repaint_after(std::time::Duration::from_secs_f64(FIT_DELAY - rested));
     }
 }

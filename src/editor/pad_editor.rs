@@ -83,7 +83,7 @@ fn one_section(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameConte
     let response = ui.interact(rect, ui.scope_id().with(section.word()), Sense::click());
     let on = state.selection.section == section;
     let words = match state.automation.moving_of(state.selection.pad) {
-        n if n > 0 && section == Section::Trims => format!("host moves {n}"),
+        n if n > 0 && section == Section::Trims => format!("{n} automated"),
         _ => summary(section, cx.pad(state.selection.pad)),
     };
     response.widget_info(|| WidgetInfo::selected(Role::Tab, true, on, section.word()));
@@ -125,14 +125,12 @@ fn one_section(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameConte
 
 fn help(section: Section) -> &'static str {
     match section {
-        Section::Hit => "Which hit the pad is made of, and what was done to it.",
-        Section::Layers => {
-            "Up to four readings of the hit: where it starts and ends, its pitch, envelope and cuts."
-        }
+        Section::Hit => "Which hit the pad is made of, and how it was changed.",
+        Section::Layers => "Up to four layers of the hit: start and end, pitch, envelope and cuts.",
         Section::Cloud => "The copies around the hit that make it sound like several people.",
         Section::Tone => "Cuts, limiter, saturation, EQ and compressors.",
         Section::Place => "Level, place, choke group, and how one hit differs from the next.",
-        Section::Trims => "What the host can automate, on top of everything else.",
+        Section::Trims => "What the host can automate, on top of the kit's own settings.",
     }
 }
 
@@ -166,7 +164,7 @@ fn role_end(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
     fit_slider(ui, state, cx, Some(state.selection.pad), 92.0);
     next_best(ui, state, cx);
     let side = state.compare.pad_side(state.selection.pad);
-    let help = "Turns between two states of this pad; both are kept while the window is open.";
+    let help = "Switches between two versions of this pad; both are kept while the window is open.";
     if widgets::toggle(ui, side == 'B', &format!("Pad {side}"), "A or B of the pad", help).clicked()
         && let Some(other) = state.compare.turn_pad(state.selection.pad, cx.pad(state.selection.pad))
     {
@@ -193,10 +191,10 @@ fn role_button(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
         }
     });
     let aim = match &cx.pad(pad).target {
-        Some(target) => format!("It comes close to {}.", target.name),
-        None => "Drop a drum sound here for the pad to come close to it.".to_owned(),
+        Some(target) => format!("Its target is {}.", target.name),
+        None => "Drop a drum sound here to make it the pad's target.".to_owned(),
     };
-    response.on_hover_text(format!("What the pad stands for; another role shapes the hit anew. {aim}"));
+    response.on_hover_text(format!("What the pad stands for; another role shapes the hit again. {aim}"));
 }
 
 fn take_role(cx: &FrameContext<'_>, pad: usize, role: PadRole) {
@@ -206,7 +204,7 @@ fn take_role(cx: &FrameContext<'_>, pad: usize, role: PadRole) {
     }
 }
 
-/// The fit of a pad, or of the kit; the work starts once the hand rests.
+/// The fit of a pad, or of the kit; shaping starts once the slider has rested.
 pub fn fit_slider(
     ui: &mut Ui,
     state: &mut WindowState,
@@ -315,7 +313,7 @@ fn next_best(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
 
 fn pad_menu(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
     let pad = state.selection.pad;
-    let response = widgets::button(ui, "Pad...", "What to do with the pad", "Copy, paste, clear.");
+    let response = widgets::button(ui, "Pad...", "Pad menu", "Copy, paste, clear.");
     Popup::menu(&response).show(|ui| {
         if ui.button("Copy pad").clicked() {
             state.clipboard = Some(cx.pad(pad).clone());

@@ -1,4 +1,4 @@
-//! Recording the side input: the button, and the line that says so while it runs.
+//! Recording the side input: the button, and the line shown while it runs.
 
 use super::{frame_context::FrameContext, state::WindowState, theme, widgets};
 use egui::{Rect, RichText, Role, Sense, Ui, WidgetInfo, pos2, vec2};
@@ -7,7 +7,7 @@ use kitwright_core::{
     units::gain_to_db,
 };
 
-/// Softest level that the meter shows, dB.
+/// Lowest level that the meter shows, dB.
 const FLOOR_DB: f32 = -60.0;
 
 /// The button that begins a recording.
@@ -25,7 +25,7 @@ pub(super) fn button(ui: &mut Ui, cx: &FrameContext<'_>) {
     }
 }
 
-/// The line of a running recording, in `rect`: how long, how loud, and the ways to end it.
+/// The line of a running recording, in `rect`: length, level, and buttons to end it.
 pub(super) fn line(ui: &mut Ui, rect: Rect, state: &WindowState, cx: &FrameContext<'_>, now: Recording) {
     ui.painter().rect_filled(rect, 0, theme::WOOD_HIGH);
     ui.add_space(12.0);
@@ -33,10 +33,12 @@ pub(super) fn line(ui: &mut Ui, rect: Rect, state: &WindowState, cx: &FrameConte
     ui.painter().circle_filled(dot.center(), 5.0, theme::ALARM);
     ui.label(RichText::new(format!("Recording the side input: {}", time(now.seconds))).strong());
     level(ui, state.side.peak());
-    if widgets::button(ui, "Stop", "Stop the recording", "Ends it and hears it: one more take.").clicked() {
+    if widgets::button(ui, "Stop", "Stop the recording", "Ends it and detects its hits: one more take.")
+        .clicked()
+    {
         cx.session.stop_recording();
     }
-    if widgets::button(ui, "Discard", "Discard the recording", "Ends it and forgets it.").clicked() {
+    if widgets::button(ui, "Discard", "Discard the recording", "Ends it and deletes it.").clicked() {
         cx.session.discard_recording();
     }
     if now.lost_seconds > 0.0 {
@@ -72,7 +74,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn times_read_like_a_clock() {
+    fn times_are_minutes_seconds_and_tenths() {
         assert_eq!(time(0.0), "0.0 s");
         assert_eq!(time(9.96), "9.9 s");
         assert_eq!(time(75.25), "1 min 15.2 s");

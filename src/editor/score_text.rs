@@ -1,4 +1,4 @@
-//! What the window says of how well a pad serves its role, wherever it says it.
+//! A pad's score as text, the same wherever it is shown.
 
 use kitwright_core::kit::{Pad, Role};
 
@@ -8,7 +8,7 @@ pub fn word(pad: &Pad) -> String {
         _ if pad.is_empty() => "empty".to_owned(),
         None => "by hand".to_owned(),
         Some(a) if pad.role.is_scored() => percent(a.score),
-        Some(_) if pad.target.is_some() => "aimed".to_owned(),
+        Some(_) if pad.target.is_some() => "target".to_owned(),
         Some(_) => "as is".to_owned(),
     }
 }
@@ -19,17 +19,17 @@ pub fn sentence(pad: &Pad) -> String {
         _ if pad.is_empty() => "Empty: it is silent.".to_owned(),
         None => "Made by hand.".to_owned(),
         Some(a) if pad.role.is_scored() => {
-            format!("Serves {} as {}.", percent(a.score), with_article(pad.role))
+            format!("Scores {} as {}.", percent(a.score), with_article(pad.role))
         }
         Some(_) => match &pad.target {
-            Some(target) => format!("Comes close to {}; {NO_SCORE}.", target.name),
-            None => format!("Stays what it is; {NO_SCORE}."),
+            Some(target) => format!("Shaped towards {}; {NO_SCORE}.", target.name),
+            None => format!("Stays as it is; {NO_SCORE}."),
         },
     }
 }
 
 /// Why percussion has no score.
-pub const NO_SCORE: &str = "percussion is any drum, so no score tells how well it serves";
+pub const NO_SCORE: &str = "percussion can be any drum, so it has no score";
 
 /// A score as it is shown.
 pub fn percent(score: f32) -> String {
@@ -57,15 +57,15 @@ mod tests {
     }
 
     #[test]
-    fn a_score_is_told_only_where_it_says_something() {
+    fn percussion_and_empty_pads_have_no_score() {
         assert_eq!(word(&cast(Role::Kick, 0.934)), "93 %");
-        assert_eq!(sentence(&cast(Role::OpenHat, 0.5)), "Serves 50 % as an open hat.");
+        assert_eq!(sentence(&cast(Role::OpenHat, 0.5)), "Scores 50 % as an open hat.");
         let percussion = cast(Role::Percussion, 0.004);
         assert_eq!(word(&percussion), "as is");
         assert!(!sentence(&percussion).contains('%'));
         let target = Some(Target { name: "wood block".into(), ..Target::default() });
         let aimed = Pad { target, ..percussion };
-        assert_eq!(word(&aimed), "aimed");
+        assert_eq!(word(&aimed), "target");
         assert!(sentence(&aimed).contains("wood block"));
         assert_eq!(word(&Pad::empty(36, Role::Kick)), "empty");
         assert_eq!(word(&Pad { audition: None, ..cast(Role::Kick, 0.0) }), "by hand");

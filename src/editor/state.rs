@@ -29,7 +29,7 @@ pub struct WindowState {
     pub take: TakeView,
     /// Lights and meters of the pads.
     pub lights: Lights,
-    /// The other side of A and B.
+    /// The versions of A and B that are not heard.
     pub compare: Compare,
     /// The file browser, while it is open.
     pub browser: Option<FileBrowser>,
@@ -39,11 +39,11 @@ pub struct WindowState {
     pub kit_settings: bool,
     /// A pad that was copied.
     pub clipboard: Option<Pad>,
-    /// A fit that the hand has set and the session has not been asked for yet.
+    /// A fit that was moved; the session has not been asked for it yet.
     pub(super) pending_fit: Option<PendingFit>,
-    /// The fit that the session is working out: shown until it is there.
+    /// The fit that the session is computing; shown until it is done.
     pub(super) sent_fit: Option<PendingFit>,
-    /// Hits that "next best" went through, for each pad.
+    /// Hits that "Next best" has tried, for each pad.
     pub(super) tried: [Vec<(usize, usize)>; PADS],
     /// Where files can be dropped.
     pub(super) drop_targets: DropTargets,
@@ -54,13 +54,13 @@ pub struct WindowState {
     pub(super) reductions: HeldReductions,
     pub(super) cloud: LastCloud,
     pub(super) strokes: Strokes,
-    /// Trims that the host moved a moment ago.
+    /// Trims that the host moved recently.
     pub(super) automation: Automation,
-    /// The kit of the frame before: a new one may have other takes.
+    /// The kit of the frame before, to notice changes.
     pub(super) last_kit: Option<Arc<Kit>>,
 }
 
-/// A fit on its way to the session: work starts once the hand rests.
+/// A fit that is sent to the session once the control has rested.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct PendingFit {
     /// Pad, or the whole kit.
@@ -69,7 +69,7 @@ pub(super) struct PendingFit {
     pub fit: f32,
     /// egui's time of the last movement, s.
     pub moved_at: f64,
-    /// The hand is still on it.
+    /// The control is still held.
     pub held: bool,
 }
 
@@ -79,7 +79,14 @@ impl WindowState {
         Self { memory, ..Self::default() }
     }
 
-    /// The window is closed: what was chosen and copied stays, boxes, waves and what the hand held go.
+    /// Whether a thread of the window is still computing something to show: a wave, a spectrum, a folder's list.
+    pub fn is_working(&self) -> bool {
+        self.waves.is_working()
+            || self.spectrum.is_working()
+            || self.browser.as_ref().is_some_and(FileBrowser::is_working)
+    }
+
+    /// Closes the window: selection and clipboard stay; boxes, waves and held controls go.
     pub fn close(&mut self) {
         let memory = std::mem::take(&mut self.memory);
         *self = Self {

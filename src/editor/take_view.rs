@@ -1,4 +1,4 @@
-//! The take: time flows from left to right, hits are marked and say what they became.
+//! The take: time from left to right, hits with the roles that use them.
 
 mod body;
 mod head;
@@ -18,7 +18,7 @@ const HEAD: f32 = 36.0;
 
 /// Shows the take in `rect`.
 pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameContext<'_>) {
-    state.take.root = None;
+    state.take.hit_anchor = None;
     if cx.kit.takes.is_empty() {
         return;
     }

@@ -29,11 +29,11 @@ impl Trim {
 pub trait TrimAccess {
     /// The value, in the trim's own unit.
     fn get(&self, trim: Trim) -> f32;
-    /// The hand is on the control.
+    /// A gesture begins.
     fn begin(&mut self, trim: Trim);
     /// A new value, within the range.
     fn set(&mut self, trim: Trim, value: f32);
-    /// The hand is off the control.
+    /// The gesture ends.
     fn end(&mut self, trim: Trim);
 
     /// A whole gesture at once.

@@ -55,10 +55,16 @@ impl Pyramid {
     /// Lowest and highest sample between two frames; reads at most a few entries, whatever the distance.
     pub fn range(&self, take: &Take, start: usize, end: usize) -> [f32; 2] {
         let end = end.clamp(start + 1, take.frames().max(start + 1));
-        let length = end - start;
-        if length < BASE * 2 {
+        if end - start < BASE * 2 {
             return sample_range(take, start, end);
         }
+        merge(self.entries(start, end))
+    }
+
+    /// The entries of the level that covers these frames with the fewest that are still exact enough: at most
+    /// nine, whatever the distance.
+    fn entries(&self, start: usize, end: usize) -> &[[f32; 2]] {
+        let length = end - start;
         let mut level = 0;
         let mut cover = BASE;
         while level + 1 < self.levels.len() && cover * STEP * 2 <= length {
@@ -68,7 +74,7 @@ impl Pyramid {
         let entries = &self.levels[level];
         let first = (start / cover).min(entries.len());
         let last = end.div_ceil(cover).min(entries.len());
-        merge(&entries[first..last])
+        &entries[first..last]
     }
 }
 
@@ -90,7 +96,7 @@ fn merge(entries: &[[f32; 2]]) -> [f32; 2] {
     if all[0] > all[1] { [0.0, 0.0] } else { all }
 }
 
-/// Pyramids of the takes at hand. Each is made on a thread of its own, which ends with the cache.
+/// Pyramids of the kit's takes. Each is made on its own thread, which ends with the cache.
 #[derive(Debug, Default)]
 pub struct Waves {
     known: HashMap<usize, CachedPyramid>,
@@ -123,6 +129,11 @@ impl Waves {
         entry.ready.clone()
     }
 
+    /// Whether a pyramid is being made.
+    pub fn is_working(&self) -> bool {
+        self.known.values().any(|entry| entry.ready.is_none())
+    }
+
     /// Forgets takes that are no longer in the kit.
     pub fn keep(&mut self, takes: &[Arc<Take>]) {
         let keys: Vec<usize> = takes.iter().map(|t| Arc::as_ptr(t) as usize).collect();
@@ -137,7 +148,7 @@ fn start(take: Arc<Take>, stop: Arc<AtomicBool>, ctx: egui::Context) -> CachedPy
         .name("kitwright wave".into())
         .spawn(move || {
             if let Some(pyramid) = Pyramid::of(&work, &stop) {
-                // nobody listens any more once the window is gone
+                // no receiver is left once the window is closed
                 let _ = send.send(pyramid);
                 ctx.request_repaint();
             }
@@ -236,7 +247,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_pyramid_tells_the_same_extremes_as_the_samples() {
+    fn pyramid_ranges_equal_those_of_the_samples() {
         let samples: Vec<f32> =
             (0..100_000).map(|i| ((i * 7919) % 1000) as f32 / 1000.0 * ((i as f32) * 0.001).sin()).collect();
         let take = Take::from_samples("t", 48_000, vec![samples]);
@@ -256,7 +267,19 @@ mod tests {
     }
 
     #[test]
-    fn places_beyond_the_take_are_silent() {
+    fn a_range_reads_at_most_nine_entries_whatever_its_length() {
+        let take = Take::from_samples("t", 48_000, vec![vec![0.25; 3_000_000]]);
+        let pyramid = Pyramid::of(&take, &AtomicBool::new(false)).expect("not stopped");
+        for length in [128, 500, 5000, 77_777, 1_000_000, 2_999_000] {
+            for start in [0, 1, 63, 999] {
+                let read = pyramid.entries(start, start + length).len();
+                assert!((1..=9).contains(&read), "{read} entries for {length} frames from {start}");
+            }
+        }
+    }
+
+    #[test]
+    fn frames_beyond_the_take_are_silent() {
         let take = Take::from_samples("t", 48_000, vec![vec![0.5; 1000]]);
         let pyramid = Pyramid::of(&take, &AtomicBool::new(false)).expect("not stopped");
         assert_eq!(pyramid.range(&take, 5000, 6000), [0.0, 0.0]);

@@ -1,4 +1,4 @@
-//! Job 1 of the window: bring sound in.
+//! Bringing sound in: file browser, drag and drop, recording.
 
 use super::*;
 
@@ -32,14 +32,14 @@ fn the_browser_walks_into_folders_and_lists_what_can_be_opened() {
 }
 
 #[test]
-fn a_file_that_is_no_recording_is_told_until_dismissed() {
+fn an_unreadable_file_gives_an_error_until_dismissed() {
     let dir = tempfile::tempdir().expect("temporary folder");
     let file = dir.path().join("letter.wav");
     std::fs::write(&file, "Dear cello,").expect("written");
     let mut harness = empty_window(900.0, 600.0, 1.0);
     press(&mut harness, "Open a recording");
     choose_file(&mut harness, &file, "Open file");
-    wait_until(&mut harness, "the trouble", |d| d.session.error().is_some());
+    wait_until(&mut harness, "the error", |d| d.session.error().is_some());
     assert!(harness.query_by_label_contains("letter.wav").is_some(), "the message names the file");
     settle(&mut harness);
     press(&mut harness, "Dismiss the message");
@@ -48,7 +48,7 @@ fn a_file_that_is_no_recording_is_told_until_dismissed() {
 }
 
 #[test]
-fn a_take_is_added_beside_the_first() {
+fn a_second_take_is_added_to_the_kit() {
     let dir = tempfile::tempdir().expect("temporary folder");
     let file = dir.path().join("second.wav");
     write_knocks(&file);
@@ -64,7 +64,7 @@ fn a_take_is_added_beside_the_first() {
 }
 
 #[test]
-fn a_file_opened_before_is_opened_again_from_the_list() {
+fn a_recent_file_is_opened_from_the_list() {
     let dir = tempfile::tempdir().expect("temporary folder");
     let file = dir.path().join("plain.kitwright");
     plain_kit().save(&file, &Quiet).expect("saved");
@@ -108,7 +108,7 @@ fn drop_files(harness: &mut Harness<'_, TestWindow>, files: &[&std::path::Path],
 }
 
 #[test]
-fn a_recording_dropped_onto_the_window_becomes_a_take_and_onto_a_pad_the_pad() {
+fn a_dropped_recording_becomes_a_take_and_on_a_pad_its_sound() {
     let dir = tempfile::tempdir().expect("temporary folder");
     let file = dir.path().join("knock.wav");
     write_knocks(&file);
@@ -131,11 +131,11 @@ fn a_recording_dropped_onto_the_window_becomes_a_take_and_onto_a_pad_the_pad() {
         assert_eq!(*pad, before.doc.pads[i], "pad {} stays", i + 1);
     }
     press(&mut harness, "Undo");
-    assert_eq!(harness.state().session.kit().doc.pads, before.doc.pads, "one step back");
+    assert_eq!(harness.state().session.kit().doc.pads, before.doc.pads, "one undo restores it");
 }
 
 #[test]
-fn several_files_dropped_onto_a_pad_go_to_the_pads_after_it_as_well() {
+fn several_files_dropped_onto_a_pad_fill_it_and_the_following_pads() {
     let dir = tempfile::tempdir().expect("temporary folder");
     let files = ["a.wav", "b.wav"].map(|name| dir.path().join(name));
     files.iter().for_each(|f| write_knocks(f));
@@ -149,7 +149,7 @@ fn several_files_dropped_onto_a_pad_go_to_the_pads_after_it_as_well() {
 }
 
 #[test]
-fn a_recording_dropped_onto_an_empty_window_becomes_a_kit_and_a_kit_is_opened() {
+fn a_recording_or_kit_dropped_onto_an_empty_window_is_opened() {
     let dir = tempfile::tempdir().expect("temporary folder");
     let (recording, kit) = (dir.path().join("knock.wav"), dir.path().join("plain.kitwright"));
     write_knocks(&recording);
@@ -163,7 +163,7 @@ fn a_recording_dropped_onto_an_empty_window_becomes_a_kit_and_a_kit_is_opened() 
 }
 
 #[test]
-fn a_pad_comes_close_to_a_sound_of_the_player_s_own_and_forgets_it() {
+fn a_target_sound_is_chosen_removed_and_undone() {
     let dir = tempfile::tempdir().expect("temporary folder");
     let files = ["take.wav", "mine.wav"].map(|name| dir.path().join(name));
     files.iter().for_each(|f| write_knocks(f));
@@ -173,26 +173,26 @@ fn a_pad_comes_close_to_a_sound_of_the_player_s_own_and_forgets_it() {
     wait_until(&mut harness, "the kit", |d| d.session.kit().takes.len() == 1 && d.session.job().is_none());
     let first = harness.state().session.kit();
     let pad = harness.state().window.selection.pad;
-    let aim = move |d: &TestWindow| d.session.kit().doc.pads[pad].target.as_ref().map(|t| t.name.clone());
+    let target = move |d: &TestWindow| d.session.kit().doc.pads[pad].target.as_ref().map(|t| t.name.clone());
     harness.get_by_label_contains("as its role");
 
-    press(&mut harness, "Choose a sound to come close to");
-    choose_file(&mut harness, &files[1], "Closer to this");
-    wait_until(&mut harness, "the aim", |d| aim(d).is_some());
-    assert!(aim(harness.state()).is_some_and(|name| name.contains("mine")));
-    harness.get_by_label_contains("Close to mine");
+    press(&mut harness, "Choose a target sound");
+    choose_file(&mut harness, &files[1], "Use as target");
+    wait_until(&mut harness, "the target", |d| target(d).is_some());
+    assert!(target(harness.state()).is_some_and(|name| name.contains("mine")));
+    harness.get_by_label_contains("Target: mine");
     assert_eq!(harness.state().session.kit().takes.len(), 1, "the sound itself is not kept");
-    press(&mut harness, "Forget the sound to come close to");
-    wait_until(&mut harness, "no aim", |d| aim(d).is_none());
+    press(&mut harness, "Remove the target sound");
+    wait_until(&mut harness, "no target", |d| target(d).is_none());
     press(&mut harness, "Undo");
-    assert!(aim(harness.state()).is_some(), "one step back");
+    assert!(target(harness.state()).is_some(), "one undo restores it");
     press(&mut harness, "Undo");
     assert_eq!(harness.state().session.kit().doc, first.doc);
 
     // the same by dropping the sound onto the role
     let role = harness.get_by_label(&format!("Role of pad {}", pad + 1)).rect().center();
     drop_files(&mut harness, &[&files[1]], role);
-    wait_until(&mut harness, "the dropped aim", |d| aim(d).is_some());
+    wait_until(&mut harness, "the dropped target", |d| target(d).is_some());
     assert_eq!(harness.state().session.kit().takes.len(), 1);
 }
 
@@ -206,11 +206,11 @@ fn send_to_side(session: &Session) {
 }
 
 #[test]
-fn the_side_input_is_recorded_into_one_more_take() {
+fn the_side_input_is_recorded_into_a_new_take() {
     let mut harness = window();
     assert!(
         harness.get_by_label("Record the side input").accesskit_node().is_disabled(),
-        "nothing plays yet"
+        "no engine is attached yet"
     );
     harness.state().session.attach_engine(48_000.0, Arc::default());
     settle(&mut harness);
@@ -241,13 +241,13 @@ fn a_discarded_and_a_silent_recording_leave_the_kit_alone() {
     press(&mut harness, "Record the side input");
     harness.state().session.feed_side_input([&[0.0; 4800], &[0.0; 4800]]);
     press(&mut harness, "Stop the recording");
-    wait_until(&mut harness, "the trouble", |d| d.session.error().is_some());
+    wait_until(&mut harness, "the error", |d| d.session.error().is_some());
     harness.get_by_label_contains("send a track to it in the host");
     assert_eq!(harness.state().session.kit().takes.len(), 1);
 }
 
 #[test]
-fn an_empty_window_offers_to_record_once_something_comes_in_and_makes_a_kit_of_it() {
+fn an_empty_window_records_a_side_input_signal_into_a_kit() {
     let mut harness = empty_window(900.0, 600.0, 1.0);
     harness.state().session.attach_engine(48_000.0, Arc::default());
     settle(&mut harness);

@@ -1,4 +1,4 @@
-//! The manners of every control: tooltips, typed values, the keyboard, the host's automation.
+//! What every control does: tooltips, typed values, keyboard, marks for automation.
 
 use super::*;
 use kitwright::editor::{Section, Trim, TrimAccess as _};
@@ -15,7 +15,7 @@ fn type_over(harness: &mut Harness<'_, TestWindow>, control: &str, text: &str) {
 }
 
 #[test]
-fn values_are_typed_as_one_says_them() {
+fn values_are_typed_with_units_and_shorthand() {
     let mut harness = window();
     press(&mut harness, "Tone");
     press(&mut harness, "Stage Cuts");
@@ -31,7 +31,7 @@ fn values_are_typed_as_one_says_them() {
     assert_eq!(harness.state().session.kit().doc.pads[0].layers[0].settings.decay_ms, 300.0);
 }
 
-/// What a hand can do something with, by its name and its place; hits and pads are many of a kind.
+/// Controls by name and place; of the many hits and pads only the first two.
 fn controls(harness: &Harness<'_, TestWindow>) -> Vec<(String, egui::Rect)> {
     use egui::Role::{Button, ComboBox, Meter, Slider, SpinButton, Switch, Tab, TextInput};
     let roles = [Button, ComboBox, Meter, Slider, SpinButton, Switch, Tab, TextInput];
@@ -50,7 +50,7 @@ fn controls(harness: &Harness<'_, TestWindow>) -> Vec<(String, egui::Rect)> {
 }
 
 #[test]
-fn every_control_says_in_a_tooltip_what_it_does() {
+fn every_control_has_a_tooltip() {
     let mut harness = sized_window(1280.0, 800.0, 1.0);
     harness.ctx.all_styles_mut(|style| {
         style.interaction.tooltip_delay = 0.0;
@@ -63,11 +63,11 @@ fn every_control_says_in_a_tooltip_what_it_does() {
         // no tooltip follows a click at once
         (0..20).for_each(|_| harness.step());
         for (name, rect) in controls(&harness) {
-            // scrolled out of sight: the same tables come again on larger screens
+            // scrolled away: larger windows show the same tables
             if !screen.contains_rect(rect) || !seen.insert(name.clone()) {
                 continue;
             }
-            // its upper left: the lower part may be scrolled out of sight
+            // its upper left corner: the lower part may be scrolled away
             harness.hover_at(rect.left_top() + egui::vec2(3.0, 4.0));
             (0..3).for_each(|_| harness.step());
             let shown = harness.ctx.memory(|m| {
@@ -88,7 +88,7 @@ fn every_control_says_in_a_tooltip_what_it_does() {
 fn every_control_is_reached_by_the_tab_key() {
     let mut harness = sized_window(1280.0, 800.0, 1.0);
     press(&mut harness, "Place");
-    // a step taken back, so that there is one to repeat
+    // an undone change, so that there is one to redo
     harness.get_by_label("Pad 1 Level").set_value_accesskit(-6.0);
     harness.run_ok();
     press(&mut harness, "Undo");
@@ -111,7 +111,7 @@ fn every_control_is_reached_by_the_tab_key() {
             return;
         }
     }
-    panic!("the Tab key never comes to {:#?}", wanted.difference(&reached).collect::<Vec<_>>());
+    panic!("the Tab key never reaches {:#?}", wanted.difference(&reached).collect::<Vec<_>>());
 }
 
 #[test]
@@ -137,20 +137,20 @@ fn told(harness: &Harness<'_, TestWindow>, label: &str) -> String {
 }
 
 #[test]
-fn what_the_host_automates_is_shown_wherever_it_stands() {
+fn automated_trims_are_marked_everywhere() {
     let mut harness = window();
     automate(&mut harness, Trim::pad(0, "drive_db"), [1.0, 2.0, 3.0]);
-    assert_eq!(told(&harness, "Trims"), "host moves 1");
+    assert_eq!(told(&harness, "Trims"), "1 automated");
     press(&mut harness, "Trims");
     automate(&mut harness, Trim::pad(0, "drive_db"), [1.0, 2.0, 3.0]);
     harness.get_by_label_contains("Type Pad 1 trim Drive, now host: ");
 
     press(&mut harness, "Tone");
-    assert_eq!(told(&harness, "Bypass the tone"), "Without all");
+    assert_eq!(told(&harness, "Bypass the tone"), "Bypass all");
     automate(&mut harness, Trim::pad(0, "tone"), [1.0, 0.0, 1.0]);
-    assert_eq!(told(&harness, "Bypass the tone"), "Host: all in");
+    assert_eq!(told(&harness, "Bypass the tone"), "Host: active");
     automate(&mut harness, Trim::pad(0, "tone"), [0.0, 1.0, 0.0]);
-    assert_eq!(told(&harness, "Bypass the tone"), "Host: all out");
+    assert_eq!(told(&harness, "Bypass the tone"), "Host: bypassed");
 
     automate(&mut harness, Trim::pad(4, "mute"), [1.0, 0.0, 1.0]);
     assert_eq!(told(&harness, "Mute pad 5"), "moved by the host");
@@ -172,14 +172,14 @@ fn what_the_host_automates_is_shown_wherever_it_stands() {
         assert_eq!(told(&harness, label), "", "{label}");
     }
     assert_eq!(told(&harness, "Output of the kit"), "Output");
-    assert_eq!(told(&harness, "Bypass the tone"), "All is out");
+    assert_eq!(told(&harness, "Bypass the tone"), "All bypassed");
     // what the hand moves is no automation
     press(&mut harness, "Mute pad 5");
     assert_eq!(told(&harness, "Mute pad 5"), "");
 }
 
 #[test]
-fn nothing_plays_by_itself() {
+fn opening_browsing_and_undo_play_no_sound() {
     let dir = tempfile::tempdir().expect("temporary folder");
     let file = dir.path().join("plain.kitwright");
     plain_kit().save(&file, &Quiet).expect("saved");
@@ -199,7 +199,7 @@ fn nothing_plays_by_itself() {
 }
 
 #[test]
-fn trouble_stays_in_sight_and_never_stops_the_playing() {
+fn an_error_stays_shown_and_playing_goes_on() {
     let mut harness = window();
     let trouble = kitwright_core::error::Error::file("knock.wav", "is not audio; choose another file");
     harness.state().session.report(trouble);
@@ -220,7 +220,7 @@ fn trouble_stays_in_sight_and_never_stops_the_playing() {
 }
 
 #[test]
-fn the_hearing_caution_stands_in_the_about_box() {
+fn the_about_box_shows_the_hearing_caution() {
     let mut harness = window();
     press(&mut harness, "About Kitwright");
     harness.get_by_label_contains("Mind your hearing");

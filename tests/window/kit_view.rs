@@ -4,7 +4,7 @@ use super::*;
 use kitwright_core::kit::Role;
 
 #[test]
-fn pads_are_struck_the_harder_the_higher() {
+fn clicking_higher_on_a_pad_strikes_harder() {
     let mut harness = window();
     let rect = harness.get_by_label("Pad 3, snare").rect();
     for (share, least, most) in [(0.9, 0.1, 0.35), (0.4, 0.7, 1.0)] {
@@ -34,7 +34,7 @@ fn pads_are_struck_the_harder_the_higher() {
 }
 
 #[test]
-fn computer_keys_play_the_pads_along_the_keys() {
+fn computer_keys_play_the_pads_in_note_order() {
     let mut harness = window();
     for (key, note) in [(egui::Key::Z, 36), (egui::Key::S, 37), (egui::Key::M, 47), (egui::Key::Slash, 70)] {
         harness.key_press(key);
@@ -55,7 +55,7 @@ fn computer_keys_play_the_pads_along_the_keys() {
         harness.step();
     }
     harness.state().session.take_trigger().expect("the first press");
-    assert!(harness.state().session.take_trigger().is_none(), "the system's repetition is no stroke");
+    assert!(harness.state().session.take_trigger().is_none(), "key repeat is no stroke");
     harness.key_up(egui::Key::Z);
     harness.run_ok();
     // not while a text is typed
@@ -114,35 +114,35 @@ fn pads_are_swapped_by_dragging_and_keys_keep_their_notes() {
 #[test]
 fn a_pad_is_copied_pasted_and_cleared() {
     let mut harness = window();
-    press(&mut harness, "What to do with the pad");
+    press(&mut harness, "Pad menu");
     press(&mut harness, "Copy pad");
     harness.get_by_label("Pad 8, percussion").click();
     harness.run_ok();
-    press(&mut harness, "What to do with the pad");
+    press(&mut harness, "Pad menu");
     press(&mut harness, "Paste pad");
     let kit = harness.state().session.kit();
     assert_eq!(kit.doc.pads[7].slices, kit.doc.pads[0].slices);
     assert_eq!((kit.doc.pads[7].note, kit.doc.pads[7].role), (43, Role::Kick));
-    press(&mut harness, "What to do with the pad");
+    press(&mut harness, "Pad menu");
     press(&mut harness, "Clear pad");
     assert!(harness.state().session.kit().doc.pads[7].is_empty());
 }
 
 #[test]
-fn a_score_is_told_of_drums_and_not_of_percussion() {
+fn drums_show_a_score_and_percussion_does_not() {
     let mut harness = window();
     let told = |h: &Harness<'_, TestWindow>, label: &str| {
         h.get_by_label(label).accesskit_node().value().unwrap_or_default()
     };
-    assert_eq!(told(&harness, "Pad 1, kick"), "Serves 93 % as a kick.");
-    harness.get_by_label("Close to a kick, as its role");
-    harness.get_by_label("What else would serve as kick");
+    assert_eq!(told(&harness, "Pad 1, kick"), "Scores 93 % as a kick.");
+    harness.get_by_label("Target: a kick, its role");
+    harness.get_by_label("Other hits for kick");
     let percussion = told(&harness, "Pad 5, percussion");
-    assert!(percussion.starts_with("Stays what it is") && !percussion.contains('%'), "{percussion}");
+    assert!(percussion.starts_with("No target: stays as it is") && !percussion.contains('%'), "{percussion}");
     harness.get_by_label("Pad 5, percussion").click();
     settle(&mut harness);
     assert_eq!(harness.state().window.selection.pad, 4);
-    harness.get_by_label("Stays what it is");
+    harness.get_by_label("No target: stays as it is");
     harness.get_by_label("Other hits");
     // the painted words as well
     let mut shown = Vec::new();

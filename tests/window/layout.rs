@@ -1,4 +1,4 @@
-//! How it looks: pictures to be looked at, and what can be told without looking.
+//! Layout at every size: what can be checked without comparing pictures.
 
 use super::*;
 use kitwright::editor::Section;
@@ -72,7 +72,7 @@ fn the_wave_of_the_take_and_the_chosen_colour_are_on_the_screen() {
 }
 
 #[test]
-fn nothing_is_drawn_while_nothing_changes() {
+fn an_idle_window_asks_for_no_frames() {
     let mut harness = window();
     settle(&mut harness);
     harness.step();
@@ -81,7 +81,7 @@ fn nothing_is_drawn_while_nothing_changes() {
 }
 
 #[test]
-fn no_control_leaves_the_window_at_its_smallest() {
+fn all_controls_fit_into_the_smallest_window() {
     let mut harness = sized_window(900.0, 600.0, 1.0);
     let screen = egui::Rect::from_min_size(egui::Pos2::ZERO, egui::vec2(900.0, 600.0)).expand(0.5);
     for section in Section::ALL {
@@ -93,13 +93,13 @@ fn no_control_leaves_the_window_at_its_smallest() {
             "Whole Kit fit",
             "A or B of the kit",
             "Output of the kit",
-            "Size of the window",
+            "Zoom of the window",
             "About Kitwright",
             "Role of pad 1",
             "Pad 1 Fit",
             "Next best hit",
             "A or B of the pad",
-            "What to do with the pad",
+            "Pad menu",
             "Pad 16, shaker",
         ] {
             let rect = harness.get_by_label(label).rect();
@@ -113,9 +113,9 @@ fn no_control_leaves_the_window_at_its_smallest() {
             "A or B of the kit",
             "Level of the main output",
             "Output of the kit",
-            "Size of the window",
+            "Zoom of the window",
         ],
-        ["Role of pad 1", "Pad 1 Fit", "Next best hit", "A or B of the pad", "What to do with the pad"],
+        ["Role of pad 1", "Pad 1 Fit", "Next best hit", "A or B of the pad", "Pad menu"],
     ] {
         for pair in line.windows(2) {
             let (a, b) = (harness.get_by_label(pair[0]).rect(), harness.get_by_label(pair[1]).rect());
@@ -127,7 +127,7 @@ fn no_control_leaves_the_window_at_its_smallest() {
 #[test]
 fn zoom_is_chosen_from_the_list_and_remembered() {
     let mut harness = window();
-    press(&mut harness, "Size of the window");
+    press(&mut harness, "Zoom of the window");
     press(&mut harness, "Zoom 150 %");
     assert_eq!(harness.state().window.memory.zoom, 1.5);
 }

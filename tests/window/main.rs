@@ -1,7 +1,8 @@
-//! The window, done through labels and clicks, and looked at.
+//! The window, used through labels and clicks, and compared as pictures.
 //!
 //! `KITWRIGHT_SHOTS=1 cargo test --test window` also writes pictures into `target/window-shots`.
 
+mod fixtures;
 mod frame_cost;
 mod import;
 mod interaction;
@@ -19,80 +20,24 @@ use egui_kittest::{
     Harness,
     kittest::{NodeT, Queryable},
 };
-use kitwright::editor::{self, PlainTrims, WindowState, theme};
+use fixtures::{TestWindow, plain_kit};
+use kitwright::editor::{self, theme};
 use kitwright_core::{
     demo,
-    kit::{Audition, Kit, Layer, Slice, TakeEntry},
-    listen::{self, DetectOptions},
+    kit::{Kit, TakeEntry},
     progress::Quiet,
     session::Session,
 };
 use std::{
-    sync::{Arc, OnceLock},
+    sync::Arc,
     time::{Duration, Instant},
 };
 
 /// Longest wait for work of the session; generous, since test machines are busy.
 const PATIENCE: Duration = Duration::from_secs(240);
 
-/// A window without a host.
-struct TestWindow {
-    window: WindowState,
-    session: Arc<Session>,
-    trims: PlainTrims,
-}
-
-/// Every third hit of the demo take on a pad, as it was recorded.
-fn plain_kit() -> Kit {
-    static KIT: OnceLock<Kit> = OnceLock::new();
-    KIT.get_or_init(|| {
-        let (take, _) = demo::borrowed_cello(1);
-        let hits = listen::detect(&take, &DetectOptions::default(), &Quiet).expect("detected");
-        let mut kit = Kit::default();
-        kit.doc.name = "Borrowed cello".into();
-        for (i, pad) in kit.doc.pads.iter_mut().enumerate() {
-            let at = (i * 3 + 1).min(hits.len() - 1);
-            let hit = &hits[at];
-            pad.slices.push(Slice {
-                take: 0,
-                start: hit.start,
-                end: hit.end,
-                gain_db: 0.0,
-                velocities: [0.0, 1.0],
-            });
-            pad.fit = 0.7;
-            pad.audition = Some(Audition {
-                take: 0,
-                hit: at,
-                score: 0.93 - 0.03 * i as f32,
-                next_best: (0..6).map(|n| (0, (at + n + 1) % hits.len(), 0.8 - 0.07 * n as f32)).collect(),
-                edit_summary: vec![
-                    "an octave down".into(),
-                    "cut below 42 Hz".into(),
-                    "shortened to 180 ms".into(),
-                ],
-            });
-        }
-        let first = &mut kit.doc.pads[0];
-        first.layers.push(Layer::default());
-        first.layers[0].settings.decay_ms = 160.0;
-        first.layers[1].settings.pitch_st = -12.0;
-        first.cloud.copies = 24;
-        first.tone.low_cut.on = true;
-        first.tone.low_cut.hz = 42.0;
-        first.tone.bands[1].on = true;
-        first.tone.bands[1].gain_db = 5.0;
-        kit.doc.takes.push(TakeEntry::new(&take, hits));
-        kit.takes.push(Arc::new(take));
-        kit
-    })
-    .clone()
-}
-
 /// A window over an empty session.
 fn empty_window(width: f32, height: f32, scale: f32) -> Harness<'static, TestWindow> {
-    let state =
-        TestWindow { window: WindowState::default(), session: Session::new(), trims: PlainTrims::default() };
     Harness::builder()
         .with_size(egui::vec2(width, height))
         .with_pixels_per_point(scale)
@@ -102,7 +47,7 @@ fn empty_window(width: f32, height: f32, scale: f32) -> Harness<'static, TestWin
         .renderer(raster::Raster::default())
         .build_ui_state(
             |ui, s: &mut TestWindow| editor::ui(ui, &mut s.window, &s.session, &mut s.trims),
-            state,
+            TestWindow::new(),
         )
 }
 
@@ -119,12 +64,16 @@ fn sized_window(width: f32, height: f32, scale: f32) -> Harness<'static, TestWin
     harness
 }
 
-/// Lets threads of the window finish and draws what they brought.
+/// Draws frames until no thread of the window has something to bring.
 fn settle(harness: &mut Harness<'_, TestWindow>) {
-    for _ in 0..10 {
-        std::thread::sleep(Duration::from_millis(5));
+    let start = Instant::now();
+    harness.run_ok();
+    while harness.state().window.is_working() {
+        assert!(start.elapsed() < PATIENCE, "the window's threads do not finish");
+        std::thread::sleep(Duration::from_millis(2));
         harness.run_ok();
     }
+    harness.run_ok();
 }
 
 /// Draws frames until `done` holds.

@@ -1,4 +1,4 @@
-//! Job 4 of the window: shape a pad with controls that behave alike.
+//! The pad editor: sliders, layers, EQ, cloud, variation, trims.
 
 use super::*;
 
@@ -147,7 +147,7 @@ fn the_eq_is_dragged_on_its_curve_and_stages_change_places() {
 }
 
 #[test]
-fn a_word_is_chosen_from_its_list() {
+fn an_option_is_chosen_from_a_list() {
     let mut harness = window();
     press(&mut harness, "Cloud");
     press(&mut harness, "Pad 1 cloud Timing");
@@ -156,17 +156,17 @@ fn a_word_is_chosen_from_its_list() {
 }
 
 #[test]
-fn a_variation_is_frozen_and_another_draw_taken() {
+fn a_variation_is_frozen_and_replaced() {
     let mut harness = window();
     press(&mut harness, "Place");
     press(&mut harness, "Freeze the variation");
-    press(&mut harness, "Another draw");
+    press(&mut harness, "Another frozen variation");
     let variation = harness.state().session.kit().doc.pads[0].variation;
     assert_eq!((variation.way, variation.frozen), (kitwright_core::kit::VariationMode::Held, 1.0));
 }
 
 #[test]
-fn trims_belong_to_the_host_and_leave_the_kit_alone() {
+fn trims_change_the_host_s_parameters_and_not_the_kit() {
     let mut harness = window();
     press(&mut harness, "Trims");
     let revision = harness.state().session.revision();
@@ -203,7 +203,7 @@ impl Player {
 }
 
 #[test]
-fn the_tone_shows_what_sounds_and_how_far_it_is_held_down() {
+fn the_tone_section_shows_live_spectrum_and_gain_reduction() {
     let mut harness = window();
     harness.state().session.edit("limiter", |kit| {
         let limiter = &mut kit.doc.pads[0].tone.limiter;
@@ -213,13 +213,13 @@ fn the_tone_shows_what_sounds_and_how_far_it_is_held_down() {
     let mut player = Player::new(&harness.state().session);
     press(&mut harness, "Tone");
     press(&mut harness, "Stage Limiter");
-    harness.get_by_label("Frequency response of cuts and EQ, over the hit");
+    harness.get_by_label("Frequency response of cuts and EQ, over the hit's spectrum");
     harness.get_by_label("Gain reduction of the limiter stage: 0 dB");
     player.strike(&harness.state().session, 0, 60);
     harness.step();
     player.strike(&harness.state().session, 0, 60);
     harness.step();
-    harness.get_by_label("Frequency response of cuts and EQ, over the sound as it is");
+    harness.get_by_label("Frequency response of cuts and EQ, over the live spectrum");
     let reading = harness.get_by_label_contains("Gain reduction of the limiter stage: -");
     let db: f32 = reading
         .accesskit_node()
@@ -232,18 +232,18 @@ fn the_tone_shows_what_sounds_and_how_far_it_is_held_down() {
         harness.step();
     }
     harness.get_by_label("Gain reduction of the limiter stage: 0 dB");
-    harness.get_by_label("Frequency response of cuts and EQ, over the hit");
+    harness.get_by_label("Frequency response of cuts and EQ, over the hit's spectrum");
     press(&mut harness, "Hit");
     let meters = harness.state().session.meters().expect("it plays");
     assert_eq!(
         meters.scope.source(),
         kitwright_core::engine::Source::Off,
-        "nobody looks: nothing is written"
+        "the scope is off while no spectrum is shown"
     );
 }
 
 #[test]
-fn the_cloud_shows_each_stroke_s_own_draw() {
+fn the_cloud_section_shows_the_copies_of_the_last_stroke() {
     let mut harness = window();
     let mut player = Player::new(&harness.state().session);
     press(&mut harness, "Cloud");
@@ -269,7 +269,7 @@ fn the_cloud_shows_each_stroke_s_own_draw() {
     let first = look(&mut harness);
     player.strike(&harness.state().session, 0, 20);
     let second = look(&mut harness);
-    assert!(first != second, "another stroke, another draw");
+    assert!(first != second, "each stroke has its own copies");
     let again = look(&mut harness);
-    assert!(second == again, "no stroke, no change");
+    assert!(second == again, "without a stroke the picture stays");
 }

@@ -1,9 +1,9 @@
-//! Job 6 of the window: save, load, export.
+//! Saving, loading and exporting; the whole way from an empty window to a saved kit.
 
 use super::*;
 
 #[test]
-fn a_kit_is_saved_and_loaded_and_never_replaced_without_asking() {
+fn a_kit_is_saved_loaded_and_replaced_only_after_asking() {
     let dir = tempfile::tempdir().expect("temporary folder");
     let file = dir.path().join("cello.kitwright");
     let mut harness = window();
@@ -13,7 +13,7 @@ fn a_kit_is_saved_and_loaded_and_never_replaced_without_asking() {
     assert_eq!(harness.state().session.error(), None);
     press(&mut harness, "Save the kit");
     choose_file(&mut harness, &file, "Save here");
-    assert!(harness.state().window.browser.is_some(), "the browser asks first");
+    assert!(harness.state().window.browser.is_some(), "the browser asks before it replaces a file");
     press(&mut harness, "Replace it");
     assert!(harness.state().window.browser.is_none());
     wait_until(&mut harness, "the second save", |d| d.session.job().is_none());
@@ -30,12 +30,12 @@ fn a_kit_is_saved_and_loaded_and_never_replaced_without_asking() {
 }
 
 #[test]
-fn a_full_or_missing_folder_is_told_and_the_kit_stays() {
+fn a_missing_folder_gives_an_error_and_the_kit_stays() {
     let mut harness = window();
     let before = harness.state().session.kit();
     press(&mut harness, "Save the kit");
     choose_file(&mut harness, std::path::Path::new("/nowhere/at/all/cello.kitwright"), "Save here");
-    wait_until(&mut harness, "the trouble", |d| d.session.error().is_some());
+    wait_until(&mut harness, "the error", |d| d.session.error().is_some());
     assert_eq!(harness.state().session.kit().doc, before.doc);
     harness.get_by_label("Dismiss the message");
 }
@@ -53,7 +53,7 @@ fn a_kit_is_exported_with_progress() {
     press(&mut harness, "Export the kit");
     choose_file(&mut harness, &folder, "Export here");
     assert!(harness.state().window.browser.is_none());
-    assert!(harness.query_by_label("Cancel the work").is_some(), "its progress is in sight");
+    assert!(harness.query_by_label("Cancel the work").is_some(), "its progress is shown");
     wait_until(&mut harness, "the export", |d| d.session.job().is_none());
     assert_eq!(harness.state().session.error(), None);
     let names: Vec<_> =
@@ -63,7 +63,7 @@ fn a_kit_is_exported_with_progress() {
 }
 
 #[test]
-fn work_is_cancelled_and_leaves_everything_as_it_was() {
+fn a_cancelled_export_leaves_no_files_and_no_changes() {
     let dir = tempfile::tempdir().expect("temporary folder");
     let folder = dir.path().join("out");
     let mut harness = window();
@@ -78,9 +78,9 @@ fn work_is_cancelled_and_leaves_everything_as_it_was() {
     choose_file(&mut harness, &folder, "Export here");
     press(&mut harness, "Cancel the work");
     wait_until(&mut harness, "the end", |d| d.session.job().is_none());
-    assert!(!folder.exists(), "nothing half written stays");
+    assert!(!folder.exists(), "no partial export is left");
     assert!(Arc::ptr_eq(&before, &harness.state().session.kit()));
-    assert_eq!(harness.state().session.error(), None, "who cancels needs no message");
+    assert_eq!(harness.state().session.error(), None, "cancelling is no error");
 }
 
 #[test]

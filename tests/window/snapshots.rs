@@ -1,6 +1,6 @@
-//! The main states as pictures kept with the tests: a change of the look has to be meant.
+//! Pictures of the main states, stored with the tests, so that a change of the look is intended.
 //!
-//! `KITWRIGHT_WRITE_SNAPSHOTS=1 cargo test --test window snapshots` writes them anew; look at them before they
+//! `KITWRIGHT_WRITE_SNAPSHOTS=1 cargo test --test window snapshots` writes them again; look at them before they
 //! are committed.
 
 use super::*;
@@ -13,7 +13,7 @@ const SHADE: u8 = 24;
 /// This share of the pixels may differ by more.
 const SHARE: f64 = 0.002;
 
-/// The invented take with the strokes it was made of as hits: no picture changes when hearing gets better.
+/// The invented take with the strokes it was made of as hits: better detection changes no picture.
 fn struck_kit() -> Kit {
     let (take, strokes) = demo::borrowed_cello(1);
     let rate = f64::from(take.sample_rate);
@@ -65,7 +65,7 @@ fn compare(harness: &mut Harness<'_, TestWindow>, name: &str) {
 }
 
 #[test]
-fn the_main_states_look_as_they_did() {
+fn main_states_match_the_stored_pictures() {
     let mut harness = empty_window(900.0, 600.0, 1.0);
     settle(&mut harness);
     compare(&mut harness, "first-start");
@@ -79,7 +79,7 @@ fn the_main_states_look_as_they_did() {
         (Section::Tone, "tone"),
     ] {
         press(&mut harness, section.word());
-        // out of the way, so that nothing is hovered
+        // away from all controls, so that nothing is hovered
         harness.hover_at(egui::pos2(1.0, 1.0));
         settle(&mut harness);
         compare(&mut harness, name);

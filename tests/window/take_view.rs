@@ -1,4 +1,4 @@
-//! Job 2 of the window: see the take, hear and change its hits.
+//! The take view: playing, choosing and editing hits, detecting them again.
 
 use super::*;
 
@@ -14,7 +14,7 @@ fn attach(harness: &Harness<'_, TestWindow>) -> Arc<kitwright_core::engine::Mete
 }
 
 #[test]
-fn a_click_on_a_hit_plays_it_and_puts_its_pad_on_the_bench() {
+fn clicking_a_hit_plays_it_and_chooses_its_pad() {
     let mut harness = window();
     attach(&harness);
     let kit = harness.state().session.kit();
@@ -74,10 +74,10 @@ fn hits_are_split_merged_removed_and_added() {
 }
 
 #[test]
-fn looking_closer_keeps_the_middle() {
+fn zooming_in_keeps_the_centre() {
     let mut harness = window();
     let [from, to] = harness.state().window.take.sight;
-    press(&mut harness, "Look closer");
+    press(&mut harness, "Zoom in");
     let [a, b] = harness.state().window.take.sight;
     assert!(((b - a) / (to - from) - 0.5).abs() < 1e-6);
     assert!(((a + b) / 2.0 - (from + to) / 2.0).abs() < 1.0);
@@ -103,33 +103,33 @@ fn the_start_of_a_hit_is_dragged() {
 }
 
 #[test]
-fn in_the_smallest_window_the_tools_of_a_take_with_a_mark_stand_side_by_side() {
+fn the_take_s_tools_fit_into_the_smallest_window() {
     let mut harness = sized_window(900.0, 600.0, 1.0);
     harness.state_mut().window.take.cursor = Some(12_000);
     harness.run_ok();
     let add = harness.get_by_label("Add a hit at the mark").rect();
-    let zoom = harness.get_by_label("Look from further away").rect();
+    let zoom = harness.get_by_label("Zoom out").rect();
     assert!(add.right() < zoom.left(), "{add:?} runs into {zoom:?}");
 }
 
 #[test]
-fn hearing_again_with_a_gate_makes_hits_shorter() {
+fn detection_with_a_gate_gives_shorter_hits() {
     let mut harness = window();
     let length =
         |d: &TestWindow| d.session.kit().doc.takes[0].hits.iter().map(|h| h.end - h.start).sum::<u64>();
     let before = length(harness.state());
-    harness.get_by_label("Hearing Gate").set_value_accesskit(-10.0);
+    harness.get_by_label("Detection Gate").set_value_accesskit(-10.0);
     harness.run_ok();
-    press(&mut harness, "Hear the take again");
-    wait_until(&mut harness, "the hearing", |d| length(d) < before / 2);
+    press(&mut harness, "Detect the hits again");
+    wait_until(&mut harness, "the new hits", |d| length(d) < before / 2);
 }
 
 #[test]
-fn hearing_again_with_less_sensitivity_finds_fewer_hits() {
+fn detection_with_less_sensitivity_finds_fewer_hits() {
     let mut harness = window();
     let before = hits(&harness);
-    harness.get_by_label("Hearing Sensitivity").set_value_accesskit(-1.0);
+    harness.get_by_label("Detection Sensitivity").set_value_accesskit(-1.0);
     harness.run_ok();
-    press(&mut harness, "Hear the take again");
-    wait_until(&mut harness, "the hearing", |d| d.session.kit().doc.takes[0].hits.len() < before);
+    press(&mut harness, "Detect the hits again");
+    wait_until(&mut harness, "the new hits", |d| d.session.kit().doc.takes[0].hits.len() < before);
 }

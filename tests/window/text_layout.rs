@@ -1,5 +1,4 @@
-//! What can be told of the words in the window without reading them: none is cut off, none lies over another,
-//! no line crosses one.
+//! Text in the window: none is cut off, overlapped or crossed by a line.
 
 use super::*;
 use egui::{Rect, Shape, epaint::ClippedShape};
@@ -96,7 +95,7 @@ fn trouble(harness: &Harness<'_, TestWindow>, place: &str) -> Vec<String> {
 }
 
 #[test]
-fn no_words_are_cut_lie_over_each_other_or_are_crossed() {
+fn no_text_is_cut_overlapped_or_crossed_by_a_line() {
     let mut found = Vec::new();
     for (w, h) in [(900.0, 600.0), (1120.0, 720.0), (1280.0, 800.0), (1920.0, 1080.0), (3840.0, 2160.0)] {
         let mut harness = sized_window(w, h, 1.0);

@@ -1,4 +1,4 @@
-//! Job 5 of the window: compare, step back and forth.
+//! Undo, redo, A/B and bypass.
 
 use super::*;
 
@@ -18,7 +18,7 @@ fn place() -> Harness<'static, TestWindow> {
 }
 
 #[test]
-fn steps_are_taken_back_and_repeated_by_button_and_key() {
+fn undo_and_redo_work_by_button_and_key() {
     let mut harness = place();
     set_level(&mut harness, -6.0);
     press(&mut harness, "Undo");
@@ -34,28 +34,28 @@ fn steps_are_taken_back_and_repeated_by_button_and_key() {
 }
 
 #[test]
-fn the_list_of_steps_goes_back_several_at_once() {
+fn the_history_undoes_and_redoes_several_changes_at_once() {
     let mut harness = place();
     set_level(&mut harness, -6.0);
     harness.get_by_label("Pad 1 Pan").set_value_accesskit(0.5);
     harness.run_ok();
-    press(&mut harness, "List of steps");
-    press(&mut harness, "Back before pad 1 level");
+    press(&mut harness, "History of changes");
+    press(&mut harness, "Undo from pad 1 level");
     let kit = harness.state().session.kit();
     assert_eq!((kit.doc.pads[0].settings.level_db, kit.doc.pads[0].settings.pan), (0.0, 0.0));
     assert!(!kit.takes.is_empty(), "older steps stay");
-    // and what was taken back stands in the list, to be repeated up to a step
-    press(&mut harness, "List of steps");
-    press(&mut harness, "Up to pad 1 pan");
+    // undone changes are listed as well and can be redone up to one of them
+    press(&mut harness, "History of changes");
+    press(&mut harness, "Redo up to pad 1 pan");
     let kit = harness.state().session.kit();
     assert_eq!((kit.doc.pads[0].settings.level_db, kit.doc.pads[0].settings.pan), (-6.0, 0.5));
-    assert!(harness.get_by_label("Redo").accesskit_node().is_disabled(), "nothing is left to repeat");
+    assert!(harness.get_by_label("Redo").accesskit_node().is_disabled(), "nothing is left to redo");
     press(&mut harness, "Undo");
     assert!(!harness.get_by_label("Redo").accesskit_node().is_disabled());
 }
 
 #[test]
-fn a_and_b_of_a_pad_and_of_the_kit_keep_both_states() {
+fn a_and_b_keep_both_versions_of_a_pad_and_of_the_kit() {
     let mut harness = place();
     for (turn, values) in [("A or B of the pad", [-6.0, -12.0]), ("A or B of the kit", [-3.0, -9.0])] {
         set_level(&mut harness, values[0]);
@@ -70,7 +70,7 @@ fn a_and_b_of_a_pad_and_of_the_kit_keep_both_states() {
 }
 
 #[test]
-fn each_stage_and_the_whole_chain_are_taken_out_and_in_without_touching_the_kit() {
+fn bypassing_stages_or_the_chain_does_not_change_the_kit() {
     use kitwright_core::kit::Stage;
     let mut harness = window();
     press(&mut harness, "Tone");
@@ -92,7 +92,7 @@ fn each_stage_and_the_whole_chain_are_taken_out_and_in_without_touching_the_kit(
 }
 
 #[test]
-fn a_hundred_steps_and_more_can_be_read_and_taken_back() {
+fn a_hundred_and_twenty_changes_can_be_listed_and_undone() {
     let mut harness = place();
     let before = harness.state().session.kit().doc.pads.clone();
     for i in 0..120 {
@@ -104,9 +104,9 @@ fn a_hundred_steps_and_more_can_be_read_and_taken_back() {
         });
     }
     settle(&mut harness);
-    press(&mut harness, "List of steps");
+    press(&mut harness, "History of changes");
     assert!(harness.state().session.undo_names().len() >= 120);
-    assert!(harness.get_all_by_label("Back before pad 8 pan").count() >= 1);
+    assert!(harness.get_all_by_label("Undo from pad 8 pan").count() >= 1);
     harness.key_press(egui::Key::Escape);
     harness.run_ok();
     for _ in 0..120 {
@@ -117,23 +117,23 @@ fn a_hundred_steps_and_more_can_be_read_and_taken_back() {
     assert_eq!(harness.state().session.kit().doc.pads, before);
 }
 
-/// The pad's sound as a host would have it: the session's kit, with what is bypassed and the trims of the window.
-fn heard(desk: &TestWindow) -> f64 {
+/// Loudness of the pad as a host would play it, with the window's bypass and trims, LUFS.
+fn loudness(shown: &TestWindow) -> f64 {
     let mut engine = kitwright_core::engine::Engine::new(48_000.0);
-    desk.session.attach_engine(48_000.0, engine.meters());
+    shown.session.attach_engine(48_000.0, engine.meters());
     let start = Instant::now();
     loop {
-        if let Some(kit) = desk.session.take_play_kit() {
+        if let Some(kit) = shown.session.take_play_kit() {
             engine.set_kit(kit);
             break;
         }
         assert!(start.elapsed() < PATIENCE, "no kit to play");
         std::thread::sleep(Duration::from_millis(5));
     }
-    engine.set_trims(&desk.trims.trims);
-    engine.bypass(0, desk.session.bypassed_stages(0));
+    engine.set_trims(&shown.trims.trims);
+    engine.bypass(0, shown.session.bypassed_stages(0));
     let mut meter = ebur128::EbuR128::new(2, 48_000, ebur128::Mode::I).expect("a meter");
-    let note = desk.session.kit().doc.pads[0].note;
+    let note = shown.session.kit().doc.pads[0].note;
     for i in 0..48_000 * 8 / 64 {
         // four strokes a second; the first ones let the matching hear what it matches
         if i % (48_000 / 64 / 4) == 0 {
@@ -149,7 +149,7 @@ fn heard(desk: &TestWindow) -> f64 {
 }
 
 #[test]
-fn what_is_bypassed_in_the_window_is_as_loud_as_before() {
+fn bypassed_stages_keep_the_loudness_within_half_a_lu() {
     let mut harness = window();
     harness.state().session.edit("strong", |kit| {
         let pad = &mut kit.doc.pads[0];
@@ -159,13 +159,13 @@ fn what_is_bypassed_in_the_window_is_as_loud_as_before() {
         (pad.tone.limiter.threshold_db, pad.tone.limiter.makeup_db) = (-24.0, 12.0);
     });
     press(&mut harness, "Tone");
-    let with = heard(harness.state());
+    let with = loudness(harness.state());
     for (choose, bypass) in
         [("Stage EQ", "Bypass EQ"), ("Stage Limiter", "Bypass Limiter"), ("Stage EQ", "Bypass the tone")]
     {
         press(&mut harness, choose);
         press(&mut harness, bypass);
-        let without = heard(harness.state());
+        let without = loudness(harness.state());
         println!("{bypass}: {:+.2} LU", without - with);
         // half of what is just told apart in loudness (about 1 dB, common practice, no source)
         assert!((without - with).abs() < 0.5, "{bypass}: {with:.2} and {without:.2} LUFS");

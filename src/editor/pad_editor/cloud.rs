@@ -27,8 +27,8 @@ pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, cx: &Frame
     });
 }
 
-/// The copies of the last stroke, lit as they sound; before the first stroke an example in the manner of the
-/// settings.
+/// The copies of the last stroke, lit as they sound; before the first stroke an example of what the
+/// settings give.
 fn draw(ui: &mut Ui, rect: Rect, cloud: &Cloud, drawn: Option<&[ShownGrain]>, since: Option<f64>) {
     let response = ui.interact(rect, ui.scope_id().with("cloud picture"), Sense::hover());
     let copies = drawn.map_or(usize::from(cloud.copies), <[_]>::len);
@@ -39,7 +39,7 @@ fn draw(ui: &mut Ui, rect: Rect, cloud: &Cloud, drawn: Option<&[ShownGrain]>, si
     });
     let painter = ui.painter_at(rect);
     painter.rect_filled(rect, theme::ROUND, theme::WELL);
-    // the words have lines of their own, so that nothing crosses them; copies keep their size at the edges
+    // captions have their own lines; copies keep their size at the edges
     let inner = rect.shrink2(vec2(0.0, CAPTION));
     let field = inner.shrink2(vec2(16.0, 6.0));
     painter.hline(rect.x_range(), field.center().y, (1.0, theme::WOOD_HIGH));
@@ -121,7 +121,7 @@ struct CloudDot {
     level: f32,
 }
 
-/// One draw in the manner of the settings.
+/// One example of what the settings give.
 fn example(cloud: &Cloud) -> Vec<CloudDot> {
     let n = usize::from(cloud.copies);
     (0..n)
@@ -170,7 +170,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_draw_beyond_the_settings_stays_in_the_picture() {
+    fn copies_beyond_the_settings_stay_in_the_picture() {
         let cloud = Cloud { spread_ms: 20.0, pitch_st: 0.5, ..Cloud::default() };
         let drawn =
             |delay_ms, pitch_st, level_db| ShownGrain { delay_ms, pitch_st, level_db, ..Default::default() };

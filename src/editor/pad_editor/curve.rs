@@ -10,7 +10,7 @@ use kitwright_core::{
     cast::typical_bands,
     engine::dsp::eq::Section as EqSection,
     kit::{BAND, Role as PadRole, Tone},
-    units::power_to_db,
+    units::{db_to_power, power_to_db},
 };
 
 /// Rate at which the curve is computed, Hz.
@@ -64,17 +64,17 @@ pub(super) fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameC
     let response = ui.interact(rect, ui.scope_id().with("curve"), Sense::hover());
     ui.painter().rect_filled(rect, theme::ROUND, theme::WELL);
     let outer = rect;
-    // the words stand around the picture: nothing crosses them
+    // captions lie around the picture
     let rect = Rect::from_min_max(rect.min + vec2(GUTTER, CAPTION), rect.max - vec2(0.0, CAPTION));
     let painter = ui.painter_at(rect);
     let all = sections(tone);
     let now = ui.input(|i| i.time);
     let live = cx.session.meters().and_then(|m| state.live.follow(&m, state.selection.pad, now));
-    let over = if live.is_some() { "over the sound as it is" } else { "over the hit" };
+    let over = if live.is_some() { "over the live spectrum" } else { "over the hit's spectrum" };
     response.widget_info(|| {
         WidgetInfo::labeled(Role::Image, true, format!("Frequency response of cuts and EQ, {over}"))
     });
-    let what = if live.is_some() { "as it sounds" } else { "the hit through the curve" };
+    let what = if live.is_some() { "live spectrum" } else { "the hit's spectrum, filtered" };
     let heard = spectra(ui, rect, state, cx, &all, live);
     let role = cx.pad(state.selection.pad).role;
     target(ui, rect, role, heard.as_ref());
@@ -219,7 +219,7 @@ fn target_band(role: PadRole, heard: Option<&Levels>) -> Vec<TargetPoint> {
     let (mut sum, mut weight) = (0.0, 0.0);
     for t in band.iter().filter(|t| at(t.hz) > SPECTRUM_FLOOR_DB && t.level_db > SPECTRUM_FLOOR_DB) {
         // what both hold much of counts most
-        let w = 10f32.powf((at(t.hz) + t.level_db) / 40.0);
+        let w = db_to_power((at(t.hz) + t.level_db) / 4.0);
         sum += w * (at(t.hz) - t.level_db);
         weight += w;
     }
@@ -298,7 +298,7 @@ mod tests {
     }
 
     #[test]
-    fn the_target_lies_where_the_sound_does_and_keeps_its_shape() {
+    fn the_target_is_shifted_to_the_level_of_the_sound() {
         let alone = target_band(PadRole::Kick, None);
         assert!(alone.iter().all(|t| t.level_db <= 0.0));
         let softer: Levels = std::array::from_fn(|i| {
@@ -313,7 +313,7 @@ mod tests {
     }
 
     #[test]
-    fn places_and_frequencies_agree() {
+    fn positions_and_frequencies_convert_both_ways() {
         let rect = Rect::from_min_size(pos2(10.0, 0.0), vec2(300.0, 100.0));
         for hz in [20.0, 440.0, 20_000.0] {
             assert!((hz_at(rect, x_of(rect, hz)) / hz - 1.0).abs() < 1e-4);

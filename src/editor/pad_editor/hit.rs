@@ -1,4 +1,4 @@
-//! The first section: the hit the pad is made of, what was done to it, and what else would serve.
+//! The hit section: the hit the pad is made of, the changes made to it, and other candidates.
 
 use super::caption::CAPTION;
 use crate::editor::{
@@ -28,7 +28,7 @@ pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, cx: &Frame
     let right = Rect::from_min_max(pos2(middle.right() + 14.0, panel.top()), panel.max);
     draw(ui, picture, state, cx);
     ui.scope_builder(UiBuilder::new().id_salt("done").max_rect(middle), |ui| {
-        aim(ui, state, cx);
+        target(ui, state, cx);
         what_was_done(ui, &pad);
     });
     ui.scope_builder(UiBuilder::new().id_salt("others").max_rect(right), |ui| others(ui, state, cx));
@@ -37,7 +37,7 @@ pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, cx: &Frame
 /// The raw hit; a click plays it as it was recorded.
 fn draw(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameContext<'_>) {
     let response = ui.interact(rect, ui.scope_id().with("raw"), Sense::click());
-    response.widget_info(|| WidgetInfo::labeled(Role::Button, true, "Hear the hit as it was recorded"));
+    response.widget_info(|| WidgetInfo::labeled(Role::Button, true, "Play the hit as recorded"));
     let words = Rect::from_min_max(pos2(rect.left(), rect.bottom() - CAPTION), rect.max);
     let field = Rect::from_min_max(rect.min, pos2(rect.right(), words.top()));
     ui.painter().rect_filled(rect, theme::ROUND, theme::WELL);
@@ -68,33 +68,31 @@ fn draw(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameContext<'_>)
     if response.clicked() {
         cx.session.preview(slice.take, slice.start, slice.end);
     }
-    response.on_hover_text("Click to hear the hit as it was recorded.");
+    response.on_hover_text("Click to play the hit as it was recorded.");
 }
 
-/// What the pad comes close to: its role, or a sound of the player's own.
-fn aim(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
+/// What the pad is shaped towards: its role, or a target sound chosen by the player.
+fn target(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
     let pad = state.selection.pad;
     let built = cx.pad(pad);
     if built.audition.is_none() {
         return;
     }
     let (words, change) = match &built.target {
-        Some(target) => (format!("Close to {}", target.name), "Another sound"),
-        None if !built.role.is_scored() => ("Stays what it is".to_owned(), "Closer to a sound"),
-        None => {
-            (format!("Close to {}, as its role", score_text::with_article(built.role)), "Closer to a sound")
-        }
+        Some(target) => (format!("Target: {}", target.name), "Another target"),
+        None if !built.role.is_scored() => ("No target: stays as it is".to_owned(), "Choose a target"),
+        None => (format!("Target: {}, its role", score_text::with_article(built.role)), "Choose a target"),
     };
     let label = ui.add(egui::Label::new(RichText::new(&words).color(theme::INK)).truncate());
     label.on_hover_text(format!("{words}\n{}", score_text::sentence(built)));
     ui.horizontal(|ui| {
-        let help = "Chooses a drum sound for this pad to come close to; it is measured, never played.";
-        if widgets::button(ui, change, "Choose a sound to come close to", help).clicked() {
+        let help = "Chooses a drum sound that this pad is shaped towards; it is measured, never played.";
+        if widgets::button(ui, change, "Choose a target sound", help).clicked() {
             state.browser = Some(FileBrowser::new(Purpose::Target(pad), &state.memory, "", ui.ctx()));
         }
         let help = "Back to the role alone.";
         if built.target.is_some()
-            && widgets::button(ui, "Forget it", "Forget the sound to come close to", help).clicked()
+            && widgets::button(ui, "Remove target", "Remove the target sound", help).clicked()
         {
             cx.session.start(Job::SetTarget { pad, sound: None });
         }
@@ -103,7 +101,7 @@ fn aim(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
 }
 
 fn what_was_done(ui: &mut Ui, pad: &kitwright_core::kit::Pad) {
-    ui.label(RichText::new("What was done to it").color(theme::INK_SOFT));
+    ui.label(RichText::new("Changes to the hit").color(theme::INK_SOFT));
     let Some(audition) = &pad.audition else {
         ui.label("This pad was made by hand.");
         return;
@@ -156,13 +154,12 @@ fn score_bar(ui: &mut Ui, score: f32) {
     ui.painter().text(at, Align2::RIGHT_CENTER, score_text::percent(score), font, theme::INK);
 }
 
-/// Hits that serve next best, best first; a press puts one on the pad.
+/// The next-best hits, best first; a press puts one on the pad.
 fn others(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
     let pad = state.selection.pad;
     let built = cx.pad(pad);
     let scored = built.role.is_scored();
-    let words =
-        if scored { format!("What else would serve as {}", built.role) } else { "Other hits".to_owned() };
+    let words = if scored { format!("Other hits for {}", built.role) } else { "Other hits".to_owned() };
     let title = ui.label(RichText::new(words).color(theme::INK_SOFT));
     if !scored {
         title.on_hover_text(format!("Without a score: {}.", score_text::NO_SCORE));
@@ -174,8 +171,8 @@ fn others(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
             ui.horizontal(|ui| {
                 let hear = widgets::button(
                     ui,
-                    "Hear",
-                    &format!("Hear hit {}", hit + 1),
+                    "Play",
+                    &format!("Play hit {}", hit + 1),
                     "Plays it as it was recorded.",
                 );
                 if let Some(h) = cx.kit.doc.takes.get(take).and_then(|t| t.hits.get(hit))

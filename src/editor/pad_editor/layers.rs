@@ -57,7 +57,7 @@ fn tabs(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>, count: usiz
             }
         }
         if count < LAYERS
-            && widgets::button(ui, "Add layer", "Add a layer", "One more reading of the hit.").clicked()
+            && widgets::button(ui, "Add layer", "Add a layer", "One more playback of the hit.").clicked()
         {
             cx.edit_pad(pad, "add layer", |p| p.layers.push(Layer::default()));
             state.selection.layer = count;
@@ -93,7 +93,7 @@ fn lay(layer: &Layer, chosen: Option<Slice>, rate: f64, start_ms: f32) -> Option
     Some(Lay { slice, whole_ms, speed, raw_ms: s.delay_ms - start_ms / speed })
 }
 
-/// What of a layer is under the hand, and the start it had when the hand came.
+/// The layer whose handle is dragged, its start and the axis at the beginning of the drag.
 #[derive(Debug, Clone, Copy, Default)]
 struct HeldAxis {
     layer: usize,
@@ -104,7 +104,7 @@ struct HeldAxis {
 fn lanes(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameContext<'_>, layers: &[Layer]) {
     ui.painter().rect_filled(rect, theme::ROUND, theme::WELL);
     let outer = rect;
-    // the words stand beside and below the waves: no handle lies over them
+    // captions lie beside and below the waves, so that no handle covers them
     let rect = Rect::from_min_max(rect.min + vec2(GUTTER, 2.0), rect.max - vec2(4.0, CAPTION));
     let built = cx.pad(state.selection.pad);
     let chosen = built.slices.first().copied();

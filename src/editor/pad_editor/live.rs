@@ -1,4 +1,4 @@
-//! The spectrum of the pad as it sounds, from the engine's latest frames.
+//! The live spectrum of a pad, from the engine's latest output.
 
 use super::spectrum::{BANDS, Levels, band_power};
 use kitwright_core::{
@@ -7,13 +7,13 @@ use kitwright_core::{
     units::power_to_db,
 };
 
-/// Frames looked at: 171 ms at 48 kHz.
+/// Frames of one spectrum: 171 ms at 48 kHz.
 const LENGTH: usize = 8192;
 /// How fast a band falls, dB a second.
 const FALL: f32 = 30.0;
-/// How fast the level of the whole falls to which bands are compared, dB a second.
+/// How fast the reference level for the bands falls, dB a second.
 const TOP_FALL: f32 = 6.0;
-/// Softest level that is shown, dB of full scale.
+/// Lowest level that is shown, dB of full scale.
 const SILENCE_DB: f32 = -100.0;
 
 /// The live spectrum of one pad.
@@ -110,7 +110,7 @@ mod tests {
     }
 
     #[test]
-    fn it_shows_what_sounds_falls_afterwards_and_ends() {
+    fn a_tone_shows_in_its_band_then_falls_and_ends() {
         let mut engine = Engine::new(48_000.0);
         engine.set_kit(Arc::new(PlayKit::new(Arc::new(tone_kit(1000.0)), 48_000.0)));
         let meters = engine.meters();

@@ -1,4 +1,4 @@
-//! Level and place, manner of playing, variation; and the trims that a host automates.
+//! Level, position, play mode and variation; and the trims that a host automates.
 
 use super::{reductions, strokes};
 use crate::editor::{
@@ -16,7 +16,7 @@ use kitwright_core::{
 };
 use std::sync::atomic::Ordering::Relaxed;
 
-/// Width from which the picture and both groups of settings stand beside each other.
+/// Width from which the picture and both groups of settings are side by side.
 const WIDE: f32 = 1100.0;
 
 pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, cx: &FrameContext<'_>) {
@@ -104,7 +104,7 @@ fn next_free(cx: &FrameContext<'_>, from: u8, step: i16) -> Option<u8> {
 /// Holds one draw, or lets the draws go on.
 fn freeze(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
     let frozen = cx.pad(pad).variation.way == VariationMode::Held;
-    let help = "Holds one draw: every hit is the same until it is let go.";
+    let help = "Freezes one variation: every stroke sounds the same until it is unfrozen.";
     if widgets::toggle(ui, frozen, if frozen { "Frozen" } else { "Freeze" }, "Freeze the variation", help)
         .clicked()
     {
@@ -112,7 +112,10 @@ fn freeze(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
             p.variation.way = if frozen { VariationMode::Live } else { VariationMode::Held }
         });
     }
-    if frozen && widgets::button(ui, "Another draw", "Another draw", "Keeps a different one.").clicked() {
+    if frozen
+        && widgets::button(ui, "Another", "Another frozen variation", "Freezes a different variation.")
+            .clicked()
+    {
         cx.edit_pad(pad, "draw", |p| p.variation.frozen = (p.variation.frozen + 1.0) % 10_000.0);
     }
 }

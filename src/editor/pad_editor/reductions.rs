@@ -8,7 +8,7 @@ use kitwright_core::{engine::Meters, kit::Stage};
 const FALL: f32 = 20.0;
 /// What a full meter means, dB.
 const FULL_DB: f32 = 24.0;
-/// Less is shown as nothing, dB.
+/// Below this a meter shows 0 dB.
 const MIN_DB: f32 = 0.05;
 
 /// Readings that fall slowly, dB, 0 and above.
@@ -52,7 +52,7 @@ impl HeldReductions {
         }
     }
 
-    /// The reading of a stage; `None` for stages that hold nothing down.
+    /// The reading of a stage; `None` for stages without gain reduction.
     pub fn of(&self, stage: Stage) -> Option<f32> {
         match stage {
             Stage::Limiter => Some(self.limiter),
@@ -96,8 +96,8 @@ pub fn meter(ui: &mut Ui, what: &str, db: f32) {
             let x = rect.right() - db / FULL_DB * rect.width();
             painter.vline(x, rect.bottom()..=rect.bottom() + 3.0, (1.0, theme::INK_SOFT));
         }
-        ui.label(RichText::new(format!("held down by {what}: {words}")).font(theme::small()));
-        response.on_hover_text("How far the sound is held down at this moment; a mark every 6 dB.");
+        ui.label(RichText::new(format!("gain reduction of {what}: {words}")).font(theme::small()));
+        response.on_hover_text("How much the level is reduced at this moment; a mark every 6 dB.");
     });
 }
 
@@ -106,7 +106,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_reading_rises_at_once_falls_slowly_and_ends() {
+    fn readings_rise_at_once_and_fall_at_20_db_a_second() {
         assert_eq!(fallen(2.0, 0.5, 6.0), 6.0);
         assert_eq!(fallen(6.0, 0.5, 0.0), 5.5);
         assert_eq!(fallen(0.5, 0.5, 0.0), 0.0);

@@ -17,7 +17,7 @@ const LENGTH: usize = 1 << 15;
 /// One number a band: power, or dB below the strongest.
 pub type Levels = [f32; BANDS];
 
-/// The spectrum of the hit on the bench. One at a time: the bench shows one pad.
+/// The spectrum of the chosen pad's hit. One at a time: the pad editor shows one pad.
 #[derive(Debug, Default)]
 pub struct Spectrum {
     key: Option<(usize, u64, u64)>,
@@ -45,13 +45,18 @@ impl Spectrum {
         self.ready.clone()
     }
 
+    /// Whether a spectrum is being computed.
+    pub fn is_working(&self) -> bool {
+        self.coming.is_some()
+    }
+
     fn start(&mut self, take: Arc<Take>, slice: Slice, ctx: egui::Context) {
         let (send, coming) = mpsc::channel();
         self.ready = None;
         self.coming = Some(Mutex::new(coming));
         self.workers.retain(|w| !w.is_finished());
         let worker = std::thread::Builder::new().name("kitwright spectrum".into()).spawn(move || {
-            // nobody listens any more when another pad came to the bench
+            // no receiver is left once another pad was chosen
             let _ = send.send(levels(&take, slice.start as usize, slice.end as usize));
             ctx.request_repaint();
         });
@@ -119,7 +124,7 @@ mod tests {
     }
 
     #[test]
-    fn silence_and_empty_slices_are_told_as_flat() {
+    fn silence_and_empty_slices_give_finite_levels() {
         let take = Take::from_samples("t", 48_000, vec![vec![0.0; 100]]);
         for (start, end) in [(0, 100), (50, 50), (90, 5000), (5000, 9000)] {
             assert!(levels(&take, start, end).iter().all(|l| l.is_finite()), "{start} to {end}");

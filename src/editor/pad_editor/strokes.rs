@@ -1,4 +1,4 @@
-//! How the last strokes of a pad differed: start across, pitch up, level as size.
+//! Picture of how the last strokes of a pad varied: start across, pitch up, level as size.
 
 use super::caption::CAPTION;
 use crate::editor::{theme, widgets};
@@ -26,7 +26,7 @@ struct StrokeDraw {
 }
 
 impl Strokes {
-    /// Takes the latest stroke of `pad`, if there was another one; a different pad starts anew.
+    /// Takes the latest stroke of `pad`, if there was another one; another pad clears the list.
     pub fn follow(&mut self, meters: &Meters, pad: usize) {
         let counted = meters.pad_triggers[pad].load(Relaxed);
         if self.pad != pad {
@@ -80,7 +80,7 @@ pub(super) fn draw(ui: &Ui, rect: Rect, strokes: &Strokes, range: &Variation) {
         painter.circle(place(stroke.start_ms, stroke.pitch_ct), size, fill, (1.0, edge));
     }
     let strokes = match count {
-        0 => "strokes show here how they differ".to_owned(),
+        0 => "play the pad to see how strokes differ".to_owned(),
         1 => "the last stroke".to_owned(),
         n => format!("the last {n} strokes"),
     };

@@ -8,7 +8,7 @@ use kitwright_core::{
     settings::{Curve, Setting, Unit},
 };
 
-/// The three numbers of a tone chain that stand alone.
+/// The three numbers of a tone chain that belong to no stage's table.
 static TILT: [Setting<Tone>; 1] = [Setting {
     id: "tilt_db",
     name: "Tilt",
@@ -105,7 +105,7 @@ fn chain(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>, tone: 
         for (i, stage) in tone.order.into_iter().enumerate() {
             let on = is_on(tone, stage);
             let text = match (cx.session.is_bypassed(state.selection.pad, stage), on) {
-                (true, _) => format!("{} out", word(stage)),
+                (true, _) => format!("{} bypassed", word(stage)),
                 (false, true) => format!("{} on", word(stage)),
                 (false, false) => word(stage).to_owned(),
             };
@@ -132,26 +132,26 @@ fn chain(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>, tone: 
     });
 }
 
-/// The stage at hand out or in, at equal loudness, for comparing; the kit stays as it is.
+/// Bypasses the shown stage at equal loudness, to compare; the kit stays as it is.
 fn bypass_stage(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>, stage: Stage) {
     let out = cx.session.is_bypassed(pad, stage);
-    let help = "Takes this stage out and in again at equal loudness, to compare.";
-    let text = if out { "Stage is out" } else { "Without it" };
+    let help = "Bypasses this stage at equal loudness, to compare.";
+    let text = if out { "Stage bypassed" } else { "Bypass stage" };
     if widgets::toggle(ui, out, text, &format!("Bypass {}", word(stage)), help).clicked() {
         cx.session.bypass(pad, stage, !out);
     }
 }
 
-/// The whole chain in or out, at equal loudness; it is the host's trim, so that it can be automated.
+/// Bypasses the whole chain at equal loudness; a host trim, so that it can be automated.
 fn bypass(ui: &mut Ui, state: &WindowState, cx: &mut FrameContext<'_>) {
     let trim = Trim::pad(state.selection.pad, "tone");
     let out = cx.trims.get(trim) < 0.5;
-    let help = "Takes the whole tone chain out and in again at equal loudness, to compare.";
+    let help = "Bypasses the whole tone chain at equal loudness, to compare.";
     let text = match (out, state.automation.moves(trim)) {
-        (true, true) => "Host: all out",
-        (false, true) => "Host: all in",
-        (true, false) => "All is out",
-        (false, false) => "Without all",
+        (true, true) => "Host: bypassed",
+        (false, true) => "Host: active",
+        (true, false) => "All bypassed",
+        (false, false) => "Bypass all",
     };
     let button = widgets::toggle(ui, out, text, "Bypass the tone", help);
     ui.ctx().accesskit_node_builder(button.id, |node| node.set_value(text));

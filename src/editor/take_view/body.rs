@@ -1,4 +1,4 @@
-//! The take's wave with its hits, and below it the whole take in small.
+//! The take's wave with its hits, and an overview of the whole take below.
 
 use super::{
     labels::{self, Word},
@@ -42,7 +42,7 @@ pub(super) fn show(
     let whole = Rect::from_min_max(pos2(rect.left(), rect.bottom() - WHOLE), rect.max);
     let ruler = Rect::from_min_max(pos2(rect.left(), whole.top() - RULER), pos2(rect.right(), whole.top()));
     let field = Rect::from_min_max(pos2(rect.left(), labels.bottom()), pos2(rect.right(), ruler.top()));
-    ground(ui, field, state, shown);
+    background(ui, field, state, shown);
     ruler_ticks(ui, ruler, state, shown);
     let hits = &cx.kit.doc.takes[shown.index].hits;
     let painter = ui.painter_at(field);
@@ -55,8 +55,8 @@ pub(super) fn show(
     whole_take(ui, whole, state, shown);
 }
 
-/// The field behind the hits: scroll to zoom, drag to move, click to set the mark.
-fn ground(ui: &mut Ui, field: Rect, state: &mut WindowState, shown: &ShownTake) {
+/// The area behind the hits: scroll to zoom, drag to move, click to set the mark.
+fn background(ui: &mut Ui, field: Rect, state: &mut WindowState, shown: &ShownTake) {
     wave::well(ui.painter(), field);
     let response = ui.interact(field, ui.scope_id().with(("ground", shown.index)), Sense::click_and_drag());
     response
@@ -73,7 +73,7 @@ fn ground(ui: &mut Ui, field: Rect, state: &mut WindowState, shown: &ShownTake) 
         let frame = wave::frame_at(field, state.take.sight[0], state.take.sight[1], at);
         state.take.cursor = Some(frame.clamp(0.0, frames) as u64);
     }
-    // hits lie over the field: ask for the pointer, not for the field's own hovering
+    // hits lie over the field, so its own hover state is not enough
     if let Some(at) = ui.input(|i| i.pointer.hover_pos()).filter(|_| ui.rect_contains_pointer(field)) {
         let delta = ui.input_mut(|i| std::mem::take(&mut i.smooth_scroll_delta));
         if delta.y != 0.0 {
@@ -151,7 +151,7 @@ fn mark_hits(
         let users = &shown.users[i];
         let response = one_hit(ui, area, state, cx, shown, i, hit, users);
         let chosen = state.take.hit == Some(i);
-        let on_bench = users.iter().any(|u| u.pad == state.selection.pad && !u.alternate);
+        let of_chosen_pad = users.iter().any(|u| u.pad == state.selection.pad && !u.alternate);
         let colour = match () {
             () if chosen => theme::AMBER,
             () if users.is_empty() => theme::SEAM,
@@ -167,12 +167,12 @@ fn mark_hits(
             field.top()..=field.bottom()
         };
         painter.vline(x, reach, (1.0, colour));
-        if on_bench {
-            state.take.root = Some(pos2(x.clamp(field.left(), field.right()), labels.bottom()));
+        if of_chosen_pad {
+            state.take.hit_anchor = Some(pos2(x.clamp(field.left(), field.right()), labels.bottom()));
             painter.vline(x, field.y_range(), (2.0, theme::AMBER));
         }
-        let text = words_of(users, chosen.then_some(i), on_bench);
-        words.extend(text.map(|text| Word { hit: i, x, text, lit: chosen || on_bench }));
+        let text = words_of(users, chosen.then_some(i), of_chosen_pad);
+        words.extend(text.map(|text| Word { hit: i, x, text, lit: chosen || of_chosen_pad }));
         if chosen {
             edges(ui, field, state, cx, shown, i, hit);
         }
@@ -182,7 +182,7 @@ fn mark_hits(
     }
 }
 
-/// Puts a hit at hand, with its pad on the bench, and plays it.
+/// Chooses a hit and its pad, and plays it.
 fn choose(state: &mut WindowState, cx: &FrameContext<'_>, shown: &ShownTake, index: usize) {
     let hit = &cx.kit.doc.takes[shown.index].hits[index];
     state.take.hit = Some(index);
@@ -220,7 +220,7 @@ fn one_hit(
     let d = &hit.description;
     let pitch = d.pitch_hz.map_or_else(|| "no pitch".into(), |hz| format!("pitch {hz:.0} Hz"));
     response.on_hover_cursor(CursorIcon::PointingHand).on_hover_text_at_pointer(format!(
-        "{name}{}\n{:.1} dB, {pitch}, mostly around {:.0} Hz\nClick to hear it, drag it onto a pad to use it there.",
+        "{name}{}\n{:.1} dB, {pitch}, mostly around {:.0} Hz\nClick to play it, drag it onto a pad to use it there.",
         if users.is_empty() { String::new() } else { format!(" ({})", with_keys(users)) },
         d.peak_db,
         d.centroid_hz
@@ -241,13 +241,13 @@ fn with_keys(users: &[PadUse]) -> String {
     words.join(", ")
 }
 
-/// The words above a hit; hits that nothing plays, and those that only take turns, have none.
-fn words_of(users: &[PadUse], number: Option<usize>, on_bench: bool) -> Option<String> {
+/// The text above a hit; hits that no pad plays, or only as an alternate, have none.
+fn words_of(users: &[PadUse], number: Option<usize>, of_chosen_pad: bool) -> Option<String> {
     let words = roles(users);
     match number {
         Some(i) if words.is_empty() => Some(format!("hit {}", i + 1)),
-        _ if words.is_empty() || (users.iter().all(|u| u.alternate) && !on_bench) => None,
-        _ if on_bench || number.is_some() => Some(with_keys(users)),
+        _ if words.is_empty() || (users.iter().all(|u| u.alternate) && !of_chosen_pad) => None,
+        _ if of_chosen_pad || number.is_some() => Some(with_keys(users)),
         _ => Some(words),
     }
 }
@@ -306,14 +306,14 @@ fn edges(
     }
 }
 
-/// A place for a hit that neither runs into its neighbours nor gets shorter than 2 ms.
+/// A start and an end that overlap no neighbour and are at least 2 ms apart.
 fn within_neighbours(entry: &TakeEntry, hit: usize, [start, end]: [u64; 2]) -> [u64; 2] {
-    // a frame more than listening asks for, against its rounding
-    let least = u64::from(entry.sample_rate) / 500 + 1;
-    let lowest = hit.checked_sub(1).and_then(|h| entry.hits.get(h)).map_or(0, |h| h.start + least);
-    let highest = entry.hits.get(hit + 1).map_or(entry.frames, |h| h.start).max(lowest + least);
-    let start = start.clamp(lowest, highest - least);
-    [start, end.clamp(start + least, highest)]
+    // one frame more than hit detection demands, against its rounding
+    let min_length = u64::from(entry.sample_rate) / 500 + 1;
+    let lowest = hit.checked_sub(1).and_then(|h| entry.hits.get(h)).map_or(0, |h| h.start + min_length);
+    let highest = entry.hits.get(hit + 1).map_or(entry.frames, |h| h.start).max(lowest + min_length);
+    let start = start.clamp(lowest, highest - min_length);
+    [start, end.clamp(start + min_length, highest)]
 }
 
 fn ruler_ticks(ui: &Ui, ruler: Rect, state: &WindowState, shown: &ShownTake) {
@@ -327,7 +327,7 @@ fn ruler_ticks(ui: &Ui, ruler: Rect, state: &WindowState, shown: &ShownTake) {
         let x = wave::x_of(ruler, from, to, t * rate);
         painter.vline(x, ruler.top()..=(ruler.top() + 4.0), (1.0, theme::INK_SOFT));
         let galley = painter.layout_no_wrap(time_text(t, step), theme::small(), theme::INK_SOFT);
-        // no half of a time at the end
+        // a time that would be cut off is left out
         if x + 3.0 + galley.size().x <= ruler.right() {
             painter.galley(pos2(x + 3.0, ruler.top() + 1.0), galley, theme::INK_SOFT);
         }
@@ -348,7 +348,7 @@ fn time_text(t: f64, step: f64) -> String {
     if minutes >= 1.0 { format!("{minutes:.0} min {rest:.digits$} s") } else { format!("{rest:.digits$} s") }
 }
 
-/// The whole take in small: what is in sight is framed; press or drag to look elsewhere.
+/// Overview of the whole take: a frame marks the part shown above; press or drag to move it.
 fn whole_take(ui: &mut Ui, rect: Rect, state: &mut WindowState, shown: &ShownTake) {
     let response = ui.interact(rect, ui.scope_id().with("whole"), Sense::click_and_drag());
     response.widget_info(|| WidgetInfo::labeled(Role::ScrollBar, true, "Place in the take"));
@@ -386,7 +386,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn edges_stay_between_the_neighbours() {
+    fn edges_stay_between_neighbouring_hits() {
         let take = kitwright_core::take::Take::from_samples("t", 48_000, vec![vec![0.0; 10_000]]);
         let hit = |start, end| Hit { start, end, by_hand: false, description: Default::default() };
         let entry = TakeEntry::new(&take, vec![hit(0, 900), hit(1000, 2000), hit(3000, 5000)]);
@@ -396,7 +396,7 @@ mod tests {
     }
 
     #[test]
-    fn ticks_are_round_numbers() {
+    fn ruler_ticks_are_round_numbers() {
         assert_eq!(tick_step(0.7), 1.0);
         assert_eq!(tick_step(1.1), 2.0);
         assert!((tick_step(0.03) - 0.05).abs() < 1e-9);

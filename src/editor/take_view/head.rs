@@ -1,4 +1,4 @@
-//! The line above the take: which take, what to do with the chosen hit, how far one looks.
+//! The line above the take: the takes, tools for the chosen hit, zoom.
 
 use super::shown::ShownTake;
 use crate::editor::{
@@ -23,7 +23,7 @@ static SENSITIVITY: Setting<f32> = Setting {
     max: 1.0,
     curve: Curve::Linear,
     default: 0.0,
-    help: "Left: fewer hits. Right: more hits. Then press Hear again.",
+    help: "Left: fewer hits. Right: more hits. Then press Detect again.",
     get: |v| *v,
     set: |v, new| *v = new,
 };
@@ -36,13 +36,13 @@ static GATE: Setting<f32> = Setting {
     max: -1.0,
     curve: Curve::Linear,
     default: -DECAYED_DB,
-    help: "Where hits are cut off, below their loudest moment; at -60 dB they end by themselves. Then press Hear again.",
+    help: "Hits end where they fall this far below their peak; at -60 dB they decay to their end. Then press Detect again.",
     get: |v| *v,
     set: |v, new| *v = new,
 };
 
 pub(super) fn show(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>, shown: &ShownTake) {
-    // the tallest control sets the height, so that all stand on one line
+    // the tallest control sets the height, so that all are aligned
     ui.set_min_height(widgets::CONTROL_HEIGHT);
     ui.horizontal_centered(|ui| {
         ui.set_min_height(widgets::CONTROL_HEIGHT);
@@ -67,7 +67,7 @@ fn takes(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
             entry.hits.len(),
             cx.kit.takes.get(i).map(|t| t.notices.join(" ")).unwrap_or_default()
         );
-        // several takes have to share the line
+        // several takes share the line
         let several = cx.kit.doc.takes.len() > 1;
         let short = if several { format!("Take {}", i + 1) } else { entry.name.chars().take(18).collect() };
         let on = state.take.take == i;
@@ -94,27 +94,27 @@ fn takes(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
 fn take_tools(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>, shown: &ShownTake) {
     let hits = if shown.users.len() == 1 { "1 hit".into() } else { format!("{} hits", shown.users.len()) };
     ui.label(RichText::new(hits).color(theme::INK_SOFT));
-    let moved = widgets::slider(ui, &SENSITIVITY, "Hearing", state.take.sensitivity, 96.0);
+    let moved = widgets::slider(ui, &SENSITIVITY, "Detection", state.take.sensitivity, 96.0);
     if let Some(value) = moved.value {
         state.take.sensitivity = value;
     }
-    let moved = widgets::slider(ui, &GATE, "Hearing", -state.take.gate_db.unwrap_or(DECAYED_DB), 84.0);
+    let moved = widgets::slider(ui, &GATE, "Detection", -state.take.gate_db.unwrap_or(DECAYED_DB), 84.0);
     if let Some(value) = moved.value {
         state.take.gate_db = Some(-value).filter(|db| *db < DECAYED_DB);
     }
     if widgets::button(
         ui,
-        "Hear again",
-        "Hear the take again",
-        "Finds the hits anew; those set by hand stay, and removed ones stay away.",
+        "Detect again",
+        "Detect the hits again",
+        "Detects the hits again; hits set by hand stay, removed ones stay removed.",
     )
     .clicked()
     {
         let options = DetectOptions { sensitivity: state.take.sensitivity, gate_db: state.take.gate_db };
         cx.session.start(Job::DetectAgain(shown.index, options));
     }
-    let help = "Gives the hits of all takes to the pads anew; one step back undoes it.";
-    if widgets::button(ui, "Cast anew", "Cast the kit anew", help).clicked() {
+    let help = "Casts the hits of all takes to the pads again; Undo brings the old pads back.";
+    if widgets::button(ui, "Recast", "Recast the kit", help).clicked() {
         cx.session.start(Job::Recast);
     }
     if let Some(cursor) = state.take.cursor
@@ -132,7 +132,7 @@ fn hit_tools(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>, shown:
     let at = entry.start as f64 / f64::from(shown.take.sample_rate);
     ui.label(RichText::new(format!("Hit {}", hit + 1)).color(theme::AMBER).strong())
         .on_hover_text(format!("{at:.3} s, {:.1} dB at its peak", entry.description.peak_db));
-    if widgets::button(ui, "Hear", "Hear the hit", "Plays it as it was recorded.").clicked() {
+    if widgets::button(ui, "Play", "Play the hit", "Plays it as it was recorded.").clicked() {
         cx.session.preview(take, entry.start, entry.end);
     }
     let pad = state.selection.pad;
@@ -166,7 +166,7 @@ fn hit_tools(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>, shown:
         cx.session.start(Job::EditHits(take, HitEdit::Remove(hit)));
         state.take.hit = None;
     }
-    if widgets::button(ui, "Done", "Let go of the hit", "Chooses no hit.").clicked() {
+    if widgets::button(ui, "Deselect", "Deselect the hit", "Back to the tools of the whole take.").clicked() {
         state.take.hit = None;
     }
 }
@@ -178,11 +178,10 @@ fn zoom_tools(ui: &mut Ui, state: &mut WindowState, shown: &ShownTake) {
     if widgets::button(ui, "All", "Show the whole take", "From the beginning to the end.").clicked() {
         state.take.sight = [0.0, frames.max(1.0)];
     }
-    if widgets::button(ui, "+", "Look closer", "Scrolling over the take does the same.").clicked() {
+    if widgets::button(ui, "+", "Zoom in", "Scrolling over the take does the same.").clicked() {
         state.take.zoom(0.5, middle, frames);
     }
-    if widgets::button(ui, "-", "Look from further away", "Scrolling over the take does the same.").clicked()
-    {
+    if widgets::button(ui, "-", "Zoom out", "Scrolling over the take does the same.").clicked() {
         state.take.zoom(2.0, middle, frames);
     }
 }

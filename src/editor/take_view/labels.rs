@@ -1,14 +1,14 @@
-//! The words above the hits: what each became, without running into each other.
+//! Labels above the hits, placed without overlaps.
 
 use crate::editor::{theme, widgets};
 use egui::{Align2, CursorIcon, Rect, Sense, Ui, pos2, vec2};
 
 /// Space between two words and at their ends.
 const GAP: f32 = 4.0;
-/// Minimum width at which a word is cut rather than left out: four letters and an ellipsis.
+/// Minimum width of a cut label, four letters and an ellipsis; a narrower one is left out.
 const MIN_WIDTH: f32 = 34.0;
 
-/// A word above a hit.
+/// A label above a hit.
 pub(super) struct Word {
     /// Number of the hit in its take.
     pub hit: usize,
@@ -16,11 +16,11 @@ pub(super) struct Word {
     pub x: f32,
     /// What it became.
     pub text: String,
-    /// The hit that is chosen, or that the pad on the bench is made of: always told in full.
+    /// Label of the chosen hit or of the chosen pad's hit: never cut.
     pub lit: bool,
 }
 
-/// Writes the words into `lane`; gives the hit whose word was clicked. A tick stands for a word without room.
+/// Draws the labels into `lane`; returns the hit whose label was clicked. A tick replaces a label without room.
 pub(super) fn show(ui: &Ui, lane: Rect, words: &[Word]) -> Option<usize> {
     let painter = ui.painter_at(lane);
     let colour = |word: &Word| if word.lit { theme::AMBER } else { theme::INK };
@@ -50,7 +50,7 @@ pub(super) fn show(ui: &Ui, lane: Rect, words: &[Word]) -> Option<usize> {
     clicked
 }
 
-/// A word as it would like to stand.
+/// The place a label asks for.
 #[derive(Debug, Clone, Copy)]
 struct Wanted {
     x: f32,
@@ -58,8 +58,8 @@ struct Wanted {
     lit: bool,
 }
 
-/// Where each word stands, from and to: lit ones first and whole, the others from left to right in what is
-/// left, cut to the room before their neighbour, or not at all.
+/// Left and right edge of each label: lit ones first and in full, the others from left to right in the remaining
+/// space, cut before their neighbour, or left out.
 fn places(words: &[Wanted], left: f32, right: f32) -> Vec<Option<[f32; 2]>> {
     let mut places = vec![None; words.len()];
     let mut taken: Vec<[f32; 2]> = Vec::new();
@@ -76,7 +76,7 @@ fn overlaps([from, to]: [f32; 2], taken: &[[f32; 2]]) -> Option<[f32; 2]> {
     taken.iter().copied().find(|t| t[0] < to && from < t[1])
 }
 
-/// As near to its hit as its width allows, beside what stands there already.
+/// As near to its hit as its width allows, beside the labels already placed.
 fn whole(word: &Wanted, left: f32, right: f32, taken: &[[f32; 2]]) -> Option<[f32; 2]> {
     let at = |from: f32| [from, from + word.width];
     let first = at(word.x.min(right - word.width).max(left));
@@ -87,7 +87,7 @@ fn whole(word: &Wanted, left: f32, right: f32, taken: &[[f32; 2]]) -> Option<[f3
 }
 
 fn in_room(word: &Wanted, left: f32, right: f32, taken: &[[f32; 2]]) -> Option<[f32; 2]> {
-    // at the right edge a word may begin before its hit
+    // at the right edge a label may begin before its hit
     let from = word.x.min(right - word.width).max(left);
     if overlaps([from, from + word.width], taken).is_none() {
         return Some([from, from + word.width]);
@@ -106,7 +106,7 @@ mod tests {
     }
 
     #[test]
-    fn words_never_run_into_each_other_and_lit_ones_stand_whole() {
+    fn labels_never_overlap_and_lit_ones_are_not_cut() {
         let words = [
             word(0.0, 60.0, false),
             word(50.0, 60.0, true),
@@ -128,7 +128,7 @@ mod tests {
     }
 
     #[test]
-    fn two_lit_words_at_one_place_stand_beside_each_other() {
+    fn two_lit_labels_at_one_place_are_drawn_side_by_side() {
         let words = [word(380.0, 60.0, true), word(385.0, 40.0, true)];
         assert_eq!(places(&words, 0.0, 400.0), [Some([340.0, 400.0]), Some([300.0, 340.0])]);
     }

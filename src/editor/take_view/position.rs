@@ -5,21 +5,21 @@
 pub struct TakeView {
     /// The take shown.
     pub take: usize,
-    /// First and last frame in sight; equal before a take was shown.
+    /// First and last frame shown; equal before a take was shown.
     pub sight: [f64; 2],
     /// The chosen hit of this take.
     pub hit: Option<usize>,
-    /// A place pointed at for splitting and adding, in frames.
+    /// The mark for splitting and adding, frames.
     pub cursor: Option<u64>,
-    /// A hit that starts here is chosen once it is there.
+    /// Start of a hit that is chosen once the session has added it, frames.
     pub(crate) expected: Option<u64>,
-    /// For hearing the take again, -1 to 1.
+    /// Sensitivity for the next detection, -1 to 1.
     pub sensitivity: f32,
-    /// For hearing the take again: hits are cut off so far below their loudest moment.
+    /// Gate for the next detection: hits end so far below their peak, dB.
     pub gate_db: Option<f32>,
-    /// Where the chosen pad's hit lies on the screen, for the line that leads from it to the bench.
-    pub(crate) root: Option<egui::Pos2>,
-    /// A hit edge under the hand: hit and its new start and end.
+    /// Where the chosen pad's hit lies on the screen, for the line from there to the pad editor.
+    pub(crate) hit_anchor: Option<egui::Pos2>,
+    /// The hit whose edge is dragged, with its new start and end.
     pub(crate) edge: Option<(usize, [u64; 2])>,
 }
 
@@ -32,7 +32,7 @@ impl TakeView {
     /// Zooms by `factor` (below 1: closer) around a frame.
     pub fn zoom(&mut self, factor: f64, around: f64, frames: f64) {
         let [start, end] = self.sight;
-        // closer than 32 frames there is nothing more to see
+        // fewer than 32 frames show nothing more
         let span = ((end - start) * factor).clamp(32.0_f64.min(frames), frames.max(1.0));
         let share = ((around - start) / (end - start)).clamp(0.0, 1.0);
         self.sight[0] = around - span * share;
@@ -40,7 +40,7 @@ impl TakeView {
         self.keep_inside(frames);
     }
 
-    /// Moves what is in sight by frames.
+    /// Scrolls by frames.
     pub fn pan(&mut self, by: f64, frames: f64) {
         self.sight = self.sight.map(|s| s + by);
         self.keep_inside(frames);
@@ -58,7 +58,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn zooming_keeps_the_place_under_the_pointer_and_never_leaves_the_take() {
+    fn zoom_keeps_the_frame_under_the_pointer_within_the_take() {
         let mut view = TakeView { sight: [0.0, 1000.0], ..TakeView::default() };
         view.zoom(0.5, 400.0, 1000.0);
         assert_eq!(view.sight, [200.0, 700.0]);

@@ -7,7 +7,7 @@ use super::{
 use crate::editor::theme;
 use egui::{Align2, Popup, Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 
-/// Shows and flips a switch; the word and the place of its block tell the state, not the colour alone.
+/// Shows and flips a switch; word and knob position show the state as well as the colour.
 pub fn switch(ui: &mut Ui, setting: &dyn Described, owner: &str, value: f32, width: f32) -> Moved {
     let (rect, response) = ui.allocate_exact_size(control_size(width), Sense::click());
     let on = value >= 0.5;

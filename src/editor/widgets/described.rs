@@ -1,8 +1,8 @@
-//! What controls need to know of settings, and what they tell of the hand.
+//! What controls need to know of settings, and what they report of gestures.
 
 use kitwright_core::settings::{Setting, Unit};
 
-/// Least width of one control in a grid of settings.
+/// Minimum width of one control in a grid of settings.
 pub const CONTROL_WIDTH: f32 = 132.0;
 /// Height of one control.
 pub const CONTROL_HEIGHT: f32 = 36.0;
@@ -64,7 +64,7 @@ impl<T> Described for Setting<T> {
     }
 }
 
-/// What a hand did to a control in this frame.
+/// What a gesture did to a control in this frame.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct Moved {
     /// The gesture began.

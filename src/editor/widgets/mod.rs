@@ -46,7 +46,7 @@ pub fn grid<'a>(
     });
 }
 
-/// Controls for a whole table of settings of `now`; calls back with each setting that the hand gave a value.
+/// Controls for a whole table of settings of `now`; calls back with each setting that was given a value.
 pub fn table<T>(
     ui: &mut Ui,
     owner: &str,

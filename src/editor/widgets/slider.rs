@@ -58,7 +58,7 @@ fn value_rect(rect: Rect) -> Rect {
     )
 }
 
-/// What the hand does, as a new value.
+/// The gesture of this frame, as a new value.
 fn gesture(ui: &Ui, setting: &dyn Described, response: &Response, value: f32) -> Moved {
     // egui calls a double click triple when some other click came shortly before
     if response.double_clicked() || response.triple_clicked() {
@@ -66,7 +66,7 @@ fn gesture(ui: &Ui, setting: &dyn Described, response: &Response, value: f32) ->
     }
     let shift = ui.input(|i| i.modifiers.shift);
     let fine = if shift { FINE } else { 1.0 };
-    // the travel lives here while the hand holds it, so that whole numbers do not swallow slow drags
+    // the travel is kept while the control is held: rounding to whole numbers would swallow slow drags
     let travel_id = response.id.with("travel");
     let mut moved = Moved::default();
     if response.drag_started() {
@@ -231,7 +231,7 @@ fn type_value(ui: &mut Ui, setting: &dyn Described, name: &str, typing: Id, rect
     let enter = ui.input(|i| i.key_pressed(Key::Enter));
     let over = response.lost_focus() || ui.input(|i| i.key_pressed(Key::Escape));
     if over && enter && understood.is_none() {
-        // not understood: stay, so that it can be mended
+        // not understood: stay open, so that it can be corrected
         response.request_focus();
     } else if over {
         ui.data_mut(|d| {

@@ -1,4 +1,4 @@
-//! What of a window's picture a frame changes: only that is drawn again.
+//! The parts of a window's picture that a frame changes: only these are drawn again.
 //!
 //! Sixteen meters and lights are a small part of a window, and drawing the rest of it over and over is what
 //! a frame costs where no graphics card helps. So the shapes of the last frame are kept: those that are new
@@ -12,7 +12,7 @@ use egui::{Pos2, Rect, epaint::ClippedShape, pos2};
 const AHEAD: usize = 12;
 /// Two places are drawn as one when that costs fewer pixels more than this: each place costs calls as well.
 const WORTH_PX: f32 = 64.0 * 64.0;
-/// Most places; more are drawn together.
+/// Maximum number of places; more are joined.
 const MAX_PLACES: usize = 32;
 /// Lines are softened by about a pixel and moved to whole pixels, so that they reach a little further.
 const SOFT_PX: f32 = 2.0;

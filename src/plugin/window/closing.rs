@@ -15,7 +15,7 @@ use std::{
     time::Duration,
 };
 
-/// The host waits no longer than this: a window that hangs shall not hang the host.
+/// Maximum time the host waits: a window that hangs must not hang the host.
 const MAX_WAIT: Duration = Duration::from_secs(2);
 
 /// What host and window know of the window's end.

@@ -68,7 +68,7 @@ pub struct HostEditor {
 
 /// The editor of a plugin instance; its size and zoom lie in the parameters' window memory.
 pub fn create(session: Arc<Session>, params: Arc<HostParams>) -> Option<HostEditor> {
-    let memory = params.window.get::<Memory>().mended();
+    let memory = params.window.get::<Memory>().clamped();
     let parts = Parts {
         session,
         params,
@@ -86,7 +86,7 @@ fn size_of(memory: &Memory) -> LogicalSize<f64> {
 }
 
 fn smallest() -> LogicalSize<f64> {
-    let [width, height] = Memory::smallest();
+    let [width, height] = Memory::min_window_size();
     LogicalSize::new(f64::from(width), f64::from(height))
 }
 
@@ -106,7 +106,7 @@ impl Editor for HostEditor {
         gui_context: GuiContext,
         host: Option<HostMethods>,
     ) -> Result<SpawnedEditor<HostHandle>, Box<dyn Error>> {
-        let memory = self.parts.params.window.get::<Memory>().mended();
+        let memory = self.parts.params.window.get::<Memory>().clamped();
         let settings = WindowSettings::new()
             .with_title("Kitwright")
             .with_size(Size::Logical(size_of(&memory)))
@@ -132,7 +132,7 @@ impl Editor for HostEditor {
         let (mut size, scale) = *lock(&self.parts.frame);
         // VST3 hosts ask before there is a window: then what the project remembers holds
         if lock(&self.parts.frames).is_none() {
-            size = size_of(&self.parts.params.window.get::<Memory>().mended());
+            size = size_of(&self.parts.params.window.get::<Memory>().clamped());
         }
         NativeSize::from_size(size.into(), scale)
     }
