@@ -3,12 +3,24 @@
 use crate::support::*;
 use kitwright_core::{
     engine::Engine,
-    kit::{CLOUD, Kit, LAYER, Layer, PAD, Slice, Tone, Trims, VARIATION},
+    kit::{Band, Kit, Layer, MAX_DIPS, Slice, TableVisitor, Trims},
     settings::{KIT_TRIMS, PAD_TRIMS, Setting},
     take::Take,
 };
 use proptest::prelude::*;
-use std::sync::{Arc, atomic::Ordering::Relaxed};
+use std::{
+    fmt::Arguments,
+    sync::{Arc, atomic::Ordering::Relaxed},
+};
+
+/// Puts every setting that it visits at a random place of its travel, some at the very ends.
+struct Random<'a>(&'a mut Dice);
+
+impl TableVisitor for Random<'_> {
+    fn visit<T: 'static>(&mut self, table: &'static [Setting<T>], value: &mut T, _owner: Arguments<'_>) {
+        randomise(table, value, self.0);
+    }
+}
 
 /// Sets half of a table's settings to random values of their range, some of them to its ends.
 fn randomise<T>(table: &[Setting<T>], value: &mut T, dice: &mut Dice) {
@@ -39,43 +51,22 @@ fn random_kit(dice: &mut Dice) -> Kit {
                 take: dice.below(3) as usize, // one of them is missing
                 start,
                 end: start + length,
-                gain_db: dice.unit() * 30.0,
+                gain_db: 0.0,
                 velocities: [dice.unit(), dice.unit()],
             }
         };
         pad.slices = (0..dice.below(4)).map(|_| slice(dice)).collect();
         pad.layers = (0..=dice.below(4))
             .map(|_| {
-                let mut layer = Layer::default();
-                randomise(&LAYER, &mut layer.settings, dice);
-                layer.settings.on = true;
-                layer.slice = (dice.below(3) == 0).then(|| slice(dice));
-                layer
+                let slice = (dice.below(3) == 0).then(|| slice(dice));
+                Layer { slice, ..Layer::default() }
             })
             .collect();
-        randomise(&CLOUD, &mut pad.cloud, dice);
-        randomise(&VARIATION, &mut pad.variation, dice);
-        randomise(&PAD, &mut pad.settings, dice);
-        pad.tone = random_tone(dice);
+        pad.tone.dips = vec![Band::default(); dice.below(MAX_DIPS as u64 + 1) as usize];
+        pad.each_table(&mut Random(dice));
+        pad.layers.iter_mut().for_each(|l| l.settings.on = true);
     }
     kit
-}
-
-fn random_tone(dice: &mut Dice) -> Tone {
-    use kitwright_core::kit::{BAND, COMPRESSOR, CUT, LIMITER, SATURATION};
-    let mut tone = Tone::default();
-    randomise(&CUT, &mut tone.low_cut, dice);
-    randomise(&CUT, &mut tone.high_cut, dice);
-    randomise(&LIMITER, &mut tone.limiter, dice);
-    randomise(&LIMITER, &mut tone.colour, dice);
-    randomise(&SATURATION, &mut tone.saturation, dice);
-    for band in tone.bands.iter_mut().chain([&mut tone.note_bell]) {
-        randomise(&BAND, band, dice);
-    }
-    randomise(&COMPRESSOR, &mut tone.punch, dice);
-    randomise(&COMPRESSOR, &mut tone.low_band, dice);
-    tone.tilt_db = dice.unit() * 24.0 - 12.0;
-    tone
 }
 
 fn random_trims(dice: &mut Dice) -> Trims {
@@ -125,8 +116,6 @@ proptest! {
 
 #[test]
 fn a_ceiling_lowered_in_silence_limits_the_first_sound() {
-    // found by the test above
-    under_the_ceiling(5_414_746_310_388_938_327).unwrap();
     let kit = prepared(&sine_kit(30.0, 1));
     let mut trims = Trims::default();
     (trims.pads[0].level_db, trims.kit.ceiling_db) = (24.0, -18.0);
@@ -150,25 +139,25 @@ fn a_ceiling_lowered_in_silence_limits_the_first_sound() {
     }
 }
 
+/// Gives every setting that it visits one number.
+struct All(f32);
+
+impl TableVisitor for All {
+    fn visit<T: 'static>(&mut self, table: &'static [Setting<T>], value: &mut T, _owner: Arguments<'_>) {
+        table.iter().for_each(|s| (s.set)(value, self.0));
+    }
+}
+
 #[test]
 fn settings_out_of_range_are_clamped() {
     let mut kit = kit_document(1);
     for (i, pad) in kit.doc.pads.iter_mut().enumerate() {
         let bad = [f32::NAN, f32::INFINITY, f32::NEG_INFINITY, 1e30, -1e30][i % 5];
-        for s in &LAYER {
-            if s.id != "on" {
-                (s.set)(&mut pad.layers[0].settings, bad);
-            }
-        }
-        CLOUD.iter().for_each(|s| (s.set)(&mut pad.cloud, bad));
-        VARIATION.iter().for_each(|s| (s.set)(&mut pad.variation, bad));
-        pad.settings.level_db = bad;
-        pad.slices[0].gain_db = bad;
+        pad.each_table(&mut All(bad));
+        pad.layers[0].settings.on = true;
         pad.slices[0].start = if i % 2 == 0 { u64::MAX } else { 0 };
         pad.slices[1].end = u64::MAX;
         pad.slices[2].velocities = [bad, bad];
-        pad.tone.tilt_db = bad;
-        pad.tone.low_band_hz = bad;
         pad.tone.low_band.on = true;
     }
     kit.doc.pads.truncate(11);

@@ -3,7 +3,8 @@
 use super::auditioner::{Auditioner, RATE, on_all_cores};
 use crate::{
     groove,
-    kit::{Kit, Pad, Role},
+    kit::{Kit, PAD, Pad, Role},
+    settings::setting,
     units::gain_to_db,
 };
 use ebur128::{EbuR128, Mode};
@@ -44,7 +45,7 @@ pub fn level(auditioner: &mut Auditioner, pad: &mut Pad, kick_lufs: f32) -> Opti
     let lufs = loudness(&left, &right)?;
     let wanted = kick_lufs + offset_lu(pad.role) - lufs;
     let allowed = kick_lufs + MAX_CREST_DB - gain_to_db(peak);
-    pad.settings.level_db = wanted.min(allowed).clamp(-60.0, 24.0);
+    pad.settings.level_db = setting(&PAD, "level_db").clamp(wanted.min(allowed));
     Some(lufs + pad.settings.level_db)
 }
 
@@ -79,14 +80,14 @@ pub fn whole(kit: &mut Kit, loud: &[Option<f32>]) {
         for (pad, lufs) in pads.iter_mut().zip(loud) {
             // only downwards: a pad that its peak held back stays there
             let over = lufs.map_or(0.0, |lufs| (lufs - kick - offset_lu(pad.role)).max(0.0));
-            pad.settings.level_db = (pad.settings.level_db - over).max(-60.0);
+            pad.settings.level_db = setting(&PAD, "level_db").clamp(pad.settings.level_db - over);
         }
     }
     let peak = groove_peak(kit);
     if peak > 0.0 {
         let all = GROOVE_PEAK_DB - gain_to_db(peak);
         for pad in &mut kit.doc.pads {
-            pad.settings.level_db = (pad.settings.level_db + all).clamp(-60.0, 24.0);
+            pad.settings.level_db = setting(&PAD, "level_db").clamp(pad.settings.level_db + all);
         }
     }
 }

@@ -13,8 +13,9 @@ use super::{
 };
 use crate::{
     error::Result,
-    kit::{Pad, Role},
+    kit::{LAYER, Pad, Role},
     progress::Progress,
+    settings::setting,
 };
 use cmaes::{CMAESOptions, DVector};
 
@@ -231,7 +232,8 @@ fn layer(pad: &Pad, i: usize, shift: bool, all: &mut Vec<Control>) {
     let s = &pad.layers[i].settings;
     if shift {
         linear(all, s.start_ms, [0.0, s.start_ms + 25.0], move |p, v| p.layers[i].settings.start_ms = v);
-        let pitch = [(s.pitch_st - 6.0).max(-48.0), (s.pitch_st + 6.0).min(48.0)];
+        let allowed = setting(&LAYER, "pitch_st");
+        let pitch = [(s.pitch_st - 6.0).max(allowed.min), (s.pitch_st + 6.0).min(allowed.max)];
         linear(all, s.pitch_st, pitch, move |p, v| p.layers[i].settings.pitch_st = v);
     }
     scaled(all, s.decay_ms, 3.0, [3.0, 2000.0], move |p, v| p.layers[i].settings.decay_ms = v);

@@ -5,13 +5,11 @@
 //! around it are neutral there.
 
 use crate::{
-    kit::{
-        BAND, Band, CLOUD, COMPRESSOR, CUT, Compressor, Cut, LAYER, LIMITER, Limiter, Pad, SATURATION, Tone,
-        VARIATION,
-    },
+    kit::{Pad, TableVisitor, Tone},
     settings::{Setting, Unit},
     units::{db_to_gain, gain_to_db},
 };
+use std::fmt::Arguments;
 
 /// What is 60 dB down counts as gone.
 const GONE_DB: f32 = -60.0;
@@ -23,17 +21,17 @@ pub fn at(shaped: &Pad, fit: f32) -> Pad {
     let asked = fit;
     let fit = travelled(asked);
     if fit < 1.0 {
-        let raw = raw(shaped);
+        let mut raw = raw(shaped);
+        let mut from = Numbers::default();
+        raw.each_table(&mut from);
+        pad.each_table(&mut Between { from: from.all.into_iter(), fit });
         for ((out, a), b) in pad.layers.iter_mut().zip(&raw.layers).zip(&shaped.layers) {
-            table(&LAYER, &mut out.settings, &a.settings, &b.settings, fit);
-            let level = (a.settings.level_db, b.settings.level_db);
-            out.settings.level_db = level_between(level.0, level.1, fit);
+            out.settings.level_db = level_between(a.settings.level_db, b.settings.level_db, fit);
         }
-        table(&CLOUD, &mut pad.cloud, &raw.cloud, &shaped.cloud, fit);
         pad.cloud.cloud_db = level_between(raw.cloud.cloud_db, shaped.cloud.cloud_db, fit);
         pad.cloud.dry_db = level_between(raw.cloud.dry_db, shaped.cloud.dry_db, fit);
-        table(&VARIATION, &mut pad.variation, &raw.variation, &shaped.variation, fit);
-        tone(&mut pad.tone, &raw.tone, &shaped.tone, fit);
+        // in dB, not along its travel: that rounds differently
+        pad.tone.tilt_db = raw.tone.tilt_db + (shaped.tone.tilt_db - raw.tone.tilt_db) * fit;
     }
     if fit == 0.0 {
         rest(&mut pad);
@@ -113,38 +111,33 @@ fn rest(pad: &mut Pad) {
     tone.colour.on = false;
 }
 
-fn tone(out: &mut Tone, a: &Tone, b: &Tone, fit: f32) {
-    let cut = |o: &mut Cut, a: &Cut, b: &Cut| table(&CUT, o, a, b, fit);
-    cut(&mut out.low_cut, &a.low_cut, &b.low_cut);
-    cut(&mut out.high_cut, &a.high_cut, &b.high_cut);
-    let limiter = |o: &mut Limiter, a: &Limiter, b: &Limiter| table(&LIMITER, o, a, b, fit);
-    limiter(&mut out.limiter, &a.limiter, &b.limiter);
-    limiter(&mut out.colour, &a.colour, &b.colour);
-    table(&SATURATION, &mut out.saturation, &a.saturation, &b.saturation, fit);
-    let band = |o: &mut Band, a: &Band, b: &Band| table(&BAND, o, a, b, fit);
-    for ((o, a), b) in out.bands.iter_mut().zip(&a.bands).zip(&b.bands) {
-        band(o, a, b);
-    }
-    for ((o, a), b) in out.dips.iter_mut().zip(&a.dips).zip(&b.dips) {
-        band(o, a, b);
-    }
-    band(&mut out.note_bell, &a.note_bell, &b.note_bell);
-    out.tilt_db = a.tilt_db + (b.tilt_db - a.tilt_db) * fit;
-    let compressor = |o: &mut Compressor, a: &Compressor, b: &Compressor| table(&COMPRESSOR, o, a, b, fit);
-    compressor(&mut out.punch, &a.punch, &b.punch);
-    compressor(&mut out.low_band, &a.low_band, &b.low_band);
+/// Collects the numbers of a pad's settings, in the order of [`Pad::each_table`].
+#[derive(Default)]
+struct Numbers {
+    all: Vec<f32>,
 }
 
-/// Every continuous control of a table at `fit` of the way, along its own travel.
-fn table<T>(settings: &[Setting<T>], out: &mut T, a: &T, b: &T, fit: f32) {
-    for s in settings {
-        if matches!(s.unit, Unit::Switch | Unit::Choice(_) | Unit::Count) {
-            continue;
-        }
-        let (from, to) = ((s.get)(a), (s.get)(b));
-        if from != to {
-            let (from, to) = (s.to_travel(from), s.to_travel(to));
-            (s.set)(out, s.from_travel(from + (to - from) * fit));
+impl TableVisitor for Numbers {
+    fn visit<T: 'static>(&mut self, table: &'static [Setting<T>], value: &mut T, _owner: Arguments<'_>) {
+        self.all.extend(table.iter().map(|s| (s.get)(value)));
+    }
+}
+
+/// Moves every continuous setting of a pad back along its own travel, to `fit` of the way from the numbers of
+/// another pad with the same structure.
+struct Between {
+    from: std::vec::IntoIter<f32>,
+    fit: f32,
+}
+
+impl TableVisitor for Between {
+    fn visit<T: 'static>(&mut self, table: &'static [Setting<T>], value: &mut T, _owner: Arguments<'_>) {
+        for (s, from) in table.iter().zip(&mut self.from) {
+            let to = (s.get)(value);
+            if from != to && !matches!(s.unit, Unit::Switch | Unit::Choice(_) | Unit::Count) {
+                let (from, to) = (s.to_travel(from), s.to_travel(to));
+                (s.set)(value, s.from_travel(from + (to - from) * self.fit));
+            }
         }
     }
 }

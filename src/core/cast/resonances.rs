@@ -11,6 +11,7 @@ use crate::{
     error::Result,
     kit::{BAND, Band, MAX_DIPS, Pad, Role},
     progress::Progress,
+    settings::setting,
     spectrum::{RealFft, hann, parabolic_peak},
     units::{cents_to_ratio, db_to_power, power_to_db},
 };
@@ -83,7 +84,7 @@ pub fn without_resonances(auditioner: &mut Auditioner, pad: &Pad, progress: &dyn
 /// Sets bells against a partial, or deepens those that are there, as many as its height takes; false when
 /// there is no room for any.
 fn dip(pad: &mut Pad, partial: &Partial) -> bool {
-    let deepest = BAND[2].min;
+    let deepest = setting(&BAND, "gain_db").min;
     let strays = pad.variation.pitch_ct;
     let dips = &mut pad.tone.dips;
     let near = |d: &Band| (d.hz - partial.hz).abs() < 0.5 * d.hz / d.q && d.gain_db > deepest + 0.5;
@@ -113,7 +114,7 @@ fn fitting_q(dip: &Band, partial: &Partial, strays_ct: f32) -> f32 {
     let a = db_to_power(dip.gain_db / 4.0);
     let strays_hz = partial.hz * (cents_to_ratio(strays_ct) - 1.0);
     let reach_hz = (strays_hz + 0.5 * partial.width_hz).max(1.0);
-    (a * partial.hz / (2.0 * reach_hz)).clamp(2.0, BAND[3].max)
+    (a * partial.hz / (2.0 * reach_hz)).clamp(2.0, setting(&BAND, "q").max)
 }
 
 /// How far the partials of mono `samples` at `rate` Hz stand above the noise, all together, dB: 0 for noise

@@ -6,7 +6,8 @@
 
 use super::auditioner::{Auditioner, RATE, mono};
 use crate::{
-    kit::{Band, Key, Kit, LayerSettings, Pad, Role},
+    kit::{Band, Key, Kit, LAYER, LayerSettings, Pad, Role},
+    settings::setting,
     spectrum::{RealFft, hann, hann_f64},
     units::{cents_to_ratio, hz_to_note, note_to_hz, power_to_db, ratio_to_cents, ratio_to_st, st_to_ratio},
 };
@@ -165,8 +166,8 @@ fn transpose(pad: &mut Pad, by_st: f64) {
 
 fn shift(s: &mut LayerSettings, by_st: f64) {
     let all = f64::from(s.pitch_st) + f64::from(s.fine_ct) / 100.0 + by_st;
-    s.pitch_st = (all.round() as f32).clamp(-48.0, 48.0);
-    s.fine_ct = (((all - all.round()) * 100.0) as f32).clamp(-100.0, 100.0);
+    s.pitch_st = setting(&LAYER, "pitch_st").clamp(all.round() as f32);
+    s.fine_ct = setting(&LAYER, "fine_ct").clamp(((all - all.round()) * 100.0) as f32);
 }
 
 /// Moves further readings of the same hit to notes of the key as well: a partial of theirs just beside the

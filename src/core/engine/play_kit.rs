@@ -2,14 +2,11 @@
 
 use super::dsp::reader::Reader;
 use crate::{
-    kit::{
-        BAND, CLOUD, COMPRESSOR, CUT, Kit, LAYER, LAYERS, LIMITER, LayerSettings, MAX_DIPS, PAD, PADS, Pad,
-        SATURATION, Slice, Tone, VARIATION,
-    },
+    kit::{Kit, LAYERS, LayerSettings, MAX_DIPS, PADS, Pad, Slice, TableVisitor},
     settings::Setting,
     units::{db_to_gain, st_to_ratio},
 };
-use std::sync::Arc;
+use std::{fmt::Arguments, sync::Arc};
 
 /// A kit prepared for playing at one sample rate.
 #[derive(Debug)]
@@ -87,7 +84,8 @@ impl PlayKit {
 impl PlayPad {
     fn new(kit: &Kit, pad: &Pad) -> Self {
         let mut pad = pad.clone();
-        clamp_pad(&mut pad);
+        pad.tone.dips.truncate(MAX_DIPS);
+        pad.each_table(&mut ClampSettings);
         let slices: Vec<_> = pad.slices.iter().filter_map(|s| PlaySlice::new(kit, s)).collect();
         let layers: Vec<_> = pad
             .layers
@@ -116,7 +114,7 @@ impl PlayPad {
 }
 
 impl PlaySlice {
-    /// `None` when nothing of the slice lies within its take.
+    /// `None` when nothing of the slice lies within its take; its gain must lie within its range.
     fn new(kit: &Kit, slice: &Slice) -> Option<Self> {
         let take = kit.takes.get(slice.take)?;
         let frames = take.channels.iter().map(Vec::len).min()?;
@@ -128,7 +126,7 @@ impl PlaySlice {
             start,
             end,
             rate: f64::from(take.sample_rate),
-            gain_db: if slice.gain_db.is_finite() { slice.gain_db.clamp(-60.0, 60.0) } else { 0.0 },
+            gain_db: slice.gain_db,
             velocities: if low <= high { [low, high] } else { [0.0, 1.0] },
         })
     }
@@ -161,30 +159,100 @@ pub(super) fn clamp_settings<T>(table: &[Setting<T>], value: &mut T) {
     }
 }
 
-fn clamp_pad(pad: &mut Pad) {
-    pad.layers.iter_mut().for_each(|l| clamp_settings(&LAYER, &mut l.settings));
-    clamp_settings(&CLOUD, &mut pad.cloud);
-    clamp_settings(&VARIATION, &mut pad.variation);
-    clamp_settings(&PAD, &mut pad.settings);
-    clamp_tone(&mut pad.tone);
+/// Moves every setting that it visits into its range.
+struct ClampSettings;
+
+impl TableVisitor for ClampSettings {
+    fn visit<T: 'static>(&mut self, table: &'static [Setting<T>], value: &mut T, _owner: Arguments<'_>) {
+        clamp_settings(table, value);
+    }
 }
 
-fn clamp_tone(tone: &mut Tone) {
-    clamp_settings(&CUT, &mut tone.low_cut);
-    clamp_settings(&CUT, &mut tone.high_cut);
-    clamp_settings(&LIMITER, &mut tone.limiter);
-    clamp_settings(&LIMITER, &mut tone.colour);
-    clamp_settings(&SATURATION, &mut tone.saturation);
-    tone.dips.truncate(MAX_DIPS);
-    tone.bands.iter_mut().chain(&mut tone.dips).for_each(|b| clamp_settings(&BAND, b));
-    clamp_settings(&BAND, &mut tone.note_bell);
-    clamp_settings(&COMPRESSOR, &mut tone.punch);
-    clamp_settings(&COMPRESSOR, &mut tone.low_band);
-    // No table holds these three; the ranges are a share, that of the pad's tilt trim and that of a cut.
-    let within = |v: f32, low: f32, high: f32, default: f32| {
-        if v.is_nan() { default } else { v.clamp(low, high) }
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        kit::{Band, Layer},
+        settings::Unit,
+        take::Take,
     };
-    tone.dip_amount = within(tone.dip_amount, 0.0, 1.0, 1.0);
-    tone.tilt_db = within(tone.tilt_db, -12.0, 12.0, 0.0);
-    tone.low_band_hz = within(tone.low_band_hz, 20.0, 20_000.0, 250.0);
+
+    /// A place beside or at an end of a setting's range.
+    #[derive(Debug, Clone, Copy)]
+    enum Place {
+        Min,
+        Max,
+        BelowMin,
+        AboveMax,
+    }
+
+    /// Puts setting number `wanted` of a pad at a place of its range, or reads it.
+    struct Nth {
+        wanted: usize,
+        place: Option<Place>,
+        /// Its owner and id, the end of the range at that place, and its value now.
+        found: Option<(String, f32, f32)>,
+    }
+
+    impl TableVisitor for Nth {
+        fn visit<T: 'static>(&mut self, table: &'static [Setting<T>], value: &mut T, owner: Arguments<'_>) {
+            if self.found.is_some() {
+                return;
+            }
+            if let Some(s) = table.get(self.wanted) {
+                let step = if s.unit == Unit::Count { 1.0 } else { 0.001 * (s.max - s.min) };
+                let (to, end) = match self.place {
+                    None => ((s.get)(value), 0.0),
+                    Some(Place::Min) => (s.min, s.min),
+                    Some(Place::Max) => (s.max, s.max),
+                    Some(Place::BelowMin) => (s.min - step, s.min),
+                    Some(Place::AboveMax) => (s.max + step, s.max),
+                };
+                (s.set)(value, to);
+                self.found = Some((format!("pad 1{owner}: {}", s.id), end, (s.get)(value)));
+            } else {
+                self.wanted -= table.len();
+            }
+        }
+    }
+
+    fn nth(pad: &mut Pad, wanted: usize, place: Option<Place>) -> Option<(String, f32, f32)> {
+        let mut nth = Nth { wanted, place, found: None };
+        pad.each_table(&mut nth);
+        nth.found
+    }
+
+    /// A kit whose first pad has one of everything that has settings.
+    fn kit() -> Kit {
+        let take = Arc::new(Take::from_samples("take", 48_000, vec![vec![0.5; 100]]));
+        let slice = Slice { take: 0, start: 0, end: 100, gain_db: 0.0, velocities: [0.0, 1.0] };
+        let mut kit = Kit::default();
+        kit.doc.takes = vec![crate::kit::TakeEntry::new(&take, Vec::new())];
+        kit.takes = vec![take];
+        let pad = &mut kit.doc.pads[0];
+        pad.slices = vec![slice];
+        pad.layers = vec![Layer { slice: Some(slice), ..Layer::default() }];
+        pad.tone.dips = vec![Band::default()];
+        kit
+    }
+
+    #[test]
+    fn the_engine_plays_every_setting_over_the_whole_range_that_a_valid_kit_may_have() {
+        let mut settings = 0;
+        while nth(&mut kit().doc.pads[0], settings, None).is_some() {
+            for place in [Place::Min, Place::Max, Place::BelowMin, Place::AboveMax] {
+                let mut kit = kit();
+                let (what, end, now) = nth(&mut kit.doc.pads[0], settings, Some(place)).unwrap();
+                let valid = kit.doc.check(&kit.takes).is_ok();
+                // a switch, a word or a count cannot hold every value beside its range
+                assert_eq!(valid, now == end, "{what} at {now} ({place:?})");
+                let played = PlayKit::new(Arc::new(kit), 48_000.0);
+                let mut pad = played.pads[0].pad.clone();
+                assert_eq!(nth(&mut pad, settings, None).unwrap().2, end, "{what} is played at {place:?}");
+                assert_eq!(played.pads[0].slices[0].gain_db, pad.slices[0].gain_db);
+            }
+            settings += 1;
+        }
+        assert!(settings > 100, "{settings} settings seen");
+    }
 }

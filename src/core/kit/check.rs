@@ -1,16 +1,13 @@
 //! What a kit document must hold to be played, saved and loaded.
 
-use super::{
-    BAND, CLOUD, COMPRESSOR, CUT, Document, LAYER, LAYERS, LIMITER, MAX_DIPS, PAD, PADS, Pad, SATURATION,
-    Slice, Tone, VARIATION, VERSION,
-};
+use super::{Document, LAYERS, MAX_DIPS, PADS, Pad, Slice, TableVisitor, Tone, VERSION};
 use crate::{
     error::{Error, Result},
     listen::Description,
-    settings::{self, KIT_TRIMS, PAD_TRIMS, Setting},
+    settings::{self, Setting},
     take::{SAMPLE_RATES, Take},
 };
-use std::{ops::RangeInclusive, sync::Arc};
+use std::{fmt::Arguments, ops::RangeInclusive, sync::Arc};
 
 /// Measures of a target sound at most.
 pub(super) const MAX_MEASURES: usize = 1024;
@@ -26,9 +23,7 @@ pub const MAX_SLICES: usize = 256;
 /// Samples that the takes of a kit hold at most, all channels together (4 GiB in memory).
 pub const MAX_SAMPLES: u64 = 1 << 30;
 
-const GAIN_DB: RangeInclusive<f32> = -120.0..=120.0;
-const TILT_DB: RangeInclusive<f32> = -24.0..=24.0;
-const LOW_BAND_HZ: RangeInclusive<f32> = 20.0..=20_000.0;
+/// Shares, scores and velocities.
 const SHARE: RangeInclusive<f32> = 0.0..=1.0;
 
 impl Document {
@@ -81,12 +76,8 @@ impl Document {
         let known = |take: usize, hit: usize| entries.get(take).is_some_and(|&hits| hit < hits);
         for pad in &mut self.pads {
             pad.fit = mended(pad.fit, SHARE);
-            pad.tone.dip_amount = mended(pad.tone.dip_amount, SHARE);
-            pad.tone.tilt_db = mended(pad.tone.tilt_db, TILT_DB);
-            pad.tone.low_band_hz = mended(pad.tone.low_band_hz, LOW_BAND_HZ);
             let own = pad.layers.iter_mut().filter_map(|l| l.slice.as_mut());
             for slice in pad.slices.iter_mut().chain(own) {
-                slice.gain_db = mended(slice.gain_db, GAIN_DB);
                 slice.velocities = slice.velocities.map(|v| mended(v, SHARE));
             }
             if let Some(target) = &mut pad.target {
@@ -198,42 +189,9 @@ impl Document {
                 slice.start, slice.end, take.name, take.frames
             ));
         }
-        within(&format!("{what}: a slice's gain"), slice.gain_db, GAIN_DB)?;
         let [soft, hard] = slice.velocities;
         within(&format!("{what}: a slice's velocity"), soft, SHARE)?;
         within(&format!("{what}: a slice's velocity"), hard, soft..=1.0)
-    }
-
-    /// Shows every structure that has a table of settings to `visitor`, with its owner's name.
-    fn each_table(&mut self, visitor: &mut impl Visitor) {
-        for (i, pad) in self.pads.iter_mut().enumerate() {
-            let what = format!("pad {}", i + 1);
-            visitor.visit(&PAD, &mut pad.settings, &what);
-            visitor.visit(&CLOUD, &mut pad.cloud, &format!("{what}, cloud"));
-            visitor.visit(&VARIATION, &mut pad.variation, &format!("{what}, variation"));
-            for (l, layer) in pad.layers.iter_mut().enumerate() {
-                visitor.visit(&LAYER, &mut layer.settings, &format!("{what}, layer {}", l + 1));
-            }
-            let tone = &mut pad.tone;
-            visitor.visit(&CUT, &mut tone.low_cut, &format!("{what}, low cut"));
-            visitor.visit(&CUT, &mut tone.high_cut, &format!("{what}, high cut"));
-            visitor.visit(&LIMITER, &mut tone.limiter, &format!("{what}, limiter"));
-            visitor.visit(&SATURATION, &mut tone.saturation, &format!("{what}, saturation"));
-            for (b, band) in tone.bands.iter_mut().enumerate() {
-                visitor.visit(&BAND, band, &format!("{what}, band {}", b + 1));
-            }
-            for (d, dip) in tone.dips.iter_mut().enumerate() {
-                visitor.visit(&BAND, dip, &format!("{what}, dip {}", d + 1));
-            }
-            visitor.visit(&BAND, &mut tone.note_bell, &format!("{what}, bell on the note"));
-            visitor.visit(&COMPRESSOR, &mut tone.punch, &format!("{what}, punch"));
-            visitor.visit(&COMPRESSOR, &mut tone.low_band, &format!("{what}, low band"));
-            visitor.visit(&LIMITER, &mut tone.colour, &format!("{what}, last limiter"));
-        }
-        visitor.visit(&KIT_TRIMS, &mut self.trims.kit, "the kit's trims");
-        for (i, trims) in self.trims.pads.iter_mut().enumerate() {
-            visitor.visit(&PAD_TRIMS, trims, &format!("pad {}, trims", i + 1));
-        }
     }
 }
 
@@ -242,9 +200,7 @@ fn check_tone(what: &str, tone: &Tone) -> Result<()> {
         return wrong(format!("{what}: each stage of the tone chain must be there once"));
     }
     at_most(what, &tone.dips, MAX_DIPS, "dips")?;
-    within(&format!("{what}: the amount of the dips"), tone.dip_amount, SHARE)?;
-    within(&format!("{what}: the tilt"), tone.tilt_db, TILT_DB)?;
-    within(&format!("{what}: the low band's edge"), tone.low_band_hz, LOW_BAND_HZ)
+    Ok(())
 }
 
 /// Refuses a list of more than `max` elements.
@@ -300,21 +256,16 @@ fn mend_description(description: &mut Description) {
     }
 }
 
-/// Looks at, or changes, one structure after the other.
-trait Visitor {
-    fn visit<T>(&mut self, table: &[Setting<T>], value: &mut T, what: &str);
-}
-
 /// Finds the first setting outside its range.
 #[derive(Default)]
 struct Ranges {
     first_trouble: Option<String>,
 }
 
-impl Visitor for Ranges {
-    fn visit<T>(&mut self, table: &[Setting<T>], value: &mut T, what: &str) {
+impl TableVisitor for Ranges {
+    fn visit<T: 'static>(&mut self, table: &'static [Setting<T>], value: &mut T, owner: Arguments<'_>) {
         if self.first_trouble.is_none() {
-            self.first_trouble = settings::check(table, value, what).err();
+            self.first_trouble = settings::check(table, value, owner).err();
         }
     }
 }
@@ -322,8 +273,8 @@ impl Visitor for Ranges {
 /// Moves every setting into its range.
 struct Clamp;
 
-impl Visitor for Clamp {
-    fn visit<T>(&mut self, table: &[Setting<T>], value: &mut T, _what: &str) {
+impl TableVisitor for Clamp {
+    fn visit<T: 'static>(&mut self, table: &'static [Setting<T>], value: &mut T, _owner: Arguments<'_>) {
         for setting in table {
             let now = (setting.get)(value);
             if !(setting.min..=setting.max).contains(&now) {

@@ -1,6 +1,6 @@
 //! Layers, what they read, and the cloud of copies around them.
 
-use crate::settings::{choice, settings};
+use crate::settings::{Curve, Setting, Unit, choice, settings};
 use serde::{Deserialize, Serialize};
 
 /// A stretch of a take.
@@ -12,7 +12,7 @@ pub struct Slice {
     pub start: u64,
     /// First frame after it.
     pub end: u64,
-    /// Gain that makes slices of one pad equally strong, dB.
+    /// Gain that makes slices of one pad equally strong, dB: [`SLICE`].
     #[serde(default)]
     pub gain_db: f32,
     /// Velocities (0 to 1, inclusive) that play this slice; alternates share a range.
@@ -23,6 +23,20 @@ pub struct Slice {
 fn whole_range() -> [f32; 2] {
     [0.0, 1.0]
 }
+
+/// The settings of [`Slice`].
+pub static SLICE: [Setting<Slice>; 1] = [Setting {
+    id: "gain_db",
+    name: "Gain",
+    unit: Unit::Decibels,
+    min: -120.0,
+    max: 120.0,
+    curve: Curve::Linear,
+    default: 0.0,
+    help: "Makes the slices of a pad equally strong.",
+    get: |slice| slice.gain_db,
+    set: |slice, v| slice.gain_db = v,
+}];
 
 /// One reading of a slice.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]

@@ -9,17 +9,19 @@ mod file;
 mod layer;
 mod pad;
 mod role;
+mod tables;
 mod tone;
 
 pub use crate::music::{Key, Mode};
 pub use check::{MAX_HITS, MAX_SAMPLES, MAX_SLICES, MAX_TAKES};
 pub use file::{EXTENSION, MAX_STATE_AUDIO};
-pub use layer::{CLOUD, Cloud, Draw, LAYER, Layer, LayerSettings, Slice, Timing};
+pub use layer::{CLOUD, Cloud, Draw, LAYER, Layer, LayerSettings, SLICE, Slice, Timing};
 pub use pad::{Alternate, Audition, PAD, Pad, PadSettings, Target, VARIATION, Variation, VariationMode};
 pub use role::Role;
+pub use tables::TableVisitor;
 pub use tone::{
-    BAND, Band, COMPRESSOR, CUT, Character, Compressor, Cut, LIMITER, Limiter, MAX_DIPS, SATURATION,
-    Saturation, Slope, Stage, Tone,
+    BAND, Band, COMPRESSOR, CUT, Character, Compressor, Cut, DIP_AMOUNT, LIMITER, LOW_BAND_EDGE, Limiter,
+    MAX_DIPS, SATURATION, Saturation, Slope, Stage, TILT, TONE, Tone,
 };
 
 use crate::{

@@ -1,7 +1,7 @@
 //! Tone: a pad's chain of cuts, limiter, saturation, EQ and compressors.
 
 use super::bounded;
-use crate::settings::{choice, settings};
+use crate::settings::{Curve, Setting, Unit, choice, settings};
 use serde::{Deserialize, Serialize};
 
 /// Bells that may be set against single partials, besides the three EQ bands.
@@ -57,17 +57,17 @@ pub struct Tone {
     /// Narrow bells against single partials, at most [`MAX_DIPS`].
     #[serde(deserialize_with = "bounded::list::<MAX_DIPS, _, _>")]
     pub dips: Vec<Band>,
-    /// How much of the dips' depth counts, 0 to 1 (a share of their decibels).
+    /// How much of the dips' depth counts, a share of their decibels: [`DIP_AMOUNT`].
     pub dip_amount: f32,
     /// Bell on the pad's note (its fundamental after pitching).
     pub note_bell: Band,
-    /// Darker (below 0) or brighter (above 0) around 1 kHz, dB at the far ends.
+    /// Darker (below 0) or brighter (above 0) around 1 kHz, dB at the far ends: [`TILT`].
     pub tilt_db: f32,
     /// The slow-attack compressor.
     pub punch: Compressor,
     /// The compressor of everything below `low_band_hz`.
     pub low_band: Compressor,
-    /// Upper edge of the low band, Hz.
+    /// Upper edge of the low band, Hz: [`LOW_BAND_EDGE`].
     pub low_band_hz: f32,
     /// The last limiter.
     pub colour: Limiter,
@@ -86,6 +86,51 @@ impl Tone {
     ];
 }
 
+/// Tilt of the EQ stage.
+pub const TILT: Setting<Tone> = Setting {
+    id: "tilt_db",
+    name: "Tilt",
+    unit: Unit::Decibels,
+    min: -24.0,
+    max: 24.0,
+    curve: Curve::Linear,
+    default: 0.0,
+    help: "Darker or brighter around 1 kHz.",
+    get: |tone| tone.tilt_db,
+    set: |tone, v| tone.tilt_db = v,
+};
+
+/// Share of the depth of all dips.
+pub const DIP_AMOUNT: Setting<Tone> = Setting {
+    id: "dip_amount",
+    name: "Dip amount",
+    unit: Unit::Percent,
+    min: 0.0,
+    max: 1.0,
+    curve: Curve::Linear,
+    default: 1.0,
+    help: "How much of all dips is heard; they take single tones out of a noise.",
+    get: |tone| tone.dip_amount,
+    set: |tone, v| tone.dip_amount = v,
+};
+
+/// Upper edge of the low band.
+pub const LOW_BAND_EDGE: Setting<Tone> = Setting {
+    id: "low_band_hz",
+    name: "Low band up to",
+    unit: Unit::Hertz,
+    min: 20.0,
+    max: 20_000.0,
+    curve: Curve::Logarithmic,
+    default: 250.0,
+    help: "The compressor of the low band works on everything below this.",
+    get: |tone| tone.low_band_hz,
+    set: |tone, v| tone.low_band_hz = v,
+};
+
+/// The settings of [`Tone`] that belong to no single filter or compressor.
+pub static TONE: [Setting<Tone>; 3] = [TILT, DIP_AMOUNT, LOW_BAND_EDGE];
+
 impl Default for Tone {
     fn default() -> Self {
         Self {
@@ -100,12 +145,12 @@ impl Default for Tone {
                 Band { hz: 6000.0, ..Band::default() },
             ],
             dips: Vec::new(),
-            dip_amount: 1.0,
+            dip_amount: DIP_AMOUNT.default,
             note_bell: Band::default(),
-            tilt_db: 0.0,
+            tilt_db: TILT.default,
             punch: Compressor::default(),
             low_band: Compressor { ratio: 8.0, attack_ms: 30.0, release_ms: 200.0, ..Compressor::default() },
-            low_band_hz: 250.0,
+            low_band_hz: LOW_BAND_EDGE.default,
             colour: Limiter::default(),
         }
     }

@@ -10,6 +10,8 @@ mod tests;
 mod text;
 mod trims;
 
+use std::fmt::Display;
+
 pub use trims::{KIT_TRIMS, KitTrims, PAD_TRIMS, PadTrims};
 
 /// What a setting's number means and how it is shown.
@@ -128,14 +130,16 @@ impl<T> Setting<T> {
     }
 }
 
-/// First setting of `value` outside its range, as a sentence; `what` names the owner
-/// ("pad 3, layer 1").
-pub fn check<T>(table: &[Setting<T>], value: &T, what: &str) -> Result<(), String> {
+/// Whether every setting of `value` lies within its range; `owner` names the structure ("pad 3, layer 1").
+///
+/// # Errors
+/// One sentence about the first setting that does not.
+pub fn check<T>(table: &[Setting<T>], value: &T, owner: impl Display) -> Result<(), String> {
     for s in table {
         let v = (s.get)(value);
         if !(s.min..=s.max).contains(&v) {
             return Err(format!(
-                "{what}: {} is {v}, it must lie between {} and {}",
+                "{owner}: {} is {v}, it must lie between {} and {}",
                 s.name,
                 s.show(s.min),
                 s.show(s.max)
@@ -143,6 +147,14 @@ pub fn check<T>(table: &[Setting<T>], value: &T, what: &str) -> Result<(), Strin
         }
     }
     Ok(())
+}
+
+/// The setting of `table` with this id.
+///
+/// # Panics
+/// When the table has none.
+pub fn setting<T>(table: &'static [Setting<T>], id: &str) -> &'static Setting<T> {
+    table.iter().find(|s| s.id == id).unwrap_or_else(|| panic!("there is no setting {id}"))
 }
 
 /// A field type that a setting can hold as a number.

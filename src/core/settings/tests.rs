@@ -1,11 +1,19 @@
 //! Promises of every table of settings.
 
 use super::{Curve, KIT_TRIMS, PAD_TRIMS, Setting, Unit};
-use crate::kit::{BAND, CLOUD, COMPRESSOR, CUT, LAYER, LIMITER, PAD, SATURATION, VARIATION};
+use crate::kit::{BAND, CLOUD, COMPRESSOR, CUT, LAYER, LIMITER, PAD, SATURATION, SLICE, TONE, VARIATION};
 use std::collections::HashSet;
 
 /// Runs `$check` on every table.
 macro_rules! every_table {
+    ($check:ident) => {
+        every_table_with_defaults!($check);
+        $check("SLICE", &SLICE);
+    };
+}
+
+/// Runs `$check` on every table whose structure can be made without knowing a take.
+macro_rules! every_table_with_defaults {
     ($check:ident) => {
         $check("PAD_TRIMS", &PAD_TRIMS);
         $check("KIT_TRIMS", &KIT_TRIMS);
@@ -18,6 +26,7 @@ macro_rules! every_table {
         $check("SATURATION", &SATURATION);
         $check("BAND", &BAND);
         $check("COMPRESSOR", &COMPRESSOR);
+        $check("TONE", &TONE);
     };
 }
 
@@ -89,7 +98,7 @@ fn a_fresh_structure_holds_the_defaults_and_takes_every_value() {
             assert_eq!((s.get)(&fresh), s.default, "{table}.{}", s.id);
         }
     }
-    every_table!(check);
+    every_table_with_defaults!(check);
 }
 
 #[test]

@@ -4,47 +4,10 @@ use super::{curve, reductions};
 use crate::editor::{frame_context::FrameContext, state::WindowState, theme, trims::Trim, widgets};
 use egui::{Rect, RichText, ScrollArea, Ui, UiBuilder, pos2, vec2};
 use kitwright_core::{
-    kit::{BAND, COMPRESSOR, CUT, LIMITER, SATURATION, Stage, Tone},
-    settings::{Curve, Setting, Unit},
+    kit::{BAND, COMPRESSOR, CUT, DIP_AMOUNT, LIMITER, LOW_BAND_EDGE, SATURATION, Stage, TILT, Tone},
+    settings::Setting,
 };
-
-/// The three numbers of a tone chain that belong to no stage's table.
-static TILT: [Setting<Tone>; 1] = [Setting {
-    id: "tilt_db",
-    name: "Tilt",
-    unit: Unit::Decibels,
-    min: -12.0,
-    max: 12.0,
-    curve: Curve::Linear,
-    default: 0.0,
-    help: "Darker or brighter around 1 kHz.",
-    get: |t| t.tilt_db,
-    set: |t, v| t.tilt_db = v,
-}];
-static DIPS: [Setting<Tone>; 1] = [Setting {
-    id: "dip_amount",
-    name: "Amount",
-    unit: Unit::Percent,
-    min: 0.0,
-    max: 1.0,
-    curve: Curve::Linear,
-    default: 1.0,
-    help: "How much of all dips is heard; they take single tones out of a noise.",
-    get: |t| t.dip_amount,
-    set: |t, v| t.dip_amount = v,
-}];
-static LOW_BAND: [Setting<Tone>; 1] = [Setting {
-    id: "low_band_hz",
-    name: "Low band up to",
-    unit: Unit::Hertz,
-    min: 40.0,
-    max: 1000.0,
-    curve: Curve::Logarithmic,
-    default: 250.0,
-    help: "The compressor works on everything below this.",
-    get: |t| t.low_band_hz,
-    set: |t, v| t.low_band_hz = v,
-}];
+use std::slice::from_ref;
 
 /// How many stages do something.
 pub(super) fn stages_on(tone: &Tone) -> usize {
@@ -176,19 +139,19 @@ fn settings(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>, tone: &Tone, stage: 
             }
             section(ui, pad, cx, "Bell on the note", &BAND, &tone.note_bell, |t| &mut t.note_bell);
             if !tone.dips.is_empty() {
-                section(ui, pad, cx, "Dips", &DIPS, tone, |t| t);
+                section(ui, pad, cx, "Dips", from_ref(&DIP_AMOUNT), tone, |t| t);
             }
             for i in 0..tone.dips.len() {
                 section(ui, pad, cx, &format!("Dip {}", i + 1), &BAND, &tone.dips[i], move |t| {
                     &mut t.dips[i]
                 });
             }
-            section(ui, pad, cx, "Whole", &TILT, tone, |t| t);
+            section(ui, pad, cx, "Whole", from_ref(&TILT), tone, |t| t);
         }
         Stage::Punch => section(ui, pad, cx, "Punch", &COMPRESSOR, &tone.punch, |t| &mut t.punch),
         Stage::LowBand => {
             section(ui, pad, cx, "Low band", &COMPRESSOR, &tone.low_band, |t| &mut t.low_band);
-            section(ui, pad, cx, "Split", &LOW_BAND, tone, |t| t);
+            section(ui, pad, cx, "Split", from_ref(&LOW_BAND_EDGE), tone, |t| t);
         }
         Stage::Colour => section(ui, pad, cx, "Colour", &LIMITER, &tone.colour, |t| &mut t.colour),
     }

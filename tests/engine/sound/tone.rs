@@ -150,6 +150,32 @@ fn tilt_follows_its_prototype_around_1_khz() {
 }
 
 #[test]
+fn a_tilt_is_played_up_to_24_db() {
+    for db in [24.0_f32, -24.0] {
+        // on the side that it lowers, so that the ceiling stays out of it
+        let hz = if db > 0.0 { 60.0 } else { 9000.0 };
+        let made = gain(hz, &Trims::default(), |k| k.doc.pads[0].tone.tilt_db = db);
+        let half = gain(hz, &Trims::default(), |k| k.doc.pads[0].tone.tilt_db = db / 2.0);
+        assert!(made < half - 5.0, "{db} dB at {hz} Hz: {made:.2} dB, half of it {half:.2} dB");
+    }
+}
+
+#[test]
+fn a_slice_is_lifted_and_lowered_by_120_db() {
+    for db in [120.0_f32, -120.0] {
+        let without = gain(400.0, &Trims::default(), |k| {
+            let pad = &mut k.doc.pads[0];
+            pad.slices[0].gain_db = db;
+            // what stays of the gain is within the levels that pads and layers have
+            (pad.layers[0].settings.level_db, pad.settings.level_db) =
+                if db > 0.0 { (-60.0, -60.0) } else { (24.0, 24.0) };
+        });
+        let wanted = if db > 0.0 { 0.0 } else { -72.0 };
+        assert!((without - wanted).abs() < 0.1, "{db} dB: {without:.2} dB, {wanted} dB");
+    }
+}
+
+#[test]
 fn the_note_bell_follows_the_pitch_of_the_pad() {
     for (st, cents, trim) in
         [(0.0, 0.0, 0.0), (7.0, 0.0, 0.0), (-5.0, 30.0, 0.0), (0.0, 0.0, 4.0), (3.0, 0.0, -8.0)]

@@ -2,7 +2,7 @@
 
 use crate::{
     engine::dsp::eq::Section,
-    kit::{Band, Compressor, Limiter, MAX_DIPS, Slope, Stage, Tone},
+    kit::{self, Band, Compressor, LOW_BAND_EDGE, Limiter, MAX_DIPS, Slope, Stage, Tone},
     settings::PadTrims,
 };
 
@@ -71,7 +71,7 @@ impl SmoothedParams {
             eq,
             punch: compressor(&tone.punch, trims.punch),
             low_band: compressor(&tone.low_band, trims.low_hold),
-            low_band_hz: log2(tone.low_band_hz.clamp(20.0, 20_000.0)),
+            low_band_hz: log2(LOW_BAND_EDGE.clamp(tone.low_band_hz)),
         };
         let on = Stage::ALL.map(|stage| match stage {
             Stage::Cuts => low_on || high_on,
@@ -160,7 +160,7 @@ fn eq(tone: &Tone, trims: &PadTrims, note_hz: Option<f32>) -> ([[f32; 3]; EQ_FIL
     let dips = tone.dips.iter().take(MAX_DIPS).map(dip);
     tone.bands.iter().copied().chain(dips).enumerate().for_each(|(i, band)| put(i, &band));
     put(NOTE_BELL, &Band { hz: note_hz.unwrap_or(tone.note_bell.hz), ..tone.note_bell });
-    let tilt_db = (tone.tilt_db + trims.tilt_db).clamp(-24.0, 24.0);
+    let tilt_db = kit::TILT.clamp(tone.tilt_db + trims.tilt_db);
     put(TILT, &Band { on: true, gain_db: tilt_db, ..Band::default() });
     (smoothed, on)
 }
