@@ -1,5 +1,5 @@
-//! A short groove of the project's own: four bars that use every pad of a kit. It is what a kit is tried out
-//! with, and what fresh kits are balanced by.
+//! A short groove of the project's own: four bars that use every pad of a kit. Kits are tried out with it, and
+//! fresh kits are balanced by it.
 
 use crate::kit::{Kit, Role};
 
@@ -11,7 +11,7 @@ pub const BARS: usize = 4;
 pub const STEPS: usize = 16;
 /// Ticks in a quarter note.
 pub const TICKS: u16 = 480;
-/// Where the second of two sixteenths falls between its neighbours: 0.5 is straight, 0.67 a triplet.
+/// Position of the second of two sixteenths between its neighbours: 0.5 is straight, 0.67 a triplet.
 const SWING: f64 = 0.57;
 
 /// Bar, step, velocity (1 to 127).
@@ -56,7 +56,7 @@ fn parts(kit: &Kit) -> Vec<(usize, Role, usize)> {
     parts
 }
 
-/// Roles that others stand in for when they are missing.
+/// Whether roles are there that others replace when they are missing.
 struct Present {
     snare: bool,
     hat: bool,
@@ -69,7 +69,7 @@ impl Present {
     }
 }
 
-/// What a role plays; the second and later pads of one role answer the first more softly.
+/// The pattern of a role; the second and later pads of one role play softer percussion patterns.
 fn pattern(role: Role, nth: usize, present: &Present) -> Vec<Stroke> {
     if nth > 0 && role != Role::Percussion {
         return percussion(nth + 3);
@@ -135,7 +135,7 @@ fn closed_hat() -> Vec<Stroke> {
     strokes
 }
 
-/// Sixteenths leaning on the beat; from the third bar on, or throughout when nothing else keeps time.
+/// Sixteenths with accents on the beat; from the third bar on, or throughout when there is no closed hat.
 fn shaker(alone: bool) -> Vec<Stroke> {
     let first = if alone { 0 } else { 2 };
     (first..BARS)
@@ -143,7 +143,7 @@ fn shaker(alone: bool) -> Vec<Stroke> {
         .collect()
 }
 
-/// Three soft strokes somewhere off the beat, elsewhere for each pad.
+/// Three soft strokes off the beat, in other places for each pad.
 fn percussion(nth: usize) -> Vec<Stroke> {
     let first = [3, 6, 14, 11, 1, 9, 5, 13, 7, 2, 15, 10][nth % 12];
     let bar = nth % 2;
@@ -155,7 +155,7 @@ fn percussion(nth: usize) -> Vec<Stroke> {
     ]
 }
 
-/// When a stroke falls, in ticks: swung, with the hats a little ahead and the backbeat a little behind.
+/// Time of a stroke in ticks: with swing, hats slightly early and the backbeat slightly late.
 fn tick(role: Role, bar: usize, step: usize) -> u32 {
     let sixteenth = f64::from(TICKS) / 4.0;
     let swing = if step % 2 == 1 { (SWING - 0.5) * 2.0 * sixteenth } else { 0.0 };

@@ -1,12 +1,12 @@
 #!/usr/bin/env python3
-"""Asks stand-in judges which drum each pad of a kit is. Needs numpy, scipy, soundfile, scikit-learn.
-  judges.py OWN[,STRANGE,DATA] KIT...
-OWN: where `cargo xtask profiles` unpacked its packages (target/profiles/unpacked), or nothing. STRANGE: where
+"""Asks stand-in judges (classifiers) which drum each pad of a kit is. Needs numpy, scipy, soundfile, scikit-learn.
+  judges.py OWN[,HELD_OUT,DATA] KIT...
+OWN: where `cargo xtask profiles` unpacked its packages (target/profiles/unpacked), or nothing. HELD_OUT: where
 Debian's `freepats` and `lmms-common` were unpacked with dpkg -x; DATA: the developer recordings. KIT: folders
-that `kitwright kit --out KIT` wrote; a folder like OWN asks about the real drums in it. Five judges of other kinds than the scoring model and on other measures
-(cepstra, mel spectrograms), each trained twice: on the seven drums alone, and with other percussion and
-cymbals as further answers. Taught with OWN they share their sounds with the scoring model, so that what they
-say is kinder than a stranger's word; taught with STRANGE alone they are such strangers."""
+that `kitwright kit --out KIT` wrote; a folder like OWN asks about the real drums in it. The five judges are other
+kinds of models than the scoring model and use other features (cepstra, mel spectrograms). Each is trained twice: on
+the seven drums alone, and with other percussion and cymbals as further answers. Judges trained on OWN share their
+training sounds with the scoring model, which favours our kits; judges trained on HELD_OUT alone do not."""
 import glob
 import json
 import os
@@ -26,7 +26,7 @@ from sklearn.preprocessing import StandardScaler
 from sklearn.svm import SVC
 
 from drums import altered, generator, of_packages
-from strangers import of_strangers
+from held_out import of_held_out
 
 warnings.filterwarnings("ignore")
 RATE = 32000
@@ -85,16 +85,16 @@ def judges():
     ]
 
 
-def taught(own, strange=None, data=None):
+def training_sounds(own, held_out=None, data=None):
     if own:
         yield from of_packages(own)
-    if strange:
-        yield from of_strangers(strange, data)
+    if held_out:
+        yield from of_held_out(held_out, data)
 
 
-def training(lessons):
+def training(labelled):
     sounds, labels = [], []
-    for sound in lessons:
+    for sound in labelled:
         rng = generator(sound)
         # each sound as it is and four times altered
         for samples in [sound.samples, *(altered(sound, rng) for _ in range(4))]:
@@ -125,7 +125,7 @@ def pads(kits):
 
 
 def main():
-    sounds, labels = training(taught(*sys.argv[1].split(",")))
+    sounds, labels = training(training_sounds(*sys.argv[1].split(",")))
     found = pads(sys.argv[2:])
     roles = np.array([role for role, _ in found])
     heard = [np.array([m[i] for _, m in found]) for i in (0, 1)]

@@ -3,8 +3,8 @@
   profiles.py WORK UNPACKED FEATURES OUT SOURCES [WITHOUT...]
 WORK: a folder for what is made on the way. UNPACKED: where the Debian packages were unpacked with
 dpkg -x. FEATURES: the built example `features`. OUT: the file to write. SOURCES: what its head says
-of the packages. WITHOUT: groups that are left out, to see
-what profiles are worth on kits they have not met. `cargo xtask profiles` runs it."""
+of the packages. WITHOUT: groups that are left out, to measure
+the profiles on kits that they were not trained on. `cargo xtask profiles` runs it."""
 import json
 import os
 import subprocess
@@ -31,8 +31,8 @@ def main():
     work, unpacked, features, out = (os.path.abspath(a) for a in sys.argv[1:5])
     data = Data(work, unpacked, features, set(sys.argv[6:]))
     held = [fold(data, group) for group in GROUPS if group in data.group]
-    surprise = lambda t: -np.mean(np.log(right(held, t) + 1e-6))
-    temperature = minimize_scalar(surprise, bounds=(0.5, 5), method="bounded").x
+    cross_entropy = lambda t: -np.mean(np.log(right(held, t) + 1e-6))
+    temperature = minimize_scalar(cross_entropy, bounds=(0.5, 5), method="bounded").x
     reliability = table(held, temperature)
     text = source(data, train(data, np.ones(len(data.y), bool)), temperature, reliability, sys.argv[5])
     with open(out, "w") as file:
@@ -76,7 +76,7 @@ class Data:
 
 def train(data, rows):
     """A logistic regression on all and small nets, each without one of the groups, on measures in standard
-    deviations, at most three. Where all have to agree, what one group alone would have taught counts less."""
+    deviations, at most three. Since all models have to agree, the peculiarities of one group count less."""
     x, y, group, weight = data.x[rows], data.y[rows], data.group[rows], data.weights(rows)[rows]
     share = weight / weight.sum()
     mean = share @ x
@@ -100,7 +100,7 @@ def train(data, rows):
 
 
 def logits(model, x):
-    """Of each model in turn; a class it never met is out of the question."""
+    """Of each model in turn; -12 for a class that it was not trained on."""
     z = np.clip((x - model["mean"]) / model["spread"], -3, 3) * model["weigh"]
     for m in [model["line"], *model["nets"]]:
         values = np.full((len(x), len(CLASSES)), -12.0)
@@ -117,7 +117,7 @@ def probabilities(said, temperature):
 
 
 def fold(data, held):
-    """What models say of a group of kits that they have not met; sounds whose class only that group has are left out."""
+    """Logits for a held-out group of kits; sounds whose class only that group has are left out."""
     with_it = [held, "drumline"] if held == "fluid" else [held]
     rows = ~np.isin(data.group, with_it)
     asked = np.isin(data.group, with_it) & (data.copy < 3) & np.isin(data.y, np.unique(data.y[rows]))
@@ -130,7 +130,7 @@ def right(held, temperature):
 
 
 def table(held, temperature):
-    """Of every score of every class: how high it is, and how often it is right."""
+    """Reliability: mean score and share of right answers, for each tenth of the scale."""
     p = np.concatenate([probabilities(s, temperature).ravel() for s, _, _ in held])
     true = np.concatenate([(y[:, None] == np.arange(len(CLASSES))).ravel() for _, y, _ in held])
     rows = []
@@ -139,7 +139,7 @@ def table(held, temperature):
         rows.append((p[at].mean(), true[at].mean(), int(at.sum())))
         print("scored %.2f right %.2f of %d" % rows[-1], file=sys.stderr)
     best = np.concatenate([probabilities(s, temperature).argmax(1) == y for s, y, _ in held])
-    print("right among ten, kits not met: %.3f of %d" % (best.mean(), len(best)), file=sys.stderr)
+    print("right among ten, held-out kits: %.3f of %d" % (best.mean(), len(best)), file=sys.stderr)
     for c, name in enumerate(CLASSES):
         said = np.concatenate([probabilities(s, temperature).argmax(1)[y == c] for s, y, _ in held])
         if len(said):

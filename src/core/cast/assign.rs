@@ -1,4 +1,4 @@
-//! Who plays what: the assignment of hits to roles with the best sum of scores.
+//! The assignment of hits to roles with the highest sum of scores.
 
 use pathfinding::prelude::{Matrix, kuhn_munkres};
 
@@ -7,7 +7,7 @@ const STEP: f64 = 1e-6;
 
 /// For each row the column it is given, each column at most once, so that the sum of `score(row, column)`
 /// (0 to 1) is the highest there is (Kuhn 1955, Munkres 1957; the `pathfinding` crate). Rows beyond the
-/// number of columns stay empty: those that lose least by it.
+/// number of columns get `None`, so that the sum loses least.
 pub fn best(rows: usize, columns: usize, score: impl Fn(usize, usize) -> f32) -> Vec<Option<usize>> {
     if rows == 0 || columns == 0 {
         return vec![None; rows];
@@ -15,7 +15,7 @@ pub fn best(rows: usize, columns: usize, score: impl Fn(usize, usize) -> f32) ->
     // columns that stand for "empty" make room where there are fewer hits than rows
     let wide = columns.max(rows);
     let weights = Matrix::from_fn(rows, wide, |(r, c)| {
-        // any hit is better than none
+        // a hit that scores 0 is still better than none
         if c < columns { 1 + (f64::from(score(r, c).clamp(0.0, 1.0)) / STEP) as i64 } else { 0 }
     });
     let (_, given) = kuhn_munkres(&weights);
@@ -27,7 +27,7 @@ mod tests {
     use super::best;
 
     #[test]
-    fn the_sum_counts_not_the_single_best() {
+    fn the_highest_sum_wins_over_the_best_single_score() {
         // taking the best first (0.9 at row 0) would leave row 1 with 0.1
         let scores = [[0.9, 0.8], [0.85, 0.1]];
         assert_eq!(best(2, 2, |r, c| scores[r][c]), [Some(1), Some(0)]);
@@ -41,19 +41,19 @@ mod tests {
     }
 
     #[test]
-    fn every_order_of_four_is_no_better() {
+    fn no_other_assignment_of_four_has_a_higher_sum() {
         let scores: Vec<Vec<f32>> = (0..4)
             .map(|r| (0..4).map(|c| ((r * 7 + c * 5 + r * c * 3) % 11) as f32 / 11.0).collect())
             .collect();
         let sum = |order: &[usize]| order.iter().enumerate().map(|(r, &c)| scores[r][c]).sum::<f32>();
         let given: Vec<usize> = best(4, 4, |r, c| scores[r][c]).into_iter().flatten().collect();
-        let mut most = 0.0f32;
+        let mut max = 0.0f32;
         for code in 0..256 {
             let order = [code & 3, code >> 2 & 3, code >> 4 & 3, code >> 6 & 3];
             if (0..4).all(|c| order.contains(&c)) {
-                most = most.max(sum(&order));
+                max = max.max(sum(&order));
             }
         }
-        assert!((sum(&given) - most).abs() < 1e-5);
+        assert!((sum(&given) - max).abs() < 1e-5);
     }
 }

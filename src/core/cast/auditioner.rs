@@ -1,4 +1,4 @@
-//! Playing a pad offline through the engine: what is judged is what will be heard.
+//! Plays pads offline through the engine, so that casting measures the sound that will be heard.
 
 use super::features::Features;
 use crate::{
@@ -14,26 +14,25 @@ use std::sync::Arc;
 pub const RATE: f64 = 48_000.0;
 /// Velocity of the auditions: the one at which pads are exported (110 of 127).
 pub const VELOCITY: f32 = 110.0 / 127.0;
-/// Longest audition, seconds: what the measures look at.
+/// Maximum length of an audition, seconds: what is measured, and 50 ms.
 const MAX_AUDITION_S: f64 = super::features::MAX_SOUND_S + 0.05;
 
-/// An audition ends when everything has been this far below the peak (56 dB: what the measures take for
-/// nothing lies at 60)...
+/// An audition ends when the sound has stayed below this share of its peak (-56 dB; the measures end at -60)...
 const UNHEARD: f32 = 1.6e-3;
 /// ...for this long, seconds.
 const UNHEARD_S: f64 = 0.06;
 
-/// Channels whose mean has less than this share of their energy cancel each other.
+/// Channels cancel each other when their mean has less than this share of their energy.
 const CANCELS: f64 = 0.1;
 
-/// A place to play pads: two engines, used again and again. One for each thread.
+/// Plays pads offline, with two engines that are reused. One for each thread.
 pub struct Auditioner {
     engine: Engine,
-    /// Plays what is tried and thrown away.
+    /// Plays trials.
     draft: Engine,
     doc: Document,
     takes: Vec<Arc<Take>>,
-    /// What trials read.
+    /// The takes that trials read.
     drafts: Vec<Arc<Take>>,
 }
 
@@ -47,7 +46,7 @@ impl Auditioner {
     pub fn with_drafts(kit: &Kit, drafts: &[Arc<Take>]) -> Self {
         let mut doc = kit.doc.clone();
         doc.trims.kit.ceiling_on = false;
-        // the same draws for every kit: what is cast and found does not hang on the kit's seed
+        // the same draws for every kit: casting and fitting do not depend on the kit's seed
         doc.seed = 0;
         Self {
             engine: Engine::offline(RATE),
@@ -58,14 +57,14 @@ impl Auditioner {
         }
     }
 
-    /// Plays one stroke of `pad` with its first hit, as loud as it is, without ceiling: left and right.
+    /// Plays one stroke of `pad` with its first slice, without the ceiling, for `seconds` at most: left and right at
+    /// [`RATE`].
     pub fn play(&mut self, pad: &Pad, seconds: f64) -> [Vec<f32>; 2] {
         let kit = self.alone(pad, &self.takes);
         stroke(&mut self.engine, kit, seconds, |_| false)
     }
 
-    /// The kit that has nothing but `pad`. A pad sounds the same wherever it stands, and each stroke the same:
-    /// draws are frozen.
+    /// A kit that consists of `pad`. Draws are frozen and the pan is centred, so that every stroke sounds the same.
     fn alone(&self, pad: &Pad, takes: &[Arc<Take>]) -> Arc<Kit> {
         let mut doc = Document { pads: vec![pad.clone()], ..self.doc.clone() };
         doc.pads[0].slices.truncate(1);
@@ -105,26 +104,26 @@ impl Auditioner {
         }
     }
 
-    /// Plays `pad` and measures it; `None` when nothing is heard.
+    /// Plays `pad` and measures it; `None` for silence.
     pub fn measure(&mut self, pad: &Pad) -> Option<Features> {
         let kit = self.alone(pad, &self.takes);
         Features::of(&heard(&mut self.engine, kit), RATE)
     }
 
-    /// The same for a pad that is only tried, quicker: the measures differ by less than strokes do.
+    /// The same for a trial, with the draft engine: quicker, and the measures differ by less than strokes do.
     pub fn try_out(&mut self, pad: &Pad) -> Option<Features> {
         Features::of(&self.sketch(pad), RATE)
     }
 
-    /// The sound of a pad that is only tried, in one channel, as far as it is heard.
+    /// The sound of a trial in one channel at [`RATE`], until it is inaudible.
     pub fn sketch(&mut self, pad: &Pad) -> Vec<f32> {
         let kit = self.alone(pad, &self.drafts);
         heard(&mut self.draft, kit)
     }
 }
 
-/// The takes of a kit in one channel each, as loud as they are in two: what is tried and thrown away reads
-/// these, since measures are taken of the mean of both channels anyway.
+/// The takes of a kit in one channel each, with the energy that they have in two: trials read these, since the
+/// mean of both channels is measured anyway.
 pub fn drafts(kit: &Kit) -> Vec<Arc<Take>> {
     let energy = |x: &[f32]| x.iter().map(|s| f64::from(*s) * f64::from(*s)).sum::<f64>();
     let one = |take: &Arc<Take>| {
@@ -172,7 +171,7 @@ fn stroke(
     out
 }
 
-/// One stroke of the first pad as far as it is heard, in one channel.
+/// One stroke of the first pad in one channel, until it is inaudible.
 fn heard(engine: &mut Engine, kit: Arc<Kit>) -> Vec<f32> {
     let (mut peak, mut last, mut seen) = (0.0f32, 0, 0);
     let [left, right] = stroke(engine, kit, MAX_AUDITION_S, |[left, right]| {

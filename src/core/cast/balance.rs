@@ -1,4 +1,4 @@
-//! Balance: every pad as loud as its role asks for, and nothing loud by surprise.
+//! Balance: every pad has the loudness of its role, and no stroke peaks far above it.
 
 use super::auditioner::{Auditioner, RATE, on_all_cores};
 use crate::{
@@ -9,18 +9,17 @@ use crate::{
 };
 use ebur128::{EbuR128, Mode};
 
-/// Loudness of the kick's stroke at velocity 110 before the kit as a whole is weighed, LUFS (momentary
-/// maximum, ITU-R BS.1770-4: 400 ms); common practice, no source.
+/// Loudness of the kick's stroke at velocity 110 before the whole kit is balanced, LUFS (momentary maximum,
+/// ITU-R BS.1770-4: 400 ms); common practice, no source.
 pub const KICK_LUFS: f32 = -21.0;
-/// No stroke peaks higher than this above the kick's loudness, dB: a click would else be lifted out of all
-/// proportion.
+/// Maximum peak of a stroke above the kick's loudness, dB: without it clicks would become far too loud.
 const MAX_CREST_DB: f32 = 12.0;
-/// Peak of the project's own groove before the ceiling, dBFS: where a fresh kit stands.
+/// Peak of the project's own groove before the ceiling, played by a fresh kit, dBFS.
 pub const GROOVE_PEAK_DB: f32 = -6.0;
-/// Longest stretch that is weighed, seconds.
+/// Maximum length of a stroke that is measured, seconds.
 const MAX_STROKE_S: f64 = 1.2;
 
-/// The table of offsets: loudness of a role against the kick, LU; common practice, no source.
+/// Loudness of a role relative to the kick, LU; common practice, no source.
 pub fn offset_lu(role: Role) -> f32 {
     match role {
         Role::Kick => 0.0,
@@ -36,8 +35,8 @@ pub fn offset_lu(role: Role) -> f32 {
     }
 }
 
-/// Sets the pad's level so that a stroke is as loud as its role asks for beside a kick of `kick_lufs`; a
-/// silent pad stays as it is. Returns how loud the stroke then is, LUFS; `None` for silence.
+/// Sets the pad's level so that a stroke has the loudness of its role beside a kick of `kick_lufs`; a silent pad
+/// gets 0 dB. Returns the loudness of the stroke at that level, LUFS; `None` for silence.
 pub fn level(auditioner: &mut Auditioner, pad: &mut Pad, kick_lufs: f32) -> Option<f32> {
     pad.settings.level_db = 0.0;
     let [left, right] = auditioner.play(pad, MAX_STROKE_S);
@@ -49,9 +48,8 @@ pub fn level(auditioner: &mut Auditioner, pad: &mut Pad, kick_lufs: f32) -> Opti
     Some(lufs + pad.settings.level_db)
 }
 
-/// Loudness of the kick that the pads of a kit stand beside, LUFS: the kick's own, without one what the
-/// other pads' levels imply (the median); `None` for a silent kit. Pad `without` does not count, except as
-/// the kick.
+/// Loudness of the kit's kick, LUFS; without a kick the median of what the other pads' levels imply. `None` for a
+/// silent kit. Pad `without` is left out, unless it is the kick.
 pub fn kick_lufs(auditioner: &mut Auditioner, kit: &Kit, without: usize) -> Option<f32> {
     let mut implied = Vec::new();
     for (i, pad) in kit.doc.pads.iter().enumerate().filter(|(_, p)| !p.is_empty()) {
@@ -69,16 +67,15 @@ pub fn kick_lufs(auditioner: &mut Auditioner, kit: &Kit, without: usize) -> Opti
     implied.get(implied.len() / 2).copied()
 }
 
-/// Brings the pads of a finished kit into proportion: none is louder against the kick than its role asks
-/// for (the kick itself may have been held back by its peak), and the project's own groove peaks at
-/// [`GROOVE_PEAK_DB`] before the ceiling. `loud` is the loudness of each pad's stroke, LUFS. Without a kick
-/// the roles keep their proportion.
+/// Balances a finished kit: no pad is louder relative to the kick than its role (the kick's level may have been
+/// limited by its peak), and the project's own groove peaks at [`GROOVE_PEAK_DB`] before the ceiling. `loud` is the
+/// loudness of each pad's stroke, LUFS. Without a kick only the groove's peak is set.
 pub fn whole(kit: &mut Kit, loud: &[Option<f32>]) {
     let pads = &mut kit.doc.pads;
     let kick = pads.iter().zip(loud).find(|(pad, _)| pad.role == Role::Kick).and_then(|(_, &lufs)| lufs);
     if let Some(kick) = kick {
         for (pad, lufs) in pads.iter_mut().zip(loud) {
-            // only downwards: a pad that its peak held back stays there
+            // only downwards: a pad whose level was limited by its peak stays there
             let over = lufs.map_or(0.0, |lufs| (lufs - kick - offset_lu(pad.role)).max(0.0));
             pad.settings.level_db = setting(&PAD, "level_db").clamp(pad.settings.level_db - over);
         }
@@ -92,8 +89,8 @@ pub fn whole(kit: &mut Kit, loud: &[Option<f32>]) {
     }
 }
 
-/// Highest sample of the groove as the kit plays it, with its own draws, without trims and ceiling. The pads
-/// are played in parts, as many at once as there are cores; pads that cut each other off stay together.
+/// Highest sample of the groove as the kit plays it, with its own draws, without trims and ceiling. The pads are
+/// shared out among the cores; pads of one choke group stay together.
 fn groove_peak(kit: &Kit) -> f32 {
     let notes = groove::notes(kit);
     let part_of = shared_out(kit, &notes);
@@ -103,18 +100,18 @@ fn groove_peak(kit: &Kit) -> f32 {
     });
     let frames = parts.iter().map(|p| p[0].len()).max().unwrap_or(0);
     let sum = |channel: usize, i: usize| parts.iter().filter_map(|p| p[channel].get(i)).sum::<f32>();
-    (0..frames).fold(0.0f32, |most, i| most.max(sum(0, i).abs()).max(sum(1, i).abs()))
+    (0..frames).fold(0.0f32, |peak, i| peak.max(sum(0, i).abs()).max(sum(1, i).abs()))
 }
 
-/// Parts of the groove: some for each core, which then end about together.
+/// Number of parts of the groove: several for each core, so that cores end at about the same time.
 const PARTS: usize = 6;
 
-/// The part that plays each pad, so that they have about the same number of readings to play.
+/// The part that plays each pad; all parts have about the same number of grains to play.
 fn shared_out(kit: &Kit, notes: &[groove::Note]) -> Vec<usize> {
     let pads = &kit.doc.pads;
     let work = |i: usize| {
-        let readings = pads[i].layers.len() + usize::from(pads[i].cloud.copies);
-        readings * notes.iter().filter(|n| n.pad == i).count()
+        let grains = pads[i].layers.len() + usize::from(pads[i].cloud.copies);
+        grains * notes.iter().filter(|n| n.pad == i).count()
     };
     let mut order: Vec<usize> = (0..pads.len()).collect();
     order.sort_by_key(|&i| (std::cmp::Reverse(work(i)), i));
@@ -134,17 +131,17 @@ fn shared_out(kit: &Kit, notes: &[groove::Note]) -> Vec<usize> {
 /// Momentary loudness of a stroke at its loudest, LUFS; `None` for silence.
 pub fn loudness(left: &[f32], right: &[f32]) -> Option<f32> {
     let mut meter = EbuR128::new(2, RATE as u32, Mode::M).ok()?;
-    // 400 ms of silence around it: the meter's window then holds a short stroke whole
+    // 400 ms of silence around it, so that the meter's window can hold the whole of a short stroke
     let rest = vec![0.0f32; (0.4 * RATE) as usize];
-    let mut most = f64::NEG_INFINITY;
+    let mut max = f64::NEG_INFINITY;
     meter.add_frames_planar_f32(&[&rest, &rest]).ok()?;
     for (l, r) in left.chunks(2400).zip(right.chunks(2400)) {
         meter.add_frames_planar_f32(&[l, r]).ok()?;
-        most = most.max(meter.loudness_momentary().ok()?);
+        max = max.max(meter.loudness_momentary().ok()?);
     }
     for part in rest.chunks(2400).take(4) {
         meter.add_frames_planar_f32(&[part, part]).ok()?;
-        most = most.max(meter.loudness_momentary().ok()?);
+        max = max.max(meter.loudness_momentary().ok()?);
     }
-    (most.is_finite() && most > -100.0).then_some(most as f32)
+    (max.is_finite() && max > -100.0).then_some(max as f32)
 }

@@ -1,8 +1,8 @@
-//! What was done to a sound, in words for the player.
+//! The edit summary: what was done to a sound, in words for the player.
 
 use crate::kit::{Pad, Timing};
 
-/// One phrase for each thing that shapes the pad's sound, the strongest kinds first.
+/// One phrase for each setting that shapes the pad's sound: pitch and time, cloud, tone.
 pub fn of(pad: &Pad) -> Vec<String> {
     let mut edits = Vec::new();
     let Some(first) = pad.layers.first().map(|l| l.settings) else { return edits };

@@ -1,4 +1,4 @@
-//! What a one-shot is like: the numbers by which a role is recognised.
+//! Features of a one-shot: the numbers by which a role is recognised.
 //!
 //! Everything is measured relative to the sound's own level and start, so that loudness and leading silence
 //! do not count. The same code measures the recordings that the profiles are made from
@@ -17,11 +17,11 @@ use std::{
 /// Bands, equally wide on the mel scale of O'Shaughnessy (2595 log10(1 + f / 700)) above 500 Hz and at
 /// thirds of an octave below, see [`EDGES_HZ`].
 pub const BANDS: usize = 24;
-/// Stretches of time that the bands are told for.
+/// Stretches of time for which the bands are measured.
 pub const STRETCHES: usize = 6;
 /// Measures besides the bands.
 pub const SCALARS: usize = 26;
-/// Numbers in a description.
+/// Numbers in a row of features.
 pub const COUNT: usize = BANDS * STRETCHES + SCALARS;
 
 /// Ends of the stretches, ms after the start (our choice: attack, body, tail).
@@ -33,15 +33,15 @@ pub const EDGES_HZ: [f32; BANDS + 2] = [
     2000.0, 2560.0, 3280.0, 4200.0, 5300.0, 6600.0, 8100.0, 9800.0, 11_800.0, 14_000.0, 16_500.0,
 ];
 
-/// What lies this far below the strongest band counts as nothing, dB.
+/// Levels are measured down to this far below the strongest, dB.
 const FLOOR_DB: f32 = 60.0;
-/// Longest stretch that is looked at, seconds.
+/// Maximum length of a sound that is measured, seconds.
 pub const MAX_SOUND_S: f64 = 0.8;
 /// Distance of the short spectra, ms.
 const HOP_MS: f64 = 5.0;
 /// Their window, ms.
 const WINDOW_MS: f64 = 21.3;
-/// Window of the long spectrum that tells tones from noise, ms.
+/// Window of the long spectra, which separate tones from noise, ms.
 const LONG_MS: f64 = 85.3;
 
 /// The measures of one sound.
@@ -144,7 +144,7 @@ impl Features {
         self.bands_db.iter().flatten().chain(&self.scalars.0).copied().collect()
     }
 
-    /// What [`Features::row`] gave; `None` for another count of numbers.
+    /// The features of a row of [`COUNT`] numbers, as [`Features::row`] gives it; `None` for another count.
     pub fn from_row(row: &[f32]) -> Option<Self> {
         let (bands, scalars) = row.split_at_checked(BANDS * STRETCHES)?;
         let mut bands_db = [[0.0; BANDS]; STRETCHES];
@@ -152,7 +152,7 @@ impl Features {
         Some(Self { bands_db, scalars: Scalars(scalars.try_into().ok()?) })
     }
 
-    /// Measures mono `samples` at `rate` Hz; silence gives `None`.
+    /// Measures mono `samples` at `rate` Hz; `None` for silence and for less than 32 samples.
     pub fn of(samples: &[f32], rate: f64) -> Option<Self> {
         let sound = trimmed(samples, rate)?;
         let short = PLANS.with_borrow_mut(|p| p.get(frames(WINDOW_MS, rate)));
@@ -234,8 +234,7 @@ fn level_over_time(sound: &[f32], rate: f64, out: &mut Scalars) {
     out[Scalar::Bumps] = bumps(&raw[..raw.len().min((80.0 / ms) as usize)]);
 }
 
-/// Bursts in the first 80 ms: maxima that stand 4 dB above the dip before them and lie within 12 dB of the
-/// strongest.
+/// Number of bursts in the first 80 ms: maxima 4 dB above the dip before them and within 12 dB of the strongest.
 fn bumps(raw: &[f32]) -> f32 {
     let db: Vec<f32> = (0..raw.len())
         .map(|i| {

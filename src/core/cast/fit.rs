@@ -1,8 +1,8 @@
-//! Fitting: a search over the pad's real controls, from the role's recipe towards what is typical of the
-//! role while the hit can still be told.
+//! Fitting: a search over the pad's settings, from the role's recipe towards the role's profile, while the
+//! instrument stays recognisable.
 //!
 //! The optimiser is CMA-ES (Hansen and Ostermeier 2001; the `cmaes` crate), seeded and bounded in its number
-//! of trials, so that the same hit gives the same pad. What it finds are ordinary settings.
+//! of trials, so that the same hit gives the same pad. Its result consists of ordinary settings.
 
 use super::{
     auditioner::{Auditioner, RATE},
@@ -19,8 +19,8 @@ use crate::{
 };
 use cmaes::{CMAESOptions, DVector};
 
-/// Trials for one pad: what keeps a kit of sixteen within its time. Toms are found soonest; hats are searched
-/// once more when their tones are dipped.
+/// Number of trials for one pad; it bounds the time for a kit of sixteen. Toms converge soonest; hats are searched
+/// once more after their resonances are dipped.
 pub fn trials(role: Role) -> usize {
     match role {
         Role::LowTom | Role::HighTom => 70,
@@ -28,26 +28,26 @@ pub fn trials(role: Role) -> usize {
         _ => 110,
     }
 }
-/// Trials that make up for dips; with more, little is gained (found by trial).
-const REFINING: usize = 40;
-/// Copies in a trial, at most, where a short cloud melts into noise: more of them sound longer than they teach.
-/// (What a clap's bursts or the tail of an open hat are worth shows with all of them only.)
-fn tried_copies(role: Role) -> u8 {
+/// Number of trials of the search after dips; more gain little (found by trial).
+const REFINING_TRIALS: usize = 40;
+/// Maximum number of copies in a trial. In a short dense cloud more copies cost time and hardly change the
+/// measures; the bursts of a clap and the tail of an open hat need all of theirs.
+fn max_trial_copies(role: Role) -> u8 {
     match role {
         Role::ClosedHat | Role::Snare => 10,
         _ => u8::MAX,
     }
 }
-/// Trials that are tried once more with all their copies: the best is chosen among them.
+/// Number of best trials that are played again with all their copies; the best of them is chosen.
 const FINALISTS: usize = 6;
 /// First step of the search, as a share of each control's window.
 const STEP: f64 = 0.15;
-/// What a decibel of distance from the raw hit costs: the instrument is still to be told.
-const CHARACTER: f32 = 0.02;
-/// What a decibel costs by which partials stand out of what is to be noise. What is found without tones keeps
-/// its place when it is dipped; with twice as much, what judges of drums hear in open hats suffers (by trial).
-const TONES: f32 = 0.0015;
-/// What leaving the windows costs, for a whole window; found by trial.
+/// Weight of a decibel of distance from the raw hit: the instrument stays recognisable (found by trial).
+const RAW_DISTANCE: f32 = 0.02;
+/// Weight of a decibel by which partials stand out of the noise of hats and shakers: a sound with fewer resonances
+/// changes less when they are dipped. Twice the weight made open hats less recognisable (by trial).
+const RESONANCES: f32 = 0.0015;
+/// Penalty for leaving a window by its whole width; found by trial.
 const OUTSIDE: f64 = 10.0;
 /// Cost of a pad that makes no sound.
 const SILENT: f32 = 100.0;
@@ -63,7 +63,7 @@ pub struct Start<'a> {
     pub seed: u64,
 }
 
-/// The pad with its controls moved to where it serves the `objective` best, and what it then costs.
+/// The pad with its controls moved to where its cost by `objective` is lowest, and that cost.
 ///
 /// # Errors
 /// [`crate::error::Error::Cancelled`] only.
@@ -77,8 +77,7 @@ pub fn fitted(
     search.best(auditioner, trials(start.pad.role), start.seed, progress)
 }
 
-/// A fitted pad with its controls moved to where it serves the `objective` best with the dips that it was given
-/// since. Pitches and starts stay: what is dipped is to stay where it is.
+/// A fitted and dipped pad, searched again. Pitches and starts stay, so that the dips stay on their resonances.
 ///
 /// # Errors
 /// [`crate::error::Error::Cancelled`] only.
@@ -89,10 +88,10 @@ pub fn refined(
     progress: &dyn Progress,
 ) -> Result<Pad> {
     let search = Search::in_place(start.pad, objective, start.raw);
-    search.best(auditioner, REFINING, start.seed, progress).map(|(_, pad)| pad)
+    search.best(auditioner, REFINING_TRIALS, start.seed, progress).map(|(_, pad)| pad)
 }
 
-/// What is searched, and what is sought in it.
+/// The controls to search and the objective.
 pub struct Search<'a> {
     recipe: &'a Pad,
     objective: &'a Objective,
@@ -106,17 +105,17 @@ impl<'a> Search<'a> {
         Self { recipe, objective, raw, space: space(recipe, true) }
     }
 
-    /// A search around a pad that leaves pitches and starts alone: what is dipped stays where it is.
+    /// A search around a pad that leaves pitches and starts alone: dips stay on their resonances.
     fn in_place(pad: &'a Pad, objective: &'a Objective, raw: &'a Features) -> Self {
         Self { recipe: pad, objective, raw, space: space(pad, false) }
     }
 
-    /// Where the recipe has each control in its window, 0 to 1.
+    /// The recipe's place of each control in its window, 0 to 1.
     pub fn start(&self) -> Vec<f64> {
         self.space.iter().map(Control::travel).collect()
     }
 
-    /// The recipe with its controls at these places, and what leaving the windows costs.
+    /// The recipe with its controls at these places (held to 0 to 1), and the penalty for places outside of it.
     pub fn pad<'x>(&self, places: impl Iterator<Item = &'x f64>) -> (Pad, f64) {
         let mut pad = self.recipe.clone();
         let mut outside = 0.0;
@@ -135,7 +134,7 @@ impl<'a> Search<'a> {
         seed: u64,
         progress: &dyn Progress,
     ) -> Result<(f32, Pad)> {
-        let copies = tried_copies(self.recipe.role);
+        let copies = max_trial_copies(self.recipe.role);
         let mut finalists: Vec<(f32, Pad)> = Vec::new();
         let try_out = |x: &DVector<f64>| {
             // a cancelled search runs out without playing anything
@@ -169,16 +168,19 @@ impl<'a> Search<'a> {
         Ok(best)
     }
 
-    /// The lower the better.
+    /// Cost of a pad; the lower the better. [`SILENT`] for silence.
     pub fn cost(&self, auditioner: &mut Auditioner, pad: &Pad) -> f32 {
         let sound = auditioner.sketch(pad);
         let Some(features) = Features::of(&sound, RATE) else { return SILENT };
-        let tones =
-            if self.penalises_resonances() { TONES * resonances::resonances_db(&sound, RATE) } else { 0.0 };
-        self.objective.loss(&features) + CHARACTER * group::distance_db(&features, self.raw) + tones
+        let tones = if self.penalises_resonances() {
+            RESONANCES * resonances::resonances_db(&sound, RATE)
+        } else {
+            0.0
+        };
+        self.objective.loss(&features) + RAW_DISTANCE * group::distance_db(&features, self.raw) + tones
     }
 
-    /// Whether it is to be noise. A target may ring as it likes.
+    /// Whether resonances are penalised. A target sound may have resonances.
     fn penalises_resonances(&self) -> bool {
         matches!(self.objective, Objective::Role(role) if resonances::removes_resonances(*role))
     }
@@ -186,7 +188,7 @@ impl<'a> Search<'a> {
 
 type Set = Box<dyn Fn(&mut Pad, f32)>;
 
-/// One control and the window in which it is sought.
+/// One control and the window in which it is searched.
 struct Control {
     low: f32,
     high: f32,
@@ -196,7 +198,7 @@ struct Control {
 }
 
 impl Control {
-    /// Where in its window the recipe has it, 0 to 1.
+    /// The recipe's place in the window, 0 to 1.
     fn travel(&self) -> f64 {
         let t = if self.logarithmic {
             (self.value / self.low).ln() / (self.high / self.low).ln()
@@ -217,7 +219,7 @@ impl Control {
     }
 }
 
-/// Controls that are sought, with their windows around the pad's values; pitches and starts only with `shift`.
+/// Controls that are searched, with their windows around the pad's values; pitches and starts only with `shift`.
 fn space(pad: &Pad, shift: bool) -> Vec<Control> {
     let mut all = Vec::new();
     for i in 0..pad.layers.len() {
@@ -269,7 +271,7 @@ fn cloud(pad: &Pad, shift: bool, all: &mut Vec<Control>) {
     if shift {
         linear(all, c.pitch_st, [0.5, 12.0], |p, v| p.cloud.pitch_st = v);
     }
-    // without any the cloud ends with its copies, and is to: smearing would make a tail
+    // a recipe without diffusion wants none: it would add a tail
     if c.diffusion > 0.0 {
         linear(all, c.diffusion, [0.0, 1.0], |p, v| p.cloud.diffusion = v);
     }
@@ -301,7 +303,7 @@ fn linear(all: &mut Vec<Control>, value: f32, [low, high]: [f32; 2], set: impl F
     all.push(Control { low, high, logarithmic: false, value, set: Box::new(set) });
 }
 
-/// A control sought from a `factor`th of its value to `factor` times it, within the window.
+/// A logarithmic control searched from `1 / factor` of its value to `factor` times it, within the window.
 fn scaled(
     all: &mut Vec<Control>,
     value: f32,
@@ -331,7 +333,7 @@ mod tests {
     }
 
     #[test]
-    fn refining_makes_up_for_dips_and_leaves_what_was_dipped_where_it_is() {
+    fn refining_lowers_the_loss_after_dips_and_keeps_pitches_and_starts() {
         let (kit, raw) = plucked(587.0, 4.0);
         let mut auditioner = Auditioner::new(&kit);
         let objective = Objective::of(Role::OpenHat, None);
@@ -357,14 +359,14 @@ mod tests {
     }
 
     #[test]
-    fn tones_cost_what_is_to_be_noise_and_nothing_else() {
+    fn resonances_add_to_the_cost_of_hats_and_shakers_only() {
         let (kit, raw) = plucked(220.0, 4.0);
         let mut auditioner = Auditioner::new(&kit);
         let mut extra = |role: Role, objective: Objective| {
             let pad = by_recipe(role, &kit, &raw);
             let sound = auditioner.sketch(&pad);
             let heard = Features::of(&sound, RATE).unwrap();
-            let rest = objective.loss(&heard) + CHARACTER * group::distance_db(&heard, &raw);
+            let rest = objective.loss(&heard) + RAW_DISTANCE * group::distance_db(&heard, &raw);
             (
                 Search::new(&pad, &objective, &raw).cost(&mut auditioner, &pad) - rest,
                 resonances::resonances_db(&sound, RATE),
@@ -374,7 +376,7 @@ mod tests {
             let (cost, resonances_db) = extra(role, Objective::Role(role));
             assert!(resonances_db > 50.0, "a plucked {role:?} rings: {resonances_db:.1} dB");
             assert!(
-                (cost - TONES * resonances_db).abs() < 1e-4,
+                (cost - RESONANCES * resonances_db).abs() < 1e-4,
                 "{role:?}: {cost} for {resonances_db:.1} dB"
             );
             // a sound of the player's may ring

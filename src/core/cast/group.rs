@@ -1,12 +1,12 @@
-//! Which hits are alike: alternates of one pad, and the soft and hard strokes of one sound.
+//! Groups of similar hits: alternates of one pad, and the soft and hard strokes of one sound.
 
 use super::features::{BANDS, Features, STRETCHES};
 
-/// Mean difference of the level-matched bands below which two hits are one sound played twice, dB.
-pub const ALIKE_DB: f32 = 6.0;
+/// Hits closer than this are one sound played twice, dB: see [`distance_db`] (found by trial).
+pub const MAX_DISTANCE_DB: f32 = 6.0;
 
-/// Distance of two sounds, dB: root mean square difference of their level-matched bands over time. Bands
-/// that are silent in both do not count.
+/// Distance of two sounds, dB: root mean square difference of their level-matched bands over time, without bands
+/// that are below -40 dB in both.
 pub fn distance_db(a: &Features, b: &Features) -> f32 {
     let (mut sum, mut count) = (0.0, 0.0f32);
     for s in 0..STRETCHES {
@@ -21,14 +21,15 @@ pub fn distance_db(a: &Features, b: &Features) -> f32 {
     (sum / count.max(1.0)).sqrt()
 }
 
-/// Groups of alike hits: each hit joins the first group whose first member it is alike, else begins its own.
-/// `None` stands for what cannot be measured and is left out.
+/// Groups of similar hits, as indices: each hit joins the first group whose first member is close to it, else it
+/// begins a new one. `None` is a hit that cannot be measured; it is left out.
 pub fn groups(hits: &[Option<Features>]) -> Vec<Vec<usize>> {
     let mut groups: Vec<Vec<usize>> = Vec::new();
     for (i, hit) in hits.iter().enumerate() {
         let Some(hit) = hit else { continue };
-        let near =
-            groups.iter_mut().find(|g| hits[g[0]].as_ref().is_some_and(|f| distance_db(f, hit) < ALIKE_DB));
+        let near = groups
+            .iter_mut()
+            .find(|g| hits[g[0]].as_ref().is_some_and(|f| distance_db(f, hit) < MAX_DISTANCE_DB));
         match near {
             Some(group) => group.push(i),
             None => groups.push(vec![i]),
@@ -37,8 +38,8 @@ pub fn groups(hits: &[Option<Features>]) -> Vec<Vec<usize>> {
     groups
 }
 
-/// `groups` split until there are `wanted` of them or each hit stands alone: a take of one kind of hit still
-/// fills the kit, since each role gets its own hit. The largest group gives first, its second hit each time.
+/// `groups` split until there are `wanted` of them or each has one hit, so that a take with one kind of hit fills
+/// the kit as well. Each time the second hit of the largest group becomes a group.
 pub fn spread(mut groups: Vec<Vec<usize>>, wanted: usize) -> Vec<Vec<usize>> {
     while groups.len() < wanted {
         let largest = (0..groups.len()).rev().max_by_key(|&i| groups[i].len());
@@ -54,7 +55,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn alike_hits_fill_a_kit_before_they_become_alternates() {
+    fn similar_hits_fill_a_kit_before_they_become_alternates() {
         let groups = vec![vec![0, 3, 4, 5], vec![1, 2]];
         assert_eq!(spread(groups.clone(), 2), groups);
         assert_eq!(spread(groups.clone(), 3), [vec![0, 4, 5], vec![1, 2], vec![3]]);

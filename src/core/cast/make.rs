@@ -21,18 +21,18 @@ use crate::{
 };
 use std::{collections::BTreeMap, sync::Arc};
 
-/// Shortest hit that is cast, seconds.
+/// Minimum length of a hit that is cast, seconds.
 const MIN_HIT_S: f64 = 0.01;
-/// Longest part of a hit that is measured, seconds.
-const MEASURED_S: f64 = 0.8;
-/// A target sound is looked at no further than this, seconds.
+/// Maximum length of a hit that is measured, seconds.
+const MAX_MEASURED_S: f64 = 0.8;
+/// Maximum length of a target sound that is measured, seconds.
 const MAX_TARGET_S: f64 = 10.0;
-/// Copies in a cloud that is only tried, at most.
-const AUDITION_COPIES: u8 = 12;
-/// Next-best hits that the player is shown.
+/// Maximum number of copies in a cloud during the audition.
+const MAX_AUDITION_COPIES: u8 = 12;
+/// Number of next-best hits that the player is shown.
 const NEXT_BEST: usize = 3;
-/// Alternates of a pad that has a pitch lie no further apart than this, cents: what is tuned stays in tune.
-const ALTERNATES_APART_CT: f32 = 5.0;
+/// Maximum pitch difference between the alternates of a tuned pad, cents: it stays in tune.
+const MAX_ALTERNATES_CT: f32 = 5.0;
 
 /// See [`super::make_kit`].
 pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progress) -> Result<Kit> {
@@ -47,8 +47,8 @@ pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progr
     let drafts = drafts(&kit);
     let scores = audition(&kit, &drafts, &leaders, &roles_of(&pads), &Part::new(progress, 0.1, 0.5))?;
     let cast = cast(&pads, &leaders, &scores);
-    let mut work: Vec<(usize, Vec<usize>)> = rivals(&cast, &scores);
-    // the longest first, so that both cores end together: sounds of many copies, then what is searched
+    let mut work: Vec<(usize, Vec<usize>)> = shortlist(&cast, &scores);
+    // the slowest first, so that all cores end together: sounds of many copies, then pads that are fitted
     work.sort_by_key(|(pad, tried)| {
         let role = Role::DEFAULT_PADS[*pad].1;
         let copies = usize::from(recipe(role, &leaders[tried[0]].source()).cloud.copies);
@@ -70,9 +70,9 @@ pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progr
             groups[leader].iter().map(|&c| &candidates[c]).filter(|c| in_tune(role, leaders[leader], c));
         let strokes: Vec<(usize, &Hit)> = alike.map(|c| (c.take, &c.heard)).collect();
         pad.slices = strokes::slices(&strokes, pad.layers[0].settings.velocity_level);
-        let mut told = told(&pad, leader, &leaders, &scores, role);
-        told.score = auditioner.measure(&pad).map_or(0.0, |f| score::score(role, &f));
-        pad.audition = Some(told);
+        let mut report = report(&pad, leader, &leaders, &scores, role);
+        report.score = auditioner.measure(&pad).map_or(0.0, |f| score::score(role, &f));
+        pad.audition = Some(report);
         shaping.report("shaping pads", (i + 1) as f32 / work.len() as f32);
         Ok((*index, pad, lufs))
     });
@@ -86,15 +86,15 @@ pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progr
     Ok(kit)
 }
 
-/// Hits that are shaped for a role, the one that is cast for it included. How well a hit can serve shows only
-/// once it is shaped; claps gained by a second one (tests/SCORES.md), and it costs them little time.
+/// Number of hits that are shaped for a role, the assigned one included. How well a hit can serve is known only
+/// after it is shaped; a second candidate improved claps (tests/SCORES.md) and costs little time there.
 fn tries(role: Role) -> usize {
     if role == Role::Clap { 2 } else { 1 }
 }
 
-/// What is shaped for each pad, as leaders: what was cast for it, and beside it the best of the hits that no
-/// pad has, each for one pad only.
-fn rivals(cast: &BTreeMap<usize, usize>, scores: &[BTreeMap<Role, f32>]) -> Vec<(usize, Vec<usize>)> {
+/// For each pad the hits to shape, as indices of leaders: the assigned one first, then the best of the hits that
+/// no pad has. No hit is tried for two pads.
+fn shortlist(cast: &BTreeMap<usize, usize>, scores: &[BTreeMap<Role, f32>]) -> Vec<(usize, Vec<usize>)> {
     let mut free: Vec<usize> = (0..scores.len()).filter(|l| !cast.values().any(|taken| taken == l)).collect();
     let tried = |(&pad, &leader): (&usize, &usize)| {
         let role = Role::DEFAULT_PADS[pad].1;
@@ -205,7 +205,7 @@ fn roles_of(pads: &[usize]) -> Vec<Role> {
     roles
 }
 
-/// Every hit that can be heard, measured as recorded.
+/// Every audible hit, measured as recorded.
 fn candidates(kit: &Kit, progress: &dyn Progress) -> Result<Vec<Candidate>> {
     let places: Vec<(usize, usize)> =
         kit.doc.takes.iter().enumerate().flat_map(|(t, e)| (0..e.hits.len()).map(move |h| (t, h))).collect();
@@ -225,7 +225,7 @@ fn candidate(kit: &Kit, take: usize, hit: usize, heard: &Hit) -> Option<Candidat
     Some(Candidate { take, rate, hit, heard: heard.clone(), raw })
 }
 
-/// The measures of a hit as recorded; `None` for what is too short or silent.
+/// The measures of a hit as recorded; `None` when it is too short or silent.
 pub fn measured(kit: &Kit, take: usize, heard: &Hit) -> Option<Features> {
     let audio = kit.takes.get(take)?;
     let rate = f64::from(audio.sample_rate);
@@ -234,7 +234,7 @@ pub fn measured(kit: &Kit, take: usize, heard: &Hit) -> Option<Features> {
     if start >= end || ((end - start) as f64) < MIN_HIT_S * rate {
         return None;
     }
-    let end = end.min(start + (MEASURED_S * rate) as usize);
+    let end = end.min(start + (MAX_MEASURED_S * rate) as usize);
     Features::of(&mono(&audio.channels, start, end)?, rate)
 }
 
@@ -249,7 +249,8 @@ fn mono(channels: &[Vec<f32>], start: usize, end: usize) -> Option<Vec<f32>> {
     Some(if energy(&mean) < 0.1 * energy(stronger) { stronger.to_vec() } else { mean })
 }
 
-/// Groups of alike hits, the clearest of each first: the loudest, since its noise floor is lowest.
+/// Groups of similar hits as indices of candidates, the loudest of each first: it has the best signal-to-noise
+/// ratio.
 fn alike(candidates: &[Candidate]) -> Vec<Vec<usize>> {
     let mut order: Vec<usize> = (0..candidates.len()).collect();
     order.sort_by(|&a, &b| {
@@ -260,7 +261,7 @@ fn alike(candidates: &[Candidate]) -> Vec<Vec<usize>> {
     group::groups(&features).into_iter().map(|g| g.into_iter().map(|i| order[i]).collect()).collect()
 }
 
-/// Plays every hit in every role and scores what is heard.
+/// Plays every hit in every role and scores the sound.
 fn audition(
     kit: &Kit,
     drafts: &[Arc<Take>],
@@ -274,8 +275,8 @@ fn audition(
         for &role in roles {
             progress.check()?;
             let mut pad = recipe(role, &candidates[i].source());
-            // copies add up like noise: fewer of them measure the same
-            pad.cloud.copies = pad.cloud.copies.min(AUDITION_COPIES);
+            // the power of copies adds up like that of noise: fewer of them measure the same
+            pad.cloud.copies = pad.cloud.copies.min(MAX_AUDITION_COPIES);
             scores.insert(role, auditioner.try_out(&pad).map_or(0.0, |f| score::score(role, &f)));
         }
         counter.one_done();
@@ -285,8 +286,8 @@ fn audition(
     .collect()
 }
 
-/// Pad to candidate. The named roles are given out together; percussion takes the best of what remains, each
-/// as unlike the others as can be.
+/// Pad to candidate. All roles but percussion are assigned together; percussion takes the best of the remaining
+/// hits, each as different from the others as possible.
 fn cast(pads: &[usize], candidates: &[&Candidate], scores: &[BTreeMap<Role, f32>]) -> BTreeMap<usize, usize> {
     let role = |pad: usize| Role::DEFAULT_PADS[pad].1;
     let (percussion, named): (Vec<usize>, Vec<usize>) =
@@ -312,22 +313,20 @@ fn cast(pads: &[usize], candidates: &[&Candidate], scores: &[BTreeMap<Role, f32>
     cast
 }
 
-/// Whether a hit can take turns with `leader` on a pad of this role: what has a pitch keeps to one.
+/// Whether a hit can alternate with `leader` on a pad of this role: the alternates of a tuned pad have one pitch.
 fn in_tune(role: Role, leader: &Candidate, other: &Candidate) -> bool {
     let pitch = |c: &Candidate| {
         let d = &c.heard.description;
-        d.pitch_hz.filter(|_| d.pitch_confidence >= tune::SURE)
+        d.pitch_hz.filter(|_| d.pitch_confidence >= tune::MIN_CONFIDENCE)
     };
     match (pitch(leader), pitch(other)) {
-        (Some(a), Some(b)) if tune::has_pitch(role, true) => {
-            ratio_to_cents(b / a).abs() <= ALTERNATES_APART_CT
-        }
+        (Some(a), Some(b)) if tune::has_pitch(role, true) => ratio_to_cents(b / a).abs() <= MAX_ALTERNATES_CT,
         _ => true,
     }
 }
 
-/// Why this hit.
-fn told(
+/// How the hit was chosen, for the player.
+fn report(
     pad: &Pad,
     leader: usize,
     leaders: &[&Candidate],
@@ -352,13 +351,13 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_clap_is_tried_with_the_best_hit_that_no_pad_has() {
+    fn claps_are_also_shaped_from_the_best_hit_that_no_pad_has() {
         let pad_of = |role| Role::DEFAULT_PADS.iter().position(|(_, r)| *r == role).unwrap();
         let (kick, clap) = (pad_of(Role::Kick), pad_of(Role::Clap));
         let scores: Vec<_> =
             [0.9, 0.8, 0.3, 0.6].map(|s| BTreeMap::from([(Role::Kick, 0.5), (Role::Clap, s)])).into();
         let cast = BTreeMap::from([(kick, 1), (clap, 0)]);
-        assert_eq!(rivals(&cast, &scores), [(kick, vec![1]), (clap, vec![0, 3])]);
-        assert_eq!(rivals(&cast, &scores[..2]), [(kick, vec![1]), (clap, vec![0])], "none is left");
+        assert_eq!(shortlist(&cast, &scores), [(kick, vec![1]), (clap, vec![0, 3])]);
+        assert_eq!(shortlist(&cast, &scores[..2]), [(kick, vec![1]), (clap, vec![0])], "none is left");
     }
 }

@@ -1,5 +1,5 @@
-//! Casting: which hit serves which role, found by playing it there through the engine; and fitting: how
-//! far it is shaped towards the role.
+//! Casting: which hit serves which role, found by playing it in that role through the engine; and fitting: shaping
+//! it towards the role.
 
 mod assign;
 pub mod auditioner;
@@ -37,7 +37,7 @@ use crate::{
 };
 use std::{collections::BTreeMap, sync::Arc};
 
-/// How to cast.
+/// Options of casting.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CastOptions {
     /// Name of the kit.
@@ -70,17 +70,20 @@ impl Default for CastOptions {
     }
 }
 
-/// A take with its hits.
+/// A take with its hits, in order.
 pub type HeardTake = (Arc<Take>, Vec<Hit>);
 
-/// A whole kit from takes: every hit is tried in every role, the best assignment is taken, pads are
-/// fitted and balanced. Roles without a hit stay empty. All cores are used.
+/// A whole kit from takes: every hit is tried in every role, the best assignment is taken, pads are fitted and
+/// balanced. Roles without a hit stay empty. All cores are used.
+///
+/// # Errors
+/// [`crate::error::Error::Cancelled`] only.
 pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progress) -> Result<Kit> {
     make::make_kit(takes, options, progress)
 }
 
-/// What a pad can be shaped towards instead of its role's profile: the measures of a drum sound, of which
-/// only the first 10 s are looked at. Its audio is not kept.
+/// A target for a pad instead of its role's profile: the measures of a drum sound. Only its first 10 s are read;
+/// its audio is not kept.
 ///
 /// # Errors
 /// One sentence for a silent sound.
@@ -88,7 +91,11 @@ pub fn target_of(sound: &Take) -> Result<Target> {
     make::target_of(sound)
 }
 
-/// How well each hit of a take serves each role, 0 to 1, in the order of the hits.
+/// How well each hit of a take serves each role, 0 to 1, in the order of the hits; 0 for hits that are too short or
+/// silent.
+///
+/// # Errors
+/// [`crate::error::Error::Cancelled`] only.
 pub fn score_hits(
     take: &Arc<Take>,
     hits: &[Hit],
@@ -97,8 +104,11 @@ pub fn score_hits(
     make::score_hits(take, hits, progress)
 }
 
-/// Pad `pad` of `kit` made anew: from hit `hit` of take `take`, in role `role`, shaped by `fit`. Note and
-/// place in the mix stay, and so does the pad's target while its role stays.
+/// Pad `pad` of `kit`, made again from `source` (index of the take, index of the hit) in `role`, shaped by `fit`
+/// (0 to 1). Note and pan stay, and the target as well while the role stays.
+///
+/// # Errors
+/// [`crate::error::Error::Cancelled`], or one sentence when the pad or the hit does not exist or the hit is silent.
 pub fn make_pad(
     kit: &Kit,
     pad: usize,

@@ -1,8 +1,8 @@
-//! The smooth path of `fit`: from the raw hit with an envelope (0) to the shaped pad (1).
+//! Morph between the raw hit with an envelope (fit 0) and the shaped pad (fit 1).
 //!
-//! Both ends have the same structure; every control travels between them. What is a switch, a choice or a
-//! count has the value of the shaped pad all the way, and does nothing at the raw end because the controls
-//! around it are neutral there.
+//! Both ends have the same structure; every continuous setting moves between them. Switches, choices and counts
+//! have the value of the shaped pad at every fit; at the raw end they have no effect, because the settings around
+//! them are neutral there.
 
 use crate::{
     kit::{Pad, TableVisitor, Tone},
@@ -11,15 +11,15 @@ use crate::{
 };
 use std::fmt::Arguments;
 
-/// What is 60 dB down counts as gone.
-const GONE_DB: f32 = -60.0;
+/// A level that counts as silence, dB.
+const SILENCE_DB: f32 = -60.0;
 
 /// `shaped` at `fit` (0 to 1).
 pub fn at(shaped: &Pad, fit: f32) -> Pad {
     let fit = if fit.is_nan() { 0.0 } else { fit.clamp(0.0, 1.0) };
     let mut pad = shaped.clone();
     let asked = fit;
-    let fit = travelled(asked);
+    let fit = position(asked);
     if fit < 1.0 {
         let mut raw = raw(shaped);
         let mut from = Numbers::default();
@@ -30,24 +30,23 @@ pub fn at(shaped: &Pad, fit: f32) -> Pad {
         }
         pad.cloud.cloud_db = level_between(raw.cloud.cloud_db, shaped.cloud.cloud_db, fit);
         pad.cloud.dry_db = level_between(raw.cloud.dry_db, shaped.cloud.dry_db, fit);
-        // in dB, not along its travel: that rounds differently
+        // in dB directly, as ever: along its travel it would round differently
         pad.tone.tilt_db = raw.tone.tilt_db + (shaped.tone.tilt_db - raw.tone.tilt_db) * fit;
     }
     if fit == 0.0 {
-        rest(&mut pad);
+        switch_off(&mut pad);
     }
     pad.fit = asked;
     pad
 }
 
-/// How far the controls have travelled at a fit: quickly at first, since a role is heard as itself only
-/// close to it, then ever more slowly; found by trial.
-fn travelled(fit: f32) -> f32 {
+/// Position on the way at a fit, 0 to 1: it rises steeply at first, since a role is recognised only near the
+/// shaped end; found by trial.
+fn position(fit: f32) -> f32 {
     1.0 - (1.0 - fit).powf(2.5)
 }
 
-/// The raw end: the hit as it was recorded, with an envelope that lasts as long as the hit does in its role
-/// or a little longer.
+/// The raw end: the hit as recorded, with an envelope as long as in its role or a little longer.
 fn raw(shaped: &Pad) -> Pad {
     let mut pad = shaped.clone();
     for (i, layer) in pad.layers.iter_mut().enumerate() {
@@ -65,9 +64,9 @@ fn raw(shaped: &Pad) -> Pad {
         s.high_cut_hz = 20_000.0;
         s.resonance = 0.707;
         s.delay_ms = 0.0;
-        s.level_db = if i == 0 { 0.0 } else { GONE_DB };
+        s.level_db = if i == 0 { 0.0 } else { SILENCE_DB };
     }
-    pad.cloud.cloud_db = GONE_DB;
+    pad.cloud.cloud_db = SILENCE_DB;
     pad.cloud.dry_db = 0.0;
     pad.cloud.diffusion = 0.0;
     neutral(&mut pad.tone);
@@ -93,8 +92,8 @@ fn neutral(tone: &mut Tone) {
     }
 }
 
-/// What does nothing at the raw end is switched off there.
-fn rest(pad: &mut Pad) {
+/// Switches off what has no effect at the raw end.
+fn switch_off(pad: &mut Pad) {
     pad.layers.truncate(1);
     pad.cloud.copies = 0;
     let tone = &mut pad.tone;
@@ -142,12 +141,12 @@ impl TableVisitor for Between {
     }
 }
 
-/// Levels travel in amplitude, so that half way is half there.
+/// Level between two levels, interpolated in amplitude.
 fn level_between(a: f32, b: f32, fit: f32) -> f32 {
     if a == b {
         return a;
     }
-    gain_to_db(db_to_gain(a) * (1.0 - fit) + db_to_gain(b) * fit).max(GONE_DB)
+    gain_to_db(db_to_gain(a) * (1.0 - fit) + db_to_gain(b) * fit).max(SILENCE_DB)
 }
 
 #[cfg(test)]

@@ -1,34 +1,35 @@
-//! What a pad is shaped towards: the profile of its role, or a drum sound that the player gave.
+//! The objective of fitting: the profile of a role, or a drum sound that the player gave.
 
 use super::{features::Features, score};
 use crate::kit::{Role, Target};
 
-/// What being typical of the role weighs beside being taken for it; found by trial.
-const TYPICAL: f32 = 1.5;
+/// Weight of the distance from the profile beside the cross-entropy; found by trial.
+const PROFILE_WEIGHT: f32 = 1.5;
 
-/// What a search strives for.
+/// What a search minimises the loss of.
 #[derive(Debug, Clone)]
 pub enum Objective {
-    /// To be taken for this role, and to be typical of it.
+    /// To be classified as this role and to be close to its profile.
     Role(Role),
-    /// To sound like this.
+    /// To sound like this sound.
     Sound(Box<Features>),
 }
 
 impl Objective {
-    /// The target's sound when there is one that can be read, else the role.
+    /// The target's sound if its measures have the right count, else the role.
     pub fn of(role: Role, target: Option<&Target>) -> Self {
         let sound = target.and_then(|t| Features::from_row(&t.measures));
         sound.map_or(Self::Role(role), |f| Self::Sound(Box::new(f)))
     }
 
-    /// How far a sound is from it; the lower the better.
+    /// Loss of a sound, 0 or more; the lower the better. For a role: cross-entropy plus weighted distance from its
+    /// profile. For a sound: the distance from it in standard deviations.
     pub fn loss(&self, features: &Features) -> f32 {
         match self {
             Self::Role(role) => {
-                score::cross_entropy(*role, features) + TYPICAL * score::distance(*role, features)
+                score::cross_entropy(*role, features) + PROFILE_WEIGHT * score::distance(*role, features)
             }
-            Self::Sound(target) => score::apart(target, features),
+            Self::Sound(target) => score::sound_distance(target, features),
         }
     }
 }

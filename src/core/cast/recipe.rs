@@ -1,4 +1,4 @@
-//! The moves of the trade: how a hit of any instrument is made into a role. They are starting points of the
+//! Recipes: the usual processing that turns a hit of any instrument into a role. They are starting points of the
 //! search; common practice, no source, unless a comment names one.
 
 use super::features::{Features, Scalar};
@@ -11,17 +11,17 @@ use crate::{
     units::ratio_to_st,
 };
 
-/// Peak to which a hit is brought before its tone chain, dBFS: thresholds then mean the same for every hit.
+/// Peak of a hit before its tone chain, dBFS, so that thresholds work alike on every hit.
 pub const WORKING_PEAK_DB: f32 = -6.0;
-/// A hit is lifted by no more than this, dB: what is softer is noise.
+/// Maximum gain that brings a hit to that peak, dB: softer hits are noise.
 const MAX_LIFT_DB: f32 = 48.0;
 
-/// How long a shaker reads its hit at least: its start, attack, hold and decay.
-const SHAKE_MS: f32 = 64.0;
-/// A hit that has fallen by 20 dB within this time is a click.
+/// Minimum length of a shaker's hit after pitching: start, attack, hold and decay, ms.
+const MIN_SHAKER_MS: f32 = 64.0;
+/// A hit that falls by 20 dB within this time is a click, ms.
 const SHORT_MS: f32 = 40.0;
 
-/// A hit to be made into something.
+/// A hit that a recipe is applied to.
 #[derive(Debug, Clone, Copy)]
 pub struct Source<'a> {
     /// Index of its take.
@@ -35,32 +35,31 @@ pub struct Source<'a> {
 }
 
 impl Source<'_> {
-    /// The stretch to read, brought to the working level.
+    /// The hit's slice, with the gain that brings it to the working peak.
     pub fn slice(&self) -> Slice {
         slice_of(self.take, self.heard)
     }
 
-    /// Frequency of what carries the low end, Hz: the fundamental when there is one, else the strongest low
-    /// partial.
+    /// Frequency of the low end, Hz: the fundamental if there is one, else the strongest low partial.
     fn low_hz(&self) -> f32 {
         let d = &self.heard.description;
         let strongest = self.raw.scalars[Scalar::LowPeak].exp();
         d.pitch_hz.filter(|_| d.pitch_confidence > 0.5).map_or(strongest, |hz| hz.min(strongest)).max(25.0)
     }
 
-    /// Semitones up at which the hit still lasts so long.
+    /// Semitones up at which the hit still lasts `ms` milliseconds.
     fn lasting(&self, ms: f32) -> f32 {
         let frames = self.heard.end.saturating_sub(self.heard.start).max(1);
         ratio_to_st(1000.0 * frames as f32 / self.rate as f32 / ms)
     }
 
-    /// Semitones that bring the low end to `hz`, by whole octaves and a rest, within `-most_down..=most_up`.
-    fn towards(&self, hz: f32, most_down: f32, most_up: f32) -> f32 {
-        ratio_to_st(hz / self.low_hz()).clamp(-most_down, most_up)
+    /// Semitones that move the low end to `hz`, within `-max_down..=max_up`.
+    fn towards(&self, hz: f32, max_down: f32, max_up: f32) -> f32 {
+        ratio_to_st(hz / self.low_hz()).clamp(-max_down, max_up)
     }
 }
 
-/// The stretch of a hit, brought to the working level.
+/// The slice of a hit, with the gain that brings it to the working peak.
 pub fn slice_of(take: usize, hit: &Hit) -> Slice {
     let lift = (WORKING_PEAK_DB - hit.description.peak_db).clamp(-MAX_LIFT_DB, MAX_LIFT_DB);
     Slice { take, start: hit.start, end: hit.end, gain_db: lift, velocities: [0.0, 1.0] }
@@ -114,8 +113,9 @@ fn saturation(character: Character, drive_db: f32, mix: f32) -> Saturation {
     Saturation { on: true, character, drive_db, mix }
 }
 
-/// An octave or more down, short, low-passed, a dip near 1 kHz, a lift in the lows and a cut below them,
-/// limited before it is saturated, punched, and the low band held; a short bright reading is the beater.
+/// An octave or more down, short, low-passed, a dip near 1 kHz, a lift in the lows and a cut below them, limited
+/// before the saturation, then the transient compressor and the low-band compressor; a second, short and bright
+/// layer is the beater.
 fn kick(pad: &mut Pad, source: &Source) {
     let body = LayerSettings {
         drop_st: 9.0,
@@ -147,7 +147,7 @@ fn kick(pad: &mut Pad, source: &Source) {
     };
 }
 
-/// The body near 190 Hz and, over it, a bright smeared reading that stands for the wires.
+/// The body near 190 Hz and, over it, a bright diffuse layer for the wires.
 fn snare(pad: &mut Pad, source: &Source) {
     let body = LayerSettings {
         drop_st: 3.0,
@@ -172,10 +172,10 @@ fn snare(pad: &mut Pad, source: &Source) {
         Compressor { on: true, threshold_db: -18.0, ratio: 3.0, attack_ms: 12.0, ..Compressor::default() };
 }
 
-/// Three readings of one hit: short; a little later, five semitones down and very short, for weight; still
-/// later, mostly noise. Lows cut, saturated, the fundamental lifted, a colouring limiter at the end. 20 dB down
-/// within 20 to 30 ms, 40 dB within 40 to 100 ms, bright, and without a room: so are recorded rims, and more noise
-/// or a longer one would be a clap (tests/SCORES.md).
+/// Three layers of one hit: short; a little later, five semitones down and very short, for weight; later still,
+/// mostly noise. Lows cut, saturated, the fundamental lifted, a colouring limiter at the end. Recorded rims are 20 dB
+/// down within 20 to 30 ms and 40 dB within 40 to 100 ms, bright and without a room; with more or longer noise the
+/// models take them for claps (tests/SCORES.md).
 fn rim(pad: &mut Pad, source: &Source) {
     let base = source.towards(1000.0, 12.0, 30.0);
     let stick = LayerSettings { low_cut_hz: 300.0, ..layer(0.0, base, 4.0, 75.0) };
@@ -190,8 +190,8 @@ fn rim(pad: &mut Pad, source: &Source) {
     pad.tone.colour = limiter(-10.0, 4.0);
 }
 
-/// A muted strum with a cloud in bursts. 8 to 15 ms apart they sound like one rough clap, above 20 to 30 ms
-/// like separate hits (the figures).
+/// A muted strum with a cloud in bursts. Bursts 8 to 15 ms apart sound like one rough clap, above 20 to 30 ms like
+/// separate hits (common practice, no source).
 fn clap(pad: &mut Pad) {
     layers(pad, [LayerSettings { low_cut_hz: 400.0, ..layer(0.0, 7.0, 4.0, 70.0) }]);
     pad.cloud.copies = 20;
@@ -208,13 +208,13 @@ fn clap(pad: &mut Pad) {
     pad.tone.bands = [band(300.0, -3.0, 0.7), band(1200.0, 5.0, 0.9), band(6000.0, 0.0, 0.7)];
 }
 
-/// Past the tone into the noise, high-passed; remaining tones are dipped by the removal of resonances.
+/// Starts after the tone, in the noise, high-passed; remaining tones are dipped by the removal of resonances.
 fn hat(pad: &mut Pad, source: &Source, hold_ms: f32, decay_ms: f32) {
     let up = ratio_to_st(9000.0 / source.raw.scalars[Scalar::Centroid].exp());
     let reading = LayerSettings { low_cut_hz: 3500.0, ..layer(6.0, up.clamp(0.0, 24.0), hold_ms, decay_ms) };
     layers(pad, [reading]);
     pad.cloud.copies = 24;
-    // an open one sounds on: most copies at the stroke itself, ever fewer after it
+    // an open hat rings: most copies at the stroke, fewer and fewer after it
     let open = decay_ms > 100.0;
     pad.cloud.spread_ms = if open { 130.0 } else { 14.0 };
     pad.cloud.timing = if open { Timing::Early } else { Timing::Even };
@@ -227,12 +227,12 @@ fn hat(pad: &mut Pad, source: &Source, hold_ms: f32, decay_ms: f32) {
     pad.tone.bands = [band(300.0, -12.0, 0.7), band(3000.0, -5.0, 0.8), band(8000.0, 6.0, 0.7)];
 }
 
-/// A scratch, high-passed, compressed, with a cloud. It swells for 15 to 25 ms and is over within 60 ms more:
-/// in recordings that is what tells a shaker from a hat (tests/SCORES.md).
+/// A scratch, high-passed, compressed, with a cloud. It swells for 15 to 25 ms and ends within another 60 ms; in
+/// recordings that distinguishes a shaker from a hat (tests/SCORES.md).
 fn shaker(pad: &mut Pad, source: &Source) {
     let up = ratio_to_st(10_500.0 / source.raw.scalars[Scalar::Centroid].exp());
-    // one that is over while it swells would be a cut-off blip; further than two octaves down nothing bright is left
-    let up = up.clamp(-6.0, 28.0).min(source.lasting(SHAKE_MS)).max(-24.0);
+    // a hit that ends while it swells sounds cut off; more than two octaves down it is no longer bright
+    let up = up.clamp(-6.0, 28.0).min(source.lasting(MIN_SHAKER_MS)).max(-24.0);
     let reading = LayerSettings { low_cut_hz: 3000.0, attack_ms: 22.0, ..layer(4.0, up, 4.0, 34.0) };
     layers(pad, [reading]);
     pad.cloud.copies = 6;
@@ -248,7 +248,7 @@ fn shaker(pad: &mut Pad, source: &Source) {
         Compressor { on: true, threshold_db: -24.0, ratio: 3.0, attack_ms: 2.0, ..Compressor::default() };
 }
 
-/// Tuned to its place, with a small fall in pitch, long and dark.
+/// Tuned to `hz`, with a small drop in pitch, long and dark.
 fn tom(pad: &mut Pad, source: &Source, hz: f32, decay_ms: f32) {
     let body = LayerSettings {
         drop_st: 3.0,
@@ -265,12 +265,12 @@ fn tom(pad: &mut Pad, source: &Source, hz: f32, decay_ms: f32) {
         Compressor { on: true, threshold_db: -18.0, ratio: 2.5, attack_ms: 20.0, ..Compressor::default() };
 }
 
-/// Its own sound, tidied: lows cut, shortened, a little held.
+/// Its own sound: lows cut, shortened, slightly compressed.
 fn percussion(pad: &mut Pad, source: &Source) {
     let length = source.heard.description.decay_20_ms;
     layers(pad, [layer(0.0, 0.0, 30.0, length.clamp(60.0, 500.0))]);
     if length < SHORT_MS {
-        // what is over at once gets a breath of room
+        // a click gets a little room
         pad.cloud.copies = 8;
         pad.cloud.spread_ms = 40.0;
         pad.cloud.diffusion = 0.7;
@@ -291,7 +291,7 @@ mod tests {
     };
 
     #[test]
-    fn a_shaker_of_a_short_hit_swells_and_falls_before_the_hit_is_over() {
+    fn a_shaker_swells_and_falls_within_a_short_hit() {
         let (kit, raw) = plucked(220.0, 4.0);
         let mut heard = kit.doc.takes[0].hits[0].clone();
         // 50 ms: at the pitch that brightness asks for they would be over within 10 ms

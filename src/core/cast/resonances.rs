@@ -1,10 +1,10 @@
-//! Tone hunting: narrow partials that stand out of a hat's or shaker's noise are found on the rendered pad
-//! and dipped, each by a bell of its own.
+//! Removal of resonances: narrow partials that stand out of a hat's or shaker's noise are found on the rendered
+//! pad and dipped, each by a bell of its own.
 //!
 //! A partial is told from a chance peak by what noise itself does: the bins of an averaged periodogram of
 //! noise follow a gamma distribution whose shape is the number of independent averages (Welch 1967), here
-//! read off the spread of the bins around their smoothed middle. What is higher than such noise would reach
-//! in one sound of a thousand is a partial.
+//! estimated from the spread of the bins around their smoothed median. A peak higher than such noise reaches in
+//! one sound of a thousand is a partial.
 
 use super::auditioner::{self, Auditioner};
 use crate::{
@@ -16,36 +16,36 @@ use crate::{
     units::{cents_to_ratio, db_to_power, power_to_db},
 };
 
-/// Window of the spectra, frames at 48 kHz: as long as the sound is heard, within these powers of two. The
-/// longer it is, the further a tone stands out of noise.
+/// Shortest and longest window of the spectra, frames at 48 kHz: as long as the audible part of the sound, rounded
+/// down to a power of two. The longer it is, the further a tone stands out of noise.
 const WINDOWS: [usize; 2] = [2048, 16_384];
 /// A sound is as long as its level stays within this of its loudest, dB.
 const LONG_DB: f32 = 20.0;
-/// Spectra this far below the loudest do not count, dB.
+/// Spectra more than this below the loudest are left out, dB.
 const HEARD_DB: f32 = 30.0;
-/// The middle that a partial stands out of is the median over this much to either side, octaves...
+/// A partial stands out of the median over this much to either side, octaves...
 const AROUND_OCT: f64 = 0.2;
 /// ...but at least so many bins.
 const AROUND_BINS: usize = 24;
-/// The middle is read so many times in that width, and interpolated between.
+/// Medians computed within that width; between them the curve is interpolated.
 const MEDIANS: usize = 12;
-/// Bins whose surroundings lie this far below the strongest do not matter, dB.
+/// Bins whose median lies this far below the strongest one are left out, dB.
 const AUDIBLE_DB: f32 = 45.0;
-/// Frequencies that are hunted, Hz: below is body, not noise; above is hardly heard.
+/// Frequencies between which resonances are removed, Hz: below is body, not noise; above little is heard.
 const MIN_HZ: f64 = 200.0;
 const MAX_HZ: f64 = 18_000.0;
 /// Least height of a partial over the noise, dB (our choice).
 const MIN_PARTIAL_DB: f32 = 6.0;
 /// Chance that noise alone is taken for a partial, per sound.
 const CHANCE: f64 = 1e-3;
-/// Added to what noise would hardly reach, dB: the spread of its bins is itself measured (found by trial on
-/// noise of several lengths).
+/// Added to the level that noise hardly reaches, dB: the spread of its bins is itself an estimate (found by trial
+/// on noise of several lengths).
 const MARGIN_DB: f64 = 1.5;
-/// Side lobes and skirts: within so many bins of a partial that stands so much higher, dB, is no other one.
+/// Side lobes: a peak within so many bins of a partial that is so much higher, dB, is part of it.
 const SKIRT: (usize, f32) = (12, 18.0);
 /// Width of the Hann window's main lobe at half its power, bins (Harris 1978).
 const LOBE_BINS: f64 = 1.44;
-/// Renderings at most: find, see what is left, see once more.
+/// Maximum number of renderings: each finds what the one before left.
 const ROUNDS: usize = 3;
 
 /// A narrow partial that stands out of noise.
@@ -53,18 +53,18 @@ const ROUNDS: usize = 3;
 pub struct Partial {
     /// Its frequency, Hz.
     pub hz: f32,
-    /// How far it stands above the noise around it, dB.
+    /// Its height above the noise around it, dB.
     pub over_db: f32,
-    /// Its width at half power, Hz, without that of the measurement.
+    /// Its width at half power, Hz; the width of the window's main lobe is subtracted.
     pub width_hz: f32,
 }
 
-/// Whether the tones of pads of this role are hunted: those that should be noise.
+/// Whether resonances are removed from pads of this role: those that should be noise.
 pub fn removes_resonances(role: Role) -> bool {
     matches!(role, Role::ClosedHat | Role::OpenHat | Role::Shaker)
 }
 
-/// `pad` with dips against the partials of its sound, as many as are needed and there is room for.
+/// `pad` with dips against the partials of its sound, [`MAX_DIPS`] at most.
 ///
 /// # Errors
 /// [`crate::error::Error::Cancelled`] only.
@@ -81,8 +81,8 @@ pub fn without_resonances(auditioner: &mut Auditioner, pad: &Pad, progress: &dyn
     Ok(pad)
 }
 
-/// Sets bells against a partial, or deepens those that are there, as many as its height takes; false when
-/// there is no room for any.
+/// Sets bells against a partial, or deepens those that are there, until they match its height; false when no
+/// more fit in.
 fn dip(pad: &mut Pad, partial: &Partial) -> bool {
     let deepest = setting(&BAND, "gain_db").min;
     let strays = pad.variation.pitch_ct;
@@ -117,13 +117,13 @@ fn fitting_q(dip: &Band, partial: &Partial, strays_ct: f32) -> f32 {
     (a * partial.hz / (2.0 * reach_hz)).clamp(2.0, setting(&BAND, "q").max)
 }
 
-/// How far the partials of mono `samples` at `rate` Hz stand above the noise, all together, dB: 0 for noise
-/// alone.
+/// Sum of the heights of the partials of mono `samples` at `rate` Hz above the noise, dB: 0 for noise alone.
 pub fn resonances_db(samples: &[f32], rate: f64) -> f32 {
     partials(samples, rate).iter().map(|p| p.over_db).sum()
 }
 
-/// The partials that stand out of mono `samples` at `rate` Hz, the highest first, at most [`MAX_DIPS`].
+/// The partials that stand out of the noise of mono `samples` at `rate` Hz, the highest first, [`MAX_DIPS`] at most;
+/// none for silence.
 pub fn partials(samples: &[f32], rate: f64) -> Vec<Partial> {
     let Some(spectrum) = Spectrum::of(samples, rate) else { return Vec::new() };
     let over = spectrum.over_db();
@@ -146,7 +146,7 @@ pub fn partials(samples: &[f32], rate: f64) -> Vec<Partial> {
     found.into_iter().map(|(_, p)| p).collect()
 }
 
-/// Mean power spectrum of the parts of a sound that are heard, each part as loud as the others.
+/// Mean power spectrum of the audible parts of a sound, each scaled to the same total power.
 struct Spectrum {
     power: Vec<f32>,
     bin_hz: f64,
@@ -203,7 +203,7 @@ impl Spectrum {
         }
     }
 
-    /// How far each bin stands over the median around it, dB; what does not matter is far below.
+    /// Height of each bin over the median around it, dB; `f32::MIN` for bins that are left out.
     fn over_db(&self) -> Vec<f32> {
         let bins = self.power.len();
         let middle = self.middle();
@@ -216,7 +216,7 @@ impl Spectrum {
         (0..bins).map(|k| if matters(k) { over(k) } else { f32::MIN }).collect()
     }
 
-    /// What noise alone would hardly reach in any bin, dB over its median.
+    /// The height over its median that noise alone reaches in any bin with the chance [`CHANCE`], dB.
     fn chance_db(&self, over: &[f32]) -> f32 {
         let mut heard: Vec<f32> = over.iter().copied().filter(|&o| o > f32::MIN).collect();
         if heard.is_empty() {
@@ -265,7 +265,7 @@ impl Spectrum {
     }
 }
 
-/// The window that fits a sound, frames; `None` for silence.
+/// Length of the window for a sound, frames; `None` for silence.
 fn window(samples: &[f32], rate: f64) -> Option<usize> {
     let step = ((0.005 * rate) as usize).max(1);
     let power: Vec<f32> = samples.chunks(step).map(|c| c.iter().map(|x| x * x).sum()).collect();
@@ -283,8 +283,8 @@ fn gamma_db(shape: f64, z: f64) -> f64 {
     3.0 * power_to_db(at(z) / at(0.0).max(1e-3))
 }
 
-/// Standard deviations above which a normal variable lies with this small chance (Abramowitz and Stegun
-/// 1964, 26.2.23).
+/// The number of standard deviations that a normal variable exceeds with this small chance (Abramowitz and
+/// Stegun 1964, 26.2.23).
 fn normal_quantile(chance: f64) -> f64 {
     let t = (-2.0 * chance.clamp(1e-300, 0.5).ln()).sqrt();
     let above = 2.515_517 + t * (0.802_853 + t * 0.010_328);
@@ -298,6 +298,7 @@ mod tests {
         cast::recipe::slice_of,
         kit::{Kit, TakeEntry},
         listen::Hit,
+        spectrum::hann_periodic,
         take::Take,
     };
     use std::sync::Arc;
@@ -358,7 +359,7 @@ mod tests {
             let one = |start: usize| {
                 let (mut a, mut b) = (0.0, 0.0);
                 for (i, s) in sound[start..start + LONG].iter().enumerate() {
-                    let shape = (std::f64::consts::PI * i as f64 / LONG as f64).sin().powi(2);
+                    let shape = hann_periodic(i, LONG);
                     (a, b) = (f64::from(*s) * shape + turn * a - b, a);
                 }
                 a * a + b * b - turn * a * b

@@ -1,7 +1,7 @@
-//! How well a sound serves a role: calibrated probabilities, and the distance to what is typical.
+//! How well a sound serves a role: calibrated probabilities, and the distance from the role's profile.
 //!
 //! Four models vote (their probabilities are averaged): a multinomial logistic regression on all recordings and
-//! three small nets with one hidden layer, each of which never met one of the collections, all on the measures of
+//! three small nets with one hidden layer, each trained without one of the collections, all on the measures of
 //! [`super::features`]. The numbers are in [`super::profiles`].
 
 use super::{
@@ -10,23 +10,23 @@ use super::{
 };
 use crate::kit::Role;
 
-/// Least probability that is told apart.
+/// Added to probabilities before the logarithm: it bounds the cross-entropy.
 const MIN_PROBABILITY: f32 = 1e-3;
 
-/// What the models tell apart, in the order of the profiles.
+/// The classes of the models, in the order of the profiles.
 pub const CLASSES: [&str; 10] =
     ["kick", "snare", "rim", "clap", "hat_closed", "hat_open", "shaker", "tom", "perc", "cymbal"];
 
 /// Probability of each class; they add up to 1.
 pub type Probabilities = [f32; CLASSES.len()];
 
-/// What the models say about a sound: the mean of their probabilities.
+/// The mean of the models' probabilities for a sound.
 pub fn probabilities(features: &Features) -> Probabilities {
     let models = models(features);
     std::array::from_fn(|c| models.iter().map(|m| m[c]).sum::<f32>() / models.len() as f32)
 }
 
-/// What each model says.
+/// The probabilities of each model.
 fn models(features: &Features) -> [Probabilities; 4] {
     let z = standard(features);
     let net = |in_bias: &[f32], weights: &[[f32; COUNT]], out_bias: &Probabilities, out: &[[f32; 16]]| {
@@ -42,7 +42,7 @@ fn models(features: &Features) -> [Probabilities; 4] {
     ]
 }
 
-/// Measures in standard deviations from the mean, at most 3: what is far out counts as far, not as proof.
+/// Measures in standard deviations from the mean, held to ±3, so that an outlier does not decide alone.
 fn standard(features: &Features) -> Vec<f32> {
     let row = features.row();
     row.iter().zip(&p::MEAN).zip(&p::SPREAD).map(|((x, m), s)| ((x - m) / s).clamp(-3.0, 3.0)).collect()
@@ -63,7 +63,7 @@ fn softmax(logits: &Probabilities) -> Probabilities {
     e.map(|x| x / sum)
 }
 
-/// The class of a role; both toms are one, told apart by their pitch.
+/// The class of a role; both toms are one class, they differ in pitch.
 pub fn class_of(role: Role) -> usize {
     match role {
         Role::Kick => 0,
@@ -79,14 +79,14 @@ pub fn class_of(role: Role) -> usize {
 }
 
 /// How well a sound serves a role, 0 to 1: the probability that a listener who knows drums calls it that.
-/// A percussion pad may be anything with a clear stroke, so that what is told apart least suits it least.
+/// For percussion it is the probability of the class of other percussion instruments.
 pub fn score(role: Role, features: &Features) -> f32 {
     probabilities(features)[class_of(role)]
 }
 
-/// How much it would surprise to hear a sound called by a role: minus the logarithm of each model's
-/// probability, averaged, so that all models have to agree. For hats the probability of the other hat counts in part,
-/// since how open it is matters less than that it is one.
+/// Cross-entropy of a role: minus the natural logarithm of each model's probability, averaged, so that all models
+/// have to agree. For hats the probability of the other hat counts in part: that it is a hat matters more than how
+/// open it is.
 pub(super) fn cross_entropy(role: Role, features: &Features) -> f32 {
     let models = models(features);
     let of = |m: &Probabilities, role: Role| m[class_of(role)];
@@ -99,12 +99,12 @@ pub(super) fn cross_entropy(role: Role, features: &Features) -> f32 {
 }
 
 /// Distance of two sounds, in standard deviations over all drum sounds (root mean square over all measures).
-pub(super) fn apart(a: &Features, b: &Features) -> f32 {
+pub(super) fn sound_distance(a: &Features, b: &Features) -> f32 {
     let (x, y) = (standard(a), standard(b));
     (x.iter().zip(&y).map(|(x, y)| (x - y) * (x - y)).sum::<f32>() / x.len() as f32).sqrt()
 }
 
-/// Distance from what is typical of a role, in standard deviations (root mean square over all measures).
+/// Distance from the profile of a role, in standard deviations of its class (root mean square over all measures).
 pub fn distance(role: Role, features: &Features) -> f32 {
     let c = class_of(role);
     let row = features.row();
@@ -121,12 +121,12 @@ pub fn distance(role: Role, features: &Features) -> f32 {
 mod tests {
     use super::*;
 
-    /// Of what is scored 0.8, about 0.8 are right: on kits that were held out in turn (`profiles.py`).
+    /// Of sounds scored 0.8 about 0.8 are of that class, on kits held out of training (`profiles.py`).
     #[test]
-    fn scores_are_probabilities_on_kits_that_were_held_out() {
+    fn scores_are_calibrated_on_held_out_kits() {
         for (said, right, count) in p::RELIABILITY {
-            assert!(count >= 50, "{count} scores near {said} tell nothing");
-            assert!((said - right).abs() <= 0.15, "of what is scored {said}, {right} are right");
+            assert!(count >= 50, "{count} scores near {said} are too few");
+            assert!((said - right).abs() <= 0.15, "scored {said}, right {right}");
         }
         let count: u32 = p::RELIABILITY.iter().map(|(_, _, n)| n).sum();
         let off = |&(said, right, n): &(f32, f32, u32)| (said - right).abs() * n as f32;

@@ -1,4 +1,4 @@
-//! One pad: from the best of some hits by the role's recipe, the search, the removal of resonances and the tuning.
+//! One pad from the best of some hits: the role's recipe, the search, the removal of resonances and the tuning.
 
 use super::{
     auditioner::Auditioner,
@@ -15,7 +15,7 @@ use crate::{
     progress::Progress,
 };
 
-/// Dips that cost a role more than this are made up for with the other controls, in units of [`Objective::loss`]
+/// When dips raise the loss by more than this, the other controls are searched again; in units of [`Objective::loss`]
 /// (our choice: a small part of a hat's loss).
 const DIPS_COST: f32 = 0.05;
 /// Pads of one choke group: the hats.
@@ -36,8 +36,8 @@ pub struct Candidate {
 }
 
 impl Candidate {
-    /// A search from this pad of the hit. It draws by the hit, not by the kit's seed: which sound is found
-    /// shall not be luck.
+    /// A search from this pad of the hit. Its seed is the hit's, not the kit's, so that the result does not depend
+    /// on the kit's seed.
     fn start<'a>(&'a self, pad: &'a Pad) -> fit::Start<'a> {
         fit::Start { pad, raw: &self.raw, seed: self.heard.start }
     }
@@ -54,9 +54,9 @@ pub struct ShapeOptions<'a> {
     pub fit: f32,
     /// A sound that takes the place of the role's profile.
     pub target: Option<&'a Target>,
-    /// What has a pitch is tuned to this key.
+    /// Pads with a pitch are tuned to this key.
     pub key: Option<Key>,
-    /// The kick has one too.
+    /// The kick is tuned as well.
     pub tune_kick: bool,
 }
 
@@ -83,7 +83,7 @@ pub fn shape(
     progress: &dyn Progress,
 ) -> Result<(usize, Pad)> {
     let (mut best, mut shaped) = (0, recipe(role, &hits[0].source()));
-    // percussion stays what it is, and at the raw end nothing of the search is heard
+    // percussion is not fitted, and at fit 0 nothing of the search is heard
     if (role != Role::Percussion || options.target.is_some()) && options.fit > 0.0 {
         let objective = Objective::of(role, options.target);
         let mut least = f32::INFINITY;
@@ -132,7 +132,7 @@ mod tests {
     }
 
     #[test]
-    fn of_two_hits_the_one_that_comes_closer_is_shaped_in_any_order() {
+    fn the_hit_with_the_lower_cost_is_chosen_in_any_order() {
         let (mut kit, ringing) = plucked(147.0, 1.0);
         let (other, muted) = plucked(147.0, 120.0);
         kit.takes.extend(other.takes);
@@ -158,7 +158,7 @@ mod tests {
     }
 
     #[test]
-    fn what_dips_cost_a_hat_is_made_up_for() {
+    fn a_hat_that_loses_by_its_dips_is_searched_again() {
         let (kit, raw) = plucked(740.0, 4.0);
         let mut auditioner = Auditioner::new(&kit);
         let hit = candidate(&kit, 0, raw);

@@ -3,17 +3,16 @@
 use super::recipe::slice_of;
 use crate::{kit::Slice, listen::Hit};
 
-/// Levels this far apart are a soft and a hard stroke, not one stroke played twice, dB (common practice, no
-/// source).
+/// Level difference between a soft and a hard stroke, dB (common practice, no source).
 const ZONE_DB: f32 = 9.0;
-/// Zones at most: soft, middle, hard.
+/// Maximum number of velocity zones: soft, middle, hard.
 const MAX_ZONES: usize = 3;
-/// Strokes that take turns within a zone, at most.
+/// Maximum number of strokes that alternate within a zone.
 const MAX_IN_ZONE: usize = 6;
 
-/// Slices for a pad from a group of alike hits (take and hit), its own hit first: strokes of like level take
-/// turns within one zone of velocities, and zones meet where a stroke's level lies halfway between theirs.
-/// `velocity_level` is the pad's setting of that name, which says how level falls with velocity.
+/// Slices for a pad from a group of similar hits (take and hit), the pad's own hit first. Strokes of similar level
+/// alternate within one velocity zone; zones meet at the velocity whose level lies halfway between theirs.
+/// `velocity_level` is the layer's setting of that name (0 to 1): how far the level falls with velocity.
 pub fn slices(strokes: &[(usize, &Hit)], velocity_level: f32) -> Vec<Slice> {
     let Some(&first) = strokes.first() else { return Vec::new() };
     let level = |hit: &Hit| hit.description.peak_db;
@@ -66,7 +65,7 @@ mod tests {
     }
 
     #[test]
-    fn strokes_of_one_level_take_turns_at_every_velocity() {
+    fn strokes_of_one_level_alternate_at_every_velocity() {
         assert_eq!(zones(&[-3.0, -4.0, -9.0]), [[0.0, 1.0]; 3]);
         assert_eq!(zones(&[-3.0; 9]).len(), MAX_IN_ZONE);
         assert!(slices(&[], 0.7).is_empty());

@@ -1,4 +1,4 @@
-//! A made hit for the tests of casting.
+//! A synthetic hit for the tests of casting.
 
 use super::{auditioner::RATE, features::Features};
 use crate::{
@@ -8,8 +8,8 @@ use crate::{
 };
 use std::sync::Arc;
 
-/// A pluck of this pitch and fall (1/s) with a noisy start in a take of its own (the noise: Numerical Recipes'
-/// generator), and its measures.
+/// A kit with one take of one hit, a plucked tone of `hz` that decays as exp(-`fall` t) after a noisy start (noise:
+/// the generator of Numerical Recipes), and the measures of the hit.
 pub fn plucked(hz: f64, fall: f64) -> (Kit, Features) {
     let mut state = 1u32;
     let samples: Vec<f32> = (0..36_000)

@@ -1,4 +1,4 @@
-//! The search of one pad laid open, for the scores that hold it against another optimiser.
+//! The search of one pad, step by step, for the scores that compare it with another optimiser.
 
 use super::{
     auditioner::{Auditioner, drafts},
@@ -27,7 +27,7 @@ impl Trial {
     /// Hit `hit` of take `take` of `kit` in `role`.
     ///
     /// # Errors
-    /// One sentence when the hit is not there or silent.
+    /// One sentence when the hit does not exist or is silent.
     pub fn new(kit: &Kit, (take, hit): (usize, usize), role: Role) -> Result<Self> {
         let heard = kit.doc.takes.get(take).and_then(|t| t.hits.get(hit));
         let raw = heard.and_then(|heard| make::measured(kit, take, heard));
@@ -45,22 +45,22 @@ impl Trial {
         self.auditioner.measure(&self.recipe).map_or(0.0, |f| score::score(self.recipe.role, &f))
     }
 
-    /// Where the search begins: the place of each control in its window, 0 to 1.
+    /// The start of the search: the place of each control in its window, 0 to 1.
     pub fn start(&self) -> Vec<f64> {
         Search::new(&self.recipe, &self.objective, &self.raw).start()
     }
 
-    /// Cost of the controls at these places, places outside of their windows included.
+    /// Cost of the controls at these places, with the penalty for places outside of 0 to 1.
     pub fn cost(&mut self, places: &[f64]) -> f64 {
         let search = Search::new(&self.recipe, &self.objective, &self.raw);
         let (pad, outside) = search.pad(places.iter());
         f64::from(search.cost(&mut self.auditioner, &pad)) + outside
     }
 
-    /// Cost of what our own search finds, and how many trials it takes.
+    /// Cost of the result of our own search, and its number of trials.
     ///
     /// # Errors
-    /// None that can come without a user who cancels.
+    /// None: only cancelling stops a search, and this one cannot be cancelled.
     pub fn found(&mut self) -> Result<(f64, usize)> {
         let start = fit::Start { pad: &self.recipe, raw: &self.raw, seed: self.seed };
         let (_, pad) = fit::fitted(&mut self.auditioner, start, &self.objective, &Quiet)?;

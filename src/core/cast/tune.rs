@@ -1,8 +1,8 @@
 //! Tuning: pads with a pitch move to the nearest note of the song's key, by the pitch of their layers and by
 //! a bell on the fundamental.
 //!
-//! What is tuned is what is heard: the fundamental that the hit's description names says where to look, the
-//! rendered pad says exactly where it is.
+//! The sound of the rendered pad is tuned: the pitch in the hit's description says where to look for the
+//! fundamental, the rendered pad gives its exact frequency.
 
 use super::auditioner::{Auditioner, RATE, mono};
 use crate::{
@@ -12,40 +12,43 @@ use crate::{
     units::{cents_to_ratio, hz_to_note, note_to_hz, power_to_db, ratio_to_cents, ratio_to_st, st_to_ratio},
 };
 
-/// Least confidence in a fundamental for it to be tuned.
-pub const SURE: f32 = 0.5;
+/// Minimum confidence in a fundamental for it to be tuned.
+pub const MIN_CONFIDENCE: f32 = 0.5;
 /// Lift of the bell on the fundamental of a fully shaped pad whose recipe has none, dB, and its Q (our
 /// choice).
 const BELL_DB: f32 = 3.0;
 const BELL_Q: f32 = 4.0;
-/// The fundamental is looked for this far around where it should be, cents.
-const ASTRAY_CT: f64 = 45.0;
-const MAX_ASTRAY_CT: f64 = 200.0;
-/// What is as near as this is in tune, cents.
+/// The fundamental is searched for within this distance of the expected one, cents.
+const SEARCH_CT: f64 = 45.0;
+/// The same for short sounds, whose peaks are wide.
+const MAX_SEARCH_CT: f64 = 200.0;
+/// A pitch within this distance of its note is in tune, cents.
 const IN_TUNE_CT: f64 = 0.5;
-/// Renderings at most for one note, and notes.
+/// Maximum number of renderings for one note.
 const ROUNDS: usize = 8;
+/// Maximum number of notes that are tried.
 const NOTES: usize = 3;
-/// A sound ends where this share of its energy is over: what is left then is the ringing of the filters, at their
-/// own frequencies.
+/// A sound counts until this share of its energy has passed: after that only filters ring, at their own
+/// frequencies.
 const AUDIBLE_ENERGY: f32 = 0.9999;
-/// Longest sound that is looked at, seconds.
-const LOOKED_S: f64 = 0.8;
-/// The fall in pitch of a pad that is tuned is over this soon, semitones times milliseconds: most of the sound is to
-/// stand on the note (found by trial: what is heard and what is read are then within 5 cents of each other).
-const CALM_ST_MS: f32 = 15.0;
-/// And its strokes stray by no more than this, cents: each of them is in tune.
-const CALM_CT: f32 = 4.0;
+/// Maximum length of the sound that is analysed, seconds.
+const MAX_ANALYSED_S: f64 = 0.8;
+/// Limit on the pitch drop of a tuned pad, semitones times milliseconds, so that most of the sound stands on the
+/// note (found by trial: the pitch that is heard and the pitch that is measured then agree within 5 cents).
+const MAX_DROP_ST_MS: f32 = 15.0;
+/// Limit on the pitch variation of a tuned pad, cents: every stroke is in tune.
+const MAX_VARIATION_CT: f32 = 4.0;
 
-/// A partial with less than this share of the strongest one's power, 12 dB, does not tell the pitch (our choice).
+/// A partial more than 12 dB below the strongest one (this share of its power) is not taken for the fundamental
+/// (our choice).
 const FUNDAMENTAL: f32 = 0.063;
 /// The bell lifts a fundamental by no more than this, dB.
 const MAX_BELL_DB: f32 = 12.0;
-/// And is no narrower than this where another partial lies beside it: with more it rings (our choice).
+/// Maximum Q of the bell where another partial lies beside the fundamental: a higher one rings (our choice).
 const MAX_BELL_Q: f32 = 12.0;
-/// Partials between these frequencies tell a pitch, Hz (our choice: from a kick to a rim).
+/// Partials between these frequencies can be the fundamental, Hz (our choice: from a kick to a rim).
 const PITCHED_HZ: [f64; 2] = [35.0, 1500.0];
-/// Length of the spectrum in which they are looked for, samples: 0.73 Hz apart.
+/// Length of the spectrum in which they are searched for, samples: bins lie 0.73 Hz apart.
 const SPECTRUM: usize = 65_536;
 
 /// Whether pads of this role are tuned: a kick only when that is `kick_too`.
@@ -68,23 +71,23 @@ pub fn nearest_hz(key: Key, hz: f64) -> f64 {
 /// note of the key, and puts the bell there. `hit_hz` is the fundamental of the hit as it was recorded.
 /// Nothing changes where there is no certain fundamental.
 pub fn tune(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, hit_hz: Option<f32>, confidence: f32) {
-    let Some(hit_hz) = hit_hz.filter(|_| confidence >= SURE) else { return };
+    let Some(hit_hz) = hit_hz.filter(|_| confidence >= MIN_CONFIDENCE) else { return };
     let Some(pitch_st) = pitch_st(pad) else { return };
-    calm(pad);
+    steady(pad);
     let expected = f64::from(hit_hz) * st_to_ratio(pitch_st);
     let mut now = sounding_hz(auditioner, pad, expected).unwrap_or(expected);
     for _ in 0..NOTES {
         if settled(auditioner, pad, key, now) {
             return;
         }
-        // what was moved with it drowns it: then that is what is heard
+        // A louder partial masks the fundamental after the move: tune that one instead.
         let Some(hz) = whole(auditioner, pad).and_then(|sound| strongest_hz(&sound)) else { return };
         now = hz;
     }
 }
 
-/// Moves the pad until what sounds at `now` Hz stands on the nearest note, with the bell there; no when something
-/// else is heard then.
+/// Moves the pad until its partial at `now` Hz stands on the nearest note, with the bell there; false when another
+/// partial is the strongest one afterwards.
 fn settled(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, now: f64) -> bool {
     let wanted = nearest_hz(key, now);
     lift(pad, wanted);
@@ -93,24 +96,24 @@ fn settled(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, now: f64) -> bo
         if by.abs() * 100.0 >= IN_TUNE_CT {
             transpose(pad, by);
         }
-        others(pad, key, wanted);
+        tune_other_layers(pad, key, wanted);
         raise(auditioner, pad, wanted);
-        // the bell and what was moved with it are heard as well
+        // the bell and the other layers change the measured pitch: measure again
         let Some(hz) = heard_hz(auditioner, pad, wanted) else { return false };
         by = ratio_to_st(wanted / hz);
         if by.abs() * 100.0 < IN_TUNE_CT {
             break;
         }
     }
-    !drowned(auditioner, pad, wanted)
+    !masked(auditioner, pad, wanted)
 }
 
-/// Whether another partial is the strongest although the bell has given all it may.
-fn drowned(auditioner: &mut Auditioner, pad: &Pad, hz: f64) -> bool {
+/// Whether another partial is the strongest although the bell is at its limit.
+fn masked(auditioner: &mut Auditioner, pad: &Pad, hz: f64) -> bool {
     let most = MAX_BELL_DB * pad.fit;
     let spent = most > 0.0 && pad.tone.note_bell.gain_db >= most - 0.01;
     let strongest = whole(auditioner, pad).filter(|_| spent).and_then(|sound| strongest_hz(&sound));
-    strongest.is_some_and(|s| ratio_to_cents(s / hz).abs() > ASTRAY_CT)
+    strongest.is_some_and(|s| ratio_to_cents(s / hz).abs() > SEARCH_CT)
 }
 
 /// Puts the bell on the note; a pad whose recipe has none gets one.
@@ -122,8 +125,7 @@ fn lift(pad: &mut Pad, hz: f64) {
     *bell = Band { on: bell.gain_db != 0.0, hz: hz as f32, ..*bell };
 }
 
-/// Raises the bell as far as it takes for the fundamental to be the strongest partial, and no further than a
-/// fundamental may lie below it.
+/// Raises the bell until the fundamental is the strongest partial, by [`MAX_BELL_DB`] at most.
 fn raise(auditioner: &mut Auditioner, pad: &mut Pad, hz: f64) {
     let Some(part) = whole(auditioner, pad) else { return };
     let (power, bin_hz) = spectrum(&part);
@@ -136,20 +138,20 @@ fn raise(auditioner: &mut Auditioner, pad: &mut Pad, hz: f64) {
     if short_db > 0.5 && bell.gain_db < most {
         bell.gain_db = (bell.gain_db + short_db + 0.5).min(most);
     }
-    // a neighbour that the bell lifts as well stays the stronger one: a bell as narrow as they are apart
+    // a bell that lifts a stronger neighbour as well does not help: make it narrower than their distance
     let apart_oct = (strongest as f64 * bin_hz / hz).log2().abs() as f32;
     if short_db > 0.5 && apart_oct * bell.q < 0.5 {
         bell.q = (1.0 / apart_oct.max(1e-3)).clamp(bell.q, MAX_BELL_Q);
     }
 }
 
-/// Shortens the falls in pitch and holds the strokes together, so that the pad has one pitch that can be tuned.
-fn calm(pad: &mut Pad) {
+/// Shortens the pitch drops and limits the pitch variation, so that the pad has one pitch that can be tuned.
+fn steady(pad: &mut Pad) {
     for layer in &mut pad.layers {
         let s = &mut layer.settings;
-        s.drop_ms = s.drop_ms.min(CALM_ST_MS / s.drop_st.abs().max(1.0));
+        s.drop_ms = s.drop_ms.min(MAX_DROP_ST_MS / s.drop_st.abs().max(1.0));
     }
-    pad.variation.pitch_ct = pad.variation.pitch_ct.min(CALM_CT);
+    pad.variation.pitch_ct = pad.variation.pitch_ct.min(MAX_VARIATION_CT);
 }
 
 /// Pitch of the first layer, semitones.
@@ -170,9 +172,9 @@ fn shift(s: &mut LayerSettings, by_st: f64) {
     s.fine_ct = setting(&LAYER, "fine_ct").clamp(((all - all.round()) * 100.0) as f32);
 }
 
-/// Moves further readings of the same hit to notes of the key as well: a partial of theirs just beside the
+/// Moves the other layers of the same hit to notes of the key as well: a partial of theirs close to the
 /// fundamental would beat with it.
-fn others(pad: &mut Pad, key: Key, first_hz: f64) {
+fn tune_other_layers(pad: &mut Pad, key: Key, first_hz: f64) {
     let Some(first_st) = pitch_st(pad) else { return };
     for layer in pad.layers.iter_mut().skip(1).filter(|l| l.slice.is_none()) {
         let s = &mut layer.settings;
@@ -185,29 +187,29 @@ fn others(pad: &mut Pad, key: Key, first_hz: f64) {
     }
 }
 
-/// Where the pad's pitch is heard, Hz: near `expected_hz` when a partial stands out there, else at its strongest
-/// partial, since what was cut away with the fundamental cannot be in or out of tune. `None` where no sound is.
+/// The pad's pitch, Hz: that of a partial near `expected_hz` if one stands out there, else of its strongest partial
+/// (a fundamental that was filtered out cannot be tuned). `None` for silence.
 fn sounding_hz(auditioner: &mut Auditioner, pad: &Pad, expected_hz: f64) -> Option<f64> {
     let part = whole(auditioner, pad)?;
     let (power, bin_hz) = spectrum(&part);
     let at = |hz: f64| power.get((hz / bin_hz).round() as usize).copied().unwrap_or(0.0);
     let strongest = strongest_hz(&part)?;
-    peak_hz(&part, RATE, expected_hz, ASTRAY_CT)
+    peak_hz(&part, RATE, expected_hz, SEARCH_CT)
         .filter(|&hz| hz <= PITCHED_HZ[1] && at(hz) >= at(strongest) * FUNDAMENTAL)
         .or(Some(strongest))
 }
 
-/// The strongest partial between the frequencies that tell a pitch, Hz; `None` for silence.
+/// The strongest partial within [`PITCHED_HZ`], Hz; `None` for silence.
 fn strongest_hz(sound: &[f32]) -> Option<f64> {
     let (power, bin_hz) = spectrum(sound);
     let [low, high] = PITCHED_HZ.map(|hz| ((hz / bin_hz) as usize).clamp(1, power.len() - 2));
     let bin = (low..=high).max_by(|&a, &b| power[a].total_cmp(&power[b]))?;
     let rough = bin as f64 * bin_hz;
-    (power[bin] > 0.0).then(|| peak_hz(sound, RATE, rough, ASTRAY_CT).unwrap_or(rough))
+    (power[bin] > 0.0).then(|| peak_hz(sound, RATE, rough, SEARCH_CT).unwrap_or(rough))
 }
 
-/// Power spectrum of a sound under a Hann window, padded so that a bin is narrower than the notes of a kick lie
-/// apart, and its bins' distance, Hz.
+/// Power spectrum of a sound under a Hann window, and the distance of its bins, Hz; zeros are added so that a bin
+/// is narrower than the distance of a kick's notes.
 fn spectrum(part: &[f32]) -> (Vec<f32>, f64) {
     let mut fft = RealFft::<f32>::new(SPECTRUM);
     let length = part.len().min(SPECTRUM);
@@ -220,26 +222,26 @@ fn spectrum(part: &[f32]) -> (Vec<f32>, f64) {
 /// Frequency of the partial near `near_hz` in the pad's sound; `None` where none stands out there.
 fn heard_hz(auditioner: &mut Auditioner, pad: &Pad, near_hz: f64) -> Option<f64> {
     let sound = whole(auditioner, pad)?;
-    // a short sound's spectrum has wide peaks, which move further: half the main lobe of a Hann window is two bins
+    // a short sound has wide peaks, which move further: half the main lobe of a Hann window is two bins
     let lobe_ct = ratio_to_cents(1.0 + 2.0 * RATE / (sound.len() as f64 * near_hz));
-    peak_hz(&sound, RATE, near_hz, lobe_ct.clamp(ASTRAY_CT, MAX_ASTRAY_CT))
+    peak_hz(&sound, RATE, near_hz, lobe_ct.clamp(SEARCH_CT, MAX_SEARCH_CT))
 }
 
-/// What the pad sounds like, until it is gone.
+/// The sound of the pad until [`AUDIBLE_ENERGY`] of its energy has passed, in one channel; `None` for silence.
 fn whole(auditioner: &mut Auditioner, pad: &Pad) -> Option<Vec<f32>> {
     let mut still = pad.clone();
-    // each stroke strays a little: what is tuned is where it strays from
+    // strokes vary around the pitch that is tuned
     let v = &mut still.variation;
     (v.start_ms, v.pitch_ct, v.level_db, v.cut_oct) = (0.0, 0.0, 0.0, 0.0);
-    // and the copies of a cloud are scattered about it on purpose
+    // and so do the copies of a cloud
     still.cloud.copies = 0;
-    let [left, right] = auditioner.play(&still, LOOKED_S);
+    let [left, right] = auditioner.play(&still, MAX_ANALYSED_S);
     let mut sound = mono(&left, &right);
     sound.truncate(reaches(&sound, AUDIBLE_ENERGY));
     (!sound.is_empty()).then_some(sound)
 }
 
-/// The sample at which this share of the sound's energy is over.
+/// The sample by which this share of the sound's energy has passed.
 fn reaches(sound: &[f32], share: f32) -> usize {
     let wanted = share * sound.iter().map(|s| s * s).sum::<f32>();
     let mut past = 0.0;
@@ -279,8 +281,8 @@ fn peak_hz(part: &[f32], rate: f64, near_hz: f64, astray_ct: f64) -> Option<f64>
     Some(near_hz * cents_to_ratio((low + high) / 2.0))
 }
 
-/// Gives the kit a key and moves every pad that has a pitch to its nearest note; without one, pads stay where
-/// they are. Pads that were tuned by hand move as well: by less than two semitones, like all others.
+/// Sets the kit's key and moves every pad that has a pitch to the nearest note of it; `None` only clears the key.
+/// Pads that were tuned by hand move as well: by less than two semitones, like all others.
 pub fn set_key(kit: &mut Kit, key: Option<Key>) {
     kit.doc.key = key;
     let Some(key) = key else { return };
@@ -359,7 +361,7 @@ mod tests {
     }
 
     #[test]
-    fn what_has_no_pitch_is_left_alone() {
+    fn pads_without_a_certain_pitch_are_not_tuned() {
         let key: Key = "C".parse().unwrap();
         let (mut auditioner, before) = auditioner_of(300.0);
         for (hz, sure) in [(None, 1.0), (Some(300.0), 0.2)] {

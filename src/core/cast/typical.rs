@@ -1,4 +1,4 @@
-//! What is typical of a role, as a picture can show it: how its power lies over the bands.
+//! The typical spectrum of a role, from its profile, for the window to draw.
 
 use super::{
     features::{BANDS, EDGES_HZ, STRETCHES},
@@ -12,14 +12,14 @@ use crate::{kit::Role, units::power_to_db};
 pub struct TypicalBand {
     /// Middle of the band, Hz.
     pub hz: f32,
-    /// Power density where it is strongest in time, dB (of any one reference: only differences count).
+    /// Power density in the stretch of time where it is strongest, dB relative to an arbitrary reference.
     pub density_db: f32,
     /// Standard deviation over the recordings the profile was made from, dB.
     pub spread_db: f32,
 }
 
-/// Of each band the stretch of time in which it is strongest, from the profile of `role`. Bands are triangles;
-/// power is divided by their width, so that spectra of other resolutions can be laid beside it.
+/// The profile of `role`, of each band the stretch of time in which it is strongest. Power is divided by the
+/// width of the (triangular) bands, so that spectra of other resolutions can be compared with it.
 pub fn typical_bands(role: Role) -> [TypicalBand; BANDS] {
     let class = class_of(role);
     std::array::from_fn(|band| {
@@ -48,7 +48,7 @@ mod tests {
 
     /// Common knowledge of the instruments, no source: a kick is low, a tom above it, hats are high.
     #[test]
-    fn roles_lie_where_their_instruments_do() {
+    fn kicks_and_toms_are_low_and_hats_are_high() {
         assert!(strongest_hz(Role::Kick) < 120.0, "{}", strongest_hz(Role::Kick));
         assert!(strongest_hz(Role::LowTom) < 400.0, "{}", strongest_hz(Role::LowTom));
         assert!(strongest_hz(Role::ClosedHat) > 3000.0, "{}", strongest_hz(Role::ClosedHat));

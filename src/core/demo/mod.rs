@@ -1,7 +1,7 @@
-//! An invented take, synthesised: a cello borrowed for a weekend, knocked, plucked and scraped.
+//! A synthesised take: a cello that is knocked, plucked and scraped.
 //!
-//! Nothing here was recorded and nobody played it; it stands in for a take so that everything can be
-//! tried at once, with starts that are known to the sample.
+//! Nothing here was recorded. It stands in for a recording, so that everything can be tried at once, with
+//! hit starts that are known to the sample.
 
 mod instrument;
 mod room;
@@ -10,7 +10,7 @@ use crate::take::Take;
 use instrument::{Cello, Place, RATE, add_at, draw, high_pass, scale_to};
 use rand_pcg::Pcg32;
 
-/// A way of touching the instrument.
+/// A playing technique.
 #[derive(Clone, Copy)]
 enum Stroke {
     /// The heel of the hand on the lower bout.
@@ -43,7 +43,7 @@ enum Stroke {
     StringScratch,
 }
 
-/// What is played: stroke, how often, loudest and softest peak in dBFS, seconds from one to the next.
+/// The score: stroke, count, loudest and softest peak in dBFS, seconds from one to the next.
 const SCORE: [(Stroke, usize, f64, f64, f64); 16] = [
     (Stroke::Thump, 6, -4.0, -19.0, 0.85),
     (Stroke::Knuckle, 6, -6.0, -24.0, 0.6),
@@ -74,9 +74,9 @@ pub fn borrowed_cello(seed: u64) -> (Take, Vec<f64>) {
     for (stroke, count, loud_db, soft_db, gap) in SCORE {
         for i in 0..count {
             let mut sound = play(&cello, &mut rng, stroke, i);
-            high_pass(&mut sound, 60.0); // the microphone hears no slow push of air
+            high_pass(&mut sound, 60.0); // a microphone does not record slow air movement
             high_pass(&mut sound, 30.0);
-            // loud and soft take turns, as a hand that tries things does
+            // loud and soft strokes alternate
             let share = ((i * 3) % count) as f64 / (count - 1) as f64;
             let db = loud_db + (soft_db - loud_db) * share + draw(&mut rng, -1.0, 1.0);
             scale_to(&mut sound, libm::pow(10.0, db / 20.0));

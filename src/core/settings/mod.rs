@@ -1,7 +1,7 @@
-//! The one table that describes every setting: name, unit, range, curve, default and help.
+//! Tables that describe every setting: name, unit, range, curve, default and help.
 //!
-//! The host parameters, the checks of kit files, the editor's controls, the search that fits a pad
-//! and the documentation all read these tables. A setting belongs to exactly one structure: what a
+//! The host parameters, the checks of kit files, the engine, the editor's controls, casting and the
+//! documentation all read these tables, so that a range is written once. A setting belongs to exactly one structure: what a
 //! player automates is a trim ([`PadTrims`], [`KitTrims`], neutral by default, owned by the host's
 //! parameters); how a pad is built belongs to the kit document.
 

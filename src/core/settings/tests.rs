@@ -1,4 +1,4 @@
-//! Promises of every table of settings.
+//! Properties that hold for every table of settings.
 
 use super::{Curve, KIT_TRIMS, PAD_TRIMS, Setting, Unit};
 use crate::kit::{BAND, CLOUD, COMPRESSOR, CUT, LAYER, LIMITER, PAD, SATURATION, SLICE, TONE, VARIATION};

@@ -1,5 +1,5 @@
-"""Labelled drum sounds that the profiles were not made from: what judges are taught who know nothing of ours.
-They are asked only; their licences (GPL among them) and their labels have no part in the product."""
+"""Held-out sounds: labelled drum sounds that the profiles were not made from, for training independent judges.
+They are used for measuring only; nothing of them (some are under the GPL) becomes part of the product."""
 import csv
 import glob
 import os
@@ -15,7 +15,7 @@ from drums import KEYS, Sound
 FILES = [("kick", "^bassdrum|^kick"), ("rim", "^rim|^nasty_rim|^sidestick"), ("snare", "^snare(?!_rim)|^nasty_snare"),
          ("clap", "^clap"), ("hat_closed", "^hihat_closed|^hihat_foot"), ("hat_open", "^hihat_opened"),
          ("shaker", "^shaker"), ("tom", "^tom"), ("perc", "^clav|^wood"), ("cymbal", "^crash|^ride")]
-# groups of the developer recordings that come from none of our packages, and what their labels are to us
+# groups of the developer recordings that come from none of our packages, and our names for their labels
 GROUPS = "rumpf|ElectricEmpire|Audiophob|supersonic"
 LABELS = {"rimshot": "rim", "hat_pedal": "hat_closed"}
 SAME = {"kick", "snare", "rim", "clap", "hat_closed", "hat_open", "shaker", "tom", "cymbal"}
@@ -63,7 +63,7 @@ def recordings(data):
             yield Sound(label if label in SAME else "perc", row["group"], row["file"], sound.mean(1), rate)
 
 
-def of_strangers(unpacked, data):
+def of_held_out(unpacked, data):
     yield from patches(unpacked)
     yield from files(unpacked)
     yield from recordings(data)
