@@ -4,7 +4,7 @@ use super::Unit;
 
 pub(super) fn show(unit: Unit, v: f32) -> String {
     match unit {
-        Unit::Decibels if v <= -100.0 => "-inf dB".into(),
+        Unit::Decibels if v < -120.0 => "-inf dB".into(),
         Unit::Decibels => format!("{} dB", signed(v, 1)),
         // the thresholds are where rounding reaches the next digit, so that a text reads back as itself
         Unit::Milliseconds if v >= 999.5 => format!("{:.2} s", v / 1000.0),
