@@ -83,11 +83,15 @@ fn recording_the_side_input_neither_allocates_nor_frees() {
 
 #[test]
 fn the_guard_detects_an_allocation() {
-    // An allocation under the guard aborts the process: tried in a process of its own.
+    // An allocation under the guard aborts the process, so it is tried in a process of its own.
     let me = std::env::current_exe().expect("the test's own path");
-    let run =
-        std::process::Command::new(me).args(["--ignored", "--exact", "allocate_under_the_guard"]).output();
-    assert!(!run.expect("the test starts itself").status.success());
+    let run = std::process::Command::new(me)
+        .args(["--ignored", "--exact", "guard::allocate_under_the_guard"])
+        .output()
+        .expect("the test program starts");
+    let printed = String::from_utf8_lossy(&run.stdout);
+    assert!(printed.contains("running 1 test"), "the test was found: {printed}");
+    assert!(!run.status.success());
 }
 
 #[test]

@@ -59,13 +59,15 @@ fn count() -> Option<u64> {
     let run = Command::new("valgrind")
         .args(["--tool=callgrind", "--toggle-collect=counted_groove", "--callgrind-out-file=/dev/null"])
         .arg(me)
-        .args(["--ignored", "--exact", "the_groove_under_valgrind", "--test-threads=1"])
+        .args(["--ignored", "--exact", "instructions::the_groove_under_valgrind", "--test-threads=1"])
         .output()
         .expect("valgrind starts");
     let said = String::from_utf8_lossy(&run.stderr);
     assert!(run.status.success(), "the groove under valgrind failed: {said}");
     let number = said.lines().find_map(|l| l.split("Collected :").nth(1)).expect("a count");
-    Some(number.trim().parse().expect("a number"))
+    let number = number.trim().parse().expect("a number");
+    assert!(number > 0, "the groove was not found by its test's name");
+    Some(number)
 }
 
 fn compiler() -> String {
