@@ -1,7 +1,6 @@
 //! The built plugin in a CLAP host, also in hosts that break the rules of CLAP.
 //!
-//! `cargo test --features guard-audio-thread --test plugin` ends the process when the audio thread
-//! allocates; `cargo xtask test` runs it so.
+//! The process ends when the audio thread allocates: the tests build the framework with that guard.
 
 use crate::support::{
     host::{DECLARED, Ev, Host, Port, Run, Sound, note},

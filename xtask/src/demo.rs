@@ -6,6 +6,9 @@ use crate::{
 };
 use std::{fs, path::Path, process::Command};
 
+/// As the release, but built in two thirds of the time (see Cargo.toml).
+const PROFILE: &str = "demo";
+
 /// Builds, makes a kit from `take` (or from an invented one) in `demo/kit`, bundles the plugin, and says
 /// what to do next.
 pub fn run(project: &Project, take: Option<&Path>) -> Result {
@@ -13,9 +16,9 @@ pub fn run(project: &Project, take: Option<&Path>) -> Result {
         return Err(format!("{}: there is no such file; give the path of a recording", take.display()));
     }
     eprintln!("building (a few minutes the first time)");
-    project.bundle(&["--release".to_owned()])?;
+    project.bundle(&["--profile".to_owned(), PROFILE.to_owned()])?;
 
-    let program = project.program("release");
+    let program = project.program(PROFILE);
     let folder = project.root.join("demo");
     fs::create_dir_all(&folder).map_err(|e| format!("cannot make {}: {e}", folder.display()))?;
     let kit = folder.join("kit");
@@ -43,7 +46,8 @@ pub fn run(project: &Project, take: Option<&Path>) -> Result {
     println!("  pads/         one file for each pad");
     println!("The plugin is built: {} and .vst3 beside it.", project.bundled("clap").display());
     println!(
-        "Next: \"cargo xtask install\" puts it where hosts look; load Kitwright there and open the .kitwright file."
+        "Next: \"cargo xtask install\" builds the release, which takes half the processor, and puts it where hosts \
+         look; load Kitwright there and open the .kitwright file."
     );
     println!("Your own recording: \"cargo xtask demo take.wav\", or {} --help", program.display());
     Ok(())

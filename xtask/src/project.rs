@@ -83,7 +83,7 @@ impl Project {
         self.target.join("bundled").join(format!("Kitwright.{format}"))
     }
 
-    /// The command line program in a build folder below the target folder ("release").
+    /// The command line program in a build folder below the target folder ("release", "demo").
     pub fn program(&self, build: &str) -> PathBuf {
         self.target.join(build).join(format!("kitwright{}", std::env::consts::EXE_SUFFIX))
     }

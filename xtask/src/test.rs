@@ -28,8 +28,7 @@ pub fn run(project: &Project) -> Result {
         want(system::ensure(&[&system::XVFB]), "the plugin's window in a host's window");
     }
     let recordings = project.recordings()?;
-    // ends a test program when the audio thread allocates
-    let mut features = vec!["kitwright/guard-audio-thread"];
+    let mut features = Vec::new();
     if recordings.is_some() {
         features.push("kitwright-core/test-recordings");
     } else {
