@@ -9,7 +9,7 @@
 use crate::{
     Result,
     project::{self, Project},
-    screen::{Desk, PATIENCE, Screen},
+    screen::{Driver, Screen, TIMEOUT},
     system,
 };
 use std::{
@@ -22,20 +22,20 @@ use std::{
 
 /// Makes the session.
 const SESSION: &str = include_str!("host/session.lua");
-/// Tells the host to use the JACK server that runs, without asking.
+/// Tells the host to use the running JACK server without asking.
 const CONFIG: &str = include_str!("host/config.xml");
-/// Where the Debian package keeps what is not meant for a shell.
-const INSIDE: &str = "/usr/lib/ardour7";
+/// Where the Debian package keeps its programs that are not in PATH.
+const ARDOUR_FOLDER: &str = "/usr/lib/ardour7";
 /// Name of the JACK server.
 const SERVER: &str = "kitwright-host";
 /// Seconds that are recorded.
 const SECONDS: usize = 6;
 /// Softest recording that counts as playing, dB below full scale (RMS).
 const AUDIBLE_DB: f64 = -50.0;
-/// How far the recordings may lie apart, dB: strokes vary by a kit's own variation.
-const APART_DB: f64 = 1.5;
+/// Largest difference in level of the recordings, dB: strokes vary by the kit's own variation.
+const MAX_LEVEL_DIFFERENCE_DB: f64 = 1.5;
 /// Share of the window's pixels that may differ: a blinking cursor, a tooltip on its way out.
-const PIXELS: f64 = 0.002;
+const MAX_CHANGED_PIXELS: f64 = 0.002;
 
 /// Drives the host; with `bundle` (VST3) and `take` when they were made before.
 ///
@@ -63,36 +63,36 @@ pub fn run(project: &Project, made: Option<(PathBuf, PathBuf)>) -> Result {
         Some(made) => made,
         None => build(project, &folder)?,
     };
-    let studio = Studio::open(&folder, &bundle)?;
+    let setup = HostSetup::open(&folder, &bundle)?;
 
-    let first = studio.start()?;
+    let first = setup.start()?;
     let before = first.play("first")?;
     if before > AUDIBLE_DB {
         return Err("an empty plugin sounds".into());
     }
-    make_kit(&first.desk, &take)?;
+    make_kit(&first.driver, &take)?;
     let looks = first.rest("saved")?;
     let loud = first.play("saved")?;
     if loud < AUDIBLE_DB {
         return Err(format!("the kit does not sound when it is played: {loud:.1} dB"));
     }
-    let size = first.desk.size()?;
+    let size = first.driver.size()?;
     first.save()?;
     first.end()?;
 
-    let again = studio.start()?;
+    let again = setup.start()?;
     let looks_again = again.rest("reopened")?;
-    let size_again = again.desk.size()?;
+    let size_again = again.driver.size()?;
     let loud_again = again.play("reopened")?;
     again.end()?;
     if size != size_again {
         return Err(format!("the window was {size:?} and is {size_again:?}"));
     }
-    let apart = difference(&looks, &looks_again);
-    if apart > PIXELS {
-        return Err(format!("{:.2} % of the window differ; see {}", apart * 100.0, folder.display()));
+    let changed = difference(&looks, &looks_again);
+    if changed > MAX_CHANGED_PIXELS {
+        return Err(format!("{:.2} % of the window differ; see {}", changed * 100.0, folder.display()));
     }
-    if (loud - loud_again).abs() > APART_DB {
+    if (loud - loud_again).abs() > MAX_LEVEL_DIFFERENCE_DB {
         return Err(format!("it sounded at {loud:.1} dB and sounds at {loud_again:.1} dB"));
     }
     println!(
@@ -100,7 +100,7 @@ pub fn run(project: &Project, made: Option<(PathBuf, PathBuf)>) -> Result {
          before and {loud_again:.1} dB after",
         size.0,
         size.1,
-        apart * 100.0
+        changed * 100.0
     );
     Ok(())
 }
@@ -117,25 +117,25 @@ fn build(project: &Project, folder: &Path) -> Result<(PathBuf, PathBuf)> {
 
 /// A kit of the recording, its second pad muted, everything a quarter larger. Places are those of a window of
 /// 1120 x 720, as it opens.
-fn make_kit(desk: &Desk<'_>, take: &Path) -> Result {
-    let empty = desk.picture()?;
-    desk.click(560, 364)?;
-    desk.pause();
-    desk.type_text(&take.display().to_string())?;
-    desk.key("Return")?;
-    desk.settle()?;
-    desk.changed(&empty, "opening a recording")?;
-    let before = desk.picture()?;
-    desk.click(95, 655)?;
-    desk.settle()?;
-    desk.changed(&before, "muting a pad")?;
-    let before = desk.size()?;
-    desk.click(1024, 22)?;
-    desk.settle()?;
+fn make_kit(driver: &Driver<'_>, take: &Path) -> Result {
+    let empty = driver.picture()?;
+    driver.click(560, 364)?;
+    driver.pause();
+    driver.type_text(&take.display().to_string())?;
+    driver.key("Return")?;
+    driver.settle()?;
+    driver.changed(&empty, "opening a recording")?;
+    let before = driver.picture()?;
+    driver.click(95, 655)?;
+    driver.settle()?;
+    driver.changed(&before, "muting a pad")?;
+    let before = driver.size()?;
+    driver.click(1024, 22)?;
+    driver.settle()?;
     // 125 % is the fourth of the list, 30 points a row
-    desk.click(1024, 54 + 3 * 30)?;
-    desk.settle()?;
-    let after = desk.size()?;
+    driver.click(1024, 54 + 3 * 30)?;
+    driver.settle()?;
+    let after = driver.size()?;
     if after.0 <= before.0 {
         eprintln!("the host keeps its window at {} x {}", after.0, after.1);
     }
@@ -153,14 +153,14 @@ fn difference(a: &[u8], b: &[u8]) -> f64 {
 }
 
 /// Screen, JACK server, home folder and session.
-struct Studio {
+struct HostSetup {
     screen: Screen,
     home: PathBuf,
     session: PathBuf,
     helpers: Vec<Child>,
 }
 
-impl Studio {
+impl HostSetup {
     fn open(folder: &Path, bundle: &Path) -> Result<Self> {
         let home = folder.join("home");
         let config = home.join(".config/ardour7");
@@ -176,17 +176,17 @@ impl Studio {
         let copied = home.join(".vst3/Kitwright.vst3");
         project::run(Command::new("cp").arg("-r").arg(bundle).arg(&copied), "copying the plugin")?;
         let session = folder.join("session/kit.ardour");
-        let mut studio = Self { screen: Screen::open()?, home, session, helpers: Vec::new() };
-        let mut jack = studio.command("jackd");
+        let mut setup = Self { screen: Screen::open()?, home, session, helpers: Vec::new() };
+        let mut jack = setup.command("jackd");
         // without priority: nobody listens, and the machine may forbid it
         jack.args(["-r", "-n", SERVER, "-d", "dummy", "-r", "48000", "-p", "1024"]);
-        studio.help(jack)?;
-        let desk = studio.command("openbox");
-        studio.help(desk)?;
-        let mut scan = studio.command(format!("{INSIDE}/ardour-vst3-scanner"));
+        setup.help(jack)?;
+        let driver = setup.command("openbox");
+        setup.help(driver)?;
+        let mut scan = setup.command(format!("{ARDOUR_FOLDER}/ardour-vst3-scanner"));
         project::run(scan.arg("-f").arg(&copied), "the host's scan of the plugin")?;
-        studio.make_session(folder)?;
-        Ok(studio)
+        setup.make_session(folder)?;
+        Ok(setup)
     }
 
     fn command(&self, program: impl AsRef<std::ffi::OsStr>) -> Command {
@@ -197,16 +197,16 @@ impl Studio {
             .env_remove("XDG_CACHE_HOME")
             .env("JACK_DEFAULT_SERVER", SERVER)
             .env("JACK_NO_AUDIO_RESERVATION", "1")
-            .env("LD_LIBRARY_PATH", INSIDE)
+            .env("LD_LIBRARY_PATH", ARDOUR_FOLDER)
             .env("ARDOUR_DATA_PATH", "/usr/share/ardour7")
             .env("ARDOUR_CONFIG_PATH", "/etc/ardour7")
-            .env("ARDOUR_DLL_PATH", INSIDE)
+            .env("ARDOUR_DLL_PATH", ARDOUR_FOLDER)
             .stdout(Stdio::null())
             .stderr(Stdio::null());
         command
     }
 
-    /// A program that runs as long as the studio.
+    /// Starts a program that runs as long as the setup.
     fn help(&mut self, mut command: Command) -> Result {
         let name = command.get_program().display().to_string();
         self.helpers.push(command.spawn().map_err(|e| format!("{name} could not be started: {e}"))?);
@@ -246,12 +246,12 @@ impl Studio {
         let mut ardour = self.command("ardour");
         ardour.args(["--no-announcements", "--no-splash"]).arg(&self.session);
         let folder = self.home.parent().unwrap_or(&self.home);
-        let desk = Desk::of(&self.screen, ardour, folder)?;
-        Ok(Host { studio: self, desk })
+        let driver = Driver::of(&self.screen, ardour, folder)?;
+        Ok(Host { setup: self, driver })
     }
 }
 
-impl Drop for Studio {
+impl Drop for HostSetup {
     fn drop(&mut self) {
         for helper in &mut self.helpers {
             // it may have ended by itself
@@ -261,24 +261,24 @@ impl Drop for Studio {
     }
 }
 
-/// The host at work, with the plugin's window open.
+/// The running host with the plugin's window open.
 struct Host<'a> {
-    studio: &'a Studio,
-    desk: Desk<'a>,
+    setup: &'a HostSetup,
+    driver: Driver<'a>,
 }
 
 impl Host<'_> {
-    /// The window at rest, the mouse out of the way.
+    /// The picture once it has settled, with the mouse moved away.
     fn rest(&self, name: &str) -> Result<Vec<u8>> {
-        self.desk.point(700, 4)?;
-        self.desk.settle()?;
-        self.desk.shot(name)?;
-        self.desk.picture()
+        self.driver.point(700, 4)?;
+        self.driver.settle()?;
+        self.driver.shot(name)?;
+        self.driver.picture()
     }
 
     /// Plays kick and snare by MIDI and records what comes; its level, dB (RMS, full scale 0).
     fn play(&self, name: &str) -> Result<f64> {
-        let mut keys = self.studio.command("jack_midiseq");
+        let mut keys = self.setup.command("jack_midiseq");
         // half a second: kick, and a quarter later snare
         keys.args(["keys", "24000", "0", "36", "6000", "12000", "38", "6000"]);
         let mut keys = keys.spawn().map_err(|e| format!("jack_midiseq could not be started: {e}"))?;
@@ -291,8 +291,8 @@ impl Host<'_> {
     fn record(&self, name: &str) -> Result<f64> {
         sleep(Duration::from_secs(2));
         self.connect("keys:out", "ardour:Drums/midi_in 1")?;
-        let file = self.desk.folder.join(format!("{name}.wav"));
-        let mut recorder = self.studio.command("jack_rec");
+        let file = self.driver.folder.join(format!("{name}.wav"));
+        let mut recorder = self.setup.command("jack_rec");
         recorder.arg("-f").arg(&file).args(["-b", "16", "-d", &SECONDS.to_string()]);
         project::run(recorder.arg("ardour:Drums/audio_out 1"), "recording the host")?;
         let bytes = fs::read(&file).map_err(|e| format!("no recording: {e}"))?;
@@ -304,26 +304,26 @@ impl Host<'_> {
 
     /// Connects two ports; a host that opens a saved session does so itself.
     fn connect(&self, from: &str, to: &str) -> Result {
-        let listed = self.studio.command("jack_lsp").args(["-c", from]).stdout(Stdio::piped()).output();
+        let listed = self.setup.command("jack_lsp").args(["-c", from]).stdout(Stdio::piped()).output();
         let listed = listed.map_err(|e| format!("jack_lsp could not be started: {e}"))?;
         if String::from_utf8_lossy(&listed.stdout).lines().any(|l| l.trim() == to) {
             return Ok(());
         }
-        project::run(self.studio.command("jack_connect").args([from, to]), "connecting keys and plugin")
+        project::run(self.setup.command("jack_connect").args([from, to]), "connecting keys and plugin")
     }
 
     /// Saves the session as the host's user does.
     fn save(&self) -> Result {
-        let file = &self.studio.session;
+        let file = &self.setup.session;
         let written = || fs::metadata(file).ok().and_then(|m| Some((m.modified().ok()?, m.len())));
         let before = written();
-        let found = self.desk.xdotool(&["search", "--name", " - Ardour$"])?;
+        let found = self.driver.xdotool(&["search", "--name", " - Ardour$"])?;
         let main = found.lines().next().ok_or("the host's own window is gone")?;
-        self.desk.xdotool(&["windowactivate", "--sync", main])?;
-        self.desk.xdotool(&["key", "--window", main, "ctrl+s"])?;
+        self.driver.xdotool(&["windowactivate", "--sync", main])?;
+        self.driver.xdotool(&["key", "--window", main, "ctrl+s"])?;
         let start = Instant::now();
         while written() == before || written().is_none_or(|(_, bytes)| bytes < 100_000) {
-            if start.elapsed() > PATIENCE {
+            if start.elapsed() > TIMEOUT {
                 return Err(format!("the host saved no kit: {:?} bytes", written().map(|w| w.1)));
             }
             sleep(Duration::from_millis(500));
@@ -337,7 +337,7 @@ impl Host<'_> {
     fn end(self) -> Result {
         use std::os::unix::process::ExitStatusExt as _;
         const TERMINATED: i32 = 15;
-        let status = self.desk.end()?;
+        let status = self.driver.end()?;
         match status.signal() {
             None | Some(TERMINATED) => Ok(()),
             Some(_) => Err(format!("the host crashed when it ended: {status}")),

@@ -7,7 +7,7 @@
 use crate::{
     Result,
     project::Project,
-    screen::{Desk, PATIENCE, Screen},
+    screen::{Driver, Screen, TIMEOUT},
     system, window,
 };
 use std::{
@@ -63,7 +63,7 @@ pub fn run(project: &Project, program: Option<PathBuf>) -> Result {
     let mut screen = Screen::open()?;
     let bus = Bus::open(&screen)?;
     screen.session_bus = Some(bus.address.clone());
-    let desk = Desk::open(&screen, &program, &folder)?;
+    let driver = Driver::open(&screen, &program, &folder)?;
     let reader = Reader::new(&screen, &folder)?;
 
     reader.ask(&["wait", "Open a recording", "20"])?;
@@ -71,18 +71,18 @@ pub fn run(project: &Project, program: Option<PathBuf>) -> Result {
     reader.ask(&["wait", "File name or path", "20"])?;
     reader.ask(&["focus", "File name or path"])?;
     // a screen without a window manager gives nobody the keyboard
-    desk.xdotool(&["windowfocus", "--sync", &desk.window])?;
-    desk.type_text(&take.display().to_string())?;
-    desk.key("Return")?;
-    reader.ask(&["wait", "Pad 1, kick", &PATIENCE.as_secs().to_string()])?;
-    desk.settle()?;
+    driver.xdotool(&["windowfocus", "--sync", &driver.window])?;
+    driver.type_text(&take.display().to_string())?;
+    driver.key("Return")?;
+    reader.ask(&["wait", "Pad 1, kick", &TIMEOUT.as_secs().to_string()])?;
+    driver.settle()?;
     let names = reader.ask(&["names"])?;
     for name in NAMES {
         if !names.lines().any(|line| line.ends_with(&format!(": {name}"))) {
             return Err(format!("no control is called \"{name}\"; there are:\n{names}"));
         }
     }
-    // a switch of the host's, a step of the path, a number, a step back
+    // a section, a value, undo
     reader.ask(&["press", "Place"])?;
     reader.ask(&["wait", "Pad 1 Level", "20"])?;
     let before = reader.number("Pad 1 Level")?;
@@ -90,11 +90,11 @@ pub fn run(project: &Project, program: Option<PathBuf>) -> Result {
     reader.until("Pad 1 Level", -7.5)?;
     reader.ask(&["press", "Undo"])?;
     reader.until("Pad 1 Level", before)?;
-    // work that the window hands to another thread
+    // a job on another thread
     reader.ask(&["set", "Pad 1 Fit", "0.25"])?;
-    desk.settle()?;
+    driver.settle()?;
     reader.until("Pad 1 Fit", 0.25)?;
-    let status = desk.end()?;
+    let status = driver.end()?;
     if !status.success() {
         return Err(format!("asked to end by the system, the window ended badly: {status}"));
     }
@@ -103,7 +103,7 @@ pub fn run(project: &Project, program: Option<PathBuf>) -> Result {
     Ok(())
 }
 
-/// The script at work.
+/// Runs the script.
 struct Reader<'a> {
     screen: &'a Screen,
     script: PathBuf,
@@ -128,10 +128,10 @@ impl<'a> Reader<'a> {
 
     fn number(&self, name: &str) -> Result<f64> {
         let told = self.ask(&["value", name])?;
-        told.trim().parse().map_err(|_| format!("{name} tells no number but {told}"))
+        told.trim().parse().map_err(|_| format!("{name} has the value {told}, which is no number"))
     }
 
-    /// Waits until a control tells this number, as far as single precision goes.
+    /// Waits until a control has this value, to single precision.
     fn until(&self, name: &str, wanted: f64) -> Result {
         let start = Instant::now();
         loop {
@@ -139,15 +139,15 @@ impl<'a> Reader<'a> {
             if (now - wanted).abs() < 1e-3 {
                 return Ok(());
             }
-            if start.elapsed() > PATIENCE {
-                return Err(format!("{name} tells {now} instead of {wanted}"));
+            if start.elapsed() > TIMEOUT {
+                return Err(format!("{name} is {now} instead of {wanted}"));
             }
             sleep(Duration::from_millis(300));
         }
     }
 }
 
-/// A D-Bus session of its own, gone with this value. Its services start with it: AT-SPI among them.
+/// A D-Bus session of its own, ended when dropped. Its services start with it: AT-SPI among them.
 struct Bus {
     daemon: Child,
     /// Kept open: the services write to it as well.
@@ -167,9 +167,9 @@ impl Bus {
             .map_err(|e| format!("dbus-daemon could not be started: {e}"))?;
         let out = daemon.stdout.take().ok_or("dbus-daemon has no output")?;
         let mut bus = Self { daemon, out: BufReader::new(out), address: String::new() };
-        bus.out.read_line(&mut bus.address).map_err(|e| format!("dbus-daemon is mute: {e}"))?;
+        bus.out.read_line(&mut bus.address).map_err(|e| format!("dbus-daemon printed nothing: {e}"))?;
         bus.address = bus.address.trim().to_owned();
-        if bus.address.is_empty() { Err("dbus-daemon tells no address".into()) } else { Ok(bus) }
+        if bus.address.is_empty() { Err("dbus-daemon printed no address".into()) } else { Ok(bus) }
     }
 }
 

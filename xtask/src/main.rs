@@ -1,4 +1,4 @@
-//! The project's chores, each one command: `cargo xtask demo`, `test`, `score`, `profiles`, `bundle`, `install`,
+//! The project's tasks, each one command: `cargo xtask demo`, `test`, `score`, `profiles`, `bundle`, `install`,
 //! `window`, `labels`, `shots`, `host`.
 
 mod demo;
@@ -21,9 +21,9 @@ use std::{path::PathBuf, process::ExitCode};
 const HELP: &str = "\
 cargo xtask demo [TAKE]               build, make a kit from an invented recording (or from TAKE), bundle the plugin
 cargo xtask test                      install what the tests use, build the bundles, run every test
-cargo xtask score WHAT                a table of how well hits or pitch are heard, beside a reference implementation
-cargo xtask score roles               which drum a sound is taken for; scores of fitted pads
-cargo xtask score fit                 what the search finds, tuning, balance, time and memory of casting
+cargo xtask score WHAT                a table of how well hits or pitch are detected, beside a reference implementation
+cargo xtask score roles               which role a sound is classified as; scores of fitted pads
+cargo xtask score fit                 what the search finds; tuning, balance, time and memory of casting
 cargo xtask score sound [TAKE]        every figure of the sound beside its target, and files to judge by ear
 cargo xtask profiles                  computes the role profiles from open recordings in Debian packages
 cargo xtask bundle kitwright --release
@@ -34,7 +34,7 @@ cargo xtask host [BUNDLE TAKE]        the plugin in a real host: opened, played,
 cargo xtask labels [PROGRAM]          the real window read and used as a screen reader does it (Linux)
 cargo xtask shots [PROGRAM]           pictures of the real window, driven through the whole job (Linux)";
 
-/// What a chore returns: a sentence for the person who can act on it when it fails.
+/// What a task returns: a sentence for the person who can act on it when it fails.
 type Result<T = ()> = std::result::Result<T, String>;
 
 fn main() -> ExitCode {
@@ -76,6 +76,6 @@ fn run(arguments: &[String]) -> Result {
             println!("{HELP}");
             Ok(())
         }
-        _ => Err(format!("there is no chore \"{}\"; there are:\n{HELP}", words.join(" "))),
+        _ => Err(format!("there is no task \"{}\"; there are:\n{HELP}", words.join(" "))),
     }
 }

@@ -41,7 +41,7 @@ const PACKAGES: [Package; 4] = [
 pub fn run(project: &Project) -> Result {
     let python = venv::python(project, "venv-profiles", &PYTHON)?;
     let features = score::example(project, "features")?;
-    let folder = workshop(project)?;
+    let folder = work_folder(project)?;
     let unpacked = packages(&folder)?;
     let table = project.root.join("src/core/cast/profiles.rs");
     eprintln!("computing the profiles: about half a minute");
@@ -56,7 +56,7 @@ pub fn run(project: &Project) -> Result {
 }
 
 /// Where the packages lie and what is made of them.
-pub fn workshop(project: &Project) -> Result<PathBuf> {
+pub fn work_folder(project: &Project) -> Result<PathBuf> {
     let folder = project.target.join("profiles");
     fs::create_dir_all(folder.join("work")).map_err(|e| format!("cannot make {}: {e}", folder.display()))?;
     Ok(folder)
@@ -82,7 +82,7 @@ impl Package {
         let mut download = Command::new("apt-get");
         download.args(["download", "--quiet", &format!("{name}={version}")]).current_dir(folder);
         project::run(&mut download, &format!("apt-get download {name}={version}")).map_err(|e| {
-            format!("{e}; this chore needs Debian 12 and `apt-get update`, or another version named in xtask/src/profiles.rs")
+            format!("{e}; this task needs Debian 12 and `apt-get update`, or another version named in xtask/src/profiles.rs")
         })?;
         let file = archive(folder, name)?;
         let mut unpack = Command::new("dpkg-deb");
@@ -112,7 +112,7 @@ fn sources() -> String {
 mod tests {
     use super::*;
 
-    /// The table in src was made from what this chore downloads.
+    /// The table in src was made from what this task downloads.
     #[test]
     fn the_table_names_the_packages_of_this_chore() {
         let table = Path::new(env!("CARGO_MANIFEST_DIR")).join("../src/core/cast/profiles.rs");

@@ -89,7 +89,7 @@ impl Project {
     }
 }
 
-/// The cargo that runs this chore.
+/// The cargo that runs this task.
 pub fn cargo() -> Command {
     Command::new(std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into()))
 }

@@ -59,7 +59,7 @@ fn release_example(project: &Project, name: &str) -> Result<PathBuf> {
 }
 
 /// A folder for what a score makes on its way, below the target folder.
-fn workshop(project: &Project, name: &str) -> Result<PathBuf> {
+fn work_folder(project: &Project, name: &str) -> Result<PathBuf> {
     let folder = project.target.join("score").join(name);
     std::fs::create_dir_all(&folder).map_err(|e| format!("cannot make {}: {e}", folder.display()))?;
     Ok(folder)

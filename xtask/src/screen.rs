@@ -1,5 +1,5 @@
 //! A screen of its own (Xvfb, Mesa's software OpenGL) with the real window on it, driven by mouse and keyboard
-//! (xdotool): what the chores `shots`, `labels` and `host` stand on.
+//! (xdotool): used by the tasks `shots`, `labels` and `host`.
 
 use crate::Result;
 use std::{
@@ -11,14 +11,14 @@ use std::{
     time::{Duration, Instant},
 };
 
-/// Longest wait for work of the window; generous, for busy machines.
-pub const PATIENCE: Duration = Duration::from_secs(600);
-/// Colour of the ground of the line of running work (`WOOD_HIGH` of the window's palette).
+/// Longest wait for the window's work, chosen for busy machines.
+pub const TIMEOUT: Duration = Duration::from_secs(600);
+/// Background colour of the progress line (`WOOD_HIGH` of the window's palette).
 const WORK_LINE: [u8; 3] = [0x36, 0x2c, 0x26];
 /// Drops files onto a window and asks it to close.
 const X11: &str = include_str!("screen/x11.py");
 
-/// A screen of its own, gone with this value.
+/// A screen of its own, closed when dropped.
 pub struct Screen {
     server: Child,
     display: String,
@@ -77,32 +77,32 @@ impl Drop for Screen {
     }
 }
 
-/// The window on its screen.
-pub struct Desk<'a> {
+/// Drives the window on its screen by mouse and keyboard.
+pub struct Driver<'a> {
     screen: &'a Screen,
     program: std::cell::RefCell<Child>,
-    /// Its number on the screen.
+    /// Number of the window on the screen.
     pub window: String,
-    /// Of the window, pixels.
+    /// Width of the window, pixels.
     width: std::cell::Cell<usize>,
     /// Where pictures go.
     pub folder: PathBuf,
 }
 
-impl<'a> Desk<'a> {
+impl<'a> Driver<'a> {
     /// Opens the window as a program of its own and makes it 1280 x 800.
     pub fn open(screen: &'a Screen, program: &Path, folder: &Path) -> Result<Self> {
         let mut command = screen.command(program);
         command.args(["window", "--", "--backend", "dummy"]);
-        let desk = Self::of(screen, command, folder)?;
-        desk.resize(1280, 800)?;
-        Ok(desk)
+        let driver = Self::of(screen, command, folder)?;
+        driver.resize(1280, 800)?;
+        Ok(driver)
     }
 
     /// The window of a program that opens one, once it is there and drawn.
     pub fn of(screen: &'a Screen, mut command: Command, folder: &Path) -> Result<Self> {
         let child = command.spawn().map_err(|e| format!("the program could not be started: {e}"))?;
-        let mut desk = Self {
+        let mut driver = Self {
             screen,
             program: child.into(),
             window: String::new(),
@@ -111,21 +111,21 @@ impl<'a> Desk<'a> {
         };
         let start = Instant::now();
         loop {
-            if start.elapsed() > PATIENCE {
+            if start.elapsed() > TIMEOUT {
                 return Err("the window did not open".into());
             }
             sleep(Duration::from_millis(500));
-            let found = desk.xdotool(&["search", "--name", "^Kitwright$"]).unwrap_or_default();
-            desk.window = found.lines().next().unwrap_or_default().to_owned();
+            let found = driver.xdotool(&["search", "--name", "^Kitwright$"]).unwrap_or_default();
+            driver.window = found.lines().next().unwrap_or_default().to_owned();
             // one colour alone: nothing has been drawn yet
-            if !desk.window.is_empty()
-                && desk.picture().is_ok_and(|p| p.chunks(3).any(|pixel| pixel != &p[..3]))
+            if !driver.window.is_empty()
+                && driver.picture().is_ok_and(|p| p.chunks(3).any(|pixel| pixel != &p[..3]))
             {
                 break;
             }
         }
-        desk.width.set(desk.size()?.0);
-        Ok(desk)
+        driver.width.set(driver.size()?.0);
+        Ok(driver)
     }
 
     /// Width and height, pixels.
@@ -133,7 +133,7 @@ impl<'a> Desk<'a> {
         let told = self.xdotool(&["getwindowgeometry", "--shell", &self.window])?;
         let number = |name: &str| {
             let line = told.lines().find_map(|l| l.strip_prefix(name)?.strip_prefix('='));
-            line.and_then(|n| n.parse().ok()).ok_or_else(|| format!("the window tells no {name}"))
+            line.and_then(|n| n.parse().ok()).ok_or_else(|| format!("the window reports no {name}"))
         };
         Ok((number("WIDTH")?, number("HEIGHT")?))
     }
@@ -162,7 +162,7 @@ impl<'a> Desk<'a> {
         crate::project::run(python.arg(&script).args(words), "the script for X11")
     }
 
-    /// Gives it another size, pixels.
+    /// Resizes the window, pixels.
     pub fn resize(&self, width: u32, height: u32) -> Result {
         self.width.set(width as usize);
         self.xdotool(&["windowsize", "--sync", &self.window, &width.to_string(), &height.to_string()])?;
@@ -181,7 +181,7 @@ impl<'a> Desk<'a> {
         Ok(())
     }
 
-    /// A key.
+    /// Presses a key.
     pub fn key(&self, key: &str) -> Result {
         self.xdotool(&["key", key])?;
         sleep(Duration::from_millis(200));
@@ -205,7 +205,7 @@ impl<'a> Desk<'a> {
         Ok(())
     }
 
-    /// What it looks like: rows of red, green and blue.
+    /// The window's pixels: rows of red, green and blue.
     pub fn picture(&self) -> Result<Vec<u8>> {
         let output =
             self.screen.command("import").args(["-window", &self.window, "-depth", "8", "rgb:-"]).output();
@@ -216,7 +216,7 @@ impl<'a> Desk<'a> {
         Ok(output.stdout)
     }
 
-    /// Keeps a picture.
+    /// Saves a picture.
     pub fn shot(&self, name: &str) -> Result {
         let file = self.folder.join(format!("{name}.png"));
         let mut import = self.screen.command("import");
@@ -224,13 +224,12 @@ impl<'a> Desk<'a> {
         crate::project::run(&mut import, "taking a picture")
     }
 
-    /// A moment, where a text cursor blinks and the picture never rests.
+    /// Waits a fixed time, where a blinking text cursor keeps the picture from settling.
     pub fn pause(&self) {
         sleep(Duration::from_millis(1200));
     }
 
-    /// Whether the line of running work is there: its ground lies at the top of an empty window and below the
-    /// top line of any other.
+    /// Whether the progress line is shown: at the top of an empty window, below the header of any other.
     fn works(&self, picture: &[u8]) -> bool {
         let at = |y: usize| (y * self.width.get() + 1) * 3;
         [10, 54].into_iter().any(|y| picture.get(at(y)..at(y) + 3) == Some(&WORK_LINE))
@@ -241,9 +240,9 @@ impl<'a> Desk<'a> {
         let start = Instant::now();
         let (mut last, mut same) = (self.picture()?, 0);
         while same < 3 {
-            if start.elapsed() > PATIENCE {
+            if start.elapsed() > TIMEOUT {
                 self.shot("never-settled")?;
-                return Err("the window never came to rest; see never-settled.png".into());
+                return Err("the picture never settled; see never-settled.png".into());
             }
             sleep(Duration::from_millis(400));
             let now = self.picture()?;
@@ -253,7 +252,7 @@ impl<'a> Desk<'a> {
         Ok(())
     }
 
-    /// Fails when it still looks as it did `before`.
+    /// Fails when the picture is still the one from `before`.
     pub fn changed(&self, before: &[u8], what: &str) -> Result {
         if self.picture()? != before {
             return Ok(());
@@ -262,7 +261,7 @@ impl<'a> Desk<'a> {
         Err(format!("{what} changed nothing in the window; see unchanged.png"))
     }
 
-    /// Closes the window as its frame does; the program must end by itself.
+    /// Closes the window as its close button does; the program must end by itself.
     pub fn close(&self) -> Result {
         self.x11(&["close", &self.window])?;
         let status = self.ended("its window was closed")?;
@@ -291,7 +290,7 @@ impl<'a> Desk<'a> {
     }
 }
 
-impl Drop for Desk<'_> {
+impl Drop for Driver<'_> {
     fn drop(&mut self) {
         // after a step that failed it is still there
         let _ = self.program.borrow_mut().kill();

@@ -7,7 +7,7 @@
 use crate::{
     Result,
     project::Project,
-    screen::{Desk, Screen},
+    screen::{Driver, Screen},
     system, window,
 };
 use std::{
@@ -37,95 +37,95 @@ pub fn run(project: &Project, program: Option<PathBuf>) -> Result {
     )?;
 
     let screen = Screen::open()?;
-    let desk = Desk::open(&screen, &program, &folder)?;
-    main_job(&desk, &take)?;
-    sizes(&desk)?;
-    desk.close()?;
+    let driver = Driver::open(&screen, &program, &folder)?;
+    main_job(&driver, &take)?;
+    sizes(&driver)?;
+    driver.close()?;
     publish(&folder.join("06-tone.png"), &project.root.join("assets/window.png"))?;
     println!("pictures lie in {}; that of the README in assets", folder.display());
     Ok(())
 }
 
 /// From an empty window to a saved kit.
-fn main_job(desk: &Desk<'_>, take: &Path) -> Result {
-    desk.shot("01-first-start")?;
-    desk.click(640, 404)?;
-    desk.pause();
-    desk.type_text(&take.display().to_string())?;
-    desk.shot("02-file-browser")?;
-    let before = desk.picture()?;
-    desk.key("Return")?;
-    desk.settle()?;
-    desk.changed(&before, "opening a recording")?;
-    desk.shot("03-kit")?;
+fn main_job(driver: &Driver<'_>, take: &Path) -> Result {
+    driver.shot("01-first-start")?;
+    driver.click(640, 404)?;
+    driver.pause();
+    driver.type_text(&take.display().to_string())?;
+    driver.shot("02-file-browser")?;
+    let before = driver.picture()?;
+    driver.key("Return")?;
+    driver.settle()?;
+    driver.changed(&before, "opening a recording")?;
+    driver.shot("03-kit")?;
     // a fit by hand: a click on the value, a number, Enter
-    let before = desk.picture()?;
-    desk.click(1028, 286)?;
-    desk.key("ctrl+a")?;
-    desk.type_text("85")?;
-    desk.key("Return")?;
-    desk.settle()?;
-    desk.changed(&before, "typing the fit of a pad")?;
-    desk.click(220, 296)?;
-    desk.settle()?;
-    desk.shot("04-layers")?;
+    let before = driver.picture()?;
+    driver.click(1028, 286)?;
+    driver.key("ctrl+a")?;
+    driver.type_text("85")?;
+    driver.key("Return")?;
+    driver.settle()?;
+    driver.changed(&before, "typing the fit of a pad")?;
+    driver.click(220, 296)?;
+    driver.settle()?;
+    driver.shot("04-layers")?;
     // the fourth key plays the clap, which has a cloud
-    desk.click(364, 296)?;
-    desk.settle()?;
-    desk.click(280, 690)?;
-    desk.settle()?;
-    desk.strike("d")?;
-    desk.shot("05-cloud")?;
-    desk.click(506, 296)?;
-    desk.click(200, 690)?;
-    desk.settle()?;
-    desk.strike("x")?;
-    desk.shot("06-tone")?;
-    desk.settle()?;
-    desk.click(648, 296)?;
-    desk.settle()?;
-    desk.shot("07-place")?;
-    save(desk)?;
-    drop_onto_pad(desk, take)
+    driver.click(364, 296)?;
+    driver.settle()?;
+    driver.click(280, 690)?;
+    driver.settle()?;
+    driver.strike("d")?;
+    driver.shot("05-cloud")?;
+    driver.click(506, 296)?;
+    driver.click(200, 690)?;
+    driver.settle()?;
+    driver.strike("x")?;
+    driver.shot("06-tone")?;
+    driver.settle()?;
+    driver.click(648, 296)?;
+    driver.settle()?;
+    driver.shot("07-place")?;
+    save(driver)?;
+    drop_onto_pad(driver, take)
 }
 
-fn save(desk: &Desk<'_>) -> Result {
-    let kit = desk.folder.join("borrowed-cello.kitwright");
-    desk.click(351, 22)?;
-    desk.pause();
-    desk.key("ctrl+a")?;
-    desk.type_text(&kit.display().to_string())?;
-    desk.key("Return")?;
-    desk.settle()?;
+fn save(driver: &Driver<'_>) -> Result {
+    let kit = driver.folder.join("borrowed-cello.kitwright");
+    driver.click(351, 22)?;
+    driver.pause();
+    driver.key("ctrl+a")?;
+    driver.type_text(&kit.display().to_string())?;
+    driver.key("Return")?;
+    driver.settle()?;
     if fs::metadata(&kit).is_ok_and(|m| m.len() > 100_000) {
         return Ok(());
     }
-    desk.shot("not-saved")?;
+    driver.shot("not-saved")?;
     Err(format!("the window did not save {}; see not-saved.png", kit.display()))
 }
 
 /// A file dropped onto the third pad.
-fn drop_onto_pad(desk: &Desk<'_>, take: &Path) -> Result {
-    let before = desk.picture()?;
-    desk.x11(&["drop", &desk.window, "200", "690", &take.display().to_string()])?;
-    desk.settle()?;
-    desk.changed(&before, "dropping a file onto a pad")?;
-    desk.shot("08-dropped")
+fn drop_onto_pad(driver: &Driver<'_>, take: &Path) -> Result {
+    let before = driver.picture()?;
+    driver.x11(&["drop", &driver.window, "200", "690", &take.display().to_string()])?;
+    driver.settle()?;
+    driver.changed(&before, "dropping a file onto a pad")?;
+    driver.shot("08-dropped")
 }
 
 /// The same window small, and on a large screen at 200 %.
-fn sizes(desk: &Desk<'_>) -> Result {
-    desk.resize(900, 600)?;
-    desk.shot("09-900x600")?;
-    desk.resize(1280, 800)?;
-    desk.click(1184, 22)?;
-    desk.settle()?;
-    desk.shot("10-zoom-list")?;
+fn sizes(driver: &Driver<'_>) -> Result {
+    driver.resize(900, 600)?;
+    driver.shot("09-900x600")?;
+    driver.resize(1280, 800)?;
+    driver.click(1184, 22)?;
+    driver.settle()?;
+    driver.shot("10-zoom-list")?;
     // 200 % is the sixth of the list, 30 points a row
-    desk.click(1184, 54 + 5 * 30)?;
-    desk.settle()?;
-    desk.resize(3840, 2160)?;
-    desk.shot("11-3840x2160-at-200")
+    driver.click(1184, 54 + 5 * 30)?;
+    driver.settle()?;
+    driver.resize(3840, 2160)?;
+    driver.shot("11-3840x2160-at-200")
 }
 
 /// A picture for the README: fewer colours, a fraction of the size.

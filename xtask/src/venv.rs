@@ -1,4 +1,4 @@
-//! Virtual environments below the target folder, made and filled by the chores that use them.
+//! Virtual environments below the target folder, made and filled by the tasks that use them.
 
 use crate::{
     Result,

@@ -18,7 +18,7 @@ PREFIX = "org.a11y.atspi."
 PROPERTIES = "org.freedesktop.DBus.Properties"
 
 
-class Desk:
+class Driver:
     def __init__(self):
         session = dbus.SessionBus()
         bus = session.get_object("org.a11y.Bus", "/org/a11y/bus")
@@ -63,24 +63,24 @@ class Desk:
 
 
 def main(what, *words):
-    desk = Desk()
+    driver = Driver()
     if what == "names":
-        for node, name in desk.named():
+        for node, name in driver.named():
             # number of its role: "AtspiRole" of at-spi2-core
-            print(f"{int(desk.at(node, PREFIX + 'Accessible').GetRole())}: {name}")
+            print(f"{int(driver.at(node, PREFIX + 'Accessible').GetRole())}: {name}")
     elif what == "wait":
-        desk.find(words[0], float(words[1]))
+        driver.find(words[0], float(words[1]))
     elif what == "press":
-        if not desk.at(desk.find(words[0]), PREFIX + "Action").DoAction(0):
+        if not driver.at(driver.find(words[0]), PREFIX + "Action").DoAction(0):
             sys.exit(f"{words[0]!r} could not be pressed")
     elif what == "focus":
-        if not desk.at(desk.find(words[0]), PREFIX + "Component").GrabFocus():
+        if not driver.at(driver.find(words[0]), PREFIX + "Component").GrabFocus():
             sys.exit(f"{words[0]!r} could not take the keyboard")
     elif what == "value":
-        print(float(desk.get(desk.find(words[0]), "Value", "CurrentValue")))
+        print(float(driver.get(driver.find(words[0]), "Value", "CurrentValue")))
     elif what == "set":
         number = dbus.Double(float(words[1]), variant_level=1)
-        desk.at(desk.find(words[0]), PROPERTIES).Set(PREFIX + "Value", "CurrentValue", number)
+        driver.at(driver.find(words[0]), PROPERTIES).Set(PREFIX + "Value", "CurrentValue", number)
     else:
         sys.exit(__doc__)
 

@@ -1,6 +1,6 @@
 //! `cargo xtask score roles` and `score fit`: what casting and fitting reach, beside published libraries.
 
-use super::{example, script, workshop};
+use super::{example, script, work_folder};
 use crate::{
     Result,
     project::{self, Project, cargo},
@@ -33,7 +33,7 @@ fn print(project: &Project, name: &str, timed: Option<&Path>) -> Result {
     let python = venv::python(project, "venv-cast", &PACKAGES)?;
     let casting = example(project, "casting")?;
     let detection = example(project, "detection")?;
-    let folder = workshop(project, name)?;
+    let folder = work_folder(project, name)?;
     project::run(Command::new(detection).arg("demo").arg(&folder), "writing the invented recording")?;
     let recordings = project.recordings()?;
     let table = script(project, &python, &format!("score_{name}.py"), |command| {

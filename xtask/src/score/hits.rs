@@ -1,6 +1,6 @@
 //! `cargo xtask score hits`: detected hits against true ones, beside a stock spectral-flux detector.
 
-use super::{example, script, workshop};
+use super::{example, script, work_folder};
 use crate::{
     Result,
     project::{self, Project},
@@ -15,7 +15,7 @@ pub(super) const PACKAGES: [&str; 4] = ["librosa==0.11.0", "mir_eval==0.8.2", "s
 pub fn run(project: &Project) -> Result {
     let python = venv::python(project, "venv-listen", &PACKAGES)?;
     let detection = example(project, "detection")?;
-    let folder = workshop(project, "hits")?;
+    let folder = work_folder(project, "hits")?;
     project::run(Command::new(&detection).arg("demo").arg(&folder), "writing the invented recording")?;
     let recordings = project.recordings()?;
     let table = script(project, &python, "score_hits.py", |command| {

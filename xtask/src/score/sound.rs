@@ -1,6 +1,6 @@
 //! `cargo xtask score sound [TAKE]`: every figure of the sound beside its target, and files to judge by ear.
 
-use super::{Table, release_example, workshop};
+use super::{Table, release_example, work_folder};
 use crate::{
     Result,
     project::{self, Project},
@@ -15,7 +15,7 @@ use std::{
 /// The program is built in the release profile, since it measures speed as well; the first time takes minutes.
 pub fn run(project: &Project, take: Option<&Path>) -> Result {
     let program = release_example(project, "sound")?;
-    let folder = workshop(project, "sound")?;
+    let folder = work_folder(project, "sound")?;
 
     project::run(Command::new(&program).arg("listen").arg(&folder).args(take), "writing what to listen to")?;
     let said = Command::new(&program).arg("figures").stderr(Stdio::inherit()).output();
