@@ -2,7 +2,7 @@
 //!
 //! Four models vote (their probabilities are averaged): a multinomial logistic regression on all recordings and
 //! three small nets with one hidden layer, each trained without one of the collections, all on the measures of
-//! [`super::features`]. The numbers are in [`super::profiles`].
+//! [`super::features`]. The numbers are in `super::profiles`.
 
 use super::{
     features::{COUNT, Features},

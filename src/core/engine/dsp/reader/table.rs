@@ -5,7 +5,7 @@
 //! The kernel is stretched with the ratio, so the transition band stays the same in octaves. A higher ratio
 //! plays a hit in fewer frames: the cost of a whole hit hardly depends on its pitch.
 //!
-//! The shape is one sum of cosines ([`SHAPE`]), fitted to pass 15 kHz of 44.1 kHz a semitone up. In a
+//! The shape is one sum of cosines (`SHAPE`), fitted to pass 15 kHz of 44.1 kHz a semitone up. In a
 //! windowed sinc the ripple of the pass band equals that of the stop band, which takes more taps: 64 for 117 dB
 //! with a Kaiser window, against 48 for 120 dB here, with a pass-band ripple of 0.01 dB at 15 kHz.
 
