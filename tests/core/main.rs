@@ -1,6 +1,7 @@
 //! From a recording to a kit and its files: reading takes, detecting hits, casting, the document, export,
 //! the session.
 
+mod architecture;
 mod cast;
 #[cfg(feature = "test-recordings")]
 mod cast_real;
