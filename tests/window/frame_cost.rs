@@ -6,17 +6,23 @@ use super::{
 };
 use std::sync::atomic::Ordering::Relaxed;
 
-/// Shapes and vertices that a frame may hand to the graphics card at 1280 x 800 points: half as much again as the
-/// fullest section needed when this was written.
-const BUDGET: Work = Work { shapes: 1, vertices: 1 };
+/// Work of a frame while all pads sound, as a multiple of one at rest: lights, meters and live pictures replace what
+/// is drawn at rest, and add little.
+const MAX_GROWTH: f64 = 1.5;
 /// Frames that are counted: half a second.
 const FRAMES: usize = 30;
 
 #[test]
-fn a_frame_with_sixteen_pads_sounding_stays_within_its_budget() {
+fn a_frame_with_sixteen_pads_sounding_draws_at_most_half_more_than_one_at_rest() {
     let mut runner = FrameRunner::new(plain_kit());
-    let mut pads = SoundingPads::new(&runner.shown.session);
+    let mut at_rest = Vec::new();
     for section in editor::Section::ALL {
+        runner.shown.window.selection.section = section;
+        runner.settle();
+        at_rest.push(runner.frame(Vec::new()));
+    }
+    let mut pads = SoundingPads::new(&runner.shown.session);
+    for (section, rest) in editor::Section::ALL.into_iter().zip(at_rest) {
         runner.shown.window.selection.section = section;
         runner.settle();
         let (mut most, mut sounding) = (Work::default(), 0);
@@ -27,9 +33,11 @@ fn a_frame_with_sixteen_pads_sounding_stays_within_its_budget() {
             let work = runner.frame(Vec::new());
             most = Work { shapes: most.shapes.max(work.shapes), vertices: most.vertices.max(work.vertices) };
         }
-        println!("{section:?} with 16 pads sounding: {most:?}");
+        println!("{section:?}: {rest:?} at rest, {most:?} with 16 pads sounding");
         assert!(sounding > 15 * FRAMES, "all pads sound");
-        assert!(most.shapes <= BUDGET.shapes && most.vertices <= BUDGET.vertices, "{section:?}: {most:?}");
+        assert!(rest.vertices > 0, "a frame at rest is drawn");
+        assert!(most.vertices as f64 <= MAX_GROWTH * rest.vertices as f64, "{section:?}: {most:?}");
+        assert!(most.shapes as f64 <= MAX_GROWTH * rest.shapes as f64, "{section:?}: {most:?}");
     }
 }
 
