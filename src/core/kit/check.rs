@@ -1,6 +1,9 @@
 //! What a kit document must hold to be played, saved and loaded.
 
-use super::{Document, LAYERS, MAX_DIPS, PADS, Pad, Slice, TableVisitor, Tone, VERSION};
+use super::{
+    Document, LAYERS, MAX_DIPS, PADS, Pad, Slice, TableVisitor, Tone, VERSION,
+    limits::{MAX_HITS, MAX_MEASURES, MAX_PHRASES, MAX_SAMPLES, MAX_SLICES, MAX_TAKES},
+};
 use crate::{
     error::{Error, Result},
     listen::Description,
@@ -8,20 +11,6 @@ use crate::{
     take::{SAMPLE_RATES, Take},
 };
 use std::{fmt::Arguments, ops::RangeInclusive, sync::Arc};
-
-/// Measures of a target sound at most.
-pub(super) const MAX_MEASURES: usize = 1024;
-/// Phrases about what was done to a pad's sound, and next-best hits, at most; casting writes about ten.
-pub(super) const MAX_PHRASES: usize = 256;
-
-/// Takes in a kit at most.
-pub const MAX_TAKES: usize = 64;
-/// Hits in a take at most: 36 in each second of half an hour.
-pub const MAX_HITS: usize = 65_536;
-/// Slices in a pad at most.
-pub const MAX_SLICES: usize = 256;
-/// Samples that the takes of a kit hold at most, all channels together (4 GiB in memory).
-pub const MAX_SAMPLES: u64 = 1 << 30;
 
 /// Shares, scores and velocities.
 const SHARE: RangeInclusive<f32> = 0.0..=1.0;

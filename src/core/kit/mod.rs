@@ -7,15 +7,16 @@ mod bounded;
 mod check;
 mod file;
 mod layer;
+mod limits;
 mod pad;
 mod role;
 mod tables;
 mod tone;
 
 pub use crate::music::{Key, Mode};
-pub use check::{MAX_HITS, MAX_SAMPLES, MAX_SLICES, MAX_TAKES};
 pub use file::{EXTENSION, MAX_STATE_AUDIO};
 pub use layer::{CLOUD, Cloud, Draw, LAYER, Layer, LayerSettings, SLICE, Slice, Timing};
+pub use limits::{MAX_HITS, MAX_SAMPLES, MAX_SLICES, MAX_TAKES};
 pub use pad::{Alternate, Audition, PAD, Pad, PadSettings, Target, VARIATION, Variation, VariationMode};
 pub use role::Role;
 pub use tables::TableVisitor;

@@ -2,7 +2,7 @@
 
 use super::{
     Cloud, LAYERS, Layer, Role, Slice, Tone, bounded,
-    check::{MAX_MEASURES, MAX_PHRASES, MAX_SLICES},
+    limits::{MAX_MEASURES, MAX_PHRASES, MAX_SLICES},
 };
 use crate::settings::{choice, settings};
 use serde::{Deserialize, Serialize};
