@@ -1,7 +1,8 @@
 //! `kitwright hits`: what is heard in a take.
 
 use super::{
-    arguments, read_take,
+    arguments,
+    reading::read_take,
     terminal::{Terminal, printable, say},
 };
 use kitwright_core::{

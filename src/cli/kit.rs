@@ -1,7 +1,8 @@
 //! `kitwright kit`: a kit from takes, the main job.
 
 use super::{
-    arguments, protect, read_take,
+    arguments, protect,
+    reading::read_take,
     terminal::{Terminal, printable, say},
 };
 use kitwright_core::{

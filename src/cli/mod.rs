@@ -7,6 +7,7 @@ mod arguments;
 mod hits;
 mod kit;
 mod protect;
+mod reading;
 mod render;
 mod terminal;
 mod window;
@@ -16,9 +17,10 @@ use clap::Parser;
 use kitwright_core::{
     error::{Error, Result},
     progress::Progress,
-    take::{self, Take},
+    take,
 };
-use std::{path::Path, process::ExitCode};
+use reading::{pass_on_notices, read_take};
+use std::process::ExitCode;
 use terminal::{Terminal, one_line, printable, say, tell};
 
 /// Exit code after bad input.
@@ -79,21 +81,6 @@ fn refuse_or_help(e: &clap::Error) -> ExitCode {
     let first = text.split("\n\n").next().unwrap_or_default().trim_start_matches("error: ");
     tell(&format!("kitwright: {}; \"kitwright --help\" shows what can be asked", one_line(first)));
     ExitCode::from(BAD_INPUT)
-}
-
-/// Reads a take and tells what the user should know about it.
-fn read_take(path: &Path, progress: &dyn Progress) -> Result<Take> {
-    let take = Take::read(path, progress)?;
-    pass_on_notices(path, &take);
-    Ok(take)
-}
-
-fn pass_on_notices(path: &Path, take: &Take) {
-    let name = format!("{}: ", take.name);
-    for notice in &take.notices {
-        let notice = notice.strip_prefix(&name).unwrap_or(notice);
-        tell(&one_line(&format!("{}: {notice}", path.display())));
-    }
 }
 
 fn shift(a: &arguments::Shift, terminal: &Terminal) -> Result<()> {

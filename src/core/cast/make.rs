@@ -1,11 +1,12 @@
 //! From hits to a kit: audition, assignment, shaping, tuning, balance.
 
 use super::{
-    CastOptions, HeardTake, assign,
+    assign,
     auditioner::{Auditioner, drafts, on_all_cores},
     balance, edit_summary,
     features::Features,
     group,
+    options::{CastOptions, HeardTake},
     recipe::recipe,
     score,
     shape::{Candidate, ShapeOptions, shape},

@@ -11,6 +11,7 @@ mod group;
 mod make;
 mod morph;
 mod objective;
+mod options;
 mod profiles;
 mod recipe;
 pub mod resonances;
@@ -24,54 +25,18 @@ pub mod trial;
 mod tune;
 mod typical;
 
+pub use options::{CastOptions, HeardTake};
 pub use tune::set_key;
-
 pub use typical::{TypicalBand, typical_bands};
 
 use crate::{
     error::Result,
-    kit::{DEFAULT_FIT, Key, Kit, Pad, Role, Target},
+    kit::{Kit, Pad, Role, Target},
     listen::Hit,
     progress::Progress,
     take::Take,
 };
 use std::{collections::BTreeMap, sync::Arc};
-
-/// Options of casting.
-#[derive(Debug, Clone, PartialEq)]
-pub struct CastOptions {
-    /// Name of the kit.
-    pub name: String,
-    /// How far pads are shaped from the raw hit (0) to their role (1).
-    pub fit: f32,
-    /// Decides every random choice.
-    pub seed: u64,
-    /// Only these roles are filled; `None` fills all sixteen pads.
-    pub roles: Option<Vec<Role>>,
-    /// Pads with a pitch (rims and toms) are tuned to this key.
-    pub key: Option<Key>,
-    /// The kick is tuned as well.
-    pub tune_kick: bool,
-    /// Pads of these roles are shaped towards these sounds instead of the role's profile.
-    pub targets: BTreeMap<Role, Target>,
-}
-
-impl Default for CastOptions {
-    fn default() -> Self {
-        Self {
-            name: "Untitled".into(),
-            fit: DEFAULT_FIT,
-            seed: 1,
-            roles: None,
-            key: None,
-            tune_kick: false,
-            targets: BTreeMap::new(),
-        }
-    }
-}
-
-/// A take with its hits, in order.
-pub type HeardTake = (Arc<Take>, Vec<Hit>);
 
 /// A whole kit from takes: every hit is tried in every role, the best assignment is taken, pads are fitted and
 /// balanced. Roles without a hit stay empty. All cores are used.

@@ -5,6 +5,10 @@ pub(super) const MAX_MEASURES: usize = 1024;
 /// Phrases about what was done to a pad's sound, and next-best hits, at most; casting writes about ten.
 pub(super) const MAX_PHRASES: usize = 256;
 
+/// Pads in a kit.
+pub const PADS: usize = 16;
+/// Layers in a pad at most.
+pub const LAYERS: usize = 4;
 /// Takes in a kit at most.
 pub const MAX_TAKES: usize = 64;
 /// Hits in a take at most: 36 in each second of half an hour.

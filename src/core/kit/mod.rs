@@ -16,7 +16,7 @@ mod tone;
 pub use crate::music::{Key, Mode};
 pub use file::{EXTENSION, MAX_STATE_AUDIO};
 pub use layer::{CLOUD, Cloud, Draw, LAYER, Layer, LayerSettings, SLICE, Slice, Timing};
-pub use limits::{MAX_HITS, MAX_SAMPLES, MAX_SLICES, MAX_TAKES};
+pub use limits::{LAYERS, MAX_HITS, MAX_SAMPLES, MAX_SLICES, MAX_TAKES, PADS};
 pub use pad::{Alternate, Audition, PAD, Pad, PadSettings, Target, VARIATION, Variation, VariationMode};
 pub use role::Role;
 pub use tables::TableVisitor;
@@ -33,10 +33,6 @@ use crate::{
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
-/// Pads in a kit.
-pub const PADS: usize = 16;
-/// Layers in a pad at most.
-pub const LAYERS: usize = 4;
 /// Version of the document this code writes; newer ones are refused.
 pub const VERSION: u32 = 1;
 

@@ -1,8 +1,11 @@
 //! Pads: sixteen slots, each a hit made into a role.
 
 use super::{
-    Cloud, LAYERS, Layer, Role, Slice, Tone, bounded,
-    limits::{MAX_MEASURES, MAX_PHRASES, MAX_SLICES},
+    bounded,
+    layer::{Cloud, Layer, Slice},
+    limits::{LAYERS, MAX_MEASURES, MAX_PHRASES, MAX_SLICES},
+    role::Role,
+    tone::Tone,
 };
 use crate::settings::{choice, settings};
 use serde::{Deserialize, Serialize};

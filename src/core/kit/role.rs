@@ -55,7 +55,7 @@ impl Role {
 
     /// MIDI note and role of the sixteen pads of a fresh kit: General MIDI Level 1 percussion map
     /// notes for the nine named roles, the free notes between them for percussion.
-    pub const DEFAULT_PADS: [(u8, Role); super::PADS] = [
+    pub const DEFAULT_PADS: [(u8, Role); super::limits::PADS] = [
         (36, Role::Kick),
         (37, Role::Rim),
         (38, Role::Snare),

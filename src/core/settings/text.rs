@@ -1,6 +1,6 @@
 //! Values as text and back: the same words in hosts, in the window and in documentation.
 
-use super::Unit;
+use super::unit::Unit;
 
 pub(super) fn show(unit: Unit, v: f32) -> String {
     match unit {

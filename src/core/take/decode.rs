@@ -46,8 +46,6 @@ use symphonia::core::{
 
 /// Longest take, seconds.
 pub const MAX_SECONDS: u64 = 30 * 60;
-/// Largest file that is read, bytes.
-pub const MAX_FILE_BYTES: u64 = 2 << 30;
 /// Sample rates that are kept, Hz.
 pub const SAMPLE_RATES: std::ops::RangeInclusive<u32> = 8_000..=384_000;
 

@@ -10,10 +10,11 @@ pub mod shift;
 mod source;
 mod tags;
 
-pub use decode::{MAX_FILE_BYTES, MAX_SECONDS, SAMPLE_RATES, is_decoding};
+pub use decode::{MAX_SECONDS, SAMPLE_RATES, is_decoding};
 pub(crate) use guarded::{Allowance, GuardedSource};
 pub use memory::{DEFAULT_MEMORY, MEMORY_VARIABLE, check_memory, set_memory_limit};
 pub(crate) use memory::{memory_trouble, sample_bytes};
+pub use source::MAX_FILE_BYTES;
 
 use std::sync::{Arc, OnceLock};
 

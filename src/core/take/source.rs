@@ -1,7 +1,6 @@
 //! Checks a file before it is decoded, and bounds what the decoding library reads of it.
 
 use super::{
-    decode::MAX_FILE_BYTES,
     edits,
     guarded::{Allowance, GuardedSource},
     tags,
@@ -12,6 +11,9 @@ use std::{
     io::{ErrorKind, Read, Seek, SeekFrom},
     path::Path,
 };
+
+/// Largest file that is read, bytes.
+pub const MAX_FILE_BYTES: u64 = 2 << 30;
 
 /// Bytes that the decoding library may read of a file until it knows its format: the index of an M4A
 /// file (see [`edits`]) and some more.

@@ -1,0 +1,44 @@
+//! What casting is asked for.
+
+use crate::{
+    kit::{DEFAULT_FIT, Key, Role, Target},
+    listen::Hit,
+    take::Take,
+};
+use std::{collections::BTreeMap, sync::Arc};
+
+/// Options of casting.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CastOptions {
+    /// Name of the kit.
+    pub name: String,
+    /// How far pads are shaped from the raw hit (0) to their role (1).
+    pub fit: f32,
+    /// Decides every random choice.
+    pub seed: u64,
+    /// Only these roles are filled; `None` fills all sixteen pads.
+    pub roles: Option<Vec<Role>>,
+    /// Pads with a pitch (rims and toms) are tuned to this key.
+    pub key: Option<Key>,
+    /// The kick is tuned as well.
+    pub tune_kick: bool,
+    /// Pads of these roles are shaped towards these sounds instead of the role's profile.
+    pub targets: BTreeMap<Role, Target>,
+}
+
+impl Default for CastOptions {
+    fn default() -> Self {
+        Self {
+            name: "Untitled".into(),
+            fit: DEFAULT_FIT,
+            seed: 1,
+            roles: None,
+            key: None,
+            tune_kick: false,
+            targets: BTreeMap::new(),
+        }
+    }
+}
+
+/// A take with its hits, in order.
+pub type HeardTake = (Arc<Take>, Vec<Hit>);
