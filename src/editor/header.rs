@@ -59,7 +59,7 @@ pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameCont
 }
 
 /// Width that the rest of the line needs, and maximum width of the name.
-const BESIDE_NAME: f32 = 774.0;
+const BESIDE_NAME: f32 = 796.0;
 const MAX_NAME_WIDTH: f32 = 260.0;
 
 /// The kit's name; a long one is shown with an ellipsis until it is edited.

@@ -174,7 +174,7 @@ fn a_target_sound_is_chosen_removed_and_undone() {
     let first = harness.state().session.kit();
     let pad = harness.state().window.selection.pad;
     let target = move |d: &TestWindow| d.session.kit().doc.pads[pad].target.as_ref().map(|t| t.name.clone());
-    harness.get_by_label_contains("as its role");
+    harness.get_by_label_contains(", its role");
 
     press(&mut harness, "Choose a target sound");
     choose_file(&mut harness, &files[1], "Use as target");
