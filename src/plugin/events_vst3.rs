@@ -64,11 +64,14 @@ impl ReducedEvents {
         // SAFETY: by this function's contract.
         let (changes, events) =
             unsafe { (ComRef::from_raw(call.inputParameterChanges), ComRef::from_raw(call.inputEvents)) };
-        // SAFETY: the host's objects, here and below.
+        // SAFETY: the host's object.
         let queues = changes.map_or(0, |changes| unsafe { changes.getParameterCount() }).max(0);
         let queue =
+            // SAFETY: the host's object, and null or an object of the host's in return.
             |index| unsafe { changes.and_then(|changes| ComRef::from_raw(changes.getParameterData(index))) };
+        // SAFETY: the host's object.
         let length = |queue: ComRef<'_, IParamValueQueue>| unsafe { queue.getPointCount() }.max(0);
+        // SAFETY: the host's object.
         let notes = events.map_or(0, |events| unsafe { events.getEventCount() }).max(0);
         let points: usize = (0..queues).filter_map(queue).map(|queue| length(queue) as usize).sum();
         if points + notes as usize <= MAX_EVENTS {
