@@ -178,7 +178,7 @@ impl SoundingPads {
 
     /// Plays a sixtieth of a second; all pads are struck six times a second.
     pub fn advance(&mut self) {
-        if self.frames % 10 == 0 {
+        if self.frames.is_multiple_of(10) {
             self.notes.iter().for_each(|&n| self.engine.note_on(n, 0.9));
         }
         self.frames += 1;
