@@ -35,7 +35,7 @@ pub mod parallel;
 pub mod progress;
 pub mod session;
 pub mod settings;
-pub mod spectrum;
+pub use kitwright_spectrum as spectrum;
 pub mod staging;
 pub mod take;
 pub mod units;

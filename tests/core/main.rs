@@ -22,5 +22,6 @@ mod real_sounds;
 #[cfg(feature = "test-recordings")]
 mod score_hits;
 mod session;
+mod spectrum;
 mod take;
 mod take_shift;

@@ -2,12 +2,11 @@
 
 use super::{hit::Description, peaks, period, pitch, spectrogram::fill};
 use crate::{
-    spectrum::{RealFft, hann},
+    spectrum::{Planner, RealFft, hann},
     take::Take,
     units::{db_to_gain, gain_to_db, power_to_db},
 };
 use ebur128::{EbuR128, Mode};
-use realfft::RealFftPlanner;
 
 /// Edges of the eight bands of [`Description::bands_db`], Hz: octaves, the outer two wider.
 pub const BAND_EDGES_HZ: [f32; 9] = [20.0, 80.0, 160.0, 320.0, 640.0, 1280.0, 2560.0, 5120.0, 20_480.0];
@@ -38,7 +37,7 @@ pub fn describe(take: &Take, start: usize, end: usize) -> Description {
 pub(super) struct Describer<'a> {
     take: &'a Take,
     rate: f64,
-    planner: RealFftPlanner<f32>,
+    planner: Planner<f32>,
     window: Vec<f32>,
 }
 
@@ -47,7 +46,7 @@ impl<'a> Describer<'a> {
         let rate = f64::from(take.sample_rate);
         let length = ((WINDOW_S * rate) as usize).next_power_of_two();
         let window = (0..length).map(|i| hann(i, length)).collect();
-        Self { take, rate, planner: RealFftPlanner::new(), window }
+        Self { take, rate, planner: Planner::new(), window }
     }
 
     /// Describes frames `start..end`, of long hits the first second and a half.

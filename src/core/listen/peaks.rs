@@ -1,10 +1,9 @@
 //! The peaks of a long spectrum, interpolated.
 
 use crate::{
-    spectrum::{RealFft, hann, parabolic_peak},
+    spectrum::{Planner, RealFft, hann, parabolic_peak},
     units::{db_to_power, power_to_db},
 };
-use realfft::RealFftPlanner;
 
 /// Lowest and highest frequency of a peak, Hz.
 const RANGE_HZ: [f64; 2] = [27.0, 6000.0];
@@ -25,7 +24,7 @@ pub(super) struct Peak {
 }
 
 /// The strongest peaks of `x`, and the share of the whole power that lies in them, 0 to 1.
-pub(super) fn peaks(x: &[f32], rate: f64, planner: &mut RealFftPlanner<f32>) -> (Vec<Peak>, f32) {
+pub(super) fn peaks(x: &[f32], rate: f64, planner: &mut Planner<f32>) -> (Vec<Peak>, f32) {
     let n = x.len();
     if n < 64 {
         return (Vec::new(), 0.0);

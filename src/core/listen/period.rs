@@ -3,8 +3,7 @@
 //! P. McLeod and G. Wyvill, "A smarter way to find pitch", ICMC 2005: the normalised square difference
 //! function, its key maxima, and the first of them that comes close to the highest.
 
-use crate::spectrum::{InverseRealFft, RealFft, parabolic_peak};
-use realfft::RealFftPlanner;
+use crate::spectrum::{InverseRealFft, Planner, RealFft, parabolic_peak};
 
 /// Lowest and highest fundamental that is looked for, Hz: from A0 to the top key of a piano (27.5 and 4186 Hz).
 const MIN_HZ: f64 = 27.0;
@@ -22,7 +21,7 @@ pub(super) struct Period {
 }
 
 /// The period of `x` at `rate` Hz; needs two periods.
-pub(super) fn period(x: &[f32], rate: f64, planner: &mut RealFftPlanner<f32>) -> Option<Period> {
+pub(super) fn period(x: &[f32], rate: f64, planner: &mut Planner<f32>) -> Option<Period> {
     let longest = ((rate / MIN_HZ) as usize).min(x.len() / 2);
     let shortest = ((rate / MAX_HZ) as usize).max(2);
     if longest < shortest + 3 {
@@ -51,7 +50,7 @@ pub(super) fn period(x: &[f32], rate: f64, planner: &mut RealFftPlanner<f32>) ->
 }
 
 /// Normalised square difference function for lags below `longest`; none in silence.
-fn nsdf(x: &[f32], longest: usize, planner: &mut RealFftPlanner<f32>) -> Option<Vec<f32>> {
+fn nsdf(x: &[f32], longest: usize, planner: &mut Planner<f32>) -> Option<Vec<f32>> {
     let size = (x.len() + longest).next_power_of_two();
     let mut forward = RealFft::planned(planner, size);
     let mut inverse = InverseRealFft::planned(planner, size);

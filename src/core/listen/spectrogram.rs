@@ -4,10 +4,9 @@ use crate::{
     error::Result,
     parallel,
     progress::{Counter, Progress},
-    spectrum::{RealFft, hann_f64},
+    spectrum::{Complex, RealFft, hann_f64},
     take::Take,
 };
-use realfft::num_complex::Complex;
 
 /// Most bands a frame has; fewer when the sample rate is low.
 pub(super) const MAX_BANDS: usize = 22;

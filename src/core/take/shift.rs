@@ -13,10 +13,9 @@ use super::Take;
 use crate::{
     error::{Error, Result},
     progress::Progress,
-    spectrum::{InverseRealFft, RealFft, hann_periodic, parabolic_peak},
+    spectrum::{Complex, InverseRealFft, RealFft, hann_periodic, parabolic_peak},
     units::{gain_to_db, st_to_ratio},
 };
-use realfft::num_complex::Complex;
 use std::f64::consts::TAU;
 
 /// Furthest shift, semitones up or down.

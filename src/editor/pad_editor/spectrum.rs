@@ -1,7 +1,11 @@
 //! The spectrum of a pad's hit, worked out off the frame's path.
 
-use kitwright_core::{kit::Slice, spectrum::RealFft, take::Take, units::power_to_db};
-use realfft::num_complex::Complex;
+use kitwright_core::{
+    kit::Slice,
+    spectrum::{Complex, RealFft},
+    take::Take,
+    units::power_to_db,
+};
 use std::{
     sync::{Arc, Mutex, mpsc},
     thread::JoinHandle,

@@ -1,7 +1,7 @@
 //! Saturation: aliases and loudness.
 
+use kitwright_core::spectrum::{RealFft, hann_periodic};
 use kitwright_core::{engine::dsp::saturation::Saturation, kit::Character};
-use realfft::RealFftPlanner;
 use std::f64::consts::TAU;
 
 /// A sine of a level.
@@ -23,15 +23,11 @@ pub fn saturate(character: Character, drive_db: f32, rate: f64, x: &[f32]) -> Ve
 /// Amplitudes of the spectrum (Hann window, not scaled).
 pub fn spectrum(x: &[f32]) -> Vec<f64> {
     let n = x.len();
-    let fft = RealFftPlanner::<f64>::new().plan_fft_forward(n);
-    let mut input: Vec<f64> = x
-        .iter()
-        .enumerate()
-        .map(|(i, &x)| f64::from(x) * (0.5 - 0.5 * (TAU * i as f64 / n as f64).cos()))
-        .collect();
-    let mut out = fft.make_output_vec();
-    fft.process(&mut input, &mut out).unwrap();
-    out.iter().map(|c| c.norm()).collect()
+    let mut fft = RealFft::<f64>::new(n);
+    for (i, (input, &x)) in fft.input.iter_mut().zip(x).enumerate() {
+        *input = f64::from(x) * hann_periodic(i, n);
+    }
+    fft.transform().iter().map(|c| c.norm()).collect()
 }
 
 /// Strongest harmonic against the strongest of everything else below 20 kHz, dB.

@@ -1,7 +1,12 @@
 //! Windows, transforms and peaks of spectra: the one home of what every analysis of sound needs.
+//!
+//! A crate of its own because the transforms are generic code: planned anywhere else, they would be compiled once more
+//! in each crate and test program, which was more code than all of Kitwright's.
 
-use realfft::{ComplexToReal, FftNum, RealFftPlanner, RealToComplex, num_complex::Complex};
+use realfft::{ComplexToReal, FftNum, RealFftPlanner, RealToComplex};
 use std::sync::Arc;
+
+pub use realfft::num_complex::Complex;
 
 /// Point `i` of a Hann window of `len` points that is symmetric about its middle and nowhere 0:
 /// sin²(π (i + ½) / len), in single precision (R. B. Blackman and J. W. Tukey, "The Measurement of Power
@@ -29,12 +34,62 @@ pub fn parabolic_peak(before: f64, middle: f64, after: f64) -> f64 {
     if curvature < 0.0 { (0.5 * (before - after) / curvature).clamp(-0.5, 0.5) } else { 0.0 }
 }
 
+/// A precision that transforms are made in: `f32` or `f64`. Not generic inside, so that each transform is compiled here.
+pub trait Precision: FftNum {
+    /// A transform of `len` real samples.
+    fn plan_forward(planner: &mut RealFftPlanner<Self>, len: usize) -> Arc<dyn RealToComplex<Self>>;
+    /// The way back, to `len` real samples.
+    fn plan_inverse(planner: &mut RealFftPlanner<Self>, len: usize) -> Arc<dyn ComplexToReal<Self>>;
+    /// A planner without tables.
+    fn planner() -> RealFftPlanner<Self>;
+}
+
+macro_rules! precision {
+    ($float:ty) => {
+        impl Precision for $float {
+            #[inline(never)]
+            fn plan_forward(planner: &mut RealFftPlanner<Self>, len: usize) -> Arc<dyn RealToComplex<Self>> {
+                planner.plan_fft_forward(len)
+            }
+
+            #[inline(never)]
+            fn plan_inverse(planner: &mut RealFftPlanner<Self>, len: usize) -> Arc<dyn ComplexToReal<Self>> {
+                planner.plan_fft_inverse(len)
+            }
+
+            #[inline(never)]
+            fn planner() -> RealFftPlanner<Self> {
+                RealFftPlanner::new()
+            }
+        }
+    };
+}
+
+precision!(f32);
+precision!(f64);
+
+/// Remembers the tables of the lengths that were planned.
+pub struct Planner<T: Precision>(RealFftPlanner<T>);
+
+impl<T: Precision> Planner<T> {
+    /// Without tables.
+    pub fn new() -> Self {
+        Self(T::planner())
+    }
+}
+
+impl<T: Precision> Default for Planner<T> {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
 /// What the buffers below are made by; a transform fails only for other lengths.
 const PLANNED: &str = "buffers have the length that was planned";
 
 /// The spectrum of real samples, with buffers of its own. A clone shares the plan.
 #[derive(Clone)]
-pub struct RealFft<T: FftNum> {
+pub struct RealFft<T: Precision> {
     plan: Arc<dyn RealToComplex<T>>,
     /// The samples of the next spectrum, `len` of them. [`RealFft::transform`] leaves anything in it.
     pub input: Vec<T>,
@@ -42,15 +97,15 @@ pub struct RealFft<T: FftNum> {
     scratch: Vec<Complex<T>>,
 }
 
-impl<T: FftNum> RealFft<T> {
+impl<T: Precision> RealFft<T> {
     /// For `len` samples.
     pub fn new(len: usize) -> Self {
-        Self::planned(&mut RealFftPlanner::new(), len)
+        Self::planned(&mut Planner::new(), len)
     }
 
     /// For `len` samples, by a planner that remembers the tables of earlier lengths.
-    pub fn planned(planner: &mut RealFftPlanner<T>, len: usize) -> Self {
-        let plan = planner.plan_fft_forward(len);
+    pub fn planned(planner: &mut Planner<T>, len: usize) -> Self {
+        let plan = T::plan_forward(&mut planner.0, len);
         let (input, output, scratch) =
             (plan.make_input_vec(), plan.make_output_vec(), plan.make_scratch_vec());
         Self { plan, input, output, scratch }
@@ -80,21 +135,21 @@ impl<T: FftNum> RealFft<T> {
 
 /// Real samples of a spectrum: the way back of [`RealFft`].
 #[derive(Clone)]
-pub struct InverseRealFft<T: FftNum> {
+pub struct InverseRealFft<T: Precision> {
     plan: Arc<dyn ComplexToReal<T>>,
     output: Vec<T>,
     scratch: Vec<Complex<T>>,
 }
 
-impl<T: FftNum> InverseRealFft<T> {
+impl<T: Precision> InverseRealFft<T> {
     /// For `len` samples.
     pub fn new(len: usize) -> Self {
-        Self::planned(&mut RealFftPlanner::new(), len)
+        Self::planned(&mut Planner::new(), len)
     }
 
     /// For `len` samples, by a planner that remembers the tables of earlier lengths.
-    pub fn planned(planner: &mut RealFftPlanner<T>, len: usize) -> Self {
-        let plan = planner.plan_fft_inverse(len);
+    pub fn planned(planner: &mut Planner<T>, len: usize) -> Self {
+        let plan = T::plan_inverse(&mut planner.0, len);
         let (output, scratch) = (plan.make_output_vec(), plan.make_scratch_vec());
         Self { plan, output, scratch }
     }
@@ -108,47 +163,5 @@ impl<T: FftNum> InverseRealFft<T> {
         }
         self.plan.process_with_scratch(spectrum, &mut self.output, &mut self.scratch).expect(PLANNED);
         &self.output
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn windows_are_symmetric_and_overlapping_ones_add_up() {
-        for i in 0..384 {
-            assert!((hann(i, 384) - hann(383 - i, 384)).abs() < 1e-6);
-            assert!((f64::from(hann(i, 384)) - hann_f64(i, 384)).abs() < 1e-6);
-        }
-        for i in 0..128 {
-            let sum: f64 = (0..8).map(|k| hann_periodic(i + 128 * k, 1024).powi(2)).sum();
-            assert!((sum - 8.0 * 0.375).abs() < 1e-12, "{sum}");
-        }
-    }
-
-    #[test]
-    fn the_top_of_a_parabola_is_found_and_a_dip_has_none() {
-        let y = |x: f64| -3.0 * (x - 0.2).powi(2);
-        assert!((parabolic_peak(y(-1.0), y(0.0), y(1.0)) - 0.2).abs() < 1e-12);
-        assert_eq!(parabolic_peak(1.0, 0.0, 1.0), 0.0);
-        assert_eq!(parabolic_peak(0.0, 0.0, 0.0), 0.0);
-        assert_eq!(parabolic_peak(0.0, 1.0, 9.0), 0.0);
-    }
-
-    #[test]
-    fn a_sine_has_its_power_in_one_bin_and_comes_back() {
-        let mut fft = RealFft::<f64>::new(64);
-        let sine: Vec<f64> =
-            (0..64).map(|i| (std::f64::consts::TAU * 5.0 * f64::from(i) / 64.0).sin()).collect();
-        fft.input.copy_from_slice(&sine);
-        let power: Vec<f64> = fft.power().collect();
-        assert_eq!(power.len(), fft.bins());
-        assert!((power[5] - 32.0 * 32.0).abs() < 1e-9 && power.iter().sum::<f64>() - power[5] < 1e-9);
-        fft.input.copy_from_slice(&sine);
-        let mut spectrum = fft.transform().to_vec();
-        let mut back = InverseRealFft::new(64);
-        let samples = back.transform(&mut spectrum);
-        assert!(samples.iter().zip(&sine).all(|(a, b)| (a / 64.0 - b).abs() < 1e-12));
     }
 }
