@@ -2,20 +2,13 @@
 //!
 //! Paths are read from the source text: use declarations, and paths in code that begin with `crate`, `super`,
 //! `self`, `kitwright_core` or the name of a module in scope. An item that is re-exported counts for the file that
-//! defines it; to re-export it is no use of it.
+//! defines it; to re-export it is no use of it. An inline module belongs to its file.
 
 use std::{
     collections::{BTreeMap, BTreeSet},
     fmt::Write as _,
     path::{Path, PathBuf},
 };
-
-/// Circles that still stand: to be resolved, never added to.
-const STANDING: [&str; 3] = [
-    "engine::dsp::reader -> engine::dsp::reader::kernel -> engine::dsp::reader",
-    "plugin::window -> plugin::window::closing -> plugin::window",
-    "plugin::window::open_window -> plugin::window::closing -> plugin::window -> plugin::window::open_window",
-];
 
 /// A path of names, from the root of the sources: `["listen", "describe"]`.
 type Names = Vec<String>;
@@ -47,10 +40,7 @@ fn modules_use_only_modules_above_them_in_the_list() {
 #[test]
 fn files_of_a_module_do_not_use_each_other_in_a_circle() {
     let found = circles(&Sources::read(&root()).edges());
-    let new: Vec<&String> = found.iter().filter(|c| !STANDING.contains(&c.as_str())).collect();
-    let gone: Vec<&&str> = STANDING.iter().filter(|s| !found.iter().any(|c| c == *s)).collect();
-    assert!(new.is_empty(), "files that use each other in a circle: {new:#?}");
-    assert!(gone.is_empty(), "no circles any more, to be taken out of STANDING: {gone:#?}");
+    assert!(found.is_empty(), "files that use each other in a circle: {found:#?}");
 }
 
 #[test]
@@ -75,6 +65,24 @@ fn imports_paths_and_reexports_are_followed_to_the_defining_file() {
         ["high > low", "high > low::part", "low > low::other", "low::other > low::part", "low::part > low"]
     );
     assert_eq!(circles(&sources.edges()), ["low -> low::other -> low::part -> low"]);
+}
+
+#[test]
+fn super_in_an_inline_module_is_the_file_itself() {
+    let sources = Sources::of(&[
+        ("low/mod", "mod part; pub struct Base;"),
+        (
+            "low/part",
+            "struct Own; mod inner { use super::Own; fn f(c: char) { super::g(c == '}'); self::h() } \
+             mod deep { use super::super::Own; } } fn after() { super::help() }",
+        ),
+        ("low/wide", "mod inner { use super::super::Base; }"),
+    ]);
+    let found: Vec<String> =
+        sources.edges().iter().map(|(a, b)| format!("{} > {}", a.join("::"), b.join("::"))).collect();
+    assert_eq!(found, ["low::part > low", "low::wide > low"]);
+    let without = Sources::of(&[("low/mod", "mod part;"), ("low/part", "mod x86 { use super::Own; }")]);
+    assert!(without.edges().is_empty());
 }
 
 fn root() -> PathBuf {
@@ -184,13 +192,29 @@ impl Module {
     fn read(name: &Names, tokens: &[String]) -> Self {
         let (mut module, mut at) = (Self::default(), 0);
         let mut used = BTreeSet::new();
+        // the innermost inline module, and the number of open braces around each one
+        let (mut scope, mut inline, mut depth) = (name.clone(), Vec::new(), 0_usize);
         while at < tokens.len() {
             if tokens[at] == "use" {
                 let before: BTreeSet<String> = module.imports.keys().cloned().collect();
                 let public = at > 0 && ["pub", ")"].contains(&tokens[at - 1].as_str());
-                at = module.declaration(name, tokens, at + 1, Vec::new());
+                at = module.declaration(&scope, tokens, at + 1, Vec::new());
                 if public {
                     module.handed_on.extend(module.imports.keys().filter(|k| !before.contains(*k)).cloned());
+                }
+                continue;
+            }
+            if tokens[at] == "mod" && tokens.get(at + 2).is_some_and(|t| t == "{") {
+                scope.push(tokens[at + 1].clone());
+                inline.push(depth);
+                at += 2;
+            }
+            if tokens[at] == "{" {
+                depth += 1;
+            } else if tokens[at] == "}" {
+                depth -= 1;
+                if inline.pop_if(|around| *around == depth).is_some() {
+                    scope.pop();
                 }
             } else if is_name(&tokens[at]) {
                 let mut path = vec![tokens[at].clone()];
@@ -202,13 +226,13 @@ impl Module {
                     path.push(tokens[at].clone());
                 }
                 if path.len() > 1 {
-                    module.paths.push(path);
+                    let from_root = |full| [vec!["crate".to_owned()], full].concat();
+                    module.paths.push(absolute(&scope, &path).map_or(path, from_root));
                 }
-                at += 1;
-            } else {
-                at += 1;
             }
+            at += 1;
         }
+        assert_eq!((depth, &scope), (0, name), "the braces of {name:?} do not match");
         module.handed_on.retain(|name| !used.contains(name));
         module
     }
@@ -283,10 +307,12 @@ fn tokens(text: &str) -> Vec<String> {
     while let Some(first) = rest.chars().next() {
         let length = if rest.starts_with("//") {
             rest.find('\n').unwrap_or(rest.len())
+        } else if rest.starts_with("r#\"") {
+            rest.find("\"#").map_or(rest.len(), |end| end + 2)
         } else if first == '"' {
             quoted(rest)
-        } else if rest.starts_with("'\"'") {
-            3
+        } else if first == '\'' {
+            character(rest)
         } else if rest.starts_with("#[cfg(test)]") {
             test_code(rest)
         } else if first.is_alphabetic() || first == '_' {
@@ -303,6 +329,18 @@ fn tokens(text: &str) -> Vec<String> {
         rest = &rest[length..];
     }
     tokens
+}
+
+/// Length of a character literal at the beginning, or 1 for the mark of a lifetime.
+fn character(text: &str) -> usize {
+    let mut after = text.char_indices().skip(1);
+    match (after.next(), after.next()) {
+        (Some((_, '\\')), Some((escaped, _))) => {
+            text[escaped + 1..].find('\'').map_or(1, |end| escaped + end + 2)
+        }
+        (Some(_), Some((end, '\''))) => end + 1,
+        _ => 1,
+    }
 }
 
 /// Length of a text in quotation marks at the beginning.
