@@ -7,7 +7,7 @@ use kitwright_core::{
     engine::{Engine, PlayKit},
     error::{Error, Result},
     export::write_take,
-    kit::{Kit, Layer, Pad, Role, Slice, Stage, Timing, Tone},
+    kit::{Kit, Layer, Pad, Role, Slice, Timing, Tone, ToneStage},
     listen::{DetectOptions, Hit, detect},
     progress::Quiet,
     take::Take,
@@ -20,14 +20,14 @@ const STROKES: [f32; 6] = [1.0, 0.8, 0.5, 1.0, 0.7, 1.0];
 /// Peak that the loudest file of a folder reaches.
 const PEAK: f32 = 0.89;
 /// Stages with their words.
-const STAGES: [(Stage, &str); 7] = [
-    (Stage::Cuts, "cuts"),
-    (Stage::Limiter, "limiter"),
-    (Stage::Saturation, "saturation"),
-    (Stage::Eq, "EQ"),
-    (Stage::Punch, "punch"),
-    (Stage::LowBand, "low band"),
-    (Stage::Colour, "colour limiter"),
+const STAGES: [(ToneStage, &str); 7] = [
+    (ToneStage::Cuts, "cuts"),
+    (ToneStage::Limiter, "limiter"),
+    (ToneStage::Saturation, "saturation"),
+    (ToneStage::Eq, "EQ"),
+    (ToneStage::Punch, "punch"),
+    (ToneStage::LowBand, "low band"),
+    (ToneStage::Colour, "colour limiter"),
 ];
 
 /// Writes a folder for each of three hits: the loudest, the lowest and the brightest among the loud ones.
@@ -118,21 +118,21 @@ fn versions(take: &Arc<Take>, hit: &Hit) -> Vec<(String, [Vec<f32>; 2])> {
 }
 
 /// A strong chain with only these stages.
-fn only(on: impl Fn(Stage) -> bool) -> Tone {
+fn only(on: impl Fn(ToneStage) -> bool) -> Tone {
     let mut tone = full();
     let off = Tone::default();
-    if !on(Stage::Cuts) {
+    if !on(ToneStage::Cuts) {
         (tone.low_cut, tone.high_cut) = (off.low_cut, off.high_cut);
     }
-    if !on(Stage::Eq) {
+    if !on(ToneStage::Eq) {
         (tone.bands, tone.dips, tone.note_bell, tone.tilt_db) =
             (off.bands, off.dips, off.note_bell, off.tilt_db);
     }
-    tone.limiter.on = on(Stage::Limiter);
-    tone.saturation.on = on(Stage::Saturation);
-    tone.punch.on = on(Stage::Punch);
-    tone.low_band.on = on(Stage::LowBand);
-    tone.colour.on = on(Stage::Colour);
+    tone.limiter.on = on(ToneStage::Limiter);
+    tone.saturation.on = on(ToneStage::Saturation);
+    tone.punch.on = on(ToneStage::Punch);
+    tone.low_band.on = on(ToneStage::LowBand);
+    tone.colour.on = on(ToneStage::Colour);
     tone
 }
 

@@ -2,7 +2,7 @@
 
 use crate::support::figures::tone::*;
 use kitwright_core::{
-    kit::{Band, Compressor, Cut, Limiter, Saturation, Slope, Stage, Tone},
+    kit::{Band, Compressor, Cut, Limiter, Saturation, Slope, Tone, ToneStage},
     settings::PadTrims,
 };
 use std::f64::consts::TAU;
@@ -120,13 +120,13 @@ fn the_order_of_the_stages_is_kept() {
     let x = hits(20_000, 0.8);
     let mut other = full();
     other.order = [
-        Stage::Colour,
-        Stage::LowBand,
-        Stage::Punch,
-        Stage::Eq,
-        Stage::Saturation,
-        Stage::Limiter,
-        Stage::Cuts,
+        ToneStage::Colour,
+        ToneStage::LowBand,
+        ToneStage::Punch,
+        ToneStage::Eq,
+        ToneStage::Saturation,
+        ToneStage::Limiter,
+        ToneStage::Cuts,
     ];
     assert!(process(&mut chain(&full()), &x) != process(&mut chain(&other), &x));
     // With the colour limiter last nothing exceeds its threshold.
@@ -134,13 +134,13 @@ fn the_order_of_the_stages_is_kept() {
     assert!(peak(&process(&mut chain(&full()), &x)) <= 10f32.powf(-3.0 / 20.0) * 1.000_01);
     let mut loud = full();
     loud.order = [
-        Stage::Colour,
-        Stage::Cuts,
-        Stage::Limiter,
-        Stage::Saturation,
-        Stage::Eq,
-        Stage::Punch,
-        Stage::LowBand,
+        ToneStage::Colour,
+        ToneStage::Cuts,
+        ToneStage::Limiter,
+        ToneStage::Saturation,
+        ToneStage::Eq,
+        ToneStage::Punch,
+        ToneStage::LowBand,
     ];
     loud.bands[2].gain_db = 18.0;
     assert!(peak(&process(&mut chain(&loud), &x)) > 10f32.powf(-3.0 / 20.0));
@@ -184,7 +184,7 @@ fn meters_show_the_reductions() {
     let r = c.take_reductions();
     assert!(r.limiter_db > 0.1 && r.punch_db > 0.1 && r.low_band_db > 0.1, "{r:?}");
     assert_eq!(c.take_reductions(), Default::default(), "reading resets the meters");
-    c.bypass(Stage::Limiter, true);
+    c.bypass(ToneStage::Limiter, true);
     process(&mut c, &hits(4000, 0.9));
     assert_eq!(c.take_reductions().limiter_db, 0.0, "a bypassed stage shows no reduction");
     let mut none = chain(&Tone::default());

@@ -184,7 +184,7 @@ fn velocity_chooses_the_slice() {
 fn live_triggers_differ_placed_and_held_ones_do_not() {
     let hit = |mode: VariationMode, beats: Option<f64>, skip: usize| {
         let mut kit = kit_document(1);
-        kit.doc.pads[0].variation.way = mode;
+        kit.doc.pads[0].variation.mode = mode;
         let mut engine = Engine::new(48_000.0);
         engine.set_kit(prepared(&kit));
         for _ in 0..skip {

@@ -64,7 +64,7 @@ fn placed_triggers_are_identical_at_the_same_place() {
 #[test]
 fn held_triggers_are_identical_until_another_draw_is_chosen() {
     let frozen = |frozen| {
-        hits(Cloud::default(), Variation { way: VariationMode::Held, frozen, ..Variation::default() })
+        hits(Cloud::default(), Variation { mode: VariationMode::Held, frozen, ..Variation::default() })
     };
     let (a, b) = (frozen(3.0), frozen(4.0));
     assert!(a.windows(2).all(|w| w[0].1 == w[1].1));

@@ -162,7 +162,7 @@ fn a_variation_is_frozen_and_replaced() {
     press(&mut harness, "Freeze the variation");
     press(&mut harness, "Another frozen variation");
     let variation = harness.state().session.kit().doc.pads[0].variation;
-    assert_eq!((variation.way, variation.frozen), (kitwright_core::kit::VariationMode::Held, 1.0));
+    assert_eq!((variation.mode, variation.frozen), (kitwright_core::kit::VariationMode::Held, 1.0));
 }
 
 #[test]

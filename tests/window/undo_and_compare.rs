@@ -71,19 +71,19 @@ fn a_and_b_keep_both_versions_of_a_pad_and_of_the_kit() {
 
 #[test]
 fn bypassing_stages_or_the_chain_does_not_change_the_kit() {
-    use kitwright_core::kit::Stage;
+    use kitwright_core::kit::ToneStage;
     let mut harness = window();
     press(&mut harness, "Tone");
     let revision = harness.state().session.revision();
     let out = |h: &Harness<'_, TestWindow>, stage| h.state().session.is_bypassed(0, stage);
     press(&mut harness, "Stage EQ");
     press(&mut harness, "Bypass EQ");
-    assert!(out(&harness, Stage::Eq) && !out(&harness, Stage::Cuts));
+    assert!(out(&harness, ToneStage::Eq) && !out(&harness, ToneStage::Cuts));
     press(&mut harness, "Stage Cuts");
     press(&mut harness, "Bypass Cuts");
     press(&mut harness, "Stage EQ");
     press(&mut harness, "Bypass EQ");
-    assert!(!out(&harness, Stage::Eq) && out(&harness, Stage::Cuts));
+    assert!(!out(&harness, ToneStage::Eq) && out(&harness, ToneStage::Cuts));
     press(&mut harness, "Bypass the tone");
     assert!(!harness.state().trims.trims.pads[0].tone);
     press(&mut harness, "Bypass the tone");
@@ -153,7 +153,7 @@ fn bypassed_stages_keep_the_loudness_within_half_a_lu() {
     let mut harness = window();
     harness.state().session.edit("strong", |kit| {
         let pad = &mut kit.doc.pads[0];
-        (pad.cloud.copies, pad.variation.way) = (0, kitwright_core::kit::VariationMode::Held);
+        (pad.cloud.copies, pad.variation.mode) = (0, kitwright_core::kit::VariationMode::Held);
         pad.tone.bands[2] = kitwright_core::kit::Band { on: true, hz: 2000.0, gain_db: 12.0, q: 0.7 };
         pad.tone.limiter.on = true;
         (pad.tone.limiter.threshold_db, pad.tone.limiter.makeup_db) = (-24.0, 12.0);

@@ -68,7 +68,7 @@ impl Auditioner {
     fn alone(&self, pad: &Pad, takes: &[Arc<Take>]) -> Arc<Kit> {
         let mut doc = Document { pads: vec![pad.clone()], ..self.doc.clone() };
         doc.pads[0].slices.truncate(1);
-        doc.pads[0].variation.way = VariationMode::Held;
+        doc.pads[0].variation.mode = VariationMode::Held;
         doc.pads[0].settings.pan = 0.0;
         Arc::new(Kit { doc, takes: takes.to_vec() })
     }

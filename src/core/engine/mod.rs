@@ -208,7 +208,7 @@ impl Engine {
     }
 
     /// Bypasses the stages of a pad's tone chain whose bits are set, and only these, at equal loudness; bit 0 is
-    /// the first of [`crate::kit::Stage`]. The change is faded; a pad that does not exist is ignored.
+    /// the first of [`crate::kit::ToneStage`]. The change is faded; a pad that does not exist is ignored.
     pub fn bypass(&mut self, pad: usize, stages: u8) {
         if let Some(pad) = self.pads.get_mut(pad) {
             pad.bypass(stages);

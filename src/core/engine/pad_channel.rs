@@ -233,7 +233,7 @@ impl PadChannel {
     }
 
     /// Bypasses the stages of its tone chain whose bits are set, and only these; bit 0 is the first of
-    /// [`crate::kit::Stage`].
+    /// [`crate::kit::ToneStage`].
     pub fn bypass(&mut self, stages: u8) {
         for stage in Tone::ORDER {
             for instance in &mut self.instances {

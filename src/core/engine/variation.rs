@@ -54,7 +54,7 @@ impl TriggerCounter {
     pub fn next(&mut self, variation: &Variation, song: &SongPosition, now: u64) -> Index {
         let trigger = self.triggers;
         self.triggers += 1;
-        match variation.way {
+        match variation.mode {
             VariationMode::Live => Index::Trigger(trigger),
             VariationMode::Held => Index::Frozen(variation.frozen.max(0.0) as u64),
             VariationMode::Placed => match song.place(now) {
@@ -144,7 +144,7 @@ mod tests {
 
     #[test]
     fn triggers_at_one_place_are_numbered_and_a_loop_repeats_them() {
-        let v = Variation { way: VariationMode::Placed, ..Variation::default() };
+        let v = Variation { mode: VariationMode::Placed, ..Variation::default() };
         let mut song = SongPosition::new(48_000.0);
         let mut counter = TriggerCounter::default();
         let at = |beats, now, counter: &mut TriggerCounter, song: &mut SongPosition| {

@@ -13,7 +13,7 @@ mod text;
 mod wav;
 
 pub use groove::groove_midi;
-pub use overview::{Envelope, overview, role_colour};
+pub use overview::{WaveOutline, overview, role_colour};
 pub use render::{MAX_TAIL_S, RenderOptions, Stereo, render, render_pad};
 pub use score::{Action, Event, Score, Tempo};
 pub use summary::{PadSummary, Summary, TakeSummary, pad_file, sounding, stem_file, tidy, tidy_db};
@@ -94,10 +94,10 @@ fn write_contents(kit: &Arc<Kit>, summary: &Summary, folder: &Path, progress: &d
 }
 
 /// Renders a pad into its file; returns how it looks.
-fn write_pad(kit: &Arc<Kit>, pad: usize, folder: &Path, progress: &dyn Progress) -> Result<Envelope> {
+fn write_pad(kit: &Arc<Kit>, pad: usize, folder: &Path, progress: &dyn Progress) -> Result<WaveOutline> {
     let sound = render_pad(kit, pad, PAD_VELOCITY, FOLDER_RATE, progress)?;
     write_wav(&folder.join(pad_file(kit, pad)), FOLDER_RATE, &[&sound[0], &sound[1]])?;
-    Ok(Envelope::of(&sound, FOLDER_RATE))
+    Ok(WaveOutline::of(&sound, FOLDER_RATE))
 }
 
 fn write_groove(kit: &Arc<Kit>, folder: &Path, progress: &dyn Progress) -> Result<()> {

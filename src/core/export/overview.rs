@@ -27,12 +27,12 @@ const BRIGHT: u32 = 0xece9e2;
 
 /// The look of a sound: highest and lowest sample in each of some columns, and its length.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Envelope {
+pub struct WaveOutline {
     columns: Vec<(f32, f32)>,
     seconds: f64,
 }
 
-impl Envelope {
+impl WaveOutline {
     /// The look of a stereo sound at `rate` Hz, until it has died 60 dB below its peak.
     pub fn of(sound: &Stereo, rate: u32) -> Self {
         let [left, right] = sound;
@@ -74,7 +74,7 @@ pub fn role_colour(role: Role) -> u32 {
 }
 
 /// Draws the picture of a kit; `pads` holds the look of each pad that sounds.
-pub fn overview(kit: &Kit, pads: &[Option<Envelope>; PADS]) -> Pixmap {
+pub fn overview(kit: &Kit, pads: &[Option<WaveOutline>; PADS]) -> Pixmap {
     let lanes = kit.takes.len().clamp(1, LANES);
     let lane_height = (360.0 / lanes as f32).clamp(72.0, 190.0);
     let lanes_height = lanes as f32 * (lane_height + GAP);
@@ -153,7 +153,7 @@ fn take_lane(canvas: &mut Canvas, kit: &Kit, index: usize, area: Area) {
 }
 
 /// One pad: role and note, waveform as played, where it comes from and how well it serves.
-fn pad_cell(canvas: &mut Canvas, kit: &Kit, index: usize, look: Option<&Envelope>, area: Area) {
+fn pad_cell(canvas: &mut Canvas, kit: &Kit, index: usize, look: Option<&WaveOutline>, area: Area) {
     let (x, y, width, height) = area;
     canvas.panel(area);
     let pad = &kit.doc.pads[index];

@@ -14,7 +14,7 @@ use std::{
 /// Most bytes of samples in a WAV file: its sizes are 32-bit numbers.
 const MAX_BYTES: u64 = u32::MAX as u64 - 4096;
 /// Steps of 24 bits in 1.0: 2^23.
-const STEPS: f64 = 8_388_608.0;
+const FULL_SCALE_24_BIT: f64 = 8_388_608.0;
 
 /// Bytes of a frame of 24-bit samples.
 pub(super) fn frame_bytes(channels: u16) -> u64 {
@@ -56,7 +56,9 @@ impl WavOut {
         }
         for i in 0..frames {
             for channel in channels {
-                let steps = (f64::from(channel[i]) * STEPS).round_ties_even().clamp(-STEPS, STEPS - 1.0);
+                let steps = (f64::from(channel[i]) * FULL_SCALE_24_BIT)
+                    .round_ties_even()
+                    .clamp(-FULL_SCALE_24_BIT, FULL_SCALE_24_BIT - 1.0);
                 self.writer.write_sample(steps as i32).map_err(|e| cannot_write(&self.path, e))?;
             }
         }

@@ -22,7 +22,7 @@ pub use role::Role;
 pub use tables::TableVisitor;
 pub use tone::{
     BAND, Band, COMPRESSOR, CUT, Character, Compressor, Cut, DIP_AMOUNT, LIMITER, LOW_BAND_EDGE, Limiter,
-    MAX_DIPS, SATURATION, Saturation, Slope, Stage, TILT, TONE, Tone,
+    MAX_DIPS, SATURATION, Saturation, Slope, TILT, TONE, Tone, ToneStage,
 };
 
 use crate::{

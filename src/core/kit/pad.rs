@@ -106,7 +106,7 @@ choice! {
 settings! {
     /// How hits of one pad differ, drawn anew for each hit, uniform within plus and minus the range.
     pub struct Variation, table VARIATION, count VARIATION_COUNT {
-        way: VariationMode = 0.0, "Variation", Choice(VARIATION_MODE_WORDS), 0.0 ..= 2.0, Linear, "Live: never the same twice. Placed: the same spot of the song, the same sound. Held: one frozen draw.";
+        mode as "way": VariationMode = 0.0, "Variation", Choice(VARIATION_MODE_WORDS), 0.0 ..= 2.0, Linear, "Live: never the same twice. Placed: the same spot of the song, the same sound. Held: one frozen draw.";
         frozen: f32 = 0.0, "Frozen draw", Count, 0.0 ..= 9999.0, Linear, "Which draw a held variation keeps.";
         start_ms: f32 = 0.9, "Start", Milliseconds, 0.0 ..= 20.0, Fine, "How far the start moves.";
         pitch_ct: f32 = 15.0, "Pitch", Cents, 0.0 ..= 200.0, Fine, "How far the pitch moves.";

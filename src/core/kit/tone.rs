@@ -9,7 +9,7 @@ pub const MAX_DIPS: usize = 8;
 
 /// A stage of the tone chain; its place can be changed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-pub enum Stage {
+pub enum ToneStage {
     /// Low cut and high cut.
     #[serde(rename = "cuts")]
     Cuts,
@@ -33,9 +33,9 @@ pub enum Stage {
     Colour,
 }
 
-impl Stage {
+impl ToneStage {
     /// Every stage, in the order of the variants.
-    pub const ALL: [Stage; 7] = Tone::ORDER;
+    pub const ALL: [ToneStage; 7] = Tone::ORDER;
 }
 
 /// A pad's tone chain.
@@ -43,7 +43,7 @@ impl Stage {
 #[serde(default)]
 pub struct Tone {
     /// The stages in the order in which the sound passes; each exactly once.
-    pub order: [Stage; 7],
+    pub order: [ToneStage; 7],
     /// Cuts what lies below.
     pub low_cut: Cut,
     /// Cuts what lies above.
@@ -75,14 +75,14 @@ pub struct Tone {
 
 impl Tone {
     /// The usual order of the stages.
-    pub const ORDER: [Stage; 7] = [
-        Stage::Cuts,
-        Stage::Limiter,
-        Stage::Saturation,
-        Stage::Eq,
-        Stage::Punch,
-        Stage::LowBand,
-        Stage::Colour,
+    pub const ORDER: [ToneStage; 7] = [
+        ToneStage::Cuts,
+        ToneStage::Limiter,
+        ToneStage::Saturation,
+        ToneStage::Eq,
+        ToneStage::Punch,
+        ToneStage::LowBand,
+        ToneStage::Colour,
     ];
 }
 

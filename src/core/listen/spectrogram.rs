@@ -21,7 +21,7 @@ const EDGES_HZ: [f64; MAX_BANDS + 1] = [
 const WINDOW_S: f64 = 0.0105;
 
 /// Frames that one thread analyses before it asks for more.
-const RUN: usize = 4096;
+const FRAMES_PER_TURN: usize = 4096;
 
 /// Power of each band in each frame, summed over channels, so that channels of opposite polarity do not cancel.
 pub(super) struct Spectrogram {
@@ -80,15 +80,15 @@ pub(super) fn analyse(
     let norm = 2.0 / (window as f32 * shape.iter().map(|w| w * w).sum::<f32>());
 
     let fft = RealFft::<f32>::new(window);
-    let runs = count.div_ceil(RUN);
+    let runs = count.div_ceil(FRAMES_PER_TURN);
     let counter = Counter::new(progress, step, runs);
     let power = parallel::in_order(
         runs,
         || fft.clone(),
         |fft, run| {
             progress.check()?;
-            let mut rows = vec![[0.0f32; MAX_BANDS]; RUN.min(count - run * RUN)];
-            for (t, row) in (run * RUN..).zip(&mut rows) {
+            let mut rows = vec![[0.0f32; MAX_BANDS]; FRAMES_PER_TURN.min(count - run * FRAMES_PER_TURN)];
+            for (t, row) in (run * FRAMES_PER_TURN..).zip(&mut rows) {
                 let first = (t * hop) as isize - (window / 2) as isize;
                 for (channel, &mean) in take.channels.iter().zip(means) {
                     fill(&mut fft.input, channel, first, mean);

@@ -24,7 +24,7 @@ use self::{job_queue::Jobs, open_kit::OpenKit, preparer::KitPreparer, recorder::
 use crate::{
     engine::{Meters, PlayKit},
     error::{Error, Result},
-    kit::{Kit, PADS, Stage, Trims},
+    kit::{Kit, PADS, ToneStage, Trims},
 };
 use crossbeam_queue::ArrayQueue;
 use std::{
@@ -245,7 +245,7 @@ impl Session {
 
     /// Bypasses a stage of a pad's tone chain, to compare at equal loudness. It is no part of the kit. A pad that
     /// is not there is ignored.
-    pub fn bypass(&self, pad: usize, stage: Stage, bypassed: bool) {
+    pub fn bypass(&self, pad: usize, stage: ToneStage, bypassed: bool) {
         let Some(stages) = self.bypassed.get(pad) else { return };
         let bit = 1 << stage as u8;
         if bypassed {
@@ -256,11 +256,11 @@ impl Session {
     }
 
     /// Whether a stage of a pad is bypassed.
-    pub fn is_bypassed(&self, pad: usize, stage: Stage) -> bool {
+    pub fn is_bypassed(&self, pad: usize, stage: ToneStage) -> bool {
         self.bypassed_stages(pad) & (1 << stage as u8) != 0
     }
 
-    /// The bypassed stages of a pad, one bit each, bit 0 for the first of [`Stage`]; 0 for a pad that is not
+    /// The bypassed stages of a pad, one bit each, bit 0 for the first of [`ToneStage`]; 0 for a pad that is not
     /// there. Lock-free.
     pub fn bypassed_stages(&self, pad: usize) -> u8 {
         self.bypassed.get(pad).map_or(0, |stages| stages.load(Relaxed))

@@ -162,17 +162,18 @@ impl Value for u8 {
 }
 
 /// Declares a structure together with its table of settings, its `Default` and its serde form
-/// (unknown fields are refused by the kit file's own check, missing ones take their default).
+/// (unknown fields are refused by the kit file's own check, missing ones take their default). A field has its own
+/// name in files and as id, or that of `as`.
 macro_rules! settings {
     (
         $(#[$smeta:meta])* pub struct $name:ident, table $table:ident, count $count:ident {
-            $( $field:ident : $ty:ty = $default:literal, $label:literal, $unit:expr, $min:literal ..= $max:literal, $curve:ident, $help:literal; )*
+            $( $field:ident $(as $key:literal)? : $ty:ty = $default:literal, $label:literal, $unit:expr, $min:literal ..= $max:literal, $curve:ident, $help:literal; )*
         }
     ) => {
         $(#[$smeta])*
         #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
         #[serde(default)]
-        pub struct $name { $( #[doc = $help] pub $field: $ty, )* }
+        pub struct $name { $( #[doc = $help] $(#[serde(rename = $key)])? pub $field: $ty, )* }
 
         impl Default for $name {
             fn default() -> Self {
@@ -189,7 +190,7 @@ macro_rules! settings {
             #[allow(unused_imports)]
             use Unit::*;
             [$( Setting {
-                id: stringify!($field), name: $label, unit: $unit, min: $min, max: $max,
+                id: $crate::settings::setting_id!($field $($key)?), name: $label, unit: $unit, min: $min, max: $max,
                 curve: Curve::$curve, default: $default, help: $help,
                 get: |t: &$name| Value::to_number(t.$field),
                 set: |t: &mut $name, v: f32| t.$field = <$ty as Value>::from_number(v),
@@ -198,6 +199,17 @@ macro_rules! settings {
     };
 }
 pub(crate) use settings;
+
+/// The id of a setting: the name of its field, or the literal after it.
+macro_rules! setting_id {
+    ($field:ident) => {
+        stringify!($field)
+    };
+    ($field:ident $key:literal) => {
+        $key
+    };
+}
+pub(crate) use setting_id;
 
 /// Declares an enum whose variants are a setting's words.
 macro_rules! choice {

@@ -27,7 +27,7 @@ use std::{io::Cursor, sync::Arc};
 use symphonia::core::{formats::probe::Hint, io::MediaSourceStream};
 
 const BITS: usize = 24;
-const STEPS: f32 = 8_388_608.0; // 2^23
+const FULL_SCALE_24_BIT: f32 = 8_388_608.0; // 2^23
 /// Frames per block: the encoder's default, within the streamable subset up to 384 kHz.
 const BLOCK: usize = 4096;
 /// Written where a frame header cannot say the true rate.
@@ -102,7 +102,7 @@ impl Take {
 }
 
 /// Blocks that one thread packs before it asks for more.
-const RUN: usize = 64;
+const BLOCKS_PER_TURN: usize = 64;
 
 fn encode(take: &Take, progress: &dyn Progress) -> Result<Vec<u8>> {
     let fail = |e: &dyn std::fmt::Display| {
@@ -110,7 +110,7 @@ fn encode(take: &Take, progress: &dyn Progress) -> Result<Vec<u8>> {
     };
     let packer = Packer::new(take).map_err(|e| fail(&e))?;
     let blocks = take.frames().div_ceil(BLOCK);
-    let runs = blocks.div_ceil(RUN);
+    let runs = blocks.div_ceil(BLOCKS_PER_TURN);
     let counter = Counter::new(progress, "packing the recording", runs);
     let (packed, md5) = std::thread::scope(|scope| {
         let md5 = scope.spawn(|| digest(take, progress));
@@ -119,7 +119,7 @@ fn encode(take: &Take, progress: &dyn Progress) -> Result<Vec<u8>> {
             || packer.buffer.clone(),
             |buffer, run| {
                 progress.check()?;
-                let numbers = run * RUN..((run + 1) * RUN).min(blocks);
+                let numbers = run * BLOCKS_PER_TURN..((run + 1) * BLOCKS_PER_TURN).min(blocks);
                 let frames = numbers.map(|number| packer.frame(number, buffer));
                 let frames = frames.collect::<std::result::Result<Vec<_>, _>>().map_err(|e| fail(&e))?;
                 counter.one_done();
@@ -146,7 +146,7 @@ fn encode(take: &Take, progress: &dyn Progress) -> Result<Vec<u8>> {
 /// The samples of a block, channels interleaved.
 fn steps(take: &Take, number: usize) -> impl Iterator<Item = i32> {
     let frames = number * BLOCK..((number + 1) * BLOCK).min(take.frames());
-    frames.flat_map(|i| take.channels.iter().map(move |c| (c[i] * STEPS) as i32))
+    frames.flat_map(|i| take.channels.iter().map(move |c| (c[i] * FULL_SCALE_24_BIT) as i32))
 }
 
 /// MD5 of all samples, as the streaminfo block keeps it (RFC 9639, section 8.2).

@@ -41,11 +41,11 @@ impl Take {
     /// A take from samples; `channels` is `[channel][frame]`, one or two of equal length, each
     /// sample is moved to the nearest step of the 24-bit grid and clipped to ±1.0.
     pub fn from_samples(name: impl Into<String>, sample_rate: u32, mut channels: Vec<Vec<f32>>) -> Self {
-        const STEPS: f32 = 8_388_608.0; // 2^23
+        const FULL_SCALE_24_BIT: f32 = 8_388_608.0; // 2^23
         for channel in &mut channels {
             for s in channel.iter_mut() {
-                let steps = if s.is_finite() { (*s * STEPS).round_ties_even() } else { 0.0 };
-                *s = steps.clamp(-STEPS, STEPS - 1.0) / STEPS;
+                let steps = if s.is_finite() { (*s * FULL_SCALE_24_BIT).round_ties_even() } else { 0.0 };
+                *s = steps.clamp(-FULL_SCALE_24_BIT, FULL_SCALE_24_BIT - 1.0) / FULL_SCALE_24_BIT;
             }
         }
         Self { name: name.into(), sample_rate, channels, notices: Vec::new(), flac: OnceLock::new() }

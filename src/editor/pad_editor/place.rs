@@ -103,13 +103,13 @@ fn next_free(cx: &FrameContext<'_>, from: u8, step: i16) -> Option<u8> {
 
 /// Holds one draw, or lets the draws go on.
 fn freeze(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
-    let frozen = cx.pad(pad).variation.way == VariationMode::Held;
+    let frozen = cx.pad(pad).variation.mode == VariationMode::Held;
     let help = "Freezes one variation: every stroke sounds the same until it is unfrozen.";
     if widgets::toggle(ui, frozen, if frozen { "Frozen" } else { "Freeze" }, "Freeze the variation", help)
         .clicked()
     {
         cx.edit_pad(pad, "freeze", |p| {
-            p.variation.way = if frozen { VariationMode::Live } else { VariationMode::Held }
+            p.variation.mode = if frozen { VariationMode::Live } else { VariationMode::Held }
         });
     }
     if frozen

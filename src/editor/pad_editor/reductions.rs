@@ -2,7 +2,7 @@
 
 use crate::editor::{frame_context::FrameContext, theme};
 use egui::{Rect, RichText, Role, Sense, Ui, WidgetInfo, pos2, vec2};
-use kitwright_core::{engine::Meters, kit::Stage};
+use kitwright_core::{engine::Meters, kit::ToneStage};
 
 /// How fast a meter falls, dB a second.
 const FALL: f32 = 20.0;
@@ -53,13 +53,13 @@ impl HeldReductions {
     }
 
     /// The reading of a stage; `None` for stages without gain reduction.
-    pub fn of(&self, stage: Stage) -> Option<f32> {
+    pub fn of(&self, stage: ToneStage) -> Option<f32> {
         match stage {
-            Stage::Limiter => Some(self.limiter),
-            Stage::Punch => Some(self.punch),
-            Stage::LowBand => Some(self.low_band),
-            Stage::Colour => Some(self.colour),
-            Stage::Cuts | Stage::Saturation | Stage::Eq => None,
+            ToneStage::Limiter => Some(self.limiter),
+            ToneStage::Punch => Some(self.punch),
+            ToneStage::LowBand => Some(self.low_band),
+            ToneStage::Colour => Some(self.colour),
+            ToneStage::Cuts | ToneStage::Saturation | ToneStage::Eq => None,
         }
     }
 

@@ -4,7 +4,7 @@ use super::{curve, reductions};
 use crate::editor::{frame_context::FrameContext, state::WindowState, theme, trims::Trim, widgets};
 use egui::{Rect, RichText, ScrollArea, Ui, UiBuilder, pos2, vec2};
 use kitwright_core::{
-    kit::{BAND, COMPRESSOR, CUT, DIP_AMOUNT, LIMITER, LOW_BAND_EDGE, SATURATION, Stage, TILT, Tone},
+    kit::{BAND, COMPRESSOR, CUT, DIP_AMOUNT, LIMITER, LOW_BAND_EDGE, SATURATION, TILT, Tone, ToneStage},
     settings::Setting,
 };
 use std::slice::from_ref;
@@ -14,29 +14,29 @@ pub(super) fn stages_on(tone: &Tone) -> usize {
     Tone::ORDER.into_iter().filter(|s| is_on(tone, *s)).count()
 }
 
-fn is_on(tone: &Tone, stage: Stage) -> bool {
+fn is_on(tone: &Tone, stage: ToneStage) -> bool {
     match stage {
-        Stage::Cuts => tone.low_cut.on || tone.high_cut.on,
-        Stage::Limiter => tone.limiter.on,
-        Stage::Saturation => tone.saturation.on,
-        Stage::Eq => {
+        ToneStage::Cuts => tone.low_cut.on || tone.high_cut.on,
+        ToneStage::Limiter => tone.limiter.on,
+        ToneStage::Saturation => tone.saturation.on,
+        ToneStage::Eq => {
             tone.tilt_db != 0.0 || tone.note_bell.on || tone.bands.iter().chain(&tone.dips).any(|b| b.on)
         }
-        Stage::Punch => tone.punch.on,
-        Stage::LowBand => tone.low_band.on,
-        Stage::Colour => tone.colour.on,
+        ToneStage::Punch => tone.punch.on,
+        ToneStage::LowBand => tone.low_band.on,
+        ToneStage::Colour => tone.colour.on,
     }
 }
 
-fn word(stage: Stage) -> &'static str {
+fn word(stage: ToneStage) -> &'static str {
     match stage {
-        Stage::Cuts => "Cuts",
-        Stage::Limiter => "Limiter",
-        Stage::Saturation => "Saturation",
-        Stage::Eq => "EQ",
-        Stage::Punch => "Punch",
-        Stage::LowBand => "Low band",
-        Stage::Colour => "Colour",
+        ToneStage::Cuts => "Cuts",
+        ToneStage::Limiter => "Limiter",
+        ToneStage::Saturation => "Saturation",
+        ToneStage::Eq => "EQ",
+        ToneStage::Punch => "Punch",
+        ToneStage::LowBand => "Low band",
+        ToneStage::Colour => "Colour",
     }
 }
 
@@ -96,7 +96,7 @@ fn chain(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>, tone: 
 }
 
 /// Bypasses the shown stage at equal loudness, to compare; the kit stays as it is.
-fn bypass_stage(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>, stage: Stage) {
+fn bypass_stage(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>, stage: ToneStage) {
     let out = cx.session.is_bypassed(pad, stage);
     let help = "Bypasses this stage at equal loudness, to compare.";
     let text = if out { "Stage bypassed" } else { "Bypass stage" };
@@ -123,17 +123,17 @@ fn bypass(ui: &mut Ui, state: &WindowState, cx: &mut FrameContext<'_>) {
     }
 }
 
-fn settings(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>, tone: &Tone, stage: Stage) {
+fn settings(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>, tone: &Tone, stage: ToneStage) {
     match stage {
-        Stage::Cuts => {
+        ToneStage::Cuts => {
             section(ui, pad, cx, "Low cut", &CUT, &tone.low_cut, |t| &mut t.low_cut);
             section(ui, pad, cx, "High cut", &CUT, &tone.high_cut, |t| &mut t.high_cut);
         }
-        Stage::Limiter => section(ui, pad, cx, "Limiter", &LIMITER, &tone.limiter, |t| &mut t.limiter),
-        Stage::Saturation => {
+        ToneStage::Limiter => section(ui, pad, cx, "Limiter", &LIMITER, &tone.limiter, |t| &mut t.limiter),
+        ToneStage::Saturation => {
             section(ui, pad, cx, "Saturation", &SATURATION, &tone.saturation, |t| &mut t.saturation);
         }
-        Stage::Eq => {
+        ToneStage::Eq => {
             for (i, name) in ["Low shelf", "Bell", "High shelf"].into_iter().enumerate() {
                 section(ui, pad, cx, name, &BAND, &tone.bands[i], move |t| &mut t.bands[i]);
             }
@@ -148,12 +148,12 @@ fn settings(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>, tone: &Tone, stage: 
             }
             section(ui, pad, cx, "Whole", from_ref(&TILT), tone, |t| t);
         }
-        Stage::Punch => section(ui, pad, cx, "Punch", &COMPRESSOR, &tone.punch, |t| &mut t.punch),
-        Stage::LowBand => {
+        ToneStage::Punch => section(ui, pad, cx, "Punch", &COMPRESSOR, &tone.punch, |t| &mut t.punch),
+        ToneStage::LowBand => {
             section(ui, pad, cx, "Low band", &COMPRESSOR, &tone.low_band, |t| &mut t.low_band);
             section(ui, pad, cx, "Split", from_ref(&LOW_BAND_EDGE), tone, |t| t);
         }
-        Stage::Colour => section(ui, pad, cx, "Colour", &LIMITER, &tone.colour, |t| &mut t.colour),
+        ToneStage::Colour => section(ui, pad, cx, "Colour", &LIMITER, &tone.colour, |t| &mut t.colour),
     }
 }
 

@@ -5,7 +5,7 @@ use crate::support::*;
 use kitwright_core::{
     demo::borrowed_cello,
     engine::Engine,
-    kit::{Band, Kit, Slice, Stage, TakeEntry, Tone, Trims},
+    kit::{Band, Kit, Slice, TakeEntry, Tone, ToneStage, Trims},
     listen::{Description, DetectOptions, Hit, detect},
     progress::Quiet,
     take::Take,
@@ -82,7 +82,7 @@ fn every_stage_is_bypassed_at_its_own_loudness_on_real_sounds() {
     let mut worst = 0.0_f64;
     for (name, take) in takes() {
         let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("hits");
-        for stage in Stage::ALL {
+        for stage in ToneStage::ALL {
             let kit = kit_of(&take, &hits, figures::tone::only(stage));
             let (with, without) = (triggers(&kit, 0, false), triggers(&kit, 1 << stage as u8, false));
             assert!(with != without, "{name}: {stage:?} is audible");

@@ -15,7 +15,7 @@ mod stages;
 
 use crate::{
     engine::dsp::limiter::{MAX_LOOKAHEAD, lookahead_frames},
-    kit::{Stage, Tone},
+    kit::{Tone, ToneStage},
     settings::PadTrims,
 };
 use settings::{SmoothedParams, SwitchedParams, drive};
@@ -131,7 +131,7 @@ impl ToneChain {
     /// Frames of the future that [`ToneChain::process`] uses with the settings last taken: 0 without a limiter.
     pub fn lookahead(&self) -> usize {
         let on = self.last.switched.on;
-        let limiters = [Stage::Limiter, Stage::Colour].iter().filter(|s| on[**s as usize]).count();
+        let limiters = [ToneStage::Limiter, ToneStage::Colour].iter().filter(|s| on[**s as usize]).count();
         limiters * lookahead_frames(self.sample_rate)
     }
 
@@ -148,7 +148,7 @@ impl ToneChain {
     }
 
     /// Bypasses a stage at equal loudness, or ends its bypass.
-    pub fn bypass(&mut self, stage: Stage, bypassed: bool) {
+    pub fn bypass(&mut self, stage: ToneStage, bypassed: bool) {
         self.bypassed[stage as usize] = bypassed;
         let mut settings = self.last;
         settings.switched.bypassed = self.bypassed;
@@ -327,10 +327,10 @@ impl ToneChain {
     pub fn take_reductions(&mut self) -> Reductions {
         let mut of = |stage| self.stages.take_reduction_db(stage);
         Reductions {
-            limiter_db: of(Stage::Limiter),
-            punch_db: of(Stage::Punch),
-            low_band_db: of(Stage::LowBand),
-            colour_db: of(Stage::Colour),
+            limiter_db: of(ToneStage::Limiter),
+            punch_db: of(ToneStage::Punch),
+            low_band_db: of(ToneStage::LowBand),
+            colour_db: of(ToneStage::Colour),
         }
     }
 

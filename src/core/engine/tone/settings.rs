@@ -2,7 +2,7 @@
 
 use crate::{
     engine::dsp::eq::Section,
-    kit::{self, Band, Compressor, LOW_BAND_EDGE, Limiter, MAX_DIPS, Slope, Stage, Tone},
+    kit::{self, Band, Compressor, LOW_BAND_EDGE, Limiter, MAX_DIPS, Slope, Tone, ToneStage},
     settings::PadTrims,
 };
 
@@ -14,7 +14,7 @@ const TILT: usize = NOTE_BELL + 1;
 /// Discrete settings; the chain crossfades when one changes.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SwitchedParams {
-    pub order: [Stage; 7],
+    pub order: [ToneStage; 7],
     /// By stage: whether it is in use.
     pub on: [bool; 7],
     /// By stage: whether its input is heard, at its output's loudness.
@@ -73,14 +73,14 @@ impl SmoothedParams {
             low_band: compressor(&tone.low_band, trims.low_hold),
             low_band_hz: log2(LOW_BAND_EDGE.clamp(tone.low_band_hz)),
         };
-        let on = Stage::ALL.map(|stage| match stage {
-            Stage::Cuts => low_on || high_on,
-            Stage::Limiter => tone.limiter.on,
-            Stage::Saturation => drive(tone, trims).is_some(),
-            Stage::Eq => eq_on.contains(&true),
-            Stage::Punch => tone.punch.on && trims.punch > 0.0,
-            Stage::LowBand => tone.low_band.on && trims.low_hold > 0.0,
-            Stage::Colour => tone.colour.on,
+        let on = ToneStage::ALL.map(|stage| match stage {
+            ToneStage::Cuts => low_on || high_on,
+            ToneStage::Limiter => tone.limiter.on,
+            ToneStage::Saturation => drive(tone, trims).is_some(),
+            ToneStage::Eq => eq_on.contains(&true),
+            ToneStage::Punch => tone.punch.on && trims.punch > 0.0,
+            ToneStage::LowBand => tone.low_band.on && trims.low_hold > 0.0,
+            ToneStage::Colour => tone.colour.on,
         });
         let switched = SwitchedParams {
             order: tone.order,

@@ -12,7 +12,7 @@ use crate::{
         math::exp2_fast,
         saturation::Saturation,
     },
-    kit::{Character, Slope, Stage},
+    kit::{Character, Slope, ToneStage},
     units::db_to_gain,
 };
 
@@ -112,7 +112,7 @@ impl ToneStages {
 
     /// Applies discrete settings and computes everything again. Stages that were off start without state.
     pub fn switch(&mut self, switched: SwitchedParams, smoothed: &SmoothedParams) {
-        for (i, stage) in Stage::ALL.into_iter().enumerate() {
+        for (i, stage) in ToneStage::ALL.into_iter().enumerate() {
             if !self.switched.on[i] && switched.on[i] {
                 self.reset_stage(stage);
             }
@@ -168,7 +168,7 @@ impl ToneStages {
         let [ahead_left, ahead_right] = ahead;
         let order = self.switched.order;
         let on = self.switched.on;
-        let looks = |s: &Stage| matches!(s, Stage::Limiter | Stage::Colour) && on[*s as usize];
+        let looks = |s: &ToneStage| matches!(s, ToneStage::Limiter | ToneStage::Colour) && on[*s as usize];
         let limiters = order.iter().filter(|s| looks(s)).count();
         let mut to_come = limiters;
         let window = ahead_left.len().checked_div(limiters).unwrap_or(0);
@@ -203,7 +203,7 @@ impl ToneStages {
     /// of the output.
     fn process_matched(
         &mut self,
-        stage: Stage,
+        stage: ToneStage,
         left: &mut [f32],
         right: &mut [f32],
         ahead: [&[f32]; 2],
@@ -224,9 +224,9 @@ impl ToneStages {
     }
 
     /// [`ToneStages::process_stage`] for any length; every frame has the same look-ahead.
-    fn process_long(&mut self, stage: Stage, left: &mut [f32], right: &mut [f32], ahead: [&[f32]; 2]) {
+    fn process_long(&mut self, stage: ToneStage, left: &mut [f32], right: &mut [f32], ahead: [&[f32]; 2]) {
         let window = ahead[0].len();
-        if matches!(stage, Stage::Limiter | Stage::Colour) && window > 0 {
+        if matches!(stage, ToneStage::Limiter | ToneStage::Colour) && window > 0 {
             // The limiter splits long blocks itself and looks ahead across them.
             return self.process_stage(stage, left, right, ahead);
         }
@@ -235,7 +235,7 @@ impl ToneStages {
         }
     }
 
-    fn process_stage(&mut self, stage: Stage, left: &mut [f32], right: &mut [f32], ahead: [&[f32]; 2]) {
+    fn process_stage(&mut self, stage: ToneStage, left: &mut [f32], right: &mut [f32], ahead: [&[f32]; 2]) {
         if !self.switched.bypassed[stage as usize] {
             return self.process_wet(stage, left, right, ahead);
         }
@@ -257,9 +257,9 @@ impl ToneStages {
     }
 
     /// The stage itself, not bypassed.
-    fn process_wet(&mut self, stage: Stage, left: &mut [f32], right: &mut [f32], ahead: [&[f32]; 2]) {
+    fn process_wet(&mut self, stage: ToneStage, left: &mut [f32], right: &mut [f32], ahead: [&[f32]; 2]) {
         match stage {
-            Stage::Cuts => {
+            ToneStage::Cuts => {
                 let s = self.switched;
                 for (on, slope, filters) in [
                     (s.low_cut, s.low_slope, &mut self.low_cut),
@@ -271,15 +271,15 @@ impl ToneStages {
                     }
                 }
             }
-            Stage::Limiter => self.limiter.process(left, right, ahead),
-            Stage::Saturation => self.saturation.process(left, right),
-            Stage::Eq => {
+            ToneStage::Limiter => self.limiter.process(left, right, ahead),
+            ToneStage::Saturation => self.saturation.process(left, right),
+            ToneStage::Eq => {
                 for (filter, _) in self.eq.iter_mut().zip(self.switched.eq).filter(|(_, on)| *on) {
                     filter.process(left, right);
                 }
             }
-            Stage::Punch => self.punch.process(left, right),
-            Stage::LowBand => {
+            ToneStage::Punch => self.punch.process(left, right),
+            ToneStage::LowBand => {
                 let (mut low_left, mut low_right) = ([0.0f32; TONE_BLOCK], [0.0f32; TONE_BLOCK]);
                 let n = left.len();
                 let (ll, lr) = (&mut low_left[..n], &mut low_right[..n]);
@@ -289,37 +289,37 @@ impl ToneStages {
                     (*l, *r) = (*l + bl, *r + br);
                 }
             }
-            Stage::Colour => self.colour.process(left, right, ahead),
+            ToneStage::Colour => self.colour.process(left, right, ahead),
         }
     }
 
-    fn copy_stage(&mut self, stage: Stage, from: &ToneStages) {
+    fn copy_stage(&mut self, stage: ToneStage, from: &ToneStages) {
         self.switched = from.switched;
         self.matchers[stage as usize] = from.matchers[stage as usize];
         match stage {
-            Stage::Cuts => (self.low_cut, self.high_cut) = (from.low_cut, from.high_cut),
-            Stage::Limiter => self.limiter = from.limiter,
-            Stage::Saturation => self.saturation = from.saturation,
-            Stage::Eq => self.eq = from.eq,
-            Stage::Punch => self.punch = from.punch,
-            Stage::LowBand => (self.low_band, self.crossover) = (from.low_band, from.crossover),
-            Stage::Colour => self.colour = from.colour,
+            ToneStage::Cuts => (self.low_cut, self.high_cut) = (from.low_cut, from.high_cut),
+            ToneStage::Limiter => self.limiter = from.limiter,
+            ToneStage::Saturation => self.saturation = from.saturation,
+            ToneStage::Eq => self.eq = from.eq,
+            ToneStage::Punch => self.punch = from.punch,
+            ToneStage::LowBand => (self.low_band, self.crossover) = (from.low_band, from.crossover),
+            ToneStage::Colour => self.colour = from.colour,
         }
     }
 
-    fn reset_stage(&mut self, stage: Stage) {
+    fn reset_stage(&mut self, stage: ToneStage) {
         self.matchers[stage as usize].reset();
         match stage {
-            Stage::Cuts => self.low_cut.iter_mut().chain(&mut self.high_cut).for_each(Filter::reset),
-            Stage::Limiter => self.limiter.reset(),
-            Stage::Saturation => self.saturation.reset(),
-            Stage::Eq => self.eq.iter_mut().for_each(Filter::reset),
-            Stage::Punch => self.punch.reset(),
-            Stage::LowBand => {
+            ToneStage::Cuts => self.low_cut.iter_mut().chain(&mut self.high_cut).for_each(Filter::reset),
+            ToneStage::Limiter => self.limiter.reset(),
+            ToneStage::Saturation => self.saturation.reset(),
+            ToneStage::Eq => self.eq.iter_mut().for_each(Filter::reset),
+            ToneStage::Punch => self.punch.reset(),
+            ToneStage::LowBand => {
                 self.low_band.reset();
                 self.crossover.reset();
             }
-            Stage::Colour => self.colour.reset(),
+            ToneStage::Colour => self.colour.reset(),
         }
     }
 
@@ -343,18 +343,18 @@ impl ToneStages {
 
     /// Clears all state.
     pub fn reset(&mut self) {
-        Stage::ALL.into_iter().for_each(|s| self.reset_stage(s));
+        ToneStage::ALL.into_iter().for_each(|s| self.reset_stage(s));
         self.whole.reset();
     }
 
     /// Largest gain reduction of a stage since the last call, dB; 0 for stages that are off or bypassed, and for those
     /// that are not dynamics.
-    pub fn take_reduction_db(&mut self, stage: Stage) -> f32 {
+    pub fn take_reduction_db(&mut self, stage: ToneStage) -> f32 {
         let db = match stage {
-            Stage::Limiter => self.limiter.take_reduction_db(),
-            Stage::Colour => self.colour.take_reduction_db(),
-            Stage::Punch => self.punch.compressor.take_reduction_db() * self.punch.amount,
-            Stage::LowBand => self.low_band.compressor.take_reduction_db() * self.low_band.amount,
+            ToneStage::Limiter => self.limiter.take_reduction_db(),
+            ToneStage::Colour => self.colour.take_reduction_db(),
+            ToneStage::Punch => self.punch.compressor.take_reduction_db() * self.punch.amount,
+            ToneStage::LowBand => self.low_band.compressor.take_reduction_db() * self.low_band.amount,
             _ => 0.0,
         };
         let s = &self.switched;

@@ -74,11 +74,11 @@ pub fn distributions() -> Vec<(String, f64)> {
     let mut found = Vec::new();
     let cloud = Cloud { copies: 1, pitch_st: 4.0, width: 0.8, spread_ms: 100.0, ..Cloud::default() };
     let v = Variation { start_ms: 2.0, pitch_ct: 30.0, level_db: 1.5, cut_oct: 0.5, ..Variation::default() };
-    for way in [VariationMode::Live, VariationMode::Placed] {
+    for mode in [VariationMode::Live, VariationMode::Placed] {
         let mut add = |what: &str, sample: Vec<f64>, cdf: &dyn Fn(f64) -> f64| {
-            found.push((format!("{what}, {}", way.word()), kolmogorov_smirnov(sample, cdf)));
+            found.push((format!("{what}, {}", mode.word()), kolmogorov_smirnov(sample, cdf)));
         };
-        let variation = Variation { way, ..v };
+        let variation = Variation { mode, ..v };
         let all = hits(cloud, variation);
         let copy = |value: fn(&ShownGrain) -> f32| all.iter().map(|(c, _)| f64::from(value(c))).collect();
         add("pitch of copies", copy(|c| c.pitch_st), &uniform(-4.0, 4.0));
@@ -107,13 +107,13 @@ pub fn distributions() -> Vec<(String, f64)> {
 }
 
 /// A pad that plays one stroke of the invented take, with the variation that a fresh pad has.
-fn cello_kit(way: VariationMode, copies: u8) -> Kit {
+fn cello_kit(mode: VariationMode, copies: u8) -> Kit {
     let (take, strokes) = borrowed_cello(1);
     let start = (strokes[3] * f64::from(take.sample_rate)) as u64;
     let mut kit = bare_kit(Arc::new(take), 1);
     let pad = &mut kit.doc.pads[0];
     (pad.slices[0].start, pad.slices[0].end) = (start, start + 20_000);
-    (pad.variation.way, pad.cloud.copies) = (way, copies);
+    (pad.variation.mode, pad.cloud.copies) = (mode, copies);
     kit
 }
 
@@ -242,7 +242,7 @@ pub struct Likeness {
 /// Noise, and a low stroke of the invented take.
 pub fn likeness_of_live_hits() -> Likeness {
     let mut noise = kit_document(1);
-    noise.doc.pads[0].variation.way = VariationMode::Live;
+    noise.doc.pads[0].variation.mode = VariationMode::Live;
     let sounds = strokes(&noise, 12);
     let pairs = (0..12).flat_map(|a| (0..a).map(move |b| (a, b)));
     let largest = pairs.map(|(a, b)| correlation(&sounds[a], &sounds[b])).fold(-1.0, f64::max);

@@ -2,7 +2,7 @@
 
 use kitwright_core::{
     engine::tone::ToneChain,
-    kit::{Band, Character, Compressor, Cut, Limiter, Saturation, Slope, Stage, Tone},
+    kit::{Band, Character, Compressor, Cut, Limiter, Saturation, Slope, Tone, ToneStage},
     settings::PadTrims,
 };
 use std::f64::consts::TAU;
@@ -63,18 +63,20 @@ fn loudness(x: &[f32]) -> f64 {
 }
 
 /// A chain in which only this stage is on, and strongly so.
-pub fn only(stage: Stage) -> Tone {
+pub fn only(stage: ToneStage) -> Tone {
     let (f, off) = (full(), Tone::default());
     match stage {
-        Stage::Cuts => Tone { low_cut: Cut { hz: 300.0, ..f.low_cut }, ..off },
-        Stage::Limiter => {
+        ToneStage::Cuts => Tone { low_cut: Cut { hz: 300.0, ..f.low_cut }, ..off },
+        ToneStage::Limiter => {
             Tone { limiter: Limiter { threshold_db: -20.0, makeup_db: 12.0, ..f.limiter }, ..off }
         }
-        Stage::Saturation => Tone { saturation: f.saturation, ..off },
-        Stage::Eq => Tone { bands: f.bands, tilt_db: 6.0, ..off },
-        Stage::Punch => Tone { punch: Compressor { makeup_db: 9.0, ..f.punch }, ..off },
-        Stage::LowBand => Tone { low_band: f.low_band, ..off },
-        Stage::Colour => Tone { colour: Limiter { threshold_db: -15.0, makeup_db: 6.0, ..f.colour }, ..off },
+        ToneStage::Saturation => Tone { saturation: f.saturation, ..off },
+        ToneStage::Eq => Tone { bands: f.bands, tilt_db: 6.0, ..off },
+        ToneStage::Punch => Tone { punch: Compressor { makeup_db: 9.0, ..f.punch }, ..off },
+        ToneStage::LowBand => Tone { low_band: f.low_band, ..off },
+        ToneStage::Colour => {
+            Tone { colour: Limiter { threshold_db: -15.0, makeup_db: 6.0, ..f.colour }, ..off }
+        }
     }
 }
 
@@ -83,7 +85,7 @@ pub fn only(stage: Stage) -> Tone {
 pub fn bypass() -> Vec<(String, f64)> {
     let x = hits(96_000 * 2, 0.5);
     let mut found = Vec::new();
-    for stage in Stage::ALL {
+    for stage in ToneStage::ALL {
         let tone = only(stage);
         let (mut working, mut bypassed) = (chain(&tone), chain(&tone));
         process(&mut working, &x);
