@@ -1,10 +1,26 @@
 //! Files dropped onto the window: a kit is loaded, a recording becomes a take, one dropped onto a pad becomes
 //! the pad, and one dropped onto the role of the chosen pad becomes its target.
 
-use super::{file_browser, frame_context::FrameContext, state::WindowState, theme};
-use egui::{Align2, LayerId, Order, Ui, pos2, vec2};
-use kitwright_core::session::Job;
+use super::{file_browser, frame_context::FrameContext, memory::Memory, selection::Selection, theme};
+use egui::{Align2, LayerId, Order, Rect, Ui, pos2, vec2};
+use kitwright_core::{kit::PADS, session::Job};
 use std::path::PathBuf;
+
+/// Where pads and the chosen pad's role were drawn in this frame.
+#[derive(Debug)]
+pub struct DropTargets {
+    /// The pads; [`Rect::NOTHING`] for one that is not shown.
+    pub pads: [Rect; PADS],
+    /// The role of the chosen pad: a sound dropped there becomes the pad's target.
+    pub role: Option<Rect>,
+}
+
+impl Default for DropTargets {
+    /// Nothing is shown.
+    fn default() -> Self {
+        Self { pads: [Rect::NOTHING; PADS], role: None }
+    }
+}
 
 /// What lies under the pointer.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -30,17 +46,23 @@ fn hint_text(under: Under, files: &[PathBuf], empty: bool) -> String {
 }
 
 /// Takes what was dropped since the last frame.
-pub(super) fn take(ui: &Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
+pub(super) fn take(
+    ui: &Ui,
+    targets: &DropTargets,
+    selection: &mut Selection,
+    memory: &mut Memory,
+    cx: &FrameContext<'_>,
+) {
     let files: Vec<PathBuf> = ui.input(|i| i.raw.dropped_files.iter().map(|f| f.path().to_owned()).collect());
     if files.is_empty() {
         return;
     }
-    files.iter().for_each(|f| state.memory.remember(f));
-    let under = under(ui, state);
+    files.iter().for_each(|f| memory.remember(f));
+    let under = under(ui, targets, selection.pad);
     if let Some(kit) = files.iter().find(|f| file_browser::is_kit(f)) {
         cx.session.start(Job::LoadKit(kit.clone()));
     } else if let Under::Pad(pad) = under {
-        state.selection.pad = pad;
+        selection.pad = pad;
         onto_pads(cx, pad, files);
     } else if let (Under::Role(pad), [file]) = (under, &files[..]) {
         cx.session.start(Job::SetTarget { pad, sound: Some(file.clone()) });
@@ -63,29 +85,27 @@ fn onto_pads(cx: &FrameContext<'_>, pad: usize, files: Vec<PathBuf>) {
     }
 }
 
-fn under(ui: &Ui, state: &WindowState) -> Under {
+fn under(ui: &Ui, targets: &DropTargets, chosen: usize) -> Under {
     let Some(at) = ui.input(|i| i.pointer.latest_pos()) else { return Under::Elsewhere };
-    match state.drop_targets.pads.iter().position(|tile| tile.contains(at)) {
+    match targets.pads.iter().position(|tile| tile.contains(at)) {
         Some(pad) => Under::Pad(pad),
-        None if state.drop_targets.role.is_some_and(|aim| aim.contains(at)) => {
-            Under::Role(state.selection.pad)
-        }
+        None if targets.role.is_some_and(|place| place.contains(at)) => Under::Role(chosen),
         None => Under::Elsewhere,
     }
 }
 
 /// Says what a drop would do while files hover over the window.
-pub(super) fn hint(ui: &Ui, state: &WindowState, cx: &FrameContext<'_>) {
+pub(super) fn hint(ui: &Ui, targets: &DropTargets, chosen: usize, cx: &FrameContext<'_>) {
     let files: Vec<PathBuf> =
         ui.input(|i| i.raw.hovered_files.iter().filter_map(|f| f.path.clone()).collect());
     if files.is_empty() {
         return;
     }
     let painter = ui.ctx().layer_painter(LayerId::new(Order::Foreground, egui::Id::unique("drop hint")));
-    let under = under(ui, state);
+    let under = under(ui, targets, chosen);
     let place = match under {
-        Under::Pad(pad) => Some(state.drop_targets.pads[pad]),
-        Under::Role(_) if files.len() == 1 => state.drop_targets.role,
+        Under::Pad(pad) => Some(targets.pads[pad]),
+        Under::Role(_) if files.len() == 1 => targets.role,
         Under::Role(_) | Under::Elsewhere => None,
     };
     if let Some(place) = place {

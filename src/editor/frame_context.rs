@@ -1,7 +1,11 @@
-//! What every view gets in one frame: the session, the kit, the trims.
+//! What every view gets in one frame: the session, the kit, the trims, and what the window has read for all views.
 
 use super::{
+    automation::Automation,
+    file_browser::Purpose,
+    lights::Lights,
     trims::{Trim, TrimAccess},
+    wave::Waves,
     widgets::Moved,
 };
 use kitwright_core::{
@@ -9,6 +13,17 @@ use kitwright_core::{
     session::Session,
 };
 use std::sync::Arc;
+
+/// What is read from takes, engine and host for all views, kept between frames.
+#[derive(Debug, Default)]
+pub struct Readings {
+    /// Waveforms of the takes.
+    pub waves: Waves,
+    /// Lights and meters of the pads.
+    pub lights: Lights,
+    /// Trims that the host moved recently.
+    pub(super) automation: Automation,
+}
 
 /// The kit of this frame and the ways to change it.
 pub struct FrameContext<'a> {
@@ -18,6 +33,19 @@ pub struct FrameContext<'a> {
     pub kit: Arc<Kit>,
     /// The host's parameters, or plain values.
     pub trims: &'a mut dyn TrimAccess,
+    /// Waves, lights and automation.
+    pub readings: &'a mut Readings,
+    /// A file browser that a view has asked for in this frame.
+    pub(super) browse: Option<BrowseRequest>,
+}
+
+/// A request to open the file browser.
+#[derive(Debug)]
+pub(super) struct BrowseRequest {
+    /// What the file is for.
+    pub purpose: Purpose,
+    /// The file name that is offered.
+    pub name: String,
 }
 
 impl FrameContext<'_> {
@@ -29,6 +57,11 @@ impl FrameContext<'_> {
     /// Changes a pad; `what` completes the step's name: "pad 3 clear".
     pub fn edit_pad(&self, pad: usize, what: &str, change: impl FnOnce(&mut Pad)) {
         self.session.edit(&format!("pad {} {what}", pad + 1), |kit| change(&mut kit.doc.pads[pad]));
+    }
+
+    /// Opens the file browser at the end of this frame, with `name` as proposal.
+    pub(super) fn browse(&mut self, purpose: Purpose, name: &str) {
+        self.browse = Some(BrowseRequest { purpose, name: name.to_owned() });
     }
 
     /// Passes a control's movement on to its trim.

@@ -1,42 +1,65 @@
 //! The top line: the kit's name, files, undo, the kit's fit, zoom; below it progress and errors.
 
 use super::{
-    automation::Marked,
-    file_browser::{FileBrowser, Purpose},
-    frame_context::FrameContext,
-    memory::Memory,
-    pad_editor,
-    state::WindowState,
-    theme,
-    trims::Trim,
-    widgets::{self, Described},
+    compare::Compare, file_browser::Purpose, fit_control::FitControl, frame_context::FrameContext,
+    memory::Memory, pad_editor::reductions, theme, trim_grid, trims::Trim, widgets,
 };
 use egui::{
     Align, Align2, Color32, Key, Layout, Modifiers, Popup, Rect, RichText, Role, ScrollArea, TextEdit, Ui,
     WidgetInfo, vec2,
 };
-use kitwright_core::{error::Error, settings::KIT_TRIMS};
+use kitwright_core::{error::Error, kit::Kit, settings::KIT_TRIMS};
 
 /// Height of the top line.
 pub const HEIGHT: f32 = 44.0;
 /// Height of a line of progress, recording or error.
 pub const NOTICE: f32 = 30.0;
 
+/// What the top line keeps between frames.
+#[derive(Debug, Default)]
+pub struct Header {
+    /// The fit of the whole kit.
+    fit: FitControl,
+    /// A and B of the kit.
+    compare: Compare<Kit>,
+    /// The About box is open.
+    pub(super) about: bool,
+    /// The box with the kit's own trims is open.
+    output: bool,
+}
+
+impl Header {
+    /// Once a frame, shown or not: starts the shaping for a moved fit.
+    pub fn begin_frame(&mut self, ui: &Ui, cx: &FrameContext<'_>) {
+        self.fit.start_when_rested(ui, cx);
+    }
+
+    /// Forgets the versions of another kit.
+    pub fn forget_kit(&mut self) {
+        self.compare = Compare::default();
+    }
+
+    /// The window closes: the versions stay.
+    pub fn close(&mut self) {
+        *self = Self { compare: std::mem::take(&mut self.compare), ..Self::default() };
+    }
+}
+
 /// Shows the top line in `rect`.
-pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameContext<'_>) {
+pub fn show(ui: &mut Ui, rect: Rect, view: &mut Header, memory: &mut Memory, cx: &mut FrameContext<'_>) {
     ui.painter().rect_filled(rect, 0, theme::WOOD);
     ui.spacing_mut().item_spacing.x = 5.0;
     ui.add_space(8.0);
     name(ui, cx);
-    files(ui, state, cx);
+    files(ui, cx);
     ui.separator();
     steps(ui, cx);
     ui.separator();
-    pad_editor::fit_slider(ui, state, cx, None, 88.0);
-    let side = state.compare.kit_side();
+    view.fit.slider(ui, cx, None, 88.0);
+    let side = view.compare.side();
     let help = "Switches between two versions of the whole kit; both are kept while the window is open.";
     if widgets::toggle(ui, side == 'B', &format!("Kit {side}"), "A or B of the kit", help).clicked()
-        && let Some(other) = state.compare.turn_kit(&cx.kit)
+        && let Some(other) = view.compare.switch(&cx.kit)
     {
         cx.session.edit("kit A or B", |kit| *kit = other);
     }
@@ -50,11 +73,11 @@ pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameCont
         )
         .clicked()
         {
-            state.about = true;
+            view.about = true;
         }
-        zoom(ui, state);
-        output(ui, state);
-        main_meter(ui, state);
+        zoom(ui, memory);
+        view.output |= output_button(ui, cx);
+        main_meter(ui, cx);
     });
 }
 
@@ -88,8 +111,8 @@ fn name(ui: &mut Ui, cx: &FrameContext<'_>) {
     }
 }
 
-fn files(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
-    let kit = &cx.kit.doc.name;
+fn files(ui: &mut Ui, cx: &mut FrameContext<'_>) {
+    let kit = cx.kit.doc.name.clone();
     for (text, name, help, purpose, proposal) in [
         (
             "Open",
@@ -105,16 +128,10 @@ fn files(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
             Purpose::Save,
             format!("{kit}.kitwright"),
         ),
-        (
-            "Export",
-            "Export the kit",
-            "Writes WAV files, a groove, MIDI and a picture.",
-            Purpose::Export,
-            kit.clone(),
-        ),
+        ("Export", "Export the kit", "Writes WAV files, a groove, MIDI and a picture.", Purpose::Export, kit),
     ] {
         if widgets::button(ui, text, name, help).clicked() {
-            state.browser = Some(FileBrowser::new(purpose, &state.memory, &proposal, ui.ctx()));
+            cx.browse(purpose, &proposal);
         }
     }
 }
@@ -186,43 +203,42 @@ fn steps(ui: &mut Ui, cx: &FrameContext<'_>) {
     });
 }
 
-fn zoom(ui: &mut Ui, state: &mut WindowState) {
-    let text = format!("{:.0} %", state.memory.zoom * 100.0);
+fn zoom(ui: &mut Ui, memory: &mut Memory) {
+    let text = format!("{:.0} %", memory.zoom * 100.0);
     let response = widgets::button(ui, &text, "Zoom of the window", "Everything smaller or larger.");
     Popup::menu(&response).show(|ui| {
         for zoom in Memory::ZOOMS {
-            let chosen = (zoom - state.memory.zoom).abs() < 0.01;
+            let chosen = (zoom - memory.zoom).abs() < 0.01;
             let entry = ui.selectable_label(chosen, format!("{:.0} %", zoom * 100.0));
             entry.widget_info(|| {
                 WidgetInfo::selected(Role::MenuItem, true, chosen, format!("Zoom {:.0} %", zoom * 100.0))
             });
             if entry.clicked() {
-                state.memory.zoom = zoom;
+                memory.zoom = zoom;
                 ui.close();
             }
         }
     });
 }
 
-/// Opens the kit's own trims; marked while the host moves one.
-fn output(ui: &mut Ui, state: &mut WindowState) {
-    let text = if state.automation.moving_of_kit() > 0 { "Output: host" } else { "Output" };
+/// The button that opens the kit's own trims, marked while the host moves one; returns whether it was pressed.
+fn output_button(ui: &mut Ui, cx: &FrameContext<'_>) -> bool {
+    let text = if cx.readings.automation.moving_of_kit() > 0 { "Output: host" } else { "Output" };
     let help = "Level, pitch, variation, velocity and the ceiling.";
     let response = widgets::button(ui, text, "Output of the kit", help);
     ui.ctx().accesskit_node_builder(response.id, |node| node.set_value(text));
-    if response.clicked() {
-        state.kit_settings = true;
-    }
+    response.clicked()
 }
 
-fn main_meter(ui: &mut Ui, state: &WindowState) {
+fn main_meter(ui: &mut Ui, cx: &FrameContext<'_>) {
     let (place, response) = ui.allocate_exact_size(vec2(58.0, 12.0), egui::Sense::hover());
     response.widget_info(|| WidgetInfo::labeled(Role::Meter, true, "Level of the main output"));
     let left = place.left_center();
     ui.painter().text(left, Align2::LEFT_CENTER, "out", theme::small(), theme::INK_SOFT);
     let rect = Rect::from_min_max(place.min + vec2(22.0, 1.0), place.max - vec2(0.0, 1.0));
     ui.painter().rect_filled(rect, 1, theme::WELL);
-    let filled = Rect::from_min_size(rect.min, vec2(rect.width() * state.lights.main_share(), rect.height()));
+    let width = rect.width() * cx.readings.lights.main_share();
+    let filled = Rect::from_min_size(rect.min, vec2(width, rect.height()));
     ui.painter().rect_filled(filled, 1, theme::COPPER);
     response.on_hover_text("Level of the main output; the right edge is full scale.");
 }
@@ -270,23 +286,16 @@ fn tune_to_song(ui: &mut Ui, cx: &FrameContext<'_>) -> bool {
     pressed
 }
 
-/// The kit's own trims, in a box.
-pub fn kit_settings(ui: &Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
-    if !state.kit_settings {
+/// The kit's own trims, in a box; `ceiling_db` is the gain reduction of the main output.
+pub fn output_box(ui: &Ui, view: &mut Header, ceiling_db: f32, cx: &mut FrameContext<'_>) {
+    if !view.output {
         return;
     }
-    let ceiling = state.reductions.main_ceiling();
     let modal = theme::modal("kit settings").show(ui.ctx(), |ui| {
         ui.set_width(450.0);
         ui.label(RichText::new("Output of the kit").font(theme::title()));
-        let values: Vec<f32> = (0..KIT_TRIMS.len()).map(|i| cx.trims.get(Trim::Kit(i))).collect();
-        let marked: Vec<Marked<'_>> = KIT_TRIMS.iter().map(|s| Marked(s)).collect();
-        let rows = KIT_TRIMS.iter().enumerate().map(|(i, s)| {
-            let by_host = state.automation.moves(Trim::Kit(i));
-            (i, if by_host { &marked[i] as &dyn Described } else { s }, values[i])
-        });
-        widgets::grid(ui, "Kit trim", rows, |i, m| cx.move_trim(Trim::Kit(i), m));
-        pad_editor::reductions::meter(ui, "the ceiling", ceiling);
+        trim_grid::show(ui, "Kit trim", &KIT_TRIMS, cx, Trim::Kit);
+        reductions::meter(ui, "the ceiling", ceiling_db);
         ui.add_space(theme::GAP);
         let song = ui.horizontal(|ui| tune_to_song(ui, cx)).inner;
         ui.add_space(theme::GAP);
@@ -294,9 +303,9 @@ pub fn kit_settings(ui: &Ui, state: &mut WindowState, cx: &mut FrameContext<'_>)
     });
     let (song, close) = modal.inner;
     if song {
-        state.browser = Some(FileBrowser::new(Purpose::Song, &state.memory, "", ui.ctx()));
+        cx.browse(Purpose::Song, "");
     }
     if modal.should_close() || close || song {
-        state.kit_settings = false;
+        view.output = false;
     }
 }

@@ -4,7 +4,7 @@ use super::{
     dragged::{DraggedHit, DraggedPad},
     frame_context::FrameContext,
     lights, score_text,
-    state::WindowState,
+    selection::Selection,
     theme,
     trims::Trim,
     wave::{self, Stretch},
@@ -41,13 +41,13 @@ pub const PLAYING_KEYS: [(Key, &str); PADS] = [
 const KEY_VELOCITY: f32 = 0.8;
 
 /// Strikes a pad and lights it.
-pub fn strike(state: &mut WindowState, cx: &FrameContext<'_>, pad: usize, velocity: f32) {
+fn strike(cx: &mut FrameContext<'_>, pad: usize, velocity: f32) {
     cx.session.trigger(PadTrigger { pad, velocity: velocity.clamp(0.02, 1.0) });
-    state.lights.light(pad);
+    cx.readings.lights.light(pad);
 }
 
 /// Plays the pads from the computer keyboard while no text is typed; a key that is held strikes once.
-pub fn play_keys(ui: &Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
+pub fn play_keys(ui: &Ui, cx: &mut FrameContext<'_>) {
     if ui.ctx().text_edit_focused() {
         return;
     }
@@ -64,32 +64,37 @@ pub fn play_keys(ui: &Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
     let order = cx.pads_along_the_keys();
     for key in pressed {
         if let Some(place) = PLAYING_KEYS.iter().position(|(k, _)| *k == key) {
-            strike(state, cx, order[place], KEY_VELOCITY);
+            strike(cx, order[place], KEY_VELOCITY);
             ui.ctx().request_repaint();
         }
     }
 }
 
-/// Shows the pads in `rect`; returns the top centre of the chosen one.
-pub fn show(
-    ui: &mut Ui,
-    rect: Rect,
-    state: &mut WindowState,
-    cx: &mut FrameContext<'_>,
-) -> Option<egui::Pos2> {
+/// Places that one frame of the kit has drawn.
+pub struct KitPlaces {
+    /// Each pad.
+    pub pads: [Rect; PADS],
+    /// The top centre of the chosen pad.
+    pub chosen: egui::Pos2,
+}
+
+/// Shows the pads in `rect`.
+pub fn show(ui: &mut Ui, rect: Rect, selection: &mut Selection, cx: &mut FrameContext<'_>) -> KitPlaces {
     let order = cx.pads_along_the_keys();
     let gap = 3.0;
     let width = (rect.width() - gap * (PADS - 1) as f32) / PADS as f32;
-    let mut top = None;
+    let mut pads = [Rect::NOTHING; PADS];
     for (place, &pad) in order.iter().enumerate() {
         let left = rect.left() + place as f32 * (width + gap);
         let tile = Rect::from_min_size(pos2(left, rect.top()), vec2(width, rect.height()));
-        if pad == state.selection.pad {
-            top = Some(tile.center_top());
-        }
-        one_pad(ui, tile, state, cx, pad, place);
+        pads[pad] = tile;
     }
-    top
+    // the line ends where the pad that was chosen when the frame began is
+    let chosen = pads[selection.pad].center_top();
+    for (place, &pad) in order.iter().enumerate() {
+        one_pad(ui, pads[pad], selection, cx, pad, place);
+    }
+    KitPlaces { pads, chosen }
 }
 
 /// Accessible name of a pad: "Pad 1, kick".
@@ -100,13 +105,12 @@ pub fn pad_name(pad: usize, cx: &FrameContext<'_>) -> String {
 fn one_pad(
     ui: &mut Ui,
     tile: Rect,
-    state: &mut WindowState,
+    selection: &mut Selection,
     cx: &mut FrameContext<'_>,
     pad: usize,
     place: usize,
 ) {
-    let chosen = state.selection.pad == pad;
-    state.drop_targets.pads[pad] = tile;
+    let chosen = selection.pad == pad;
     let painter = ui.painter().clone();
     painter.rect_filled(tile, theme::ROUND, if chosen { theme::WOOD_HIGH } else { theme::WOOD });
     let head = Rect::from_min_size(tile.min, vec2(tile.width(), 34.0));
@@ -117,16 +121,16 @@ fn one_pad(
         pos2(tile.left() + 2.0, head.bottom()),
         pos2(tile.right() - 9.0, switches.top() - 2.0),
     );
-    title(ui, head, state, cx, pad);
-    let response = surface(ui, field.union(head), field, state, cx, pad);
-    picture(ui, field, state, cx, pad);
+    title(ui, head, chosen, cx, pad);
+    let response = surface(ui, field.union(head), field, selection, cx, pad);
+    picture(ui, field, cx, pad);
     meter(
         ui,
         Rect::from_min_max(pos2(tile.right() - 6.0, field.top()), pos2(tile.right() - 2.0, field.bottom())),
-        state.lights.peak_db(pad),
+        cx.readings.lights.peak_db(pad),
     );
-    mute_and_solo(ui, switches, state, cx, pad);
-    key_cap(ui, key, state, cx, pad, place);
+    mute_and_solo(ui, switches, cx, pad);
+    key_cap(ui, key, cx, pad, place);
     let over_with_something = response.dnd_hover_payload::<DraggedHit>().is_some()
         || response.dnd_hover_payload::<DraggedPad>().is_some_and(|p| p.0 != pad);
     if over_with_something {
@@ -138,17 +142,17 @@ fn one_pad(
 }
 
 /// The role (two words on two lines) and the score text.
-fn title(ui: &Ui, head: Rect, state: &WindowState, cx: &FrameContext<'_>, pad: usize) {
+fn title(ui: &Ui, head: Rect, chosen: bool, cx: &FrameContext<'_>, pad: usize) {
     let built = cx.pad(pad);
     let painter = ui.painter_at(head);
-    let colour = if state.selection.pad == pad { theme::AMBER } else { theme::INK };
+    let colour = if chosen { theme::AMBER } else { theme::INK };
     let text = |words: &str, ink| painter.layout_no_wrap(words.to_owned(), theme::small(), ink);
     let inner = head.shrink2(vec2(4.0, 2.0));
-    let verdict = match state.automation.moving_of(pad) {
+    let score = match cx.readings.automation.moving_of(pad) {
         0 => score_text::word(built),
         _ => "host".to_owned(),
     };
-    let verdict = text(&verdict, theme::INK_SOFT);
+    let score = text(&score, theme::INK_SOFT);
     let word = built.role.word();
     let mut lines: Vec<_> = word.split(' ').map(|w| text(w, colour)).collect();
     if lines[0].size().x > inner.width() {
@@ -160,15 +164,15 @@ fn title(ui: &Ui, head: Rect, state: &WindowState, cx: &FrameContext<'_>, pad: u
         painter.galley(pos2(inner.left(), line(i)), galley.clone(), colour);
     }
     // right of the first line with enough room, or below
-    let beside = (0..lines.len()).find(|&i| lines[i].size().x + 6.0 + verdict.size().x <= inner.width());
-    let right = inner.right() - verdict.size().x;
+    let beside = (0..lines.len()).find(|&i| lines[i].size().x + 6.0 + score.size().x <= inner.width());
+    let right = inner.right() - score.size().x;
     let at = match beside {
         Some(i) => Some(pos2(right, line(i))),
         None if lines.len() == 1 => Some(pos2(inner.left(), line(1))),
         None => None,
     };
     if let Some(at) = at {
-        painter.galley(at, verdict, theme::INK_SOFT);
+        painter.galley(at, score, theme::INK_SOFT);
     }
 }
 
@@ -177,43 +181,43 @@ fn surface(
     ui: &mut Ui,
     rect: Rect,
     field: Rect,
-    state: &mut WindowState,
-    cx: &FrameContext<'_>,
+    selection: &mut Selection,
+    cx: &mut FrameContext<'_>,
     pad: usize,
 ) -> Response {
     let response = ui.interact(rect, ui.scope_id().with(("pad", pad)), Sense::click_and_drag());
     let name = pad_name(pad, cx);
-    response.widget_info(|| WidgetInfo::selected(Role::Button, true, state.selection.pad == pad, &name));
+    response.widget_info(|| WidgetInfo::selected(Role::Button, true, selection.pad == pad, &name));
     let pressed = ui.input(|i| i.pointer.primary_pressed());
     // a tap may start and end within one frame
     let pressed_here = pressed && (response.is_pointer_button_down_on() || response.clicked());
     if pressed_here && let Some(at) = response.interact_pointer_pos() {
-        state.selection.pad = pad;
+        selection.pad = pad;
         // higher is harder
         let height = ((field.bottom() - at.y) / field.height()).clamp(0.0, 1.0);
-        strike(state, cx, pad, 0.1 + 0.9 * height);
+        strike(cx, pad, 0.1 + 0.9 * height);
     } else if response.clicked() && response.interact_pointer_pos().is_none() {
-        state.selection.pad = pad;
-        strike(state, cx, pad, KEY_VELOCITY);
+        selection.pad = pad;
+        strike(cx, pad, KEY_VELOCITY);
     }
     response.dnd_set_drag_payload(DraggedPad(pad));
     // egui holds one payload: taking one type discards the other
     let carries_hit = egui::DragAndDrop::has_payload_of_type::<DraggedHit>(ui.ctx());
     if let Some(hit) = carries_hit.then(|| response.dnd_release_payload::<DraggedHit>()).flatten() {
-        state.selection.pad = pad;
+        selection.pad = pad;
         cx.session.start(Job::SetHit { pad, source: (hit.0, hit.1), role: cx.pad(pad).role });
     } else if !carries_hit
         && let Some(other) = response.dnd_release_payload::<DraggedPad>()
         && other.0 != pad
     {
         swap(cx, other.0, pad);
-        state.selection.pad = pad;
+        selection.pad = pad;
     }
     let built = cx.pad(pad);
-    let verdict = score_text::sentence(built);
-    ui.ctx().accesskit_node_builder(response.id, |node| node.set_value(verdict.as_str()));
+    let score = score_text::sentence(built);
+    ui.ctx().accesskit_node_builder(response.id, |node| node.set_value(score.as_str()));
     response.on_hover_cursor(CursorIcon::PointingHand).on_hover_text(format!(
-        "{name}, {} (MIDI {})\n{verdict}\nPress to play it: the higher, the harder. Drag it onto another pad to swap them.",
+        "{name}, {} (MIDI {})\n{score}\nPress to play it: the higher, the harder. Drag it onto another pad to swap them.",
         note_name(built.note),
         built.note
     ))
@@ -229,32 +233,33 @@ fn swap(cx: &FrameContext<'_>, a: usize, b: usize) {
     });
 }
 
-fn picture(ui: &Ui, field: Rect, state: &mut WindowState, cx: &FrameContext<'_>, pad: usize) {
+fn picture(ui: &Ui, field: Rect, cx: &mut FrameContext<'_>, pad: usize) {
     let painter = ui.painter_at(field);
     wave::well(&painter, field);
-    let built = cx.pad(pad);
+    let kit = cx.kit.clone();
+    let built = &kit.doc.pads[pad];
     let slice = built.slices.first().copied().or_else(|| built.layers.iter().find_map(|l| l.slice));
     let Some(slice) = slice else {
         return;
     };
-    let Some(take) = cx.kit.takes.get(slice.take).cloned() else { return };
-    let Some(pyramid) = state.waves.get(&take, ui.ctx()) else { return };
+    let Some(take) = kit.takes.get(slice.take) else { return };
+    let Some(pyramid) = cx.readings.waves.get(take, ui.ctx()) else { return };
     let layer = built.layers.iter().find(|l| l.settings.on).map(|l| l.settings).unwrap_or_default();
     let rate = f64::from(take.sample_rate);
     let start = slice.start as f64 + f64::from(layer.start_ms) * 0.001 * rate;
     let end = (slice.end as f64).max(start + 1.0);
     let levels = super::envelope::levels(&layer, (end - start) / rate, 64);
     let shape = |share: f32| levels[((share * 64.0) as usize).min(63)];
-    let [lo, hi] = pyramid.range(&take, start as usize, end as usize);
+    let [lo, hi] = pyramid.range(take, start as usize, end as usize);
     let stretch = Stretch {
-        take: &take,
+        take,
         pyramid: &pyramid,
         start,
         end,
         full_scale: hi.max(-lo).max(1e-5),
         reverse: layer.reverse,
     };
-    let colour = if state.lights.is_lit(pad) { theme::AMBER } else { theme::COPPER };
+    let colour = if cx.readings.lights.is_lit(pad) { theme::AMBER } else { theme::COPPER };
     wave::draw(&painter, field.shrink(2.0), stretch, shape, |_| colour);
 }
 
@@ -270,7 +275,7 @@ fn meter(ui: &Ui, rect: Rect, db: f32) {
     );
 }
 
-fn mute_and_solo(ui: &mut Ui, rect: Rect, state: &WindowState, cx: &mut FrameContext<'_>, pad: usize) {
+fn mute_and_solo(ui: &mut Ui, rect: Rect, cx: &mut FrameContext<'_>, pad: usize) {
     let width = (rect.width() - 8.0) / 2.0;
     for (i, (letter, id, word, help)) in [
         ("M", "mute", "Mute", "Silences the pad."),
@@ -290,7 +295,7 @@ fn mute_and_solo(ui: &mut Ui, rect: Rect, state: &WindowState, cx: &mut FrameCon
         let response = ui.put(place, egui::Button::new(text).fill(fill).min_size(place.size()));
         response
             .widget_info(|| WidgetInfo::selected(Role::Switch, true, on, format!("{word} pad {}", pad + 1)));
-        if state.automation.moves(trim) {
+        if cx.readings.automation.moves(trim) {
             ui.painter().rect_stroke(place, theme::ROUND, (2.0, theme::INK), egui::StrokeKind::Inside);
             ui.ctx().accesskit_node_builder(response.id, |node| node.set_value("moved by the host"));
         }
@@ -301,10 +306,10 @@ fn mute_and_solo(ui: &mut Ui, rect: Rect, state: &WindowState, cx: &mut FrameCon
 }
 
 /// The key that plays the pad, with its note; a struck key is lit and moves down.
-fn key_cap(ui: &Ui, rect: Rect, state: &WindowState, cx: &FrameContext<'_>, pad: usize, place: usize) {
+fn key_cap(ui: &Ui, rect: Rect, cx: &FrameContext<'_>, pad: usize, place: usize) {
     let painter = ui.painter();
     let note = cx.pad(pad).note;
-    let lit = state.lights.is_lit(pad);
+    let lit = cx.readings.lights.is_lit(pad);
     let black = is_black(note);
     let cap =
         if black { Rect::from_min_max(rect.min, pos2(rect.right(), rect.bottom() - 12.0)) } else { rect };

@@ -1,16 +1,16 @@
 //! Lights of pads that were struck, and level meters.
 
-use super::frame_context::FrameContext;
 use egui::Ui;
-use kitwright_core::{kit::PADS, units::gain_to_db};
+use kitwright_core::{kit::PADS, session::Session, units::gain_to_db};
 use std::sync::atomic::Ordering;
 
 /// How long a light stays on after a stroke, s.
 const LIGHT: f64 = 0.18;
-/// How fast a meter falls, dB a second.
-const FALL: f32 = 40.0;
+/// How fast a level meter falls, dB a second.
+const LEVEL_FALL: f32 = 40.0;
 /// Lowest level a meter shows, dB.
 const FLOOR_DB: f32 = -48.0;
+
 /// Which pads were struck a moment ago, and the meters of pads and main output.
 #[derive(Debug, Default)]
 pub struct Lights {
@@ -24,15 +24,15 @@ pub struct Lights {
 
 impl Lights {
     /// Reads the engine's meters; asks for another frame while anything still moves.
-    pub fn follow(&mut self, ui: &Ui, cx: &FrameContext<'_>) {
+    pub fn follow(&mut self, ui: &Ui, session: &Session) {
         let now = ui.input(|i| i.time);
-        let fall = ((now - self.time) as f32).clamp(0.0, 0.2) * FALL;
+        let fall = ((now - self.time) as f32).clamp(0.0, 0.2) * LEVEL_FALL;
         self.time = now;
         if !self.seen {
             self.peak_db = [FLOOR_DB; PADS];
             self.main_db = FLOOR_DB;
         }
-        let meters = cx.session.meters();
+        let meters = session.meters();
         for pad in 0..PADS {
             let peak =
                 meters.as_ref().map_or(0.0, |m| f32::from_bits(m.pad_peak[pad].swap(0, Ordering::Relaxed)));

@@ -15,15 +15,18 @@
 //! | [`header`], [`file_browser`], [`about`] | files, undo, progress, errors |
 //! | [`drops`], [`record`] | files dropped onto the window, recording the side input |
 //! | [`trims`] | host parameters |
+//!
+//! [`WindowState`] holds one state for each view, defined in the view's file. A view gets its own state, the
+//! [`Selection`] and a [`frame_context::FrameContext`].
 
 pub mod about;
 mod automation;
 pub mod compare;
 mod dragged;
-mod drop_targets;
 pub mod drops;
 pub mod envelope;
 pub mod file_browser;
+mod fit_control;
 pub mod frame_context;
 pub mod header;
 pub mod kit_view;
@@ -37,6 +40,7 @@ mod side_input;
 mod state;
 pub mod take_view;
 pub mod theme;
+mod trim_grid;
 pub mod trims;
 pub mod wave;
 pub mod widgets;
@@ -47,40 +51,46 @@ pub use state::WindowState;
 pub use trims::{PlainTrims, Trim, TrimAccess};
 
 use automation::NotedTrims;
-use drop_targets::DropTargets;
+use drops::DropTargets;
 use egui::{Pos2, Rect, RichText, Ui, UiBuilder, pos2, vec2};
 use file_browser::{FileBrowser, Outcome, Purpose};
 use frame_context::FrameContext;
 use kitwright_core::session::{Job, Session};
 use std::sync::Arc;
 
-/// Time without movement after which a fit is computed, s.
-const FIT_DELAY: f64 = 0.35;
-
 /// Height at which the pad editor shows its sections with little scrolling, points.
 const PAD_EDITOR_HEIGHT: f32 = 340.0;
 
 /// One frame of the window.
 pub fn ui(ui: &mut Ui, state: &mut WindowState, session: &Session, trims: &mut dyn TrimAccess) {
-    state.automation.follow(trims, ui.input(|i| i.time));
+    // apart from the state for this frame: views get both
+    let mut readings = std::mem::take(&mut state.readings);
+    readings.automation.follow(trims, ui.input(|i| i.time));
     let mut noted = NotedTrims { trims, moved: Vec::new() };
-    frame(ui, state, &mut FrameContext { session, kit: session.kit(), trims: &mut noted });
-    noted.moved.into_iter().for_each(|trim| state.automation.by_hand(trim));
-    if state.automation.any() {
+    let (kit, readings_now) = (session.kit(), &mut readings);
+    frame(
+        ui,
+        state,
+        &mut FrameContext { session, kit, trims: &mut noted, readings: readings_now, browse: None },
+    );
+    noted.moved.into_iter().for_each(|trim| readings.automation.by_hand(trim));
+    if readings.automation.any() {
         ui.ctx().request_repaint_after(std::time::Duration::from_millis(100));
     }
+    state.readings = readings;
 }
 
 /// One frame, with its context.
-pub fn frame(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
+fn frame(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
     notice_new_kit(state, cx);
     if let Some(trims) = cx.session.take_loaded_trims() {
         cx.trims.put_all(&trims);
     }
-    drops::take(ui, state, cx);
-    ask_for_fit(ui, state, cx);
-    state.lights.follow(ui, cx);
-    state.side.follow(cx);
+    drops::take(ui, &state.drop_targets, &mut state.selection, &mut state.memory, cx);
+    state.header.begin_frame(ui, cx);
+    state.pad_editor.begin_frame(ui, cx);
+    cx.readings.lights.follow(ui, cx.session);
+    state.side.follow(cx.session);
     state.drop_targets = DropTargets::default();
     let rect = ui.ctx().content_rect();
     ui.set_clip_rect(rect);
@@ -92,15 +102,15 @@ pub fn frame(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
         && cx.kit.doc.pads.iter().all(|p| p.is_empty())
         && cx.session.redo_names().is_empty();
     let rect = if first { rect } else { top(ui, rect, state, cx) };
-    let rect = notices(ui, rect, state, cx);
+    let rect = notices(ui, rect, state.side.peak(), cx);
     if first {
-        first_start(ui, rect, state, cx);
+        first_start(ui, rect, cx);
     } else {
-        kit_view::play_keys(ui, state, cx);
+        kit_view::play_keys(ui, cx);
         views(ui, rect, state, cx);
     }
     boxes(ui, state, cx);
-    drops::hint(ui, state, cx);
+    drops::hint(ui, &state.drop_targets, state.selection.pad, cx);
 }
 
 /// Take, pad editor and kit, from top to bottom.
@@ -119,16 +129,20 @@ fn views(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameContext
     let part =
         |ui: &mut Ui, name: &str, rect| UiBuilder::new().id_salt(name).max_rect(rect).layout(*ui.layout());
     let builder = part(ui, "take", take);
-    ui.scope_builder(builder, |ui| take_view::show(ui, take, state, cx));
+    let selection = &mut state.selection;
+    ui.scope_builder(builder, |ui| take_view::show(ui, take, &mut state.take, selection, cx));
     let builder = part(ui, "kit", kit);
-    let pad = ui.scope_builder(builder, |ui| kit_view::show(ui, kit, state, cx)).inner;
+    let pads = ui.scope_builder(builder, |ui| kit_view::show(ui, kit, selection, cx)).inner;
     let builder = part(ui, "pad editor", editor);
-    let entry = ui.scope_builder(builder, |ui| pad_editor::show(ui, editor, state, cx)).inner;
-    connectors(ui, state.take.hit_anchor.map(|at| pos2(at.x, take.bottom())), entry, pad, editor);
+    let show = |ui: &mut Ui| pad_editor::show(ui, editor, &mut state.pad_editor, selection, cx);
+    let path = ui.scope_builder(builder, show).inner;
+    state.drop_targets = DropTargets { pads: pads.pads, role: path.role };
+    let hit = state.take.hit_anchor.map(|at| pos2(at.x, take.bottom()));
+    connectors(ui, hit, path.entry, pads.chosen, editor);
 }
 
 /// The lines from the hit to the pad editor and from the pad editor to the pad.
-fn connectors(ui: &Ui, hit: Option<Pos2>, entry: Pos2, pad: Option<Pos2>, editor: Rect) {
+fn connectors(ui: &Ui, hit: Option<Pos2>, entry: Pos2, pad: Pos2, editor: Rect) {
     let stroke = egui::Stroke::new(2.0, theme::AMBER);
     if let Some(hit) = hit {
         let middle = (hit.y + entry.y) / 2.0;
@@ -139,22 +153,21 @@ fn connectors(ui: &Ui, hit: Option<Pos2>, entry: Pos2, pad: Option<Pos2>, editor
             stroke,
         ));
     }
-    if let Some(pad) = pad {
-        ui.painter().vline(pad.x, editor.bottom()..=pad.y, stroke);
-    }
+    ui.painter().vline(pad.x, editor.bottom()..=pad.y, stroke);
 }
 
 /// The top line; returns the space below it.
 fn top(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameContext<'_>) -> Rect {
     let head = Rect::from_min_size(rect.min, vec2(rect.width(), header::HEIGHT));
     ui.scope_builder(UiBuilder::new().id_salt("top").max_rect(head), |ui| {
-        ui.horizontal_centered(|ui| header::show(ui, head, state, cx));
+        ui.horizontal_centered(|ui| header::show(ui, head, &mut state.header, &mut state.memory, cx));
     });
     Rect::from_min_max(pos2(rect.left(), head.bottom()), rect.max)
 }
 
-/// A line each for recording, progress and error, while there is one; returns the space below.
-fn notices(ui: &mut Ui, mut rect: Rect, state: &WindowState, cx: &FrameContext<'_>) -> Rect {
+/// A line each for recording, progress and error, while there is one; returns the space below. `side_peak` is the
+/// level of the side input, a gain.
+fn notices(ui: &mut Ui, mut rect: Rect, side_peak: f32, cx: &FrameContext<'_>) -> Rect {
     let mut line = |ui: &mut Ui, name: &str, show: &mut dyn FnMut(&mut Ui, Rect)| {
         let place = Rect::from_min_size(rect.min, vec2(rect.width(), header::NOTICE));
         ui.scope_builder(UiBuilder::new().id_salt(name).max_rect(place), |ui| {
@@ -163,7 +176,7 @@ fn notices(ui: &mut Ui, mut rect: Rect, state: &WindowState, cx: &FrameContext<'
         rect.min.y += header::NOTICE;
     };
     if let Some(recording) = cx.session.recording() {
-        line(ui, "recording", &mut |ui, place| record::line(ui, place, state, cx, recording));
+        line(ui, "recording", &mut |ui, place| record::line(ui, place, side_peak, cx, recording));
         ui.ctx().request_repaint_after(std::time::Duration::from_millis(50));
     }
     if let Some(job) = cx.session.job() {
@@ -177,7 +190,7 @@ fn notices(ui: &mut Ui, mut rect: Rect, state: &WindowState, cx: &FrameContext<'
 }
 
 /// One sentence and one button.
-fn first_start(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameContext<'_>) {
+fn first_start(ui: &mut Ui, rect: Rect, cx: &mut FrameContext<'_>) {
     if cx.session.job().is_some() || cx.session.recording().is_some() {
         return;
     }
@@ -191,7 +204,7 @@ fn first_start(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameConte
             let text = RichText::new("Open a recording").font(theme::title()).color(theme::ON_AMBER);
             let button = ui.add(egui::Button::new(text).fill(theme::AMBER).min_size(vec2(200.0, 40.0)));
             if widgets::named(button, egui::Role::Button, "Open a recording").clicked() {
-                state.browser = Some(FileBrowser::new(Purpose::Open, &state.memory, "", ui.ctx()));
+                cx.browse(Purpose::Open, "");
             }
             // a signal at the side input is probably meant to be recorded
             if cx.session.side_input_heard() {
@@ -204,8 +217,11 @@ fn first_start(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameConte
 
 /// Boxes over the window: the file browser, About, the output.
 fn boxes(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
-    header::kit_settings(ui, state, cx);
-    about::show(ui.ctx(), &mut state.about);
+    header::output_box(ui, &mut state.header, state.pad_editor.main_ceiling_db(), cx);
+    about::show(ui.ctx(), &mut state.header.about);
+    if let Some(request) = cx.browse.take() {
+        state.browser = Some(FileBrowser::new(request.purpose, &state.memory, &request.name, ui.ctx()));
+    }
     let Some(browser) = &mut state.browser else { return };
     match browser.show(ui.ctx(), &mut state.memory, cx.kit.doc.fit) {
         Outcome::Open => {}
@@ -223,7 +239,7 @@ fn boxes(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
 }
 
 /// After a change of the kit: drops what belongs to takes that are gone.
-fn notice_new_kit(state: &mut WindowState, cx: &FrameContext<'_>) {
+fn notice_new_kit(state: &mut WindowState, cx: &mut FrameContext<'_>) {
     let Some(last) = &state.last_kit else {
         state.last_kit = Some(cx.kit.clone());
         return;
@@ -235,42 +251,14 @@ fn notice_new_kit(state: &mut WindowState, cx: &FrameContext<'_>) {
         && last.takes.iter().zip(&cx.kit.takes).all(|(a, b)| Arc::ptr_eq(a, b));
     if !same_takes {
         let filled = cx.kit.doc.pads.iter().position(|p| !p.is_empty());
-        state.selection.pad = if cx.pad(state.selection.pad).is_empty() {
-            filled.unwrap_or(state.selection.pad)
-        } else {
-            state.selection.pad
-        };
-        state.waves.keep(&cx.kit.takes);
+        if cx.pad(state.selection.pad).is_empty() {
+            state.selection.pad = filled.unwrap_or(state.selection.pad);
+        }
+        cx.readings.waves.keep(&cx.kit.takes);
         state.take.turn_to(0);
-        state.compare.forget();
-        state.tried = Default::default();
+        state.header.forget_kit();
+        state.pad_editor.forget_kit();
     }
-    let hits = cx.kit.doc.takes.get(state.take.take).map_or(0, |t| t.hits.len());
-    state.take.hit = state.take.hit.filter(|h| *h < hits);
-    if let Some(start) = state.take.expected
-        && let Some(take) = cx.kit.doc.takes.get(state.take.take)
-        && let Ok(hit) = take.hits.binary_search_by_key(&start, |h| h.start)
-    {
-        state.take.hit = Some(hit);
-        state.take.expected = None;
-    }
+    state.take.follow_hits(&cx.kit.doc);
     state.last_kit = Some(cx.kit.clone());
-}
-
-/// Starts the shaping for a moved fit once the control has rested: shaping takes seconds.
-fn ask_for_fit(ui: &Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
-    if cx.session.job().is_none() {
-        state.sent_fit = None;
-    }
-    let Some(pending) = state.pending_fit else { return };
-    let rested = ui.input(|i| i.time) - pending.moved_at;
-    if pending.held {
-        return;
-    }
-    if rested >= FIT_DELAY {
-        cx.session.start(Job::SetFit { pad: pending.pad, fit: pending.fit });
-        state.sent_fit = state.pending_fit.take();
-    } else {
-        ui.ctx().request_repaint_after(std::time::Duration::from_secs_f64(FIT_DELAY - rested));
-    }
 }

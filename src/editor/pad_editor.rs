@@ -4,64 +4,140 @@ mod caption;
 mod cloud;
 mod curve;
 mod hit;
-pub(super) mod last_cloud;
+mod last_cloud;
 mod layers;
-pub(super) mod live;
+mod live;
 mod place;
 pub(super) mod reductions;
-pub(super) mod spectrum;
-pub(super) mod strokes;
+mod spectrum;
+mod strokes;
 mod tone;
 
 use super::{
+    compare::Compare,
+    fit_control::FitControl,
     frame_context::FrameContext,
-    selection::Section,
-    state::{PendingFit, WindowState},
+    selection::{Section, Selection},
     theme, widgets,
 };
+use curve::CurveView;
 use egui::{Align2, Popup, Rect, RichText, Role, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
 use kitwright_core::{
     engine::Source,
-    kit::{Pad, Role as PadRole},
+    kit::{PADS, Pad, Role as PadRole},
     session::Job,
 };
+use last_cloud::LastCloud;
+use reductions::HeldReductions;
+use strokes::Strokes;
 
-/// Shows the chosen pad in `rect`; gives the place where its hit enters.
-pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameContext<'_>) -> egui::Pos2 {
+/// What the pad editor keeps between frames.
+#[derive(Debug, Default)]
+pub struct PadEditor {
+    /// The fit of the chosen pad.
+    fit: FitControl,
+    /// A and B of each pad.
+    compare: [Compare<Pad>; PADS],
+    /// A pad that was copied.
+    clipboard: Option<Pad>,
+    /// Hits that "Next best" has tried, for each pad.
+    tried: [Vec<(usize, usize)>; PADS],
+    /// Gain-reduction meters of the chosen pad and of the main output.
+    reductions: HeldReductions,
+    curve: CurveView,
+    cloud: LastCloud,
+    strokes: Strokes,
+}
+
+impl PadEditor {
+    /// Once a frame, shown or not: starts the shaping for a moved fit.
+    pub fn begin_frame(&mut self, ui: &Ui, cx: &FrameContext<'_>) {
+        self.fit.start_when_rested(ui, cx);
+    }
+
+    /// Forgets what belongs to the pads of another kit.
+    pub fn forget_kit(&mut self) {
+        self.compare = Default::default();
+        self.tried = Default::default();
+    }
+
+    /// The window closes: versions, clipboard and tried hits stay.
+    pub fn close(&mut self) {
+        let Self { compare, clipboard, tried, .. } = std::mem::take(self);
+        *self = Self { compare, clipboard, tried, ..Self::default() };
+    }
+
+    /// Whether a thread is still computing something to show.
+    pub fn is_working(&self) -> bool {
+        self.curve.is_working()
+    }
+
+    /// Gain reduction of the main output's ceiling, dB, 0 and above.
+    pub fn main_ceiling_db(&self) -> f32 {
+        self.reductions.main_ceiling()
+    }
+}
+
+/// Places that one frame of the pad editor has drawn.
+pub struct PadEditorPlaces {
+    /// Where the chosen pad's hit enters.
+    pub entry: egui::Pos2,
+    /// The role, while a sound can be dropped there.
+    pub role: Option<Rect>,
+}
+
+/// Shows the chosen pad in `rect`.
+pub fn show(
+    ui: &mut Ui,
+    rect: Rect,
+    view: &mut PadEditor,
+    selection: &mut Selection,
+    cx: &mut FrameContext<'_>,
+) -> PadEditorPlaces {
     let painter = ui.painter().clone();
     painter.rect_filled(rect, theme::ROUND, theme::WOOD);
     painter.rect_stroke(rect, theme::ROUND, (1.0, theme::AMBER), egui::StrokeKind::Inside);
     let strip = Rect::from_min_size(rect.min + vec2(8.0, 6.0), vec2(rect.width() - 16.0, 40.0));
     let panel =
         Rect::from_min_max(pos2(rect.left() + 10.0, strip.bottom() + 6.0), rect.max - vec2(10.0, 8.0));
-    state.reductions.follow(ui, state.selection.pad, cx);
-    if state.selection.section != Section::Tone
+    view.reductions.follow(ui, selection.pad, cx);
+    if selection.section != Section::Tone
         && let Some(meters) = cx.session.meters()
     {
         meters.scope.listen(Source::Off);
     }
-    ui.scope_builder(UiBuilder::new().id_salt("path").max_rect(strip), |ui| path(ui, strip, state, cx));
+    let builder = UiBuilder::new().id_salt("path").max_rect(strip);
+    let role = ui.scope_builder(builder, |ui| path(ui, strip, view, selection, cx)).inner;
     ui.scope_builder(
-        UiBuilder::new()
-            .id_salt(("panel", state.selection.pad, state.selection.section.word()))
-            .max_rect(panel),
+        UiBuilder::new().id_salt(("panel", selection.pad, selection.section.word())).max_rect(panel),
         |ui| {
             ui.set_clip_rect(panel.expand(2.0));
-            match state.selection.section {
-                Section::Hit => hit::show(ui, panel, state, cx),
-                Section::Layers => layers::show(ui, panel, state, cx),
-                Section::Cloud => cloud::show(ui, panel, state, cx),
-                Section::Tone => tone::show(ui, panel, state, cx),
-                Section::Place => place::show(ui, panel, state, cx),
-                Section::Trims => place::show_trims(ui, state, cx),
+            let pad = selection.pad;
+            match selection.section {
+                Section::Hit => hit::show(ui, panel, pad, cx),
+                Section::Layers => layers::show(ui, panel, selection, cx),
+                Section::Cloud => cloud::show(ui, panel, pad, &mut view.cloud, cx),
+                Section::Tone => tone::show(ui, panel, selection, &mut view.curve, &view.reductions, cx),
+                Section::Place => {
+                    let ceiling_db = view.reductions.pad_ceiling();
+                    place::show(ui, panel, pad, &mut view.strokes, ceiling_db, cx);
+                }
+                Section::Trims => place::show_trims(ui, pad, cx),
             }
         },
     );
-    pos2(strip.left() + 34.0, rect.top())
+    PadEditorPlaces { entry: pos2(strip.left() + 34.0, rect.top()), role }
 }
 
-/// The sections from left to right, and at the end the role with its fit.
-fn path(ui: &mut Ui, strip: Rect, state: &mut WindowState, cx: &mut FrameContext<'_>) {
+/// The sections from left to right, and at the end the role with its fit; returns the role's place while a sound
+/// can be dropped there.
+fn path(
+    ui: &mut Ui,
+    strip: Rect,
+    view: &mut PadEditor,
+    selection: &mut Selection,
+    cx: &mut FrameContext<'_>,
+) -> Option<Rect> {
     let end_width = 396.0_f32.min(strip.width() * 0.46);
     let step = (strip.width() - end_width) / Section::ALL.len() as f32;
     for (i, section) in Section::ALL.into_iter().enumerate() {
@@ -69,22 +145,23 @@ fn path(ui: &mut Ui, strip: Rect, state: &mut WindowState, cx: &mut FrameContext
             pos2(strip.left() + i as f32 * step, strip.top()),
             vec2(step - 14.0, strip.height()),
         );
-        one_section(ui, rect, state, cx, section);
+        one_section(ui, rect, selection, cx, section);
         widgets::arrow(ui.painter(), pos2(rect.right() + 7.0, rect.center().y), theme::INK_SOFT);
     }
     let end = Rect::from_min_max(pos2(strip.right() - end_width, strip.top()), strip.max);
-    state.drop_targets.role = cx.pad(state.selection.pad).audition.is_some().then_some(end);
+    let role = cx.pad(selection.pad).audition.is_some().then_some(end);
     ui.scope_builder(UiBuilder::new().id_salt("role").max_rect(end), |ui| {
-        ui.horizontal_centered(|ui| role_end(ui, state, cx));
+        ui.horizontal_centered(|ui| role_end(ui, view, selection.pad, cx));
     });
+    role
 }
 
-fn one_section(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameContext<'_>, section: Section) {
+fn one_section(ui: &mut Ui, rect: Rect, selection: &mut Selection, cx: &FrameContext<'_>, section: Section) {
     let response = ui.interact(rect, ui.scope_id().with(section.word()), Sense::click());
-    let on = state.selection.section == section;
-    let words = match state.automation.moving_of(state.selection.pad) {
+    let on = selection.section == section;
+    let words = match cx.readings.automation.moving_of(selection.pad) {
         n if n > 0 && section == Section::Trims => format!("{n} automated"),
-        _ => summary(section, cx.pad(state.selection.pad)),
+        _ => summary(section, cx.pad(selection.pad)),
     };
     response.widget_info(|| WidgetInfo::selected(Role::Tab, true, on, section.word()));
     ui.ctx().accesskit_node_builder(response.id, |node| node.set_value(words.as_str()));
@@ -118,7 +195,7 @@ fn one_section(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameConte
     );
     widgets::focus_edge(&painter, rect, &response);
     if response.clicked() {
-        state.selection.section = section;
+        selection.section = section;
     }
     response.on_hover_text(help(section));
 }
@@ -158,23 +235,23 @@ fn summary(section: Section, pad: &Pad) -> String {
 }
 
 /// The end of the path: the role, how far towards it, another hit, A and B, and what can be done with the pad.
-fn role_end(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
+fn role_end(ui: &mut Ui, view: &mut PadEditor, pad: usize, cx: &FrameContext<'_>) {
     ui.spacing_mut().item_spacing.x = 5.0;
-    role_button(ui, state, cx);
-    fit_slider(ui, state, cx, Some(state.selection.pad), 92.0);
-    next_best(ui, state, cx);
-    let side = state.compare.pad_side(state.selection.pad);
+    role_button(ui, pad, cx);
+    view.fit.slider(ui, cx, Some(pad), 92.0);
+    next_best(ui, &mut view.tried[pad], pad, cx);
+    let compare = &mut view.compare[pad];
+    let side = compare.side();
     let help = "Switches between two versions of this pad; both are kept while the window is open.";
     if widgets::toggle(ui, side == 'B', &format!("Pad {side}"), "A or B of the pad", help).clicked()
-        && let Some(other) = state.compare.turn_pad(state.selection.pad, cx.pad(state.selection.pad))
+        && let Some(other) = compare.switch(cx.pad(pad))
     {
-        cx.edit_pad(state.selection.pad, "A or B", |pad| *pad = other);
+        cx.edit_pad(pad, "A or B", |pad| *pad = other);
     }
-    pad_menu(ui, state, cx);
+    pad_menu(ui, &mut view.clipboard, pad, cx);
 }
 
-fn role_button(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
-    let pad = state.selection.pad;
+fn role_button(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
     let now = cx.pad(pad).role;
     let response = ui.add(egui::Button::new(RichText::new(now.word()).strong()).min_size(vec2(78.0, 26.0)));
     let response = widgets::named(response, Role::ComboBox, &format!("Role of pad {}", pad + 1));
@@ -190,11 +267,11 @@ fn role_button(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
             }
         }
     });
-    let aim = match &cx.pad(pad).target {
+    let target = match &cx.pad(pad).target {
         Some(target) => format!("Its target is {}.", target.name),
         None => "Drop a drum sound here to make it the pad's target.".to_owned(),
     };
-    response.on_hover_text(format!("What the pad stands for; another role shapes the hit again. {aim}"));
+    response.on_hover_text(format!("What the pad stands for; another role shapes the hit again. {target}"));
 }
 
 fn take_role(cx: &FrameContext<'_>, pad: usize, role: PadRole) {
@@ -204,98 +281,14 @@ fn take_role(cx: &FrameContext<'_>, pad: usize, role: PadRole) {
     }
 }
 
-/// The fit of a pad, or of the kit; shaping starts once the slider has rested.
-pub fn fit_slider(
-    ui: &mut Ui,
-    state: &mut WindowState,
-    cx: &FrameContext<'_>,
-    pad: Option<usize>,
-    width: f32,
-) {
-    let now = pad.map_or(cx.kit.doc.fit, |p| cx.pad(p).fit);
-    let pending = state.pending_fit.filter(|p| p.pad == pad);
-    let owner = pad.map_or_else(|| "Whole".to_owned(), |p| format!("Pad {}", p + 1));
-    let shown = pending.or(state.sent_fit.filter(|p| p.pad == pad)).map_or(now, |p| p.fit);
-    let of = match pad {
-        None => FitOf::Kit,
-        Some(p) if cx.pad(p).role.is_scored() || cx.pad(p).target.is_some() => FitOf::Pad,
-        Some(_) => FitOf::Percussion,
-    };
-    let moved = widgets::slider(ui, &Fit(of), &owner, shown, width);
-    if let Some(fit) = moved.value.or(pending.map(|p| p.fit)) {
-        let time = ui.input(|i| i.time);
-        let changed = moved.value.is_some();
-        state.pending_fit = Some(PendingFit {
-            pad,
-            fit,
-            moved_at: if changed { time } else { pending.map_or(time, |p| p.moved_at) },
-            held: (pending.is_some_and(|p| p.held) || moved.began) && !moved.ended,
-        });
-    }
-}
-
-/// The fit as a setting: it belongs to pads and to the kit, and takes work to change.
-struct Fit(FitOf);
-
-/// Whose fit it is.
-#[derive(PartialEq)]
-enum FitOf {
-    Kit,
-    Pad,
-    /// A pad that is shaped towards no drum.
-    Percussion,
-}
-
-impl widgets::Described for Fit {
-    fn name(&self) -> &'static str {
-        if self.0 == FitOf::Kit { "Kit fit" } else { "Fit" }
-    }
-    fn help(&self) -> &'static str {
-        match self.0 {
-            FitOf::Kit => "How far every pad is shaped towards its role: 0 % is each hit as it was recorded.",
-            FitOf::Pad => "How far the hit is shaped towards its role: 0 % is the hit as it was recorded.",
-            FitOf::Percussion => {
-                "How far the hit is tidied up: 0 % is the hit as it was recorded. Percussion is shaped towards no drum."
-            }
-        }
-    }
-    fn unit(&self) -> kitwright_core::settings::Unit {
-        kitwright_core::settings::Unit::Percent
-    }
-    fn bounds(&self) -> [f32; 2] {
-        [0.0, 1.0]
-    }
-    fn default(&self) -> f32 {
-        0.7
-    }
-    fn to_travel(&self, value: f32) -> f32 {
-        value.clamp(0.0, 1.0)
-    }
-    fn at_travel(&self, travel: f32) -> f32 {
-        travel.clamp(0.0, 1.0)
-    }
-    fn clamp(&self, value: f32) -> f32 {
-        value.clamp(0.0, 1.0)
-    }
-    fn show(&self, value: f32) -> String {
-        format!("{:.0} %", value * 100.0)
-    }
-    fn read(&self, text: &str) -> Option<f32> {
-        let number: f32 = text.trim().trim_end_matches('%').trim().replace(',', ".").parse().ok()?;
-        number.is_finite().then(|| (number / 100.0).clamp(0.0, 1.0))
-    }
-}
-
 /// Puts the next-best hit on the pad; pressing on goes through all of them.
-fn next_best(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
-    let pad = state.selection.pad;
+fn next_best(ui: &mut Ui, tried: &mut Vec<(usize, usize)>, pad: usize, cx: &FrameContext<'_>) {
     let audition = cx.pad(pad).audition.clone();
     let any = audition.as_ref().is_some_and(|a| !a.next_best.is_empty());
     let response = ui.add_enabled(any, egui::Button::new("Next best"));
     let response = widgets::named(response, Role::Button, "Next best hit")
         .on_hover_text("Tries the hit that serves next best in this role.");
     let Some(audition) = audition.filter(|_| response.clicked()) else { return };
-    let tried = &mut state.tried[pad];
     let here = (audition.take, audition.hit);
     if !tried.contains(&here) {
         tried.push(here);
@@ -311,16 +304,15 @@ fn next_best(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
     }
 }
 
-fn pad_menu(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
-    let pad = state.selection.pad;
+fn pad_menu(ui: &mut Ui, clipboard: &mut Option<Pad>, pad: usize, cx: &FrameContext<'_>) {
     let response = widgets::button(ui, "Pad...", "Pad menu", "Copy, paste, clear.");
     Popup::menu(&response).show(|ui| {
         if ui.button("Copy pad").clicked() {
-            state.clipboard = Some(cx.pad(pad).clone());
+            *clipboard = Some(cx.pad(pad).clone());
             ui.close();
         }
-        let paste = ui.add_enabled(state.clipboard.is_some(), egui::Button::new("Paste pad"));
-        if let Some(copied) = state.clipboard.clone().filter(|_| paste.clicked()) {
+        let paste = ui.add_enabled(clipboard.is_some(), egui::Button::new("Paste pad"));
+        if let Some(copied) = clipboard.clone().filter(|_| paste.clicked()) {
             cx.edit_pad(pad, "paste", |p| *p = Pad { note: p.note, ..copied });
             ui.close();
         }

@@ -1,6 +1,6 @@
 //! Recording the side input: the button, and the line shown while it runs.
 
-use super::{frame_context::FrameContext, state::WindowState, theme, widgets};
+use super::{frame_context::FrameContext, theme, widgets};
 use egui::{Rect, RichText, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 use kitwright_core::{
     session::{MAX_RECORDING_SECONDS, Recording},
@@ -25,14 +25,14 @@ pub(super) fn button(ui: &mut Ui, cx: &FrameContext<'_>) {
     }
 }
 
-/// The line of a running recording, in `rect`: length, level, and buttons to end it.
-pub(super) fn line(ui: &mut Ui, rect: Rect, state: &WindowState, cx: &FrameContext<'_>, now: Recording) {
+/// The line of a running recording, in `rect`: length, level (`peak`, a gain), and buttons to end it.
+pub(super) fn line(ui: &mut Ui, rect: Rect, peak: f32, cx: &FrameContext<'_>, now: Recording) {
     ui.painter().rect_filled(rect, 0, theme::WOOD_HIGH);
     ui.add_space(12.0);
     let (dot, _) = ui.allocate_exact_size(vec2(12.0, 12.0), Sense::hover());
     ui.painter().circle_filled(dot.center(), 5.0, theme::ALARM);
     ui.label(RichText::new(format!("Recording the side input: {}", time(now.seconds))).strong());
-    level(ui, state.side.peak());
+    level(ui, peak);
     if widgets::button(ui, "Stop", "Stop the recording", "Ends it and detects its hits: one more take.")
         .clicked()
     {

@@ -1,6 +1,6 @@
 //! Level of the side input.
 
-use super::frame_context::FrameContext;
+use kitwright_core::session::Session;
 
 /// Level of the side input, held for a meter.
 #[derive(Debug, Default)]
@@ -11,8 +11,8 @@ pub struct SideInput {
 
 impl SideInput {
     /// Reads the input; the reading falls to a tenth within a second at 20 frames a second.
-    pub fn follow(&mut self, cx: &FrameContext<'_>) {
-        self.peak = cx.session.take_side_input_peak().max(self.peak * 0.89);
+    pub fn follow(&mut self, session: &Session) {
+        self.peak = session.take_side_input_peak().max(self.peak * 0.89);
     }
 
     /// The held peak, a gain: 1 is full scale.

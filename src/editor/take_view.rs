@@ -8,38 +8,45 @@ mod shown;
 
 pub use body::hit_name;
 
-use super::{frame_context::FrameContext, state::WindowState};
+use super::{frame_context::FrameContext, selection::Selection};
 use egui::{Rect, Ui, UiBuilder};
 use kitwright_core::kit::Kit;
+use position::TakeView;
 use shown::{PadUse, ShownTake};
 
 /// Height of the line above the wave.
 const HEAD: f32 = 36.0;
 
 /// Shows the take in `rect`.
-pub fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameContext<'_>) {
-    state.take.hit_anchor = None;
+pub fn show(
+    ui: &mut Ui,
+    rect: Rect,
+    view: &mut TakeView,
+    selection: &mut Selection,
+    cx: &mut FrameContext<'_>,
+) {
+    view.hit_anchor = None;
     if cx.kit.takes.is_empty() {
         return;
     }
-    if state.take.take >= cx.kit.takes.len() {
-        state.take.turn_to(0);
+    if view.take >= cx.kit.takes.len() {
+        view.turn_to(0);
     }
-    let index = state.take.take;
+    let index = view.take;
     let take = cx.kit.takes[index].clone();
     let frames = take.frames() as f64;
-    if state.take.sight[1] - state.take.sight[0] < 1.0 {
-        state.take.sight = [0.0, frames.max(1.0)];
+    if view.sight[1] - view.sight[0] < 1.0 {
+        view.sight = [0.0, frames.max(1.0)];
     }
-    let pyramid = state.waves.get(&take, ui.ctx());
+    let pyramid = cx.readings.waves.get(&take, ui.ctx());
     let shown = ShownTake { users: users(&cx.kit, index), take, pyramid, index };
     let head_rect = Rect::from_min_size(rect.min, egui::vec2(rect.width(), HEAD));
     let body_rect = Rect::from_min_max(egui::pos2(rect.left(), rect.top() + HEAD), rect.max);
     ui.scope_builder(UiBuilder::new().id_salt("take head").max_rect(head_rect), |ui| {
-        head::show(ui, state, cx, &shown)
+        head::show(ui, view, selection.pad, cx, &shown)
     });
     ui.scope_builder(UiBuilder::new().id_salt("take body").max_rect(body_rect), |ui| {
-        body::show(ui, body_rect, state, cx, &shown);
+        body::show(ui, body_rect, view, selection, cx, &shown);
     });
 }
 

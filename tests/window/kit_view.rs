@@ -76,13 +76,13 @@ fn the_engine_s_strokes_light_the_pad_and_meters_move() {
     meters.pad_triggers[4].fetch_add(1, Relaxed);
     meters.main_peak.store(0.5_f32.to_bits(), Relaxed);
     harness.step();
-    assert!(harness.state().window.lights.is_lit(4));
-    assert!(harness.state().window.lights.main_share() > 0.8);
+    assert!(harness.state().window.readings.lights.is_lit(4));
+    assert!(harness.state().window.readings.lights.main_share() > 0.8);
     for _ in 0..240 {
         harness.step();
     }
-    assert!(!harness.state().window.lights.is_lit(4));
-    assert_eq!(harness.state().window.lights.main_share(), 0.0);
+    assert!(!harness.state().window.readings.lights.is_lit(4));
+    assert_eq!(harness.state().window.readings.lights.main_share(), 0.0);
 }
 
 #[test]

@@ -1,20 +1,20 @@
 //! The cloud as a picture of its copies: time across, pitch up, level as size.
 
-use super::caption::CAPTION;
-use crate::editor::{frame_context::FrameContext, state::WindowState, theme, widgets};
+use super::{caption::CAPTION, last_cloud::LastCloud};
+use crate::editor::{frame_context::FrameContext, theme, widgets};
 use egui::{Align2, Rect, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
 use kitwright_core::{
     engine::ShownGrain,
     kit::{CLOUD, Cloud, Draw, Timing},
 };
 
-pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, cx: &FrameContext<'_>) {
-    let pad = state.selection.pad;
+/// Shows the cloud of a pad in `panel`; `last` keeps the copies of its latest stroke.
+pub(super) fn show(ui: &mut Ui, panel: Rect, pad: usize, last: &mut LastCloud, cx: &FrameContext<'_>) {
     let cloud = cx.pad(pad).cloud;
     let picture = Rect::from_min_size(panel.min, vec2((panel.width() * 0.36).min(480.0), panel.height()));
     let right = Rect::from_min_max(pos2(picture.right() + 14.0, panel.top()), panel.max);
-    let since = state.lights.struck_at(pad).map(|at| ui.input(|i| i.time) - at);
-    let drawn = cx.session.meters().and_then(|m| state.cloud.follow(&m, pad).map(<[_]>::to_vec));
+    let since = cx.readings.lights.struck_at(pad).map(|at| ui.input(|i| i.time) - at);
+    let drawn = cx.session.meters().and_then(|m| last.follow(&m, pad).map(<[_]>::to_vec));
     draw(ui, picture, &cloud, drawn.as_deref(), since);
     ui.scope_builder(UiBuilder::new().id_salt("cloud settings").max_rect(right), |ui| {
         ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {

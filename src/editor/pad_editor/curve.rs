@@ -2,9 +2,10 @@
 
 use super::{
     caption::CAPTION,
-    spectrum::{self, Levels},
+    live::Live,
+    spectrum::{self, Levels, Spectrum},
 };
-use crate::editor::{frame_context::FrameContext, state::WindowState, theme, widgets};
+use crate::editor::{frame_context::FrameContext, theme, widgets};
 use egui::{Align2, CursorIcon, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 use kitwright_core::{
     cast::typical_bands,
@@ -14,7 +15,7 @@ use kitwright_core::{
 };
 
 /// Rate at which the curve is computed, Hz.
-const RATE: f64 = 96_000.0;
+const CURVE_RATE: f64 = 96_000.0;
 /// Edges of the picture, Hz.
 const EDGES: [f64; 2] = spectrum::EDGES_HZ;
 /// Height of the picture, dB up and down.
@@ -24,7 +25,7 @@ const SPAN_DB: f32 = 18.0;
 const SPECTRUM_FLOOR_DB: f32 = -60.0;
 
 /// Room for the words left of the picture.
-const GUTTER: f32 = 46.0;
+const SCALE_WIDTH: f32 = 46.0;
 /// Frequencies with a line, Hz.
 const FREQUENCIES: [(f64, &str); 3] = [(100.0, "100 Hz"), (1000.0, "1 kHz"), (10_000.0, "10 kHz")];
 /// Levels with a line, dB.
@@ -35,62 +36,87 @@ pub(super) fn sections(tone: &Tone) -> Vec<EqSection> {
     let mut all = Vec::new();
     let fourth = |cut: &kitwright_core::kit::Cut| cut.slope == kitwright_core::kit::Slope::TwentyFour;
     if tone.low_cut.on {
-        all.extend(EqSection::low_cut(f64::from(tone.low_cut.hz), fourth(&tone.low_cut), RATE));
+        all.extend(EqSection::low_cut(f64::from(tone.low_cut.hz), fourth(&tone.low_cut), CURVE_RATE));
     }
     if tone.high_cut.on {
-        all.extend(EqSection::high_cut(f64::from(tone.high_cut.hz), fourth(&tone.high_cut), RATE));
+        all.extend(EqSection::high_cut(f64::from(tone.high_cut.hz), fourth(&tone.high_cut), CURVE_RATE));
     }
     for (i, band) in tone.bands.iter().enumerate().filter(|(_, b)| b.on) {
         let (hz, gain, q) = (f64::from(band.hz), f64::from(band.gain_db), f64::from(band.q));
         all.push(match i {
-            0 => EqSection::low_shelf(hz, gain, q, RATE),
-            1 => EqSection::bell(hz, gain, q, RATE),
-            _ => EqSection::high_shelf(hz, gain, q, RATE),
+            0 => EqSection::low_shelf(hz, gain, q, CURVE_RATE),
+            1 => EqSection::bell(hz, gain, q, CURVE_RATE),
+            _ => EqSection::high_shelf(hz, gain, q, CURVE_RATE),
         });
     }
     for dip in tone.dips.iter().filter(|d| d.on) {
         let gain_db = f64::from(dip.gain_db * tone.dip_amount);
-        all.push(EqSection::bell(f64::from(dip.hz), gain_db, f64::from(dip.q), RATE));
+        all.push(EqSection::bell(f64::from(dip.hz), gain_db, f64::from(dip.q), CURVE_RATE));
     }
     if tone.tilt_db != 0.0 {
-        all.push(EqSection::tilt(f64::from(tone.tilt_db), RATE));
+        all.push(EqSection::tilt(f64::from(tone.tilt_db), CURVE_RATE));
     }
     all
 }
 
-/// Draws the curve; the three bands can be dragged.
-pub(super) fn show(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameContext<'_>) {
-    let tone = &cx.pad(state.selection.pad).tone.clone();
+/// The spectra behind the curve.
+#[derive(Debug, Default)]
+pub(super) struct CurveView {
+    spectrum: Spectrum,
+    live: Live,
+}
+
+impl CurveView {
+    /// Whether a spectrum is being computed.
+    pub fn is_working(&self) -> bool {
+        self.spectrum.is_working()
+    }
+
+    /// Draws the curve of a pad; the three bands can be dragged.
+    pub fn show(&mut self, ui: &mut Ui, rect: Rect, pad: usize, cx: &FrameContext<'_>) {
+        let now = ui.input(|i| i.time);
+        let live = cx.session.meters().and_then(|m| self.live.follow(&m, pad, now));
+        draw(ui, rect, pad, &mut self.spectrum, live, cx);
+    }
+}
+
+fn draw(
+    ui: &mut Ui,
+    rect: Rect,
+    pad: usize,
+    spectrum: &mut Spectrum,
+    live: Option<Levels>,
+    cx: &FrameContext<'_>,
+) {
+    let tone = &cx.pad(pad).tone.clone();
     let response = ui.interact(rect, ui.scope_id().with("curve"), Sense::hover());
     ui.painter().rect_filled(rect, theme::ROUND, theme::WELL);
     let outer = rect;
     // captions lie around the picture
-    let rect = Rect::from_min_max(rect.min + vec2(GUTTER, CAPTION), rect.max - vec2(0.0, CAPTION));
+    let rect = Rect::from_min_max(rect.min + vec2(SCALE_WIDTH, CAPTION), rect.max - vec2(0.0, CAPTION));
     let painter = ui.painter_at(rect);
     let all = sections(tone);
-    let now = ui.input(|i| i.time);
-    let live = cx.session.meters().and_then(|m| state.live.follow(&m, state.selection.pad, now));
     let over = if live.is_some() { "over the live spectrum" } else { "over the hit's spectrum" };
     response.widget_info(|| {
         WidgetInfo::labeled(Role::Image, true, format!("Frequency response of cuts and EQ, {over}"))
     });
     let what = if live.is_some() { "live spectrum" } else { "the hit's spectrum, filtered" };
-    let heard = spectra(ui, rect, state, cx, &all, live);
-    let role = cx.pad(state.selection.pad).role;
-    target(ui, rect, role, heard.as_ref());
+    let shown = spectra(ui, rect, pad, spectrum, cx, &all, live);
+    let role = cx.pad(pad).role;
+    target(ui, rect, role, shown.as_ref());
     grid(&painter, rect);
     words(ui, outer, rect, what, role);
     let steps = (rect.width() / 2.0) as usize;
     let line: Vec<Pos2> = (0..=steps)
         .map(|i| {
             let hz = hz_at(rect, rect.left() + rect.width() * i as f32 / steps.max(1) as f32);
-            let db: f64 = all.iter().map(|s| s.magnitude_db(hz, RATE)).sum();
+            let db: f64 = all.iter().map(|s| s.magnitude_db(hz, CURVE_RATE)).sum();
             pos2(x_of(rect, hz), y_of(rect, (db as f32).clamp(-SPAN_DB * 2.0, SPAN_DB * 2.0)))
         })
         .collect();
     painter.line(line, (2.0, theme::COPPER));
     for band in 0..3 {
-        handle(ui, rect, state, cx, band);
+        handle(ui, rect, pad, cx, band);
     }
 }
 
@@ -127,7 +153,8 @@ fn words(ui: &Ui, outer: Rect, inner: Rect, what: &str, role: PadRole) {
 fn spectra(
     ui: &Ui,
     rect: Rect,
-    state: &mut WindowState,
+    pad: usize,
+    spectrum: &mut Spectrum,
     cx: &FrameContext<'_>,
     all: &[EqSection],
     live: Option<Levels>,
@@ -137,11 +164,11 @@ fn spectra(
         bars(ui, rect, &levels, theme::LIVE);
         return Some(levels);
     }
-    let slice = cx.pad(state.selection.pad).slices.first().copied()?;
-    let levels = state.spectrum.get(cx.kit.takes.get(slice.take)?, slice, ui.ctx())?;
+    let slice = cx.pad(pad).slices.first().copied()?;
+    let levels = spectrum.get(cx.kit.takes.get(slice.take)?, slice, ui.ctx())?;
     let mut shaped: Levels = std::array::from_fn(|i| {
         let hz = (spectrum::edge_hz(i) * spectrum::edge_hz(i + 1)).sqrt();
-        levels[i] + all.iter().map(|s| s.magnitude_db(hz, RATE)).sum::<f64>() as f32
+        levels[i] + all.iter().map(|s| s.magnitude_db(hz, CURVE_RATE)).sum::<f64>() as f32
     });
     let top = shaped.iter().copied().fold(f32::NEG_INFINITY, f32::max);
     shaped.iter_mut().for_each(|l| *l -= top);
@@ -166,9 +193,9 @@ fn bars(ui: &Ui, rect: Rect, levels: &Levels, colour: egui::Color32) {
 }
 
 /// The range in which recordings of the role lie (one standard deviation to each side), laid where it comes
-/// closest to what is heard.
-fn target(ui: &Ui, rect: Rect, role: PadRole, heard: Option<&Levels>) {
-    let band = target_band(role, heard);
+/// closest to what is sounding.
+fn target(ui: &Ui, rect: Rect, role: PadRole, sounding: Option<&Levels>) {
+    let band = target_band(role, sounding);
     let y = |db: f32| rect.bottom() - height_of(rect, db);
     let line = |side: f32| -> Vec<Pos2> {
         band.iter().map(|t| pos2(x_of(rect, t.hz), y(t.level_db + side * t.spread_db))).collect()
@@ -200,8 +227,8 @@ struct TargetPoint {
 }
 
 /// The role's typical bands as power in bands like those of the bars, raised or lowered as a whole by the mean
-/// difference to what is heard where that is more than silence.
-fn target_band(role: PadRole, heard: Option<&Levels>) -> Vec<TargetPoint> {
+/// difference to what is sounding where that is more than silence.
+fn target_band(role: PadRole, sounding: Option<&Levels>) -> Vec<TargetPoint> {
     // bars are equally wide on a logarithmic axis: their power is density times frequency, but for a constant
     let mut band: Vec<TargetPoint> = typical_bands(role)
         .iter()
@@ -213,9 +240,9 @@ fn target_band(role: PadRole, heard: Option<&Levels>) -> Vec<TargetPoint> {
         .collect();
     let top = band.iter().map(|t| t.level_db).fold(f32::NEG_INFINITY, f32::max);
     band.iter_mut().for_each(|t| t.level_db -= top);
-    let Some(heard) = heard else { return band };
+    let Some(sounding) = sounding else { return band };
     let share = |hz: f64| (hz / EDGES[0]).ln() / (EDGES[1] / EDGES[0]).ln();
-    let at = |hz: f64| heard[((share(hz) * spectrum::BANDS as f64) as usize).min(spectrum::BANDS - 1)];
+    let at = |hz: f64| sounding[((share(hz) * spectrum::BANDS as f64) as usize).min(spectrum::BANDS - 1)];
     let (mut sum, mut weight) = (0.0, 0.0);
     for t in band.iter().filter(|t| at(t.hz) > SPECTRUM_FLOOR_DB && t.level_db > SPECTRUM_FLOOR_DB) {
         // what both hold much of counts most
@@ -228,8 +255,7 @@ fn target_band(role: PadRole, heard: Option<&Levels>) -> Vec<TargetPoint> {
     band
 }
 
-fn handle(ui: &mut Ui, rect: Rect, state: &WindowState, cx: &FrameContext<'_>, band: usize) {
-    let pad = state.selection.pad;
+fn handle(ui: &mut Ui, rect: Rect, pad: usize, cx: &FrameContext<'_>, band: usize) {
     let b = cx.pad(pad).tone.bands[band];
     let at = pos2(x_of(rect, f64::from(b.hz)), y_of(rect, b.gain_db.clamp(-SPAN_DB, SPAN_DB)));
     let response = ui.interact(
@@ -292,7 +318,7 @@ mod tests {
         let mut tone = Tone::default();
         assert!(sections(&tone).is_empty());
         tone.bands[1] = Band { on: true, hz: 1000.0, gain_db: 6.0, q: 1.0 };
-        let at = |hz| sections(&tone).iter().map(|s| s.magnitude_db(hz, RATE)).sum::<f64>();
+        let at = |hz| sections(&tone).iter().map(|s| s.magnitude_db(hz, CURVE_RATE)).sum::<f64>();
         assert!((at(1000.0) - 6.0).abs() < 0.01);
         assert!(at(30.0).abs() < 0.1);
     }

@@ -2,20 +2,18 @@
 
 use super::caption::CAPTION;
 use crate::editor::{
-    file_browser::{FileBrowser, Purpose},
+    file_browser::Purpose,
     frame_context::FrameContext,
-    score_text,
-    state::WindowState,
-    theme,
+    score_text, theme,
     wave::{self, Stretch},
     widgets,
 };
 use egui::{Align2, Rect, RichText, Role, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
 use kitwright_core::session::Job;
 
-pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, cx: &FrameContext<'_>) {
-    let pad = cx.pad(state.selection.pad).clone();
-    if pad.is_empty() {
+pub(super) fn show(ui: &mut Ui, panel: Rect, pad: usize, cx: &mut FrameContext<'_>) {
+    let built = cx.pad(pad).clone();
+    if built.is_empty() {
         ui.label(
             "This pad is silent. Drag a hit from the take onto it, or choose a hit and press \"Onto pad\".",
         );
@@ -26,25 +24,25 @@ pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, cx: &Frame
     let middle =
         Rect::from_min_size(pos2(picture.right() + 14.0, panel.top()), vec2(third - 28.0, panel.height()));
     let right = Rect::from_min_max(pos2(middle.right() + 14.0, panel.top()), panel.max);
-    draw(ui, picture, state, cx);
+    draw(ui, picture, pad, cx);
     ui.scope_builder(UiBuilder::new().id_salt("done").max_rect(middle), |ui| {
-        target(ui, state, cx);
-        what_was_done(ui, &pad);
+        target(ui, pad, cx);
+        edit_summary(ui, &built);
     });
-    ui.scope_builder(UiBuilder::new().id_salt("others").max_rect(right), |ui| others(ui, state, cx));
+    ui.scope_builder(UiBuilder::new().id_salt("others").max_rect(right), |ui| others(ui, pad, cx));
 }
 
 /// The raw hit; a click plays it as it was recorded.
-fn draw(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameContext<'_>) {
+fn draw(ui: &mut Ui, rect: Rect, pad: usize, cx: &mut FrameContext<'_>) {
     let response = ui.interact(rect, ui.scope_id().with("raw"), Sense::click());
     response.widget_info(|| WidgetInfo::labeled(Role::Button, true, "Play the hit as recorded"));
     let words = Rect::from_min_max(pos2(rect.left(), rect.bottom() - CAPTION), rect.max);
     let field = Rect::from_min_max(rect.min, pos2(rect.right(), words.top()));
     ui.painter().rect_filled(rect, theme::ROUND, theme::WELL);
     ui.painter().hline(field.x_range(), field.center().y, (1.0, theme::WOOD_HIGH));
-    let Some(slice) = cx.pad(state.selection.pad).slices.first().copied() else { return };
+    let Some(slice) = cx.pad(pad).slices.first().copied() else { return };
     let Some(take) = cx.kit.takes.get(slice.take).cloned() else { return };
-    if let Some(pyramid) = state.waves.get(&take, ui.ctx()) {
+    if let Some(pyramid) = cx.readings.waves.get(&take, ui.ctx()) {
         let [lo, hi] = pyramid.range(&take, slice.start as usize, slice.end as usize);
         let stretch = Stretch {
             take: &take,
@@ -72,9 +70,9 @@ fn draw(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameContext<'_>)
 }
 
 /// What the pad is shaped towards: its role, or a target sound chosen by the player.
-fn target(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
-    let pad = state.selection.pad;
-    let built = cx.pad(pad);
+fn target(ui: &mut Ui, pad: usize, cx: &mut FrameContext<'_>) {
+    let kit = cx.kit.clone();
+    let built = &kit.doc.pads[pad];
     if built.audition.is_none() {
         return;
     }
@@ -88,7 +86,7 @@ fn target(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
     ui.horizontal(|ui| {
         let help = "Chooses a drum sound that this pad is shaped towards; it is measured, never played.";
         if widgets::button(ui, change, "Choose a target sound", help).clicked() {
-            state.browser = Some(FileBrowser::new(Purpose::Target(pad), &state.memory, "", ui.ctx()));
+            cx.browse(Purpose::Target(pad), "");
         }
         let help = "Back to the role alone.";
         if built.target.is_some()
@@ -100,7 +98,7 @@ fn target(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
     ui.add_space(theme::GAP);
 }
 
-fn what_was_done(ui: &mut Ui, pad: &kitwright_core::kit::Pad) {
+fn edit_summary(ui: &mut Ui, pad: &kitwright_core::kit::Pad) {
     ui.label(RichText::new("Changes to the hit").color(theme::INK_SOFT));
     let Some(audition) = &pad.audition else {
         ui.label("This pad was made by hand.");
@@ -120,20 +118,15 @@ fn what_was_done(ui: &mut Ui, pad: &kitwright_core::kit::Pad) {
 }
 
 /// A hit in small.
-fn small_wave(
-    ui: &Ui,
-    rect: Rect,
-    state: &mut WindowState,
-    cx: &FrameContext<'_>,
-    (take, hit): (usize, usize),
-) {
+fn small_wave(ui: &Ui, rect: Rect, cx: &mut FrameContext<'_>, (take, hit): (usize, usize)) {
     wave::well(ui.painter(), rect);
-    let Some(hit) = cx.kit.doc.takes.get(take).and_then(|t| t.hits.get(hit)) else { return };
-    let Some(take) = cx.kit.takes.get(take).cloned() else { return };
-    let Some(pyramid) = state.waves.get(&take, ui.ctx()) else { return };
-    let [lo, hi] = pyramid.range(&take, hit.start as usize, hit.end as usize);
+    let kit = cx.kit.clone();
+    let Some(hit) = kit.doc.takes.get(take).and_then(|t| t.hits.get(hit)) else { return };
+    let Some(take) = kit.takes.get(take) else { return };
+    let Some(pyramid) = cx.readings.waves.get(take, ui.ctx()) else { return };
+    let [lo, hi] = pyramid.range(take, hit.start as usize, hit.end as usize);
     let stretch = Stretch {
-        take: &take,
+        take,
         pyramid: &pyramid,
         start: hit.start as f64,
         end: hit.end as f64,
@@ -155,9 +148,9 @@ fn score_bar(ui: &mut Ui, score: f32) {
 }
 
 /// The next-best hits, best first; a press puts one on the pad.
-fn others(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
-    let pad = state.selection.pad;
-    let built = cx.pad(pad);
+fn others(ui: &mut Ui, pad: usize, cx: &mut FrameContext<'_>) {
+    let kit = cx.kit.clone();
+    let built = &kit.doc.pads[pad];
     let scored = built.role.is_scored();
     let words = if scored { format!("Other hits for {}", built.role) } else { "Other hits".to_owned() };
     let title = ui.label(RichText::new(words).color(theme::INK_SOFT));
@@ -169,14 +162,14 @@ fn others(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
         ui.spacing_mut().item_spacing.y = 3.0;
         for &(take, hit, score) in &audition.next_best {
             ui.horizontal(|ui| {
-                let hear = widgets::button(
+                let play = widgets::button(
                     ui,
                     "Play",
                     &format!("Play hit {}", hit + 1),
                     "Plays it as it was recorded.",
                 );
                 if let Some(h) = cx.kit.doc.takes.get(take).and_then(|t| t.hits.get(hit))
-                    && hear.clicked()
+                    && play.clicked()
                 {
                     cx.session.preview(take, h.start, h.end);
                 }
@@ -192,7 +185,7 @@ fn others(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
                 let width = (ui.available_width() - 12.0).min(260.0);
                 if width > 40.0 {
                     let (rect, _) = ui.allocate_exact_size(vec2(width, 22.0), Sense::hover());
-                    small_wave(ui, rect, state, cx, (take, hit));
+                    small_wave(ui, rect, cx, (take, hit));
                 }
             });
         }

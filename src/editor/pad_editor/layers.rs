@@ -4,7 +4,7 @@ use super::caption::CAPTION;
 use crate::editor::{
     envelope,
     frame_context::FrameContext,
-    state::WindowState,
+    selection::Selection,
     theme,
     wave::{self, Stretch},
     widgets,
@@ -16,17 +16,19 @@ use kitwright_core::{
 };
 
 /// Room for the layers' names left of the lanes.
-const GUTTER: f32 = 52.0;
-pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, cx: &FrameContext<'_>) {
-    let pad = state.selection.pad;
+const NAME_WIDTH: f32 = 52.0;
+
+/// Shows the layers of the chosen pad in `panel`.
+pub(super) fn show(ui: &mut Ui, panel: Rect, selection: &mut Selection, cx: &mut FrameContext<'_>) {
+    let pad = selection.pad;
     let built = cx.pad(pad).clone();
-    state.selection.layer = state.selection.layer.min(built.layers.len().saturating_sub(1));
+    selection.layer = selection.layer.min(built.layers.len().saturating_sub(1));
     let picture = Rect::from_min_size(panel.min, vec2((panel.width() * 0.42).min(620.0), panel.height()));
     let right = Rect::from_min_max(pos2(picture.right() + 14.0, panel.top()), panel.max);
-    lanes(ui, picture, state, cx, &built.layers);
+    lanes(ui, picture, selection, cx, &built.layers);
     ui.scope_builder(UiBuilder::new().id_salt("layer settings").max_rect(right), |ui| {
-        tabs(ui, state, cx, built.layers.len());
-        let layer = state.selection.layer;
+        tabs(ui, selection, cx, built.layers.len());
+        let layer = selection.layer;
         let Some(settings) = built.layers.get(layer).map(|l| l.settings) else { return };
         ScrollArea::vertical().id_salt(("layer", pad, layer)).auto_shrink([false, false]).show(ui, |ui| {
             let owner = format!("Pad {} layer {}", pad + 1, layer + 1);
@@ -45,26 +47,26 @@ fn set(cx: &FrameContext<'_>, pad: usize, layer: usize, what: &str, change: impl
     });
 }
 
-fn tabs(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>, count: usize) {
-    let pad = state.selection.pad;
+fn tabs(ui: &mut Ui, selection: &mut Selection, cx: &FrameContext<'_>, count: usize) {
+    let pad = selection.pad;
     ui.horizontal(|ui| {
         for i in 0..count {
             let name = format!("Layer {}", i + 1);
-            if widgets::toggle(ui, state.selection.layer == i, &name, &name, "Shows this layer's settings.")
+            if widgets::toggle(ui, selection.layer == i, &name, &name, "Shows this layer's settings.")
                 .clicked()
             {
-                state.selection.layer = i;
+                selection.layer = i;
             }
         }
         if count < LAYERS
             && widgets::button(ui, "Add layer", "Add a layer", "One more playback of the hit.").clicked()
         {
             cx.edit_pad(pad, "add layer", |p| p.layers.push(Layer::default()));
-            state.selection.layer = count;
+            selection.layer = count;
         }
         if count > 1 && widgets::button(ui, "Remove", "Remove the layer", "Takes this layer away.").clicked()
         {
-            let layer = state.selection.layer;
+            let layer = selection.layer;
             cx.edit_pad(pad, "remove layer", |p| {
                 if layer < p.layers.len() && p.layers.len() > 1 {
                     p.layers.remove(layer);
@@ -101,13 +103,12 @@ struct HeldAxis {
     axis: [f32; 2],
 }
 
-fn lanes(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameContext<'_>, layers: &[Layer]) {
+fn lanes(ui: &mut Ui, rect: Rect, selection: &mut Selection, cx: &mut FrameContext<'_>, layers: &[Layer]) {
     ui.painter().rect_filled(rect, theme::ROUND, theme::WELL);
     let outer = rect;
     // captions lie beside and below the waves, so that no handle covers them
-    let rect = Rect::from_min_max(rect.min + vec2(GUTTER, 2.0), rect.max - vec2(4.0, CAPTION));
-    let built = cx.pad(state.selection.pad);
-    let chosen = built.slices.first().copied();
+    let rect = Rect::from_min_max(rect.min + vec2(NAME_WIDTH, 2.0), rect.max - vec2(4.0, CAPTION));
+    let chosen = cx.pad(selection.pad).slices.first().copied();
     let rate_of = |s: Option<Slice>| {
         s.and_then(|s| cx.kit.takes.get(s.take)).map_or(48_000.0, |t| f64::from(t.sample_rate))
     };
@@ -129,10 +130,10 @@ fn lanes(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameContext<'_>
             vec2(rect.width(), height),
         );
         if let Some(lay) = lay {
-            one_lane(ui, lane.shrink2(vec2(0.0, 2.0)), state, cx, i, layer, lay, axis);
+            one_lane(ui, lane.shrink2(vec2(0.0, 2.0)), selection, cx, i, layer, lay, axis);
         }
         let name = Rect::from_min_max(pos2(outer.left(), lane.top()), pos2(rect.left(), lane.bottom()));
-        lane_name(ui, name, state, i, layer.settings.on);
+        lane_name(ui, name, selection, i, layer.settings.on);
     }
     let zero = x_of(rect, axis, 0.0);
     ui.painter().vline(zero, rect.y_range(), (1.0, theme::SEAM));
@@ -146,15 +147,15 @@ fn lanes(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &FrameContext<'_>
 }
 
 /// The name beside a lane; a click on it brings the layer's settings and handles.
-fn lane_name(ui: &Ui, rect: Rect, state: &mut WindowState, index: usize, on: bool) {
+fn lane_name(ui: &Ui, rect: Rect, selection: &mut Selection, index: usize, on: bool) {
     let response = ui.interact(rect, ui.scope_id().with(("lane", index)), Sense::click());
     response.widget_info(|| WidgetInfo::labeled(Role::Button, true, format!("Choose layer {}", index + 1)));
     if response.clicked() {
-        state.selection.layer = index;
+        selection.layer = index;
     }
     widgets::focus_edge(ui.painter(), rect.shrink(2.0), &response);
     response.on_hover_text("Shows this layer's settings and its handles.");
-    let ink = if state.selection.layer == index { theme::AMBER } else { theme::INK };
+    let ink = if selection.layer == index { theme::AMBER } else { theme::INK };
     let word = |y: f32, text: &str| {
         ui.painter().text(pos2(rect.left() + 6.0, y), Align2::LEFT_CENTER, text, theme::small(), ink);
     };
@@ -194,15 +195,15 @@ fn ms_at(rect: Rect, axis: [f32; 2], at: Pos2) -> f32 {
 fn one_lane(
     ui: &mut Ui,
     lane: Rect,
-    state: &mut WindowState,
-    cx: &FrameContext<'_>,
+    selection: &Selection,
+    cx: &mut FrameContext<'_>,
     index: usize,
     layer: &Layer,
     lay: &Lay,
     axis: [f32; 2],
 ) {
     let Some(take) = cx.kit.takes.get(lay.slice.take).cloned() else { return };
-    let Some(pyramid) = state.waves.get(&take, ui.ctx()) else { return };
+    let Some(pyramid) = cx.readings.waves.get(&take, ui.ctx()) else { return };
     let s = &layer.settings;
     let raw = Rect::from_x_y_ranges(
         x_of(lane, axis, lay.raw_ms)..=x_of(lane, axis, lay.raw_ms + lay.whole_ms),
@@ -236,10 +237,10 @@ fn one_lane(
             pos2(begin + (end - begin) * i as f32 / 160.0, lane.bottom() - levels[i] * (lane.height() - 4.0))
         })
         .collect();
-    let chosen = state.selection.layer == index;
+    let chosen = selection.layer == index;
     painter.line(line, (1.5, if chosen { theme::AMBER } else { theme::INK_SOFT }));
     if chosen {
-        handles(ui, lane, state, cx, index, s, lay, axis, [begin_ms, end_ms]);
+        handles(ui, lane, selection.pad, cx, index, s, lay, axis, [begin_ms, end_ms]);
     }
 }
 
@@ -247,7 +248,7 @@ fn one_lane(
 fn handles(
     ui: &mut Ui,
     lane: Rect,
-    state: &WindowState,
+    pad: usize,
     cx: &FrameContext<'_>,
     index: usize,
     s: &LayerSettings,
@@ -255,7 +256,6 @@ fn handles(
     axis: [f32; 2],
     [begin, end]: [f32; 2],
 ) {
-    let pad = state.selection.pad;
     let y = |level: f32| lane.bottom() - level * (lane.height() - 4.0);
     let attack = begin + s.attack_ms;
     let hold = attack + s.hold_ms;

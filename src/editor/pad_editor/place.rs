@@ -1,14 +1,10 @@
 //! Level, position, play mode and variation; and the trims that a host automates.
 
-use super::{reductions, strokes};
-use crate::editor::{
-    automation::Marked,
-    frame_context::FrameContext,
-    state::WindowState,
-    theme,
-    trims::Trim,
-    widgets::{self, Described},
+use super::{
+    reductions,
+    strokes::{self, Strokes},
 };
+use crate::editor::{frame_context::FrameContext, theme, trim_grid, trims::Trim, widgets};
 use egui::{Rect, RichText, ScrollArea, Ui, UiBuilder, pos2, vec2};
 use kitwright_core::{
     kit::{PAD, VARIATION, VariationMode},
@@ -19,14 +15,21 @@ use std::sync::atomic::Ordering::Relaxed;
 /// Width from which the picture and both groups of settings are side by side.
 const WIDE: f32 = 1100.0;
 
-pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, cx: &FrameContext<'_>) {
-    let pad = state.selection.pad;
+/// Shows level, place and variation of a pad in `panel`; `ceiling_db` is the gain reduction of its own output.
+pub(super) fn show(
+    ui: &mut Ui,
+    panel: Rect,
+    pad: usize,
+    strokes: &mut Strokes,
+    ceiling_db: f32,
+    cx: &FrameContext<'_>,
+) {
     if let Some(meters) = cx.session.meters() {
-        state.strokes.follow(&meters, pad);
+        strokes.follow(&meters, pad);
     }
     if panel.width() < WIDE {
         ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
-            in_the_kit(ui, state, cx);
+            in_the_kit(ui, pad, ceiling_db, cx);
             ui.add_space(theme::GAP);
             from_hit_to_hit(ui, pad, cx);
         });
@@ -35,7 +38,7 @@ pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, cx: &Frame
     let gap = 14.0;
     let picture = Rect::from_min_size(panel.min, vec2((panel.width() * 0.36).min(480.0), panel.height()));
     let half = (panel.right() - picture.right() - 2.0 * gap) / 2.0;
-    strokes::draw(ui, picture, &state.strokes, &cx.pad(pad).variation);
+    strokes::draw(ui, picture, strokes, &cx.pad(pad).variation);
     let group = |ui: &mut Ui, name: &str, place: usize, add: &mut dyn FnMut(&mut Ui)| {
         let left = picture.right() + gap + place as f32 * (half + gap);
         let rect = Rect::from_min_size(pos2(left, panel.top()), vec2(half, panel.height()));
@@ -43,12 +46,11 @@ pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, cx: &Frame
             ScrollArea::vertical().id_salt(name).auto_shrink([false, false]).show(ui, |ui| add(ui));
         });
     };
-    group(ui, "kit", 0, &mut |ui| in_the_kit(ui, state, cx));
+    group(ui, "kit", 0, &mut |ui| in_the_kit(ui, pad, ceiling_db, cx));
     group(ui, "variation", 1, &mut |ui| from_hit_to_hit(ui, pad, cx));
 }
 
-fn in_the_kit(ui: &mut Ui, state: &WindowState, cx: &FrameContext<'_>) {
-    let pad = state.selection.pad;
+fn in_the_kit(ui: &mut Ui, pad: usize, ceiling_db: f32, cx: &FrameContext<'_>) {
     ui.horizontal_wrapped(|ui| {
         ui.label(RichText::new("In the kit").color(theme::INK_SOFT));
         ui.add_space(theme::GAP);
@@ -58,7 +60,7 @@ fn in_the_kit(ui: &mut Ui, state: &WindowState, cx: &FrameContext<'_>) {
     widgets::table(ui, &owner, &PAD, &cx.pad(pad).settings, |setting, value| {
         cx.edit_pad(pad, &setting.name.to_lowercase(), |p| (setting.set)(&mut p.settings, value));
     });
-    reductions::meter(ui, "the pad's ceiling", state.reductions.pad_ceiling());
+    reductions::meter(ui, "the pad's ceiling", ceiling_db);
 }
 
 fn from_hit_to_hit(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
@@ -137,17 +139,9 @@ fn last_draw(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
 }
 
 /// What the host automates; one that it moves says so.
-pub(super) fn show_trims(ui: &mut Ui, state: &WindowState, cx: &mut FrameContext<'_>) {
-    let pad = state.selection.pad;
+pub(super) fn show_trims(ui: &mut Ui, pad: usize, cx: &mut FrameContext<'_>) {
     let owner = format!("Pad {} trim", pad + 1);
     ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
-        let values: Vec<f32> = (0..PAD_TRIMS.len()).map(|i| cx.trims.get(Trim::Pad(pad, i))).collect();
-        let marked: Vec<Marked<'_>> = PAD_TRIMS.iter().map(|s| Marked(s)).collect();
-        let rows = PAD_TRIMS.iter().enumerate().map(|(i, s)| {
-            let by_host = state.automation.moves(Trim::Pad(pad, i));
-            let shown: &dyn Described = if by_host { &marked[i] } else { s };
-            (i, shown, values[i])
-        });
-        widgets::grid(ui, &owner, rows, |i, m| cx.move_trim(Trim::Pad(pad, i), m));
+        trim_grid::show(ui, &owner, &PAD_TRIMS, cx, |i| Trim::Pad(pad, i));
     });
 }

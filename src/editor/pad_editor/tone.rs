@@ -1,7 +1,10 @@
 //! The tone chain: its stages in the order in which the sound passes, and the settings of one of them.
 
-use super::{curve, reductions};
-use crate::editor::{frame_context::FrameContext, state::WindowState, theme, trims::Trim, widgets};
+use super::{
+    curve::CurveView,
+    reductions::{self, HeldReductions},
+};
+use crate::editor::{frame_context::FrameContext, selection::Selection, theme, trims::Trim, widgets};
 use egui::{Rect, RichText, ScrollArea, Ui, UiBuilder, pos2, vec2};
 use kitwright_core::{
     kit::{BAND, COMPRESSOR, CUT, DIP_AMOUNT, LIMITER, LOW_BAND_EDGE, SATURATION, TILT, Tone, ToneStage},
@@ -40,56 +43,64 @@ fn word(stage: ToneStage) -> &'static str {
     }
 }
 
-pub(super) fn show(ui: &mut Ui, panel: Rect, state: &mut WindowState, cx: &mut FrameContext<'_>) {
+/// Shows the tone chain of the chosen pad in `panel`.
+pub(super) fn show(
+    ui: &mut Ui,
+    panel: Rect,
+    selection: &mut Selection,
+    curve: &mut CurveView,
+    reductions: &HeldReductions,
+    cx: &mut FrameContext<'_>,
+) {
     let picture = Rect::from_min_size(panel.min, vec2((panel.width() * 0.38).min(560.0), panel.height()));
     let right = Rect::from_min_max(pos2(picture.right() + 14.0, panel.top()), panel.max);
-    curve::show(ui, picture, state, cx);
+    curve.show(ui, picture, selection.pad, cx);
     ui.scope_builder(UiBuilder::new().id_salt("tone settings").max_rect(right), |ui| {
-        let tone = cx.pad(state.selection.pad).tone.clone();
-        state.selection.stage = state.selection.stage.min(tone.order.len() - 1);
-        chain(ui, state, cx, &tone);
-        let stage = tone.order[state.selection.stage];
+        let tone = cx.pad(selection.pad).tone.clone();
+        selection.stage = selection.stage.min(tone.order.len() - 1);
+        chain(ui, selection, cx, &tone);
+        let stage = tone.order[selection.stage];
         ScrollArea::vertical()
-            .id_salt(("stage", state.selection.pad, state.selection.stage))
+            .id_salt(("stage", selection.pad, selection.stage))
             .auto_shrink([false, false])
             .show(ui, |ui| {
-                if let Some(db) = state.reductions.of(stage) {
+                if let Some(db) = reductions.of(stage) {
                     reductions::meter(ui, &format!("the {} stage", word(stage).to_lowercase()), db);
                 }
-                settings(ui, state.selection.pad, cx, &tone, stage);
+                settings(ui, selection.pad, cx, &tone, stage);
             });
     });
 }
 
 /// The stages from first to last; a filled dot marks those that do something.
-fn chain(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>, tone: &Tone) {
+fn chain(ui: &mut Ui, selection: &mut Selection, cx: &mut FrameContext<'_>, tone: &Tone) {
     ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;
         for (i, stage) in tone.order.into_iter().enumerate() {
             let on = is_on(tone, stage);
-            let text = match (cx.session.is_bypassed(state.selection.pad, stage), on) {
+            let text = match (cx.session.is_bypassed(selection.pad, stage), on) {
                 (true, _) => format!("{} bypassed", word(stage)),
                 (false, true) => format!("{} on", word(stage)),
                 (false, false) => word(stage).to_owned(),
             };
             let help = "Shows this stage; the sound passes the stages from left to right.";
-            if widgets::toggle(ui, state.selection.stage == i, &text, &format!("Stage {}", word(stage)), help)
+            if widgets::toggle(ui, selection.stage == i, &text, &format!("Stage {}", word(stage)), help)
                 .clicked()
             {
-                state.selection.stage = i;
+                selection.stage = i;
             }
         }
-        let pad = state.selection.pad;
-        let at = state.selection.stage;
+        let pad = selection.pad;
+        let at = selection.stage;
         bypass_stage(ui, pad, cx, tone.order[at]);
-        bypass(ui, state, cx);
+        bypass(ui, pad, cx);
         for (text, name, to) in
             [("<", "Stage earlier", at.checked_sub(1)), (">", "Stage later", Some(at + 1))]
         {
             let Some(to) = to.filter(|t| *t < tone.order.len()) else { continue };
             if widgets::button(ui, text, name, "Changes the order of the stages.").clicked() {
                 cx.edit_pad(pad, "tone order", |p| p.tone.order.swap(at, to));
-                state.selection.stage = to;
+                selection.stage = to;
             }
         }
     });
@@ -106,11 +117,11 @@ fn bypass_stage(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>, stage: ToneStage
 }
 
 /// Bypasses the whole chain at equal loudness; a host trim, so that it can be automated.
-fn bypass(ui: &mut Ui, state: &WindowState, cx: &mut FrameContext<'_>) {
-    let trim = Trim::pad(state.selection.pad, "tone");
+fn bypass(ui: &mut Ui, pad: usize, cx: &mut FrameContext<'_>) {
+    let trim = Trim::pad(pad, "tone");
     let out = cx.trims.get(trim) < 0.5;
     let help = "Bypasses the whole tone chain at equal loudness, to compare.";
-    let text = match (out, state.automation.moves(trim)) {
+    let text = match (out, cx.readings.automation.moves(trim)) {
         (true, true) => "Host: bypassed",
         (false, true) => "Host: active",
         (true, false) => "All bypassed",

@@ -2,12 +2,13 @@
 
 use super::{
     labels::{self, Word},
+    position::TakeView,
     shown::{PadUse, ShownTake},
 };
 use crate::editor::{
     dragged::DraggedHit,
     frame_context::FrameContext,
-    state::WindowState,
+    selection::Selection,
     theme,
     wave::{self, Stretch},
     widgets,
@@ -25,68 +26,70 @@ pub fn hit_name(take: usize, hit: usize, roles: &str) -> String {
     format!("Hit {} of take {}, {roles}", hit + 1, take + 1)
 }
 
-const LABELS: f32 = 17.0;
-const RULER: f32 = 16.0;
-const WHOLE: f32 = 14.0;
+const LABELS_HEIGHT: f32 = 17.0;
+const RULER_HEIGHT: f32 = 16.0;
+const OVERVIEW_HEIGHT: f32 = 14.0;
 /// Minimum distance of two ticks: wider than the longest time, "29 min 59.995 s".
 const MIN_TICK_DISTANCE: f32 = 104.0;
 
 pub(super) fn show(
     ui: &mut Ui,
     rect: Rect,
-    state: &mut WindowState,
-    cx: &mut FrameContext<'_>,
+    view: &mut TakeView,
+    selection: &mut Selection,
+    cx: &FrameContext<'_>,
     shown: &ShownTake,
 ) {
-    let labels = Rect::from_min_size(rect.min, vec2(rect.width(), LABELS));
-    let whole = Rect::from_min_max(pos2(rect.left(), rect.bottom() - WHOLE), rect.max);
-    let ruler = Rect::from_min_max(pos2(rect.left(), whole.top() - RULER), pos2(rect.right(), whole.top()));
+    let labels = Rect::from_min_size(rect.min, vec2(rect.width(), LABELS_HEIGHT));
+    let whole = Rect::from_min_max(pos2(rect.left(), rect.bottom() - OVERVIEW_HEIGHT), rect.max);
+    let ruler =
+        Rect::from_min_max(pos2(rect.left(), whole.top() - RULER_HEIGHT), pos2(rect.right(), whole.top()));
     let field = Rect::from_min_max(pos2(rect.left(), labels.bottom()), pos2(rect.right(), ruler.top()));
-    background(ui, field, state, shown);
-    ruler_ticks(ui, ruler, state, shown);
+    background(ui, field, view, shown);
+    ruler_ticks(ui, ruler, view, shown);
     let hits = &cx.kit.doc.takes[shown.index].hits;
     let painter = ui.painter_at(field);
-    draw_wave(&painter, field, state, shown, hits);
-    mark_hits(ui, field, labels, state, cx, shown);
-    if let Some(cursor) = state.take.cursor {
-        let x = wave::x_of(field, state.take.sight[0], state.take.sight[1], cursor as f64);
+    draw_wave(&painter, field, view, shown, hits);
+    mark_hits(ui, field, labels, view, selection, cx, shown);
+    if let Some(cursor) = view.cursor {
+        let x = wave::x_of(field, view.sight[0], view.sight[1], cursor as f64);
         painter.vline(x, field.y_range(), (1.0, theme::INK));
     }
-    whole_take(ui, whole, state, shown);
+    whole_take(ui, whole, view, shown);
 }
 
 /// The area behind the hits: scroll to zoom, drag to move, click to set the mark.
-fn background(ui: &mut Ui, field: Rect, state: &mut WindowState, shown: &ShownTake) {
+fn background(ui: &mut Ui, field: Rect, view: &mut TakeView, shown: &ShownTake) {
     wave::well(ui.painter(), field);
     let response = ui.interact(field, ui.scope_id().with(("ground", shown.index)), Sense::click_and_drag());
     response
         .widget_info(|| WidgetInfo::labeled(Role::Image, true, format!("Wave of take {}", shown.index + 1)));
     let frames = shown.take.frames() as f64;
-    let per_point = (state.take.sight[1] - state.take.sight[0]) / f64::from(field.width());
+    let per_point = (view.sight[1] - view.sight[0]) / f64::from(field.width());
     if response.dragged() {
-        state.take.pan(-f64::from(response.drag_delta().x) * per_point, frames);
+        view.pan(-f64::from(response.drag_delta().x) * per_point, frames);
     }
     if response.clicked()
         && let Some(at) = response.interact_pointer_pos()
     {
-        state.take.hit = None;
-        let frame = wave::frame_at(field, state.take.sight[0], state.take.sight[1], at);
-        state.take.cursor = Some(frame.clamp(0.0, frames) as u64);
+        view.hit = None;
+        let frame = wave::frame_at(field, view.sight[0], view.sight[1], at);
+        view.cursor = Some(frame.clamp(0.0, frames) as u64);
     }
     // hits lie over the field, so its own hover state is not enough
     if let Some(at) = ui.input(|i| i.pointer.hover_pos()).filter(|_| ui.rect_contains_pointer(field)) {
         let delta = ui.input_mut(|i| std::mem::take(&mut i.smooth_scroll_delta));
         if delta.y != 0.0 {
-            let around = wave::frame_at(field, state.take.sight[0], state.take.sight[1], at);
-            state.take.zoom(f64::from((-delta.y * 0.006).exp()), around, frames);
+            let around = wave::frame_at(field, view.sight[0], view.sight[1], at);
+            view.zoom(f64::from((-delta.y * 0.006).exp()), around, frames);
         }
         if delta.x != 0.0 {
-            state.take.pan(-f64::from(delta.x) * per_point, frames);
+            view.pan(-f64::from(delta.x) * per_point, frames);
         }
     }
 }
 
-fn draw_wave(painter: &egui::Painter, field: Rect, state: &WindowState, shown: &ShownTake, hits: &[Hit]) {
+fn draw_wave(painter: &egui::Painter, field: Rect, view: &TakeView, shown: &ShownTake, hits: &[Hit]) {
     let Some(pyramid) = &shown.pyramid else {
         painter.text(
             field.center(),
@@ -97,7 +100,7 @@ fn draw_wave(painter: &egui::Painter, field: Rect, state: &WindowState, shown: &
         );
         return;
     };
-    let [start, end] = state.take.sight;
+    let [start, end] = view.sight;
     let stretch = Stretch {
         take: &shown.take,
         pyramid,
@@ -110,7 +113,7 @@ fn draw_wave(painter: &egui::Painter, field: Rect, state: &WindowState, shown: &
         let i = hits.partition_point(|h| h.start as f64 <= frame);
         match i.checked_sub(1) {
             Some(h) if (hits[h].end as f64) > frame => {
-                if Some(h) == state.take.hit {
+                if Some(h) == view.hit {
                     theme::AMBER
                 } else if shown.users[h].is_empty() {
                     theme::COPPER_DIM
@@ -128,11 +131,12 @@ fn mark_hits(
     ui: &mut Ui,
     field: Rect,
     labels: Rect,
-    state: &mut WindowState,
+    view: &mut TakeView,
+    selection: &mut Selection,
     cx: &FrameContext<'_>,
     shown: &ShownTake,
 ) {
-    let [from, to] = state.take.sight;
+    let [from, to] = view.sight;
     let hits = &cx.kit.doc.takes[shown.index].hits;
     let first = hits.partition_point(|h| (h.end as f64) < from);
     let mut words = Vec::new();
@@ -140,7 +144,7 @@ fn mark_hits(
         if hit.start as f64 > to {
             break;
         }
-        let [start, end] = match state.take.edge {
+        let [start, end] = match view.edge {
             Some((edge, place)) if edge == i => place,
             _ => [hit.start, hit.end],
         };
@@ -149,9 +153,9 @@ fn mark_hits(
         let next = hits.get(i + 1).map_or(f32::INFINITY, |h| wave::x_of(field, from, to, h.start as f64));
         let area = Rect::from_x_y_ranges(x..=until.min(next.max(x + 3.0)), field.y_range()).intersect(field);
         let users = &shown.users[i];
-        let response = one_hit(ui, area, state, cx, shown, i, hit, users);
-        let chosen = state.take.hit == Some(i);
-        let of_chosen_pad = users.iter().any(|u| u.pad == state.selection.pad && !u.alternate);
+        let response = one_hit(ui, area, view, selection, cx, shown, i, hit, users);
+        let chosen = view.hit == Some(i);
+        let of_chosen_pad = users.iter().any(|u| u.pad == selection.pad && !u.alternate);
         let colour = match () {
             () if chosen => theme::AMBER,
             () if users.is_empty() => theme::SEAM,
@@ -168,26 +172,32 @@ fn mark_hits(
         };
         painter.vline(x, reach, (1.0, colour));
         if of_chosen_pad {
-            state.take.hit_anchor = Some(pos2(x.clamp(field.left(), field.right()), labels.bottom()));
+            view.hit_anchor = Some(pos2(x.clamp(field.left(), field.right()), labels.bottom()));
             painter.vline(x, field.y_range(), (2.0, theme::AMBER));
         }
         let text = words_of(users, chosen.then_some(i), of_chosen_pad);
         words.extend(text.map(|text| Word { hit: i, x, text, lit: chosen || of_chosen_pad }));
         if chosen {
-            edges(ui, field, state, cx, shown, i, hit);
+            edges(ui, field, view, cx, shown, i, hit);
         }
     }
     if let Some(hit) = labels::show(ui, labels, &words) {
-        choose(state, cx, shown, hit);
+        choose(view, selection, cx, shown, hit);
     }
 }
 
 /// Chooses a hit and its pad, and plays it.
-fn choose(state: &mut WindowState, cx: &FrameContext<'_>, shown: &ShownTake, index: usize) {
+fn choose(
+    view: &mut TakeView,
+    selection: &mut Selection,
+    cx: &FrameContext<'_>,
+    shown: &ShownTake,
+    index: usize,
+) {
     let hit = &cx.kit.doc.takes[shown.index].hits[index];
-    state.take.hit = Some(index);
+    view.hit = Some(index);
     if let Some(user) = shown.users[index].first() {
-        state.selection.pad = user.pad;
+        selection.pad = user.pad;
     }
     cx.session.preview(shown.index, hit.start, hit.end);
 }
@@ -196,7 +206,8 @@ fn choose(state: &mut WindowState, cx: &FrameContext<'_>, shown: &ShownTake, ind
 fn one_hit(
     ui: &mut Ui,
     area: Rect,
-    state: &mut WindowState,
+    view: &mut TakeView,
+    selection: &mut Selection,
     cx: &FrameContext<'_>,
     shown: &ShownTake,
     index: usize,
@@ -209,11 +220,11 @@ fn one_hit(
     let name = hit_name(shown.index, index, if words.is_empty() { "not in the kit" } else { &words });
     response.widget_info(|| WidgetInfo::labeled(Role::Button, true, &name));
     if response.clicked() {
-        choose(state, cx, shown, index);
+        choose(view, selection, cx, shown, index);
         if let Some(at) = response.interact_pointer_pos() {
-            let [from, to] = state.take.sight;
+            let [from, to] = view.sight;
             let field = Rect::from_x_y_ranges(ui.max_rect().x_range(), area.y_range());
-            state.take.cursor = Some(wave::frame_at(field, from, to, at).max(0.0) as u64);
+            view.cursor = Some(wave::frame_at(field, from, to, at).max(0.0) as u64);
         }
     }
     response.dnd_set_drag_payload(DraggedHit(shown.index, index));
@@ -256,14 +267,14 @@ fn words_of(users: &[PadUse], number: Option<usize>, of_chosen_pad: bool) -> Opt
 fn edges(
     ui: &mut Ui,
     field: Rect,
-    state: &mut WindowState,
+    view: &mut TakeView,
     cx: &FrameContext<'_>,
     shown: &ShownTake,
     index: usize,
     hit: &Hit,
 ) {
-    let [from, to] = state.take.sight;
-    let place = state.take.edge.filter(|e| e.0 == index).map_or([hit.start, hit.end], |e| e.1);
+    let [from, to] = view.sight;
+    let place = view.edge.filter(|e| e.0 == index).map_or([hit.start, hit.end], |e| e.1);
     for side in 0..2 {
         let x = wave::x_of(field, from, to, place[side] as f64);
         if !field.x_range().contains(x) {
@@ -292,10 +303,10 @@ fn edges(
             let frame = wave::frame_at(field, from, to, at).clamp(0.0, shown.take.frames() as f64) as u64;
             let mut moved = place;
             moved[side] = frame;
-            state.take.edge = Some((index, within_neighbours(&cx.kit.doc.takes[shown.index], index, moved)));
+            view.edge = Some((index, within_neighbours(&cx.kit.doc.takes[shown.index], index, moved)));
         }
         if response.drag_stopped()
-            && let Some((_, moved)) = state.take.edge.take()
+            && let Some((_, moved)) = view.edge.take()
         {
             let edit = HitEdit::Reshape { hit: index, start: moved[0], end: moved[1] };
             cx.session.start(Job::EditHits(shown.index, edit));
@@ -316,10 +327,10 @@ fn within_neighbours(entry: &TakeEntry, hit: usize, [start, end]: [u64; 2]) -> [
     [start, end.clamp(start + min_length, highest)]
 }
 
-fn ruler_ticks(ui: &Ui, ruler: Rect, state: &WindowState, shown: &ShownTake) {
+fn ruler_ticks(ui: &Ui, ruler: Rect, view: &TakeView, shown: &ShownTake) {
     let painter = ui.painter_at(ruler);
     let rate = f64::from(shown.take.sample_rate);
-    let [from, to] = state.take.sight;
+    let [from, to] = view.sight;
     let seconds = (to - from) / rate;
     let step = tick_step(seconds / f64::from(ruler.width() / MIN_TICK_DISTANCE));
     let mut t = (from / rate / step).ceil() * step;
@@ -349,15 +360,15 @@ fn time_text(t: f64, step: f64) -> String {
 }
 
 /// Overview of the whole take: a frame marks the part shown above; press or drag to move it.
-fn whole_take(ui: &mut Ui, rect: Rect, state: &mut WindowState, shown: &ShownTake) {
+fn whole_take(ui: &mut Ui, rect: Rect, view: &mut TakeView, shown: &ShownTake) {
     let response = ui.interact(rect, ui.scope_id().with("whole"), Sense::click_and_drag());
     response.widget_info(|| WidgetInfo::labeled(Role::ScrollBar, true, "Place in the take"));
     let frames = shown.take.frames() as f64;
     if let Some(at) = response.interact_pointer_pos() {
-        let span = state.take.sight[1] - state.take.sight[0];
+        let span = view.sight[1] - view.sight[0];
         let middle = wave::frame_at(rect, 0.0, frames, at);
-        state.take.sight = [middle - span / 2.0, middle + span / 2.0];
-        state.take.pan(0.0, frames);
+        view.sight = [middle - span / 2.0, middle + span / 2.0];
+        view.pan(0.0, frames);
     }
     let painter = ui.painter_at(rect);
     painter.rect_filled(rect, 0, theme::WOOD);
@@ -372,7 +383,7 @@ fn whole_take(ui: &mut Ui, rect: Rect, state: &mut WindowState, shown: &ShownTak
         };
         wave::draw(&painter, rect, stretch, |_| 1.0, |_| theme::COPPER_DIM);
     }
-    let [from, to] = state.take.sight.map(|f| wave::x_of(rect, 0.0, frames, f));
+    let [from, to] = view.sight.map(|f| wave::x_of(rect, 0.0, frames, f));
     if to - from < rect.width() - 1.0 {
         let sight = Rect::from_x_y_ranges(from..=to.max(from + 3.0), rect.y_range());
         painter.rect_filled(sight, 0, theme::INK.gamma_multiply(0.12));

@@ -1,13 +1,7 @@
 //! The line above the take: the takes, tools for the chosen hit, zoom.
 
-use super::shown::ShownTake;
-use crate::editor::{
-    file_browser::{FileBrowser, Purpose},
-    frame_context::FrameContext,
-    record,
-    state::WindowState,
-    theme, widgets,
-};
+use super::{position::TakeView, shown::ShownTake};
+use crate::editor::{file_browser::Purpose, frame_context::FrameContext, record, theme, widgets};
 use egui::{Align, Layout, RichText, Ui};
 use kitwright_core::{
     listen::{DECAYED_DB, DetectOptions},
@@ -41,22 +35,29 @@ static GATE: Setting<f32> = Setting {
     set: |v, new| *v = new,
 };
 
-pub(super) fn show(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>, shown: &ShownTake) {
+/// Shows the line; `pad` is the chosen pad.
+pub(super) fn show(
+    ui: &mut Ui,
+    view: &mut TakeView,
+    pad: usize,
+    cx: &mut FrameContext<'_>,
+    shown: &ShownTake,
+) {
     // the tallest control sets the height, so that all are aligned
     ui.set_min_height(widgets::CONTROL_HEIGHT);
     ui.horizontal_centered(|ui| {
         ui.set_min_height(widgets::CONTROL_HEIGHT);
-        takes(ui, state, cx);
+        takes(ui, view, cx);
         ui.separator();
-        match state.take.hit.filter(|&h| h < shown.users.len()) {
-            Some(hit) => hit_tools(ui, state, cx, shown, hit),
-            None => take_tools(ui, state, cx, shown),
+        match view.hit.filter(|&h| h < shown.users.len()) {
+            Some(hit) => hit_tools(ui, view, pad, cx, shown, hit),
+            None => take_tools(ui, view, cx, shown),
         }
-        ui.with_layout(Layout::right_to_left(Align::Center), |ui| zoom_tools(ui, state, shown));
+        ui.with_layout(Layout::right_to_left(Align::Center), |ui| zoom_tools(ui, view, shown));
     });
 }
 
-fn takes(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
+fn takes(ui: &mut Ui, view: &mut TakeView, cx: &mut FrameContext<'_>) {
     for (i, entry) in cx.kit.doc.takes.iter().enumerate() {
         let seconds = entry.frames as f64 / f64::from(entry.sample_rate.max(1));
         let help = format!(
@@ -70,10 +71,10 @@ fn takes(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
         // several takes share the line
         let several = cx.kit.doc.takes.len() > 1;
         let short = if several { format!("Take {}", i + 1) } else { entry.name.chars().take(18).collect() };
-        let on = state.take.take == i;
+        let on = view.take == i;
         if widgets::toggle(ui, on, &short, &format!("Take {}: {}", i + 1, entry.name), &help).clicked() && !on
         {
-            state.take.turn_to(i);
+            view.turn_to(i);
         }
     }
     if widgets::button(
@@ -84,23 +85,23 @@ fn takes(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>) {
     )
     .clicked()
     {
-        state.browser = Some(FileBrowser::new(Purpose::AddTake, &state.memory, "", ui.ctx()));
+        cx.browse(Purpose::AddTake, "");
     }
     if cx.session.recording().is_none() {
         record::button(ui, cx);
     }
 }
 
-fn take_tools(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>, shown: &ShownTake) {
+fn take_tools(ui: &mut Ui, view: &mut TakeView, cx: &FrameContext<'_>, shown: &ShownTake) {
     let hits = if shown.users.len() == 1 { "1 hit".into() } else { format!("{} hits", shown.users.len()) };
     ui.label(RichText::new(hits).color(theme::INK_SOFT));
-    let moved = widgets::slider(ui, &SENSITIVITY, "Detection", state.take.sensitivity, 96.0);
+    let moved = widgets::slider(ui, &SENSITIVITY, "Detection", view.sensitivity, 96.0);
     if let Some(value) = moved.value {
-        state.take.sensitivity = value;
+        view.sensitivity = value;
     }
-    let moved = widgets::slider(ui, &GATE, "Detection", -state.take.gate_db.unwrap_or(DECAYED_DB), 84.0);
+    let moved = widgets::slider(ui, &GATE, "Detection", -view.gate_db.unwrap_or(DECAYED_DB), 84.0);
     if let Some(value) = moved.value {
-        state.take.gate_db = Some(-value).filter(|db| *db < DECAYED_DB);
+        view.gate_db = Some(-value).filter(|db| *db < DECAYED_DB);
     }
     if widgets::button(
         ui,
@@ -110,23 +111,30 @@ fn take_tools(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>, shown
     )
     .clicked()
     {
-        let options = DetectOptions { sensitivity: state.take.sensitivity, gate_db: state.take.gate_db };
+        let options = DetectOptions { sensitivity: view.sensitivity, gate_db: view.gate_db };
         cx.session.start(Job::DetectAgain(shown.index, options));
     }
     let help = "Casts the hits of all takes to the pads again; Undo brings the old pads back.";
     if widgets::button(ui, "Recast", "Recast the kit", help).clicked() {
         cx.session.start(Job::Recast);
     }
-    if let Some(cursor) = state.take.cursor
+    if let Some(cursor) = view.cursor
         && widgets::button(ui, "Add hit", "Add a hit at the mark", "A new hit from the mark to the next one.")
             .clicked()
     {
         cx.session.start(Job::EditHits(shown.index, HitEdit::Add(cursor)));
-        state.take.expected = Some(cursor);
+        view.expected = Some(cursor);
     }
 }
 
-fn hit_tools(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>, shown: &ShownTake, hit: usize) {
+fn hit_tools(
+    ui: &mut Ui,
+    view: &mut TakeView,
+    pad: usize,
+    cx: &FrameContext<'_>,
+    shown: &ShownTake,
+    hit: usize,
+) {
     let take = shown.index;
     let Some(entry) = cx.kit.doc.takes[take].hits.get(hit) else { return };
     let at = entry.start as f64 / f64::from(shown.take.sample_rate);
@@ -135,7 +143,6 @@ fn hit_tools(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>, shown:
     if widgets::button(ui, "Play", "Play the hit", "Plays it as it was recorded.").clicked() {
         cx.session.preview(take, entry.start, entry.end);
     }
-    let pad = state.selection.pad;
     if widgets::button(
         ui,
         &format!("Onto pad {}", pad + 1),
@@ -146,13 +153,13 @@ fn hit_tools(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>, shown:
     {
         cx.session.start(Job::SetHit { pad, source: (take, hit), role: cx.pad(pad).role });
     }
-    let split_at = state.take.cursor.filter(|c| (entry.start + 1..entry.end).contains(c));
+    let split_at = view.cursor.filter(|c| (entry.start + 1..entry.end).contains(c));
     if let Some(at) = split_at
         && widgets::button(ui, "Split", "Split the hit at the mark", "Two hits, the second from the mark on.")
             .clicked()
     {
         cx.session.start(Job::EditHits(take, HitEdit::Split { hit, at }));
-        state.take.expected = Some(at);
+        view.expected = Some(at);
     }
     if hit + 1 < shown.users.len()
         && widgets::button(ui, "Merge", "Merge the hit with the next", "One hit of this one and the next.")
@@ -164,24 +171,24 @@ fn hit_tools(ui: &mut Ui, state: &mut WindowState, cx: &FrameContext<'_>, shown:
         .clicked()
     {
         cx.session.start(Job::EditHits(take, HitEdit::Remove(hit)));
-        state.take.hit = None;
+        view.hit = None;
     }
     if widgets::button(ui, "Deselect", "Deselect the hit", "Back to the tools of the whole take.").clicked() {
-        state.take.hit = None;
+        view.hit = None;
     }
 }
 
 /// Laid out from the right.
-fn zoom_tools(ui: &mut Ui, state: &mut WindowState, shown: &ShownTake) {
+fn zoom_tools(ui: &mut Ui, view: &mut TakeView, shown: &ShownTake) {
     let frames = shown.take.frames() as f64;
-    let middle = (state.take.sight[0] + state.take.sight[1]) / 2.0;
+    let middle = (view.sight[0] + view.sight[1]) / 2.0;
     if widgets::button(ui, "All", "Show the whole take", "From the beginning to the end.").clicked() {
-        state.take.sight = [0.0, frames.max(1.0)];
+        view.sight = [0.0, frames.max(1.0)];
     }
     if widgets::button(ui, "+", "Zoom in", "Scrolling over the take does the same.").clicked() {
-        state.take.zoom(0.5, middle, frames);
+        view.zoom(0.5, middle, frames);
     }
     if widgets::button(ui, "-", "Zoom out", "Scrolling over the take does the same.").clicked() {
-        state.take.zoom(2.0, middle, frames);
+        view.zoom(2.0, middle, frames);
     }
 }

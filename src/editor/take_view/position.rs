@@ -1,6 +1,8 @@
 //! Which take is shown, how much of it, and what is chosen in it.
 
-/// What the take view shows.
+use kitwright_core::kit::Document;
+
+/// What the take view keeps between frames.
 #[derive(Debug, Default)]
 pub struct TakeView {
     /// The take shown.
@@ -27,6 +29,18 @@ impl TakeView {
     /// Shows another take, from its beginning to its end.
     pub fn turn_to(&mut self, take: usize) {
         *self = Self { take, sensitivity: self.sensitivity, gate_db: self.gate_db, ..Self::default() };
+    }
+
+    /// After a change of the kit: drops a hit that is gone, and chooses one that was waited for.
+    pub(crate) fn follow_hits(&mut self, doc: &Document) {
+        let hits = doc.takes.get(self.take).map_or(&[][..], |t| &t.hits);
+        self.hit = self.hit.filter(|h| *h < hits.len());
+        if let Some(start) = self.expected
+            && let Ok(hit) = hits.binary_search_by_key(&start, |h| h.start)
+        {
+            self.hit = Some(hit);
+            self.expected = None;
+        }
     }
 
     /// Zooms by `factor` (below 1: closer) around a frame.

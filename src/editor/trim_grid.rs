@@ -1,0 +1,27 @@
+//! Controls for trims; those that the host moves say so.
+
+use super::{
+    automation::Marked,
+    frame_context::FrameContext,
+    trims::Trim,
+    widgets::{self, Described},
+};
+use egui::Ui;
+use kitwright_core::settings::Setting;
+
+/// Shows a control for every trim of `table`; `trim` gives the trim of an entry.
+pub(super) fn show<T>(
+    ui: &mut Ui,
+    owner: &str,
+    table: &'static [Setting<T>],
+    cx: &mut FrameContext<'_>,
+    trim: impl Fn(usize) -> Trim,
+) {
+    let marked: Vec<Marked<'_>> = table.iter().map(|s| Marked(s)).collect();
+    let row = |(i, s): (usize, &'static Setting<T>)| {
+        let by_host = cx.readings.automation.moves(trim(i));
+        (i, if by_host { &marked[i] as &dyn Described } else { s }, cx.trims.get(trim(i)))
+    };
+    let rows: Vec<_> = table.iter().enumerate().map(row).collect();
+    widgets::grid(ui, owner, rows.into_iter(), |i, m| cx.move_trim(trim(i), m));
+}
