@@ -12,7 +12,7 @@ use kitwright_core::{
     engine::{
         dsp::{
             ceiling::Ceiling,
-            eq::{Filter, Section},
+            eq::{EqSection, Filter},
             reader::{Reader, Step},
             saturation::Saturation,
             svf::{Pass, Steepness, Svf},
@@ -89,7 +89,7 @@ fn filters(c: &mut Criterion) {
             black_box((&l, &r));
         });
     });
-    let mut own = Filter::new(Section::bell(1000.0, 3.0, 1.0, RATE));
+    let mut own = Filter::new(EqSection::bell(1000.0, 3.0, 1.0, RATE));
     group.bench_function("own", |b| {
         b.iter(|| {
             own.process(&mut l, &mut r);

@@ -6,7 +6,7 @@ use super::{
     terminal::{Terminal, printable, say},
 };
 use kitwright_core::{
-    cast::{CastOptions, HeardTake, make_kit, target_of},
+    cast::{CastOptions, DetectedTake, make_kit, target_of},
     error::{Error, Result},
     export::{Summary, kit_file, write_folder},
     listen::{detect, read_key},
@@ -25,12 +25,12 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
     let targets = a.target.iter().map(|(_, sound)| sound);
     let inputs: Vec<&Path> = a.take.iter().chain(&a.key_from).chain(targets).map(PathBuf::as_path).collect();
     protect::check_folder(&a.out, &name, &inputs)?;
-    let takes = hear_takes(a, terminal)?;
+    let takes = detect_takes(a, terminal)?;
     if takes.iter().all(|(_, hits)| hits.is_empty()) {
         let trouble = "no hits were heard; record some knocks, plucks or scratches well above the noise";
         return Err(Error::file(&a.take[0], trouble));
     }
-    let heard_key = a.key_from.as_deref().map(|song| read_key(song, terminal)).transpose()?;
+    let detected_key = a.key_from.as_deref().map(|song| read_key(song, terminal)).transpose()?;
     let targets = a
         .target
         .iter()
@@ -41,7 +41,7 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
         fit: a.fit,
         seed: a.seed,
         roles: a.roles.clone(),
-        key: a.key.or(heard_key),
+        key: a.key.or(detected_key),
         tune_kick: a.tune_kick,
         targets,
     };
@@ -60,7 +60,7 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
 }
 
 /// Reads the takes and detects their hits; all of them together must fit into the memory of one kit.
-fn hear_takes(a: &arguments::MakeKit, terminal: &Terminal) -> Result<Vec<HeardTake>> {
+fn detect_takes(a: &arguments::MakeKit, terminal: &Terminal) -> Result<Vec<DetectedTake>> {
     let options = a.hearing.options();
     let (mut takes, mut bytes) = (Vec::with_capacity(a.take.len()), 0);
     for path in &a.take {

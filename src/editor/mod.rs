@@ -207,7 +207,7 @@ fn first_start(ui: &mut Ui, rect: Rect, cx: &mut FrameContext<'_>) {
                 cx.browse(Purpose::Open, "");
             }
             // a signal at the side input is probably meant to be recorded
-            if cx.session.side_input_heard() {
+            if cx.session.side_input_has_signal() {
                 ui.add_space(theme::GAP);
                 record::button(ui, cx);
             }

@@ -23,7 +23,7 @@ use super::{
 use curve::CurveView;
 use egui::{Align2, Popup, Rect, RichText, Role, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
 use kitwright_core::{
-    engine::Source,
+    engine::ScopeSource,
     kit::{PADS, Pad, Role as PadRole},
     session::Job,
 };
@@ -104,7 +104,7 @@ pub fn show(
     if selection.section != Section::Tone
         && let Some(meters) = cx.session.meters()
     {
-        meters.scope.listen(Source::Off);
+        meters.scope.listen(ScopeSource::Off);
     }
     let builder = UiBuilder::new().id_salt("path").max_rect(strip);
     let role = ui.scope_builder(builder, |ui| path(ui, strip, view, selection, cx)).inner;

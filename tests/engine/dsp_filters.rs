@@ -2,7 +2,7 @@
 
 use crate::support::figures::filters::*;
 use kitwright_core::engine::dsp::{
-    eq::{Filter, Section},
+    eq::{EqSection, Filter},
     svf::{Pass, Steepness, Svf},
 };
 use std::f64::consts::TAU;
@@ -41,7 +41,7 @@ fn every_filter_follows_its_prototype() {
 
 #[test]
 fn filters_have_the_magnitude_of_their_coefficients() {
-    let section = Section::bell(3000.0, 9.0, 2.0, 48_000.0);
+    let section = EqSection::bell(3000.0, 9.0, 2.0, 48_000.0);
     for hz in [200.0, 2500.0, 3000.0, 10_000.0] {
         let mut f = Filter::new(section);
         let level = measured(hz, 48_000.0, |l, r| f.process(l, r));
@@ -114,7 +114,7 @@ fn crossover_sums_flat() {
 fn tails_end_in_exact_zeros_without_denormals() {
     let rate = 48_000.0;
     let mut svf = Svf::new(Pass::High, Steepness::TwentyFour, rate);
-    let mut bell = Filter::new(Section::bell(40.0, 24.0, 40.0, rate));
+    let mut bell = Filter::new(EqSection::bell(40.0, 24.0, 40.0, rate));
     let (mut l, mut r) = (vec![0.0f32; 4800], vec![0.0f32; 4800]);
     l[0] = 1.0;
     r[0] = -1.0;
@@ -135,7 +135,10 @@ fn tails_end_in_exact_zeros_without_denormals() {
 fn a_low_cut_is_off_at_20_hz_fades_in_and_is_full_from_25_hz() {
     for fourth in [false, true] {
         let loss = |cut: f64, hz: f64| -> f64 {
-            -Section::low_cut(cut, fourth, 48_000.0).iter().map(|s| s.magnitude_db(hz, 48_000.0)).sum::<f64>()
+            -EqSection::low_cut(cut, fourth, 48_000.0)
+                .iter()
+                .map(|s| s.magnitude_db(hz, 48_000.0))
+                .sum::<f64>()
         };
         for hz in [5.0, 20.0, 60.0, 1000.0] {
             assert!(loss(20.0, hz).abs() < 1e-6, "{} dB at {hz} Hz", loss(20.0, hz));

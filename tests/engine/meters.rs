@@ -2,7 +2,7 @@
 
 use crate::support::*;
 use kitwright_core::{
-    engine::{Engine, Meters, ShownGrain, Source},
+    engine::{Engine, Meters, ScopeSource, ShownGrain},
     kit::{Draw, Kit, Trims},
 };
 use std::sync::atomic::Ordering::Relaxed;
@@ -137,7 +137,9 @@ fn the_scope_follows_the_chosen_output() {
     let mut engine = engine(&kit);
     let meters = engine.meters();
     let mut heard = vec![[0.0; 2]; 512];
-    for (source, pad) in [(Source::Main, None), (Source::Pad(0), Some(0)), (Source::Pad(1), Some(1))] {
+    for (source, pad) in
+        [(ScopeSource::Main, None), (ScopeSource::Pad(0), Some(0)), (ScopeSource::Pad(1), Some(1))]
+    {
         meters.scope.listen(source);
         engine.note_on(NOTES[0], 1.0);
         engine.note_on(NOTES[1], 1.0);
@@ -151,7 +153,7 @@ fn the_scope_follows_the_chosen_output() {
         assert_eq!(heard, put_out[put_out.len() - 512..], "{source:?}");
         assert!(heard.iter().any(|f| f[0].abs() > 0.1));
     }
-    meters.scope.listen(Source::Off);
+    meters.scope.listen(ScopeSource::Off);
     engine.render(100);
-    assert_eq!(meters.scope.source(), Source::Off);
+    assert_eq!(meters.scope.source(), ScopeSource::Off);
 }

@@ -237,7 +237,7 @@ fn the_tone_section_shows_live_spectrum_and_gain_reduction() {
     let meters = harness.state().session.meters().expect("it plays");
     assert_eq!(
         meters.scope.source(),
-        kitwright_core::engine::Source::Off,
+        kitwright_core::engine::ScopeSource::Off,
         "the scope is off while no spectrum is shown"
     );
 }

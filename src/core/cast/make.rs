@@ -6,7 +6,7 @@ use super::{
     balance, edit_summary,
     features::Features,
     group,
-    options::{CastOptions, HeardTake},
+    options::{CastOptions, DetectedTake},
     recipe::recipe,
     score,
     shape::{Candidate, ShapeOptions, shape},
@@ -36,7 +36,7 @@ const NEXT_BEST: usize = 3;
 const MAX_ALTERNATES_CT: f32 = 5.0;
 
 /// See [`super::make_kit`].
-pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progress) -> Result<Kit> {
+pub fn make_kit(takes: &[DetectedTake], options: &CastOptions, progress: &dyn Progress) -> Result<Kit> {
     let mut kit = empty_kit(takes, options);
     let candidates = candidates(&kit, progress)?;
     let pads = wanted(options);
@@ -176,7 +176,7 @@ pub fn make_pad(
     Ok(made)
 }
 
-fn empty_kit(takes: &[HeardTake], options: &CastOptions) -> Kit {
+fn empty_kit(takes: &[DetectedTake], options: &CastOptions) -> Kit {
     let fit = if options.fit.is_nan() { 0.0 } else { options.fit.clamp(0.0, 1.0) };
     let entries = takes.iter().map(|(take, hits)| TakeEntry::new(take, hits.clone())).collect();
     Kit {

@@ -25,7 +25,7 @@ pub mod trial;
 mod tune;
 mod typical;
 
-pub use options::{CastOptions, HeardTake};
+pub use options::{CastOptions, DetectedTake};
 pub use tune::set_key;
 pub use typical::{TypicalBand, typical_bands};
 
@@ -43,7 +43,7 @@ use std::{collections::BTreeMap, sync::Arc};
 ///
 /// # Errors
 /// [`crate::error::Error::Cancelled`] only.
-pub fn make_kit(takes: &[HeardTake], options: &CastOptions, progress: &dyn Progress) -> Result<Kit> {
+pub fn make_kit(takes: &[DetectedTake], options: &CastOptions, progress: &dyn Progress) -> Result<Kit> {
     make::make_kit(takes, options, progress)
 }
 

@@ -41,4 +41,4 @@ impl Default for CastOptions {
 }
 
 /// A take with its hits, in order.
-pub type HeardTake = (Arc<Take>, Vec<Hit>);
+pub type DetectedTake = (Arc<Take>, Vec<Hit>);

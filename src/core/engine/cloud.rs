@@ -111,7 +111,7 @@ fn pitch(cloud: &Cloud, scatter: f64, draws: &mut Draws) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::super::draw::{
-        Index, Purpose,
+        DrawPurpose, Index,
         statistics::{kolmogorov_smirnov, uniform},
     };
     use super::*;
@@ -123,7 +123,7 @@ mod tests {
         let mut all = Vec::new();
         for trigger in 0..1000 {
             let mut grains = [CloudGrain::default(); MAX_GRAINS_PER_CLOUD];
-            let mut draws = Draws::new(9, 2, Index::Trigger(trigger), Purpose::Cloud);
+            let mut draws = Draws::new(9, 2, Index::Trigger(trigger), DrawPurpose::Cloud);
             let n = plan(cloud, &PLAIN, &mut draws, &mut grains);
             all.extend(grains[..n].iter().map(&value));
         }
@@ -175,7 +175,7 @@ mod tests {
             ..Cloud::default()
         };
         let mut grains = [CloudGrain::default(); MAX_GRAINS_PER_CLOUD];
-        let mut draws = Draws::new(1, 0, Index::Trigger(0), Purpose::Cloud);
+        let mut draws = Draws::new(1, 0, Index::Trigger(0), DrawPurpose::Cloud);
         assert_eq!(plan(&cloud, &PLAIN, &mut draws, &mut grains), 48);
         for (k, grain) in grains.iter().enumerate() {
             let start = 11.0 * (k % 4) as f64;

@@ -9,7 +9,7 @@ use rand_pcg::{Pcg64Mcg, rand_core::Rng};
 
 /// What a draw is for; each purpose has a stream of its own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Purpose {
+pub enum DrawPurpose {
     /// Which slice of the pad sounds.
     Slice = 1,
     /// The variation of a trigger.
@@ -37,7 +37,7 @@ pub struct Draws(Pcg64Mcg);
 
 impl Draws {
     /// The stream for `purpose` at `index` on pad `pad` of a kit with this seed.
-    pub fn new(seed: u64, pad: usize, index: Index, purpose: Purpose) -> Self {
+    pub fn new(seed: u64, pad: usize, index: Index, purpose: DrawPurpose) -> Self {
         let (kind, a, b) = match index {
             Index::Trigger(n) => (1, n, 0),
             Index::Place(place, n) => (2, place as u64, u64::from(n)),
@@ -147,7 +147,7 @@ mod tests {
     fn draws_have_the_bits_of_the_published_generator() {
         // Computed independently, in Python from the papers' constants: kits must sound the same after any
         // update of a library.
-        let mut d = Draws::new(1, 0, Index::Trigger(0), Purpose::Cloud);
+        let mut d = Draws::new(1, 0, Index::Trigger(0), DrawPurpose::Cloud);
         let got: Vec<u64> = (0..3).map(|_| d.unit().to_bits()).collect();
         assert_eq!(got, FROZEN, "{got:#x?}");
     }
@@ -156,7 +156,7 @@ mod tests {
 
     #[test]
     fn a_gaussian_has_its_mean_and_spread() {
-        let mut d = Draws::new(7, 3, Index::Frozen(2), Purpose::Cloud);
+        let mut d = Draws::new(7, 3, Index::Frozen(2), DrawPurpose::Cloud);
         let n = 100_000;
         let (mut sum, mut squares) = (0.0, 0.0);
         for _ in 0..n {

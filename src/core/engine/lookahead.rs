@@ -14,7 +14,7 @@ use super::{
     grain::{GRAIN_BLOCK, Scratch},
     play_kit::PlayKit,
     ramp::Ramp,
-    voice::{LookAhead, MixBus, NONE, Part},
+    voice::{LookAhead, MixBus, NONE, VoicePart},
     voice_pool::VoicePool,
 };
 
@@ -51,7 +51,7 @@ impl VoicePool {
         let n = buses[0].now[0].len();
         let fade = v.fade.unwrap_or(Ramp::still(1.0));
         let mut ring = std::mem::take(&mut self.rings[voice as usize]);
-        for ((part, bus), ring) in Part::ALL.into_iter().zip(buses).zip(&mut ring) {
+        for ((part, bus), ring) in VoicePart::ALL.into_iter().zip(buses).zip(&mut ring) {
             self.free_ended(voice, part, now);
             let [left, right] = ring;
             let mut from = ready;
@@ -86,7 +86,7 @@ impl VoicePool {
         let place = state.earlier;
         state.marks[place] = now + state.ready as u64;
         state.earlier = 1 - place;
-        for part in Part::ALL {
+        for part in VoicePart::ALL {
             let mut link = self.first(voice, part);
             while link != NONE {
                 self.snapshots[link as usize][place] = self.grains[link as usize].grain;
@@ -104,7 +104,7 @@ impl VoicePool {
         }
         let place = state.earlier;
         let mut unused = [[0.0; GRAIN_BLOCK]; 2];
-        for part in Part::ALL {
+        for part in VoicePart::ALL {
             let mut link = self.first(voice, part);
             while link != NONE {
                 let slot = &mut self.grains[link as usize];
@@ -134,7 +134,7 @@ impl VoicePool {
     pub fn restart_snapshots(&mut self, voice: u16, now: u64) {
         let state = &mut self.voices[voice as usize].lookahead;
         state.marks = [now + state.ready as u64; 2];
-        for part in Part::ALL {
+        for part in VoicePart::ALL {
             let mut link = self.first(voice, part);
             while link != NONE {
                 self.snapshots[link as usize] = [self.grains[link as usize].grain; 2];

@@ -37,7 +37,7 @@ mod variation;
 mod voice;
 mod voice_pool;
 
-pub use meters::{LastCloud, LastTrigger, Meters, PadReductions, Scope, ShownGrain, Source};
+pub use meters::{LastCloud, LastTrigger, Meters, PadReductions, Scope, ScopeSource, ShownGrain};
 pub use play_kit::PlayKit;
 pub use transport::Transport;
 
@@ -358,9 +358,9 @@ impl Engine {
         Meters::raise(&self.meters.main_ceiling_db, self.main.take_reduction_db());
         self.meters.grains.store(self.voices.sounding_grains() as u32, Relaxed);
         let heard = match self.meters.scope.wanted() {
-            Source::Off => return,
-            Source::Main => &self.main,
-            Source::Pad(pad) => &self.outputs[pad],
+            ScopeSource::Off => return,
+            ScopeSource::Main => &self.main,
+            ScopeSource::Pad(pad) => &self.outputs[pad],
         };
         self.meters.scope.write(&heard.left[..frames], &heard.right[..frames]);
     }

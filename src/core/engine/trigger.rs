@@ -2,14 +2,14 @@
 
 use super::{
     cloud::{self, CloudGrain},
-    draw::{Draws, Index, Purpose},
+    draw::{DrawPurpose, Draws, Index},
     dsp::envelope::EnvelopeShape,
     grain::{Grain, GrainSettings},
     play_kit::{PlayKit, PlayLayer, PlayPad, PlaySlice, pan},
     ramp::Ramp,
     transport::SongPosition,
     variation::{Offsets, TriggerCounter},
-    voice::Part,
+    voice::VoicePart,
     voice_pool::VoicePool,
 };
 use crate::{
@@ -70,9 +70,10 @@ impl Trigger<'_> {
         let index = counter.next(&pad.pad.variation, self.song, self.now);
         let slice = self.choose_slice(pad, velocity, index, counter);
         let amount = f64::from(self.trims.vary) * f64::from(self.kit_trims.vary);
-        let offsets = Offsets::draw(&pad.pad.variation, amount, index, |i| self.draws(i, Purpose::Variation));
+        let offsets =
+            Offsets::draw(&pad.pad.variation, amount, index, |i| self.draws(i, DrawPurpose::Variation));
         let mut grains = [CloudGrain::default(); cloud::MAX_GRAINS_PER_CLOUD];
-        let mut cloud_draws = self.draws(index, Purpose::Cloud);
+        let mut cloud_draws = self.draws(index, DrawPurpose::Cloud);
         let count = cloud::plan(&pad.pad.cloud, &self.cloud_scale(), &mut cloud_draws, &mut grains);
         pool.make_room(count, self.now);
         let id = pool.start(pad.pad.settings.held, self.ahead, self.now)?;
@@ -84,16 +85,16 @@ impl Trigger<'_> {
             dry_db: if count > 0 { f64::from(pad.pad.cloud.dry_db) } else { 0.0 },
         };
         for layer in &pad.layers {
-            pool.add(id, Part::Layers, self.layer_grain(layer, pad, &plan));
+            pool.add(id, VoicePart::Layers, self.layer_grain(layer, pad, &plan));
         }
         for (k, grain) in grains[..count].iter().enumerate() {
             let layer = &pad.layers[k % pad.layers.len()];
-            pool.add(id, Part::Cloud, self.cloud_grain(layer, pad, &plan, grain, count));
+            pool.add(id, VoicePart::Cloud, self.cloud_grain(layer, pad, &plan, grain, count));
         }
         Some((id, TriggerResult { slice: slice.unwrap_or(0), offsets, grains: count, cloud: grains }))
     }
 
-    fn draws(&self, index: Index, purpose: Purpose) -> Draws {
+    fn draws(&self, index: Index, purpose: DrawPurpose) -> Draws {
         Draws::new(self.kit.kit.doc.seed, self.pad, index, purpose)
     }
 
@@ -125,7 +126,7 @@ impl Trigger<'_> {
             n += 1;
         }
         let random = pad.pad.settings.alternate == Alternate::Random;
-        Some(counter.choose(&fitting[..n], random, index, &mut self.draws(index, Purpose::Slice)))
+        Some(counter.choose(&fitting[..n], random, index, &mut self.draws(index, DrawPurpose::Slice)))
     }
 
     fn cloud_scale(&self) -> cloud::Scale {

@@ -102,7 +102,7 @@ impl TriggerCounter {
 #[cfg(test)]
 mod tests {
     use super::super::draw::{
-        Purpose,
+        DrawPurpose,
         statistics::{kolmogorov_smirnov, uniform},
     };
     use super::{super::transport::Transport, *};
@@ -112,7 +112,9 @@ mod tests {
         let v =
             Variation { start_ms: 2.0, pitch_ct: 30.0, level_db: 1.5, cut_oct: 0.5, ..Variation::default() };
         let offsets: Vec<Offsets> = (0..1000)
-            .map(|n| Offsets::draw(&v, 2.0, Index::Trigger(n), |i| Draws::new(4, 1, i, Purpose::Variation)))
+            .map(|n| {
+                Offsets::draw(&v, 2.0, Index::Trigger(n), |i| Draws::new(4, 1, i, DrawPurpose::Variation))
+            })
             .collect();
         let fits = |value: &dyn Fn(&Offsets) -> f64, range: f64| {
             let d = kolmogorov_smirnov(offsets.iter().map(value).collect(), uniform(-range, range));
@@ -128,8 +130,9 @@ mod tests {
     fn consecutive_live_triggers_differ_in_start_and_pitch_follows_start() {
         let v = Variation { start_ms: 1.0, pitch_ct: 100.0, ..Variation::default() };
         for seed in 0..20 {
-            let offsets =
-                |n| Offsets::draw(&v, 1.0, Index::Trigger(n), |i| Draws::new(seed, 3, i, Purpose::Variation));
+            let offsets = |n| {
+                Offsets::draw(&v, 1.0, Index::Trigger(n), |i| Draws::new(seed, 3, i, DrawPurpose::Variation))
+            };
             for n in (0..200).chain(u64::MAX - 20..u64::MAX - 1) {
                 let (a, b) = (offsets(n), offsets(n + 1));
                 let turns = (a.start_ms - b.start_ms).abs() / 2.0;

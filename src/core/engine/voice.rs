@@ -7,14 +7,14 @@ pub(super) const NONE: u16 = u16::MAX;
 
 /// Which grains of a voice.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Part {
+pub(super) enum VoicePart {
     /// One grain per layer.
     Layers,
     /// The grains of the cloud.
     Cloud,
 }
 
-impl Part {
+impl VoicePart {
     pub const ALL: [Self; 2] = [Self::Layers, Self::Cloud];
 }
 
@@ -53,12 +53,12 @@ impl Voice {
     };
 
     /// First grain of a part.
-    pub fn first(&self, part: Part) -> u16 {
-        if part == Part::Layers { self.layers } else { self.cloud }
+    pub fn first(&self, part: VoicePart) -> u16 {
+        if part == VoicePart::Layers { self.layers } else { self.cloud }
     }
 
-    pub fn first_mut(&mut self, part: Part) -> &mut u16 {
-        if part == Part::Layers { &mut self.layers } else { &mut self.cloud }
+    pub fn first_mut(&mut self, part: VoicePart) -> &mut u16 {
+        if part == VoicePart::Layers { &mut self.layers } else { &mut self.cloud }
     }
 }
 

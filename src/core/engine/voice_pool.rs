@@ -4,7 +4,7 @@ use super::{
     grain::{GRAIN_BLOCK, Grain, GrainContext, Scratch},
     play_kit::PlayKit,
     ramp::Ramp,
-    voice::{GrainSlot, LookAhead, MixBus, NONE, Part, Ring, Voice},
+    voice::{GrainSlot, LookAhead, MixBus, NONE, Ring, Voice, VoicePart},
 };
 
 /// Most voices that sound, not counting those that fade out.
@@ -74,7 +74,7 @@ impl VoicePool {
     }
 
     /// Adds a grain to a voice; `false` when the pool is full.
-    pub fn add(&mut self, voice: u16, part: Part, grain: Grain) -> bool {
+    pub fn add(&mut self, voice: u16, part: VoicePart, grain: Grain) -> bool {
         let full = self.free == NONE && self.grains.len() == MAX_GRAINS + ENDED_GRAINS;
         if self.sounding >= MAX_GRAINS || full {
             return false;
@@ -98,11 +98,11 @@ impl VoicePool {
     }
 
     /// Updates the counts when a grain of a voice begins to sound, or ends.
-    pub fn count(&mut self, voice: u16, part: Part, begins: bool) {
+    pub fn count(&mut self, voice: u16, part: VoicePart, begins: bool) {
         let v = &mut self.voices[voice as usize];
         let step = |n: u16| if begins { n + 1 } else { n - 1 };
         v.alive = step(v.alive);
-        if part == Part::Cloud {
+        if part == VoicePart::Cloud {
             v.cloud_count = step(v.cloud_count);
         }
         self.sounding = if begins { self.sounding + 1 } else { self.sounding - 1 };
@@ -118,7 +118,7 @@ impl VoicePool {
         buses: [&mut MixBus<'a>; 2],
     ) {
         let v = self.voices[voice as usize];
-        for (part, bus) in Part::ALL.into_iter().zip(buses) {
+        for (part, bus) in VoicePart::ALL.into_iter().zip(buses) {
             if self.first(voice, part) == NONE {
                 continue;
             }
@@ -139,7 +139,7 @@ impl VoicePool {
     }
 
     /// First grain of a part of a voice.
-    pub fn first(&self, voice: u16, part: Part) -> u16 {
+    pub fn first(&self, voice: u16, part: VoicePart) -> u16 {
         self.voices[voice as usize].first(part)
     }
 
@@ -147,7 +147,7 @@ impl VoicePool {
     pub fn render_grains(
         &mut self,
         voice: u16,
-        part: Part,
+        part: VoicePart,
         (kit, bend, now): (&PlayKit, &Ramp, u64),
         scratch: &mut Scratch,
         [left, right]: [&mut [f32]; 2],
@@ -176,7 +176,7 @@ impl VoicePool {
     }
 
     /// Frees the grains of a voice that are silent from frame `now` on.
-    pub fn free_ended(&mut self, voice: u16, part: Part, now: u64) {
+    pub fn free_ended(&mut self, voice: u16, part: VoicePart, now: u64) {
         let mut link = self.first(voice, part);
         let (mut kept, mut last) = (NONE, NONE);
         while link != NONE {
@@ -228,7 +228,7 @@ impl VoicePool {
     }
 
     fn free_grains(&mut self, voice: u16) {
-        for part in Part::ALL {
+        for part in VoicePart::ALL {
             let mut link = self.first(voice, part);
             while link != NONE {
                 let slot = &mut self.grains[link as usize];

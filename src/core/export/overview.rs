@@ -17,7 +17,7 @@ const HEADER: f32 = 96.0;
 const COLUMNS: usize = 4;
 const CELL_HEIGHT: f32 = 156.0;
 /// Takes that are drawn; further ones are counted.
-const LANES: usize = 6;
+const MAX_DRAWN_TAKES: usize = 6;
 
 const GROUND: u32 = 0x14161b;
 const PANEL: u32 = 0x1d2027;
@@ -75,7 +75,7 @@ pub fn role_colour(role: Role) -> u32 {
 
 /// Draws the picture of a kit; `pads` holds the look of each pad that sounds.
 pub fn overview(kit: &Kit, pads: &[Option<WaveOutline>; PADS]) -> Pixmap {
-    let lanes = kit.takes.len().clamp(1, LANES);
+    let lanes = kit.takes.len().clamp(1, MAX_DRAWN_TAKES);
     let lane_height = (360.0 / lanes as f32).clamp(72.0, 190.0);
     let lanes_height = lanes as f32 * (lane_height + GAP);
     let grid_height = (PADS / COLUMNS) as f32 * (CELL_HEIGHT + GAP);

@@ -15,13 +15,13 @@ const MERGE: Duration = Duration::from_secs(1);
 #[derive(Debug, Default)]
 pub(super) struct History {
     /// Oldest first; each with the kit before it.
-    done: VecDeque<Step>,
+    done: VecDeque<HistoryStep>,
     /// Undone last comes last; each with the kit after it.
-    undone: Vec<Step>,
+    undone: Vec<HistoryStep>,
 }
 
 #[derive(Debug)]
-struct Step {
+struct HistoryStep {
     name: String,
     kit: Arc<Kit>,
     at: Instant,
@@ -42,11 +42,11 @@ pub(super) struct RestoredStep {
     pub trims: Option<Trims>,
 }
 
-impl Step {
+impl HistoryStep {
     /// What this step restores, and the step of the same name that leads back to `now`.
-    fn reverse(self, now: CurrentKit) -> (RestoredStep, Step) {
+    fn reverse(self, now: CurrentKit) -> (RestoredStep, HistoryStep) {
         let trims = if self.trims.is_some() { now.trims } else { None };
-        let opposite = Step { name: self.name.clone(), kit: now.kit, at: self.at, trims };
+        let opposite = HistoryStep { name: self.name.clone(), kit: now.kit, at: self.at, trims };
         (RestoredStep { name: self.name, kit: self.kit, trims: self.trims }, opposite)
     }
 }
@@ -68,7 +68,7 @@ impl History {
         if self.done.len() == MAX_STEPS {
             self.done.pop_front();
         }
-        self.done.push_back(Step { name: name.to_owned(), kit: before, at, trims: None });
+        self.done.push_back(HistoryStep { name: name.to_owned(), kit: before, at, trims: None });
     }
 
     /// The last step, when it has this name, also restores these trims when it is undone.

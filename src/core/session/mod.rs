@@ -233,8 +233,8 @@ impl Session {
     }
 
     /// Whether the side input has ever exceeded -60 dB of full scale.
-    pub fn side_input_heard(&self) -> bool {
-        self.recorder.heard()
+    pub fn side_input_has_signal(&self) -> bool {
+        self.recorder.has_signal()
     }
 
     /// For the audio thread: a block of the side input, left and right, at the engine's rate. Lock-free; what

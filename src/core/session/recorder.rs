@@ -56,7 +56,7 @@ pub(super) struct Recorder {
     rate: AtomicU32,
     /// Peak of the input as `f32` bits, since the meter was last read.
     peak: AtomicU32,
-    heard: AtomicBool,
+    has_signal: AtomicBool,
     thread: Mutex<Option<JoinHandle<()>>>,
 }
 
@@ -70,7 +70,7 @@ impl Default for Recorder {
             lost: AtomicU64::new(0),
             rate: AtomicU32::new(0),
             peak: AtomicU32::new(0),
-            heard: AtomicBool::new(false),
+            has_signal: AtomicBool::new(false),
             thread: Mutex::default(),
         }
     }
@@ -84,8 +84,8 @@ impl Recorder {
             // bits of numbers from 0 up are in the order of the numbers
             self.peak.fetch_max(peak.to_bits(), Relaxed);
         }
-        if peak > SIGNAL_THRESHOLD && !self.heard.load(Relaxed) {
-            self.heard.store(true, Relaxed);
+        if peak > SIGNAL_THRESHOLD && !self.has_signal.load(Relaxed) {
+            self.has_signal.store(true, Relaxed);
         }
         if !self.open.load(Relaxed) {
             return;
@@ -109,8 +109,8 @@ impl Recorder {
     }
 
     /// Whether the input ever exceeded [`SIGNAL_THRESHOLD`].
-    pub fn heard(&self) -> bool {
-        self.heard.load(Relaxed)
+    pub fn has_signal(&self) -> bool {
+        self.has_signal.load(Relaxed)
     }
 
     /// The running recording, if any.
@@ -229,7 +229,7 @@ mod tests {
     fn every_frame_arrives_in_order_whatever_the_blocks() {
         let recorder = Arc::new(Recorder::default());
         let (send, receive) = mpsc::channel();
-        recorder.start(48_000, move |take| send.send(take).expect("heard"));
+        recorder.start(48_000, move |take| send.send(take).expect("received"));
         let left = ramp(20_000);
         let right: Vec<f32> = left.iter().map(|s| -s).collect();
         let mut at = 0;
@@ -252,7 +252,7 @@ mod tests {
     fn equal_channels_are_one() {
         let recorder = Arc::new(Recorder::default());
         let (send, receive) = mpsc::channel();
-        recorder.start(44_100, move |take| send.send(take).expect("heard"));
+        recorder.start(44_100, move |take| send.send(take).expect("received"));
         let one = ramp(100);
         recorder.feed([&one, &one]);
         recorder.stop(true);
@@ -264,9 +264,9 @@ mod tests {
         let recorder = Arc::new(Recorder::default());
         recorder.feed([&[0.5], &[0.25]]);
         assert!(recorder.chunks.is_empty());
-        assert_eq!((recorder.take_peak(), recorder.heard()), (0.5, true));
+        assert_eq!((recorder.take_peak(), recorder.has_signal()), (0.5, true));
         let (send, receive) = mpsc::channel();
-        recorder.start(48_000, move |take| send.send(take).expect("heard"));
+        recorder.start(48_000, move |take| send.send(take).expect("received"));
         recorder.feed([&[0.5], &[0.25]]);
         recorder.end();
         assert!(receive.try_recv().is_err());
@@ -292,7 +292,7 @@ mod tests {
         let recorder = Arc::new(Recorder::default());
         let (send, receive) = mpsc::channel();
         // at 1 Hz the longest length is 600 frames
-        recorder.start(1, move |take| send.send(take).expect("heard"));
+        recorder.start(1, move |take| send.send(take).expect("received"));
         let block = vec![0.5; 1000];
         recorder.feed([&block, &block]);
         let take = wait(&receive);

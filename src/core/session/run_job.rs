@@ -5,7 +5,7 @@ use super::{
     open_kit::{OpenKit, same_takes},
 };
 use crate::{
-    cast::{self, CastOptions, HeardTake},
+    cast::{self, CastOptions, DetectedTake},
     error::{Error, Result},
     kit::{Kit, Pad, Role, TakeEntry},
     listen::{self, DetectOptions, Hit},
@@ -41,33 +41,33 @@ fn new_kit(open_kit: &OpenKit, paths: &[PathBuf], fit: f32, progress: &dyn Progr
         return Err(Error::invalid("no recording was given; choose one or more audio files"));
     }
     let reading = Part::new(progress, 0.0, 0.3);
-    let mut heard: Vec<HeardTake> = Vec::with_capacity(paths.len());
+    let mut detected: Vec<DetectedTake> = Vec::with_capacity(paths.len());
     for (i, path) in paths.iter().enumerate() {
-        heard.push(read_and_detect(path, &Part::nth(&reading, i, paths.len()))?);
+        detected.push(read_and_detect(path, &Part::nth(&reading, i, paths.len()))?);
     }
     let name = paths[0].file_stem().unwrap_or_default().to_string_lossy().into_owned();
-    kit_of(open_kit, &heard, name, fit, &Part::new(progress, 0.3, 1.0))
+    kit_of(open_kit, &detected, name, fit, &Part::new(progress, 0.3, 1.0))
 }
 
 fn kit_of(
     open_kit: &OpenKit,
-    heard: &[HeardTake],
+    detected: &[DetectedTake],
     name: String,
     fit: f32,
     progress: &dyn Progress,
 ) -> Result<()> {
     let options = CastOptions { name, fit, ..CastOptions::default() };
-    let kit = cast::make_kit(heard, &options, &Part::new(progress, 0.0, 0.85))?;
+    let kit = cast::make_kit(detected, &options, &Part::new(progress, 0.0, 0.85))?;
     kit.check_state_size(&Part::new(progress, 0.85, 1.0))?;
     put(open_kit, "new kit", progress, kit)
 }
 
 fn add_take(open_kit: &OpenKit, path: &Path, progress: &dyn Progress) -> Result<()> {
-    let heard = read_and_detect(path, &Part::new(progress, 0.0, 0.8))?;
-    add_detected(open_kit, heard, &Part::new(progress, 0.8, 1.0))
+    let detected = read_and_detect(path, &Part::new(progress, 0.0, 0.8))?;
+    add_detected(open_kit, detected, &Part::new(progress, 0.8, 1.0))
 }
 
-fn add_detected(open_kit: &OpenKit, (take, hits): HeardTake, progress: &dyn Progress) -> Result<()> {
+fn add_detected(open_kit: &OpenKit, (take, hits): DetectedTake, progress: &dyn Progress) -> Result<()> {
     with_take(&open_kit.kit(), &take, &hits).check_state_size(progress)?;
     progress.check()?;
     open_kit.change(&format!("add take {}", take.name), false, |kit| {
@@ -96,12 +96,12 @@ fn keep_recording(open_kit: &OpenKit, fit: f32, progress: &dyn Progress) -> Resu
     let kit = open_kit.kit();
     take.name = format!("recording {}", kit.takes.len() + 1);
     let hits = listen::detect(&take, &DetectOptions::default(), &Part::new(progress, 0.0, 0.4))?;
-    let heard = (Arc::new(take), hits);
+    let detected = (Arc::new(take), hits);
     let rest = Part::new(progress, 0.4, 1.0);
     if kit.takes.is_empty() {
-        kit_of(open_kit, &[heard], "Recording".into(), fit, &rest)
+        kit_of(open_kit, &[detected], "Recording".into(), fit, &rest)
     } else {
-        add_detected(open_kit, heard, &rest)
+        add_detected(open_kit, detected, &rest)
     }
 }
 
@@ -142,7 +142,7 @@ fn put_file(open_kit: &OpenKit, pad: usize, path: &Path, role: Role, progress: &
     })
 }
 
-fn read_and_detect(path: &Path, progress: &dyn Progress) -> Result<HeardTake> {
+fn read_and_detect(path: &Path, progress: &dyn Progress) -> Result<DetectedTake> {
     let take = Take::read(path, &Part::new(progress, 0.0, 0.5))?;
     let hits = listen::detect(&take, &DetectOptions::default(), &Part::new(progress, 0.5, 1.0))?;
     Ok((Arc::new(take), hits))
@@ -156,14 +156,17 @@ fn detect_again(
 ) -> Result<()> {
     let before = open_kit.kit();
     let (Some(take), Some(entry)) = (before.takes.get(index), before.doc.takes.get(index)) else {
-        return Err(Error::invalid(format!("there is no take {} to hear again", index + 1)));
+        return Err(Error::invalid(format!(
+            "there is no take {} whose hits could be detected again",
+            index + 1
+        )));
     };
-    let heard = listen::detect_again(take, &entry.hits, &entry.set_aside, &options, progress)?;
+    let detected = listen::detect_again(take, &entry.hits, &entry.set_aside, &options, progress)?;
     progress.check()?;
     let name = format!("detect {} again", entry.name);
     open_kit.change(&name, false, |kit| {
         check_unchanged(kit, &before)?;
-        replace_hits(kit, index, heard);
+        replace_hits(kit, index, detected);
         Ok(())
     })
 }
@@ -225,7 +228,7 @@ fn recast(open_kit: &OpenKit, progress: &dyn Progress) -> Result<()> {
     if before.takes.is_empty() {
         return Err(Error::invalid("there is no take to cast; add one first"));
     }
-    let heard: Vec<HeardTake> =
+    let detected: Vec<DetectedTake> =
         before.takes.iter().cloned().zip(before.doc.takes.iter().map(|t| t.hits.clone())).collect();
     let doc = &before.doc;
     let targets = doc.pads.iter().filter_map(|p| Some((p.role, p.target.clone()?))).collect();
@@ -238,7 +241,7 @@ fn recast(open_kit: &OpenKit, progress: &dyn Progress) -> Result<()> {
         roles: None,
         targets,
     };
-    let made = cast::make_kit(&heard, &options, progress)?;
+    let made = cast::make_kit(&detected, &options, progress)?;
     progress.check()?;
     open_kit.change("recast", false, |kit| {
         check_unchanged(kit, &before)?;
@@ -333,9 +336,9 @@ fn set_target(open_kit: &OpenKit, pad: usize, sound: Option<&Path>, progress: &d
         Some(path) => Some(cast::target_of(&Take::read(path, &Part::new(progress, 0.0, 0.2))?)?),
         None => None,
     };
-    let mut aimed = Kit::clone(&before);
-    aimed.doc.pads[pad].target = target;
-    let made = cast::make_pad(&aimed, pad, source, role, fit, &Part::new(progress, 0.2, 1.0))?;
+    let mut with_target = Kit::clone(&before);
+    with_target.doc.pads[pad].target = target;
+    let made = cast::make_pad(&with_target, pad, source, role, fit, &Part::new(progress, 0.2, 1.0))?;
     progress.check()?;
     open_kit.change(&format!("pad {} target", pad + 1), false, |kit| {
         check_unchanged(kit, &before)?;
@@ -373,5 +376,5 @@ fn check_unchanged(kit: &Kit, before: &Kit) -> Result<()> {
     if same_takes(&kit.takes, &before.takes) && same_hits() {
         return Ok(());
     }
-    Err(Error::invalid("the takes changed while this was being worked out; try it again"))
+    Err(Error::invalid("the takes changed while this was being computed; try it again"))
 }

@@ -9,7 +9,7 @@ use crate::editor::{frame_context::FrameContext, theme, widgets};
 use egui::{Align2, CursorIcon, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 use kitwright_core::{
     cast::typical_bands,
-    engine::dsp::eq::Section as EqSection,
+    engine::dsp::eq::EqSection,
     kit::{BAND, Role as PadRole, Tone},
     units::{db_to_power, power_to_db},
 };

@@ -2,7 +2,7 @@
 
 use super::spectrum::{BANDS, Levels, band_power};
 use kitwright_core::{
-    engine::{Meters, Source},
+    engine::{Meters, ScopeSource},
     spectrum::{RealFft, hann_periodic},
     units::power_to_db,
 };
@@ -54,7 +54,7 @@ impl Live {
     /// Listens to `pad` and takes its latest frames at `now` seconds; levels in dB below the strongest band of
     /// the last moments, or `None` while it is silent.
     pub fn follow(&mut self, meters: &Meters, pad: usize, now: f64) -> Option<Levels> {
-        let source = Source::Pad(pad);
+        let source = ScopeSource::Pad(pad);
         if meters.scope.source() != source {
             meters.scope.listen(source);
             self.held = [SILENCE_DB; BANDS];

@@ -256,7 +256,7 @@ impl Drop for HostWindow {
         HostTrims { setter: &setter, params: &self.parts.params, held: &mut self.held.borrow_mut() }.let_go();
         self.parts.typing.store(false, Relaxed);
         if let Some(meters) = self.parts.session.meters() {
-            meters.scope.listen(kitwright_core::engine::Source::Off);
+            meters.scope.listen(kitwright_core::engine::ScopeSource::Off);
         }
         let mut state = lock(&self.parts.state);
         state.close();

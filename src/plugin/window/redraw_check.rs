@@ -17,7 +17,7 @@ pub(super) struct Shown {
     strokes: [u32; PADS],
     sounding: bool,
     recording: bool,
-    side_input_heard: bool,
+    side_input_has_signal: bool,
 }
 
 impl Shown {
@@ -32,7 +32,7 @@ impl Shown {
             error: session.error().map(|e| e.to_string()),
             strokes: std::array::from_fn(|p| meters.as_ref().map_or(0, |m| m.pad_triggers[p].load(Relaxed))),
             recording: session.recording().is_some(),
-            side_input_heard: session.side_input_heard(),
+            side_input_has_signal: session.side_input_has_signal(),
             sounding: meters.is_some_and(|m| f32::from_bits(m.main_peak.load(Relaxed)) > SILENCE),
         }
     }

@@ -6,7 +6,7 @@ use super::{
 };
 use biquad::Biquad;
 use kitwright_core::engine::dsp::{
-    eq::{Filter, Section},
+    eq::{EqSection, Filter},
     reader::{Reader, Step},
     svf::{Pass, Steepness, Svf},
 };
@@ -114,7 +114,7 @@ pub fn filtering() -> [f64; 3] {
         black_box((&l, &r));
     });
     let (mut l, mut r) = (sine(700.0, FRAMES), sine(1100.0, FRAMES));
-    let mut own = Filter::new(Section::bell(1000.0, 3.0, 1.0, RATE));
+    let mut own = Filter::new(EqSection::bell(1000.0, 3.0, 1.0, RATE));
     let ours = rate(|| {
         own.process(&mut l, &mut r);
         black_box((&l, &r));

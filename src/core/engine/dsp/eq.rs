@@ -21,14 +21,14 @@ const LOW_CUT_FULL_HZ: f64 = 25.0;
 
 /// Coefficients of a second-order section, with `a0 = 1`.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Section {
+pub struct EqSection {
     /// Coefficients of the input and the two inputs before.
     pub b: [f64; 3],
     /// Coefficients of the two outputs before (subtracted).
     pub a: [f64; 2],
 }
 
-impl Section {
+impl EqSection {
     /// No filtering.
     pub const UNITY: Self = Self { b: [1.0, 0.0, 0.0], a: [0.0; 2] };
 
@@ -205,12 +205,12 @@ impl Poles {
     }
 
     /// The section whose zeros have this squared magnitude.
-    fn with_zeros(self, big: [f64; 3]) -> Section {
+    fn with_zeros(self, big: [f64; 3]) -> EqSection {
         let (r0, r1) = (big[0].max(0.0).sqrt(), big[1].max(0.0).sqrt());
         let w = (r0 + r1) / 2.0;
         let b0 = (w + (w * w + big[2]).max(0.0).sqrt()) / 2.0;
         let b2 = if b0 > 0.0 { -big[2] / (4.0 * b0) } else { 0.0 };
-        Section { b: [b0, (r0 - r1) / 2.0, b2], a: self.a }
+        EqSection { b: [b0, (r0 - r1) / 2.0, b2], a: self.a }
     }
 }
 
@@ -218,7 +218,7 @@ impl Poles {
 /// that coefficients may change without a step in the output.
 #[derive(Debug, Clone, Copy)]
 pub struct Filter {
-    section: Section,
+    section: EqSection,
     /// The last two frames in and out, `[age][channel]`.
     x: [[f64; 2]; 2],
     y: [[f64; 2]; 2],
@@ -227,12 +227,12 @@ pub struct Filter {
 
 impl Filter {
     /// Without state.
-    pub fn new(section: Section) -> Self {
+    pub fn new(section: EqSection) -> Self {
         Self { section, x: [[0.0; 2]; 2], y: [[0.0; 2]; 2], flush_timer: FlushTimer::default() }
     }
 
     /// Takes new coefficients; the state is kept.
-    pub fn set(&mut self, section: Section) {
+    pub fn set(&mut self, section: EqSection) {
         self.section = section;
     }
 
@@ -243,7 +243,7 @@ impl Filter {
 
     /// Filters two channels in place.
     pub fn process(&mut self, left: &mut [f32], right: &mut [f32]) {
-        let Section { b, a } = self.section;
+        let EqSection { b, a } = self.section;
         let ([mut x1, mut x2], [mut y1, mut y2]) = (self.x.map(Pair::new), self.y.map(Pair::new));
         let frames = left.len().min(right.len());
         let mut from = 0;

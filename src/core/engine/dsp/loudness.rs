@@ -6,7 +6,7 @@
 //! ratio at 1 before there is any sound.
 
 use super::{
-    eq::{Filter, Section},
+    eq::{EqSection, Filter},
     math::one_pole,
 };
 
@@ -36,8 +36,8 @@ impl LoudnessPower {
     pub fn new(memory_ms: f64, sample_rate: f64) -> Self {
         // The standard gives coefficients at 48 kHz; these are the prototypes behind them (f0, gain, Q
         // as found by de-warping, common knowledge), designed for any rate.
-        let shelf = Section::high_shelf(1681.97, 4.0, std::f64::consts::FRAC_1_SQRT_2, sample_rate);
-        let high = Section::high_pass(38.135, 0.5003, sample_rate);
+        let shelf = EqSection::high_shelf(1681.97, 4.0, std::f64::consts::FRAC_1_SQRT_2, sample_rate);
+        let high = EqSection::high_pass(38.135, 0.5003, sample_rate);
         Self {
             filters: [Filter::new(shelf), Filter::new(high)],
             keep: one_pole(memory_ms, sample_rate),

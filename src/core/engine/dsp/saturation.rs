@@ -16,7 +16,7 @@
 //! 200, none beyond; the curve always runs near 384 kHz.
 
 use super::{
-    eq::{Filter, Section},
+    eq::{EqSection, Filter},
     glide::Glide,
     halfband::{Frame, HalfBand},
     loudness::{LoudnessMatcher, MOMENTARY_MS},
@@ -74,7 +74,7 @@ impl Saturation {
             down: halves,
             last: [0.0; 2],
             to_flush: SATURATION_BLOCK,
-            blocker: Filter::new(Section::high_pass(5.0, 0.5, sample_rate)),
+            blocker: Filter::new(EqSection::high_pass(5.0, 0.5, sample_rate)),
             matcher: LoudnessMatcher::new(MOMENTARY_MS, sample_rate),
         };
         new.set(Character::Soft, 0.0, 1.0);

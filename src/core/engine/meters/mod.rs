@@ -10,7 +10,7 @@ mod last_cloud;
 mod scope;
 
 pub use last_cloud::{LastCloud, ShownGrain};
-pub use scope::{Scope, Source};
+pub use scope::{Scope, ScopeSource};
 
 use super::{tone::Reductions, trigger::TriggerResult};
 use crate::kit::PADS;

@@ -16,7 +16,7 @@ const OFF: u32 = MAIN + 1;
 
 /// The output that a [`Scope`] follows, after its ceiling.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Source {
+pub enum ScopeSource {
     /// None, at no cost.
     Off,
     /// The main output.
@@ -61,18 +61,18 @@ impl Scope {
     }
 
     /// Chooses the output to follow from the next block on; a pad that does not exist means off.
-    pub fn listen(&self, source: Source) {
+    pub fn listen(&self, source: ScopeSource) {
         let number = match source {
-            Source::Off => OFF,
-            Source::Main => MAIN,
-            Source::Pad(pad) if pad < PADS => pad as u32,
-            Source::Pad(_) => OFF,
+            ScopeSource::Off => OFF,
+            ScopeSource::Main => MAIN,
+            ScopeSource::Pad(pad) if pad < PADS => pad as u32,
+            ScopeSource::Pad(_) => OFF,
         };
         self.source.store(number, Relaxed);
     }
 
     /// The chosen output.
-    pub fn source(&self) -> Source {
+    pub fn source(&self) -> ScopeSource {
         to_source(self.source.load(Relaxed))
     }
 
@@ -103,7 +103,7 @@ impl Scope {
     }
 
     /// The output that the engine is to write next; starts anew when it has changed. Audio thread only.
-    pub(in crate::engine) fn wanted(&self) -> Source {
+    pub(in crate::engine) fn wanted(&self) -> ScopeSource {
         let source = self.source.load(Relaxed);
         if source != self.written_source.load(Relaxed) {
             self.since.store(self.written.load(Relaxed), Relaxed);
@@ -126,11 +126,11 @@ impl Scope {
     }
 }
 
-fn to_source(number: u32) -> Source {
+fn to_source(number: u32) -> ScopeSource {
     match number {
-        MAIN => Source::Main,
-        pad if pad < MAIN => Source::Pad(pad as usize),
-        _ => Source::Off,
+        MAIN => ScopeSource::Main,
+        pad if pad < MAIN => ScopeSource::Pad(pad as usize),
+        _ => ScopeSource::Off,
     }
 }
 
@@ -142,10 +142,10 @@ mod tests {
     fn latest_gives_only_frames_of_the_chosen_output() {
         let scope = Scope::new(48_000.0);
         let mut out = [[9.0; 2]; 300];
-        assert_eq!(scope.wanted(), Source::Off);
-        scope.listen(Source::Pad(3));
+        assert_eq!(scope.wanted(), ScopeSource::Off);
+        scope.listen(ScopeSource::Pad(3));
         assert_eq!(scope.latest(&mut out), None, "nothing of this output was written");
-        assert_eq!(scope.wanted(), Source::Pad(3));
+        assert_eq!(scope.wanted(), ScopeSource::Pad(3));
         let mut n = 0;
         let mut write = |frames: usize| {
             let left: Vec<f32> = (n..n + frames).map(|i| i as f32).collect();
@@ -160,9 +160,9 @@ mod tests {
         (0..200).for_each(|_| write(250));
         assert_eq!(scope.latest(&mut out), Some(50_100));
         assert!(out.iter().enumerate().all(|(i, f)| f[0] == (49_800 + i) as f32 && f[1] == -f[0]));
-        scope.listen(Source::Main);
+        scope.listen(ScopeSource::Main);
         assert_eq!(scope.latest(&mut out), None, "the frames are another output's");
-        assert_eq!(scope.wanted(), Source::Main);
+        assert_eq!(scope.wanted(), ScopeSource::Main);
         assert_eq!(scope.latest(&mut out), Some(50_100));
         assert!(out.iter().all(|f| *f == [0.0; 2]));
     }
@@ -170,7 +170,7 @@ mod tests {
     #[test]
     fn a_reader_beside_a_fast_writer_gets_consecutive_frames_or_none() {
         let scope = Scope::new(48_000.0);
-        scope.listen(Source::Main);
+        scope.listen(ScopeSource::Main);
         scope.wanted();
         let done = std::sync::atomic::AtomicBool::new(false);
         std::thread::scope(|threads| {

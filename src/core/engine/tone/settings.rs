@@ -1,7 +1,7 @@
 //! The parameters of the stages, from a pad's tone settings and trims.
 
 use crate::{
-    engine::dsp::eq::Section,
+    engine::dsp::eq::EqSection,
     kit::{self, Band, Compressor, LOW_BAND_EDGE, Limiter, MAX_DIPS, Slope, Tone, ToneStage},
     settings::PadTrims,
 };
@@ -120,14 +120,14 @@ impl SmoothedParams {
     }
 
     /// Coefficients of filter `index` of the EQ.
-    pub fn section(&self, index: usize, sample_rate: f64) -> Section {
+    pub fn section(&self, index: usize, sample_rate: f64) -> EqSection {
         let [hz, gain_db, q] = self.eq[index].map(f64::from);
         let (hz, q) = (libm::exp2(hz), libm::exp2(q));
         match index {
-            0 => Section::low_shelf(hz, gain_db, q, sample_rate),
-            2 => Section::high_shelf(hz, gain_db, q, sample_rate),
-            TILT => Section::tilt(gain_db, sample_rate),
-            _ => Section::bell(hz, gain_db, q, sample_rate),
+            0 => EqSection::low_shelf(hz, gain_db, q, sample_rate),
+            2 => EqSection::high_shelf(hz, gain_db, q, sample_rate),
+            TILT => EqSection::tilt(gain_db, sample_rate),
+            _ => EqSection::bell(hz, gain_db, q, sample_rate),
         }
     }
 }

@@ -5,7 +5,7 @@ use crate::{
     engine::dsp::{
         compressor::{Compressor, CompressorSettings},
         crossover::Crossover,
-        eq::{Filter, Section},
+        eq::{EqSection, Filter},
         glide::Glide,
         limiter::Limiter,
         loudness::{LoudnessMatcher, LoudnessPower, SHORT_TERM_MS},
@@ -44,7 +44,7 @@ pub struct ToneStages {
 
 impl ToneStages {
     pub fn new(sample_rate: f64) -> Self {
-        let filter = Filter::new(Section::UNITY);
+        let filter = Filter::new(EqSection::UNITY);
         Self {
             switched: SwitchedParams::default(),
             sample_rate,
@@ -76,14 +76,14 @@ impl ToneStages {
             let fourth = slopes.low_slope == Slope::TwentyFour;
             set_sections(
                 &mut self.low_cut,
-                Section::low_cut(f64::from(smoothed.low_cut).exp2_libm(), fourth, rate),
+                EqSection::low_cut(f64::from(smoothed.low_cut).exp2_libm(), fourth, rate),
             );
         }
         if differs(&|p| padded(&[p.high_cut])) {
             let fourth = slopes.high_slope == Slope::TwentyFour;
             set_sections(
                 &mut self.high_cut,
-                Section::high_cut(f64::from(smoothed.high_cut).exp2_libm(), fourth, rate),
+                EqSection::high_cut(f64::from(smoothed.high_cut).exp2_libm(), fourth, rate),
             );
         }
         for i in 0..EQ_FILTERS {
@@ -374,7 +374,7 @@ fn match_dry(matcher: &mut LoudnessMatcher, dry: [&[f32]; 2], left: &mut [f32], 
     }
 }
 
-fn set_sections(filters: &mut [Filter; 2], sections: [Section; 2]) {
+fn set_sections(filters: &mut [Filter; 2], sections: [EqSection; 2]) {
     for (f, s) in filters.iter_mut().zip(sections) {
         f.set(s);
     }

@@ -2,7 +2,7 @@
 
 use crate::support::{NOTES, bare_kit, click_take, correlation, kit_document, perform, prepared, still};
 use kitwright_core::{
-    cast::{CastOptions, HeardTake, make_kit},
+    cast::{CastOptions, DetectedTake, make_kit},
     demo::borrowed_cello,
     engine::{Engine, Meters, ShownGrain, Transport},
     kit::{Cloud, Draw, Key, Kit, Pad, Role, Timing, Variation, VariationMode},
@@ -185,7 +185,7 @@ pub fn likeness_of_low_tones() -> (Vec<f64>, Vec<f64>) {
 /// for it, fully shaped, and tuned where a key is given (the kick too).
 pub fn likeness_by_role(tones: &[(f64, f64)], key: Option<Key>) -> Vec<(Role, f64)> {
     let mut found: Vec<(Role, f64)> = Vec::new();
-    let takes: Vec<HeardTake> = tones
+    let takes: Vec<DetectedTake> = tones
         .iter()
         .map(|&(hz, ms)| {
             let (take, start) = low_tone(hz, ms);

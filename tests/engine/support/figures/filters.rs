@@ -1,6 +1,6 @@
 //! How far filters are from their prototypes.
 
-use kitwright_core::engine::dsp::{crossover::Crossover, eq::Section};
+use kitwright_core::engine::dsp::{crossover::Crossover, eq::EqSection};
 use std::f64::consts::TAU;
 
 /// What `tests/reference/eq_reference.py` made with scipy.signal.
@@ -23,22 +23,22 @@ pub fn reference() -> Reference {
     serde_json::from_str(include_str!("../../../reference/eq_reference.json")).unwrap()
 }
 
-pub fn sections(case: &Case, rate: f64) -> Vec<Section> {
+pub fn sections(case: &Case, rate: f64) -> Vec<EqSection> {
     let Case { hz, gain_db, q, .. } = *case;
     match case.kind.as_str() {
-        "bell" => vec![Section::bell(hz, gain_db, q, rate)],
-        "low shelf" => vec![Section::low_shelf(hz, gain_db, q, rate)],
-        "high shelf" => vec![Section::high_shelf(hz, gain_db, q, rate)],
-        "tilt" => vec![Section::tilt(gain_db, rate)],
-        "low cut 12" => Section::low_cut(hz, false, rate).to_vec(),
-        "low cut 24" => Section::low_cut(hz, true, rate).to_vec(),
-        "high cut 12" => Section::high_cut(hz, false, rate).to_vec(),
-        "high cut 24" => Section::high_cut(hz, true, rate).to_vec(),
+        "bell" => vec![EqSection::bell(hz, gain_db, q, rate)],
+        "low shelf" => vec![EqSection::low_shelf(hz, gain_db, q, rate)],
+        "high shelf" => vec![EqSection::high_shelf(hz, gain_db, q, rate)],
+        "tilt" => vec![EqSection::tilt(gain_db, rate)],
+        "low cut 12" => EqSection::low_cut(hz, false, rate).to_vec(),
+        "low cut 24" => EqSection::low_cut(hz, true, rate).to_vec(),
+        "high cut 12" => EqSection::high_cut(hz, false, rate).to_vec(),
+        "high cut 24" => EqSection::high_cut(hz, true, rate).to_vec(),
         other => panic!("{other}"),
     }
 }
 
-fn magnitude(sections: &[Section], hz: f64, rate: f64) -> f64 {
+fn magnitude(sections: &[EqSection], hz: f64, rate: f64) -> f64 {
     sections.iter().map(|s| s.magnitude_db(hz, rate)).sum()
 }
 

@@ -7,7 +7,7 @@
 
 use super::{
     super::math::fused,
-    table::{Band, LANES, MAX_TAPS, TapBlock},
+    table::{LANES, MAX_TAPS, TableBand, TapBlock},
 };
 
 /// Most frames read at once.
@@ -52,7 +52,12 @@ impl Positions {
 }
 
 /// Reads `N` channels at `positions` with the same coefficients; zero outside of `source`.
-pub fn read<const N: usize>(band: &Band, source: [&[f32]; N], positions: &Positions, out: [&mut [f32]; N]) {
+pub fn read<const N: usize>(
+    band: &TableBand,
+    source: [&[f32]; N],
+    positions: &Positions,
+    out: [&mut [f32]; N],
+) {
     let Positions { low, high, .. } = *positions;
     let positions = &positions.list[..positions.frames];
     if positions.is_empty() {
@@ -80,7 +85,7 @@ pub fn read<const N: usize>(band: &Band, source: [&[f32]; N], positions: &Positi
 #[cold]
 #[inline(never)]
 fn read_padded<const N: usize, const SPAN: usize>(
-    band: &Band,
+    band: &TableBand,
     source: [&[f32]; N],
     from: i64,
     positions: &[i64],
@@ -106,7 +111,12 @@ fn read_padded<const N: usize, const SPAN: usize>(
 }
 
 /// [`read`] where every tap lies within the source.
-fn read_inside<const N: usize>(band: &Band, source: [&[f32]; N], positions: &[i64], out: [&mut [f32]; N]) {
+fn read_inside<const N: usize>(
+    band: &TableBand,
+    source: [&[f32]; N],
+    positions: &[i64],
+    out: [&mut [f32]; N],
+) {
     #[cfg(target_arch = "x86_64")]
     match simd_level() {
         // SAFETY: the processor has AVX-512F, AVX2 and FMA, checked by `simd_level`; the taps of every position
@@ -142,7 +152,7 @@ fn simd_level() -> SimdLevel {
 
 /// [`read`] without explicit vector instructions: the reference for the others.
 pub fn read_portable<const N: usize>(
-    band: &Band,
+    band: &TableBand,
     source: [&[f32]; N],
     positions: &[i64],
     mut out: [&mut [f32]; N],
@@ -168,7 +178,7 @@ struct Spot {
 
 impl Spot {
     #[inline(always)]
-    fn new(band: &Band, position: i64) -> Self {
+    fn new(band: &TableBand, position: i64) -> Self {
         let fraction = position as u32;
         Self {
             first: (position >> 32) - (band.taps / 2 - 1) as i64,
@@ -184,7 +194,7 @@ impl Spot {
     }
 }
 
-fn read_one(band: &Band, spot: &Spot, source: &[f32]) -> f32 {
+fn read_one(band: &TableBand, spot: &Spot, source: &[f32]) -> f32 {
     if spot.inside(band.taps, source.len()) {
         dot(band, spot, &source[spot.first as usize..][..band.taps])
     } else {
@@ -193,7 +203,7 @@ fn read_one(band: &Band, spot: &Spot, source: &[f32]) -> f32 {
 }
 
 /// The sum over `x`, which holds one value per tap.
-fn dot(band: &Band, spot: &Spot, x: &[f32]) -> f32 {
+fn dot(band: &TableBand, spot: &Spot, x: &[f32]) -> f32 {
     let blocks = band.taps / LANES;
     let row = &band.rows[spot.row as usize * blocks..][..blocks];
     let u = spot.within;
@@ -217,7 +227,7 @@ fn dot(band: &Band, spot: &Spot, x: &[f32]) -> f32 {
 /// The sum where the taps reach over an end of `source`.
 #[cold]
 #[inline(never)]
-fn at_edge(band: &Band, spot: &Spot, source: &[f32]) -> f32 {
+fn at_edge(band: &TableBand, spot: &Spot, source: &[f32]) -> f32 {
     let mut padded = [0.0f32; MAX_TAPS];
     let length = source.len() as i64;
     let from = spot.first.clamp(0, length);
@@ -233,7 +243,7 @@ fn at_edge(band: &Band, spot: &Spot, source: &[f32]) -> f32 {
 
 #[cfg(target_arch = "x86_64")]
 mod x86 {
-    use super::{Band, LANES, Spot};
+    use super::{LANES, Spot, TableBand};
     use std::arch::x86_64::*;
 
     /// Frames summed side by side: their dependency chains overlap, and their lanes are added together.
@@ -245,7 +255,7 @@ mod x86 {
             /// The taps of every position must lie within every source.
             #[target_feature(enable = $feature)]
             pub unsafe fn $name<const N: usize>(
-                band: &Band,
+                band: &TableBand,
                 source: [&[f32]; N],
                 positions: &[i64],
                 mut out: [&mut [f32]; N],
@@ -286,7 +296,7 @@ mod x86 {
     #[inline]
     #[target_feature(enable = "avx512f,avx2,fma")]
     unsafe fn quad_avx512<const N: usize>(
-        band: &Band,
+        band: &TableBand,
         spots: &[Spot; QUAD],
         source: &[&[f32]; N],
         out: [*mut f32; N],
@@ -343,7 +353,7 @@ mod x86 {
     #[inline]
     #[target_feature(enable = "avx2,fma")]
     unsafe fn quad_avx2<const N: usize>(
-        band: &Band,
+        band: &TableBand,
         spots: &[Spot; QUAD],
         source: &[&[f32]; N],
         out: [*mut f32; N],

@@ -1,7 +1,7 @@
 //! Tables of low-pass kernels, one per two semitones of pitching up.
 //!
 //! A slice played at a ratio above 1 must not contain anything above `1 / ratio` of the Nyquist frequency. Each
-//! [`Band`] holds a low pass whose stop band starts there for the highest ratio it serves, so nothing aliases.
+//! [`TableBand`] holds a low pass whose stop band starts there for the highest ratio it serves, so nothing aliases.
 //! The kernel is stretched with the ratio, so the transition band stays the same in octaves. A higher ratio
 //! plays a hit in fewer frames: the cost of a whole hit hardly depends on its pitch.
 //!
@@ -38,7 +38,7 @@ pub struct TapBlock(pub [[f32; LANES]; 4]);
 
 /// The kernels for ratios up to `max_ratio`.
 #[derive(Debug)]
-pub struct Band {
+pub struct TableBand {
     /// One row of `taps / LANES` blocks per phase.
     pub rows: Vec<TapBlock>,
     /// Taps of one row.
@@ -53,12 +53,12 @@ pub struct Band {
 
 /// All bands, lowest ratio first. The first call builds them (a few milliseconds, 200 KB): `Reader::prepare` makes
 /// it, off the audio thread.
-pub fn bands() -> &'static [Band; BANDS] {
-    static TABLES: OnceLock<Box<[Band; BANDS]>> = OnceLock::new();
-    TABLES.get_or_init(|| Box::new(std::array::from_fn(Band::new)))
+pub fn bands() -> &'static [TableBand; BANDS] {
+    static TABLES: OnceLock<Box<[TableBand; BANDS]>> = OnceLock::new();
+    TABLES.get_or_init(|| Box::new(std::array::from_fn(TableBand::new)))
 }
 
-impl Band {
+impl TableBand {
     fn new(index: usize) -> Self {
         let octaves = index as f64 / BANDS_PER_OCTAVE as f64;
         let max_ratio = BASE_RATIO * libm::exp2(octaves);
