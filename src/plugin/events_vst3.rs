@@ -1,6 +1,6 @@
 //! A VST3 host's events, no more than the framework takes.
 //!
-//! A block that fits is handed on as the host brings it. Of a larger one the framework gets the lists here,
+//! A block that fits is passed on as the host gives it. Of a larger one the framework gets the lists here,
 //! which hold what [`EventReduction`] leaves. They are objects of VST3, made once.
 
 use super::event_reduction::{EventKind, EventReduction, MAX_EVENTS};
@@ -48,8 +48,8 @@ impl ReducedEvents {
     pub fn new(parameters: Vec<ParamID>) -> Option<Self> {
         let points =
             Rc::new(Points { all: RefCell::new(Vec::with_capacity(MAX_EVENTS)), current: Cell::new(0) });
-        let queue = ComWrapper::new(Queue(points.clone())).to_com_ptr()?;
-        let changes = ComWrapper::new(Changes { points: points.clone(), queue }).to_com_ptr()?;
+        let queue = ComWrapper::new(ReducedQueue(points.clone())).to_com_ptr()?;
+        let changes = ComWrapper::new(ReducedChanges { points: points.clone(), queue }).to_com_ptr()?;
         let notes = Rc::new(RefCell::new(Vec::with_capacity(MAX_EVENTS)));
         let list = ComWrapper::new(NoteList(notes.clone())).to_com_ptr()?;
         Some(Self { reduction: EventReduction::new(parameters), points, changes, notes, list })
@@ -136,7 +136,7 @@ fn kind_of(event: &Event) -> EventKind {
     }
 }
 
-/// Changes of parameters, and which of them the queue shows.
+/// ReducedChanges of parameters, and which of them the queue shows.
 struct Points {
     all: RefCell<Vec<Point>>,
     current: Cell<usize>,
@@ -144,16 +144,16 @@ struct Points {
 
 /// A queue for each change. There is one object for all queues: it shows the change that was asked for last,
 /// which the framework has read before it asks for the next.
-struct Changes {
+struct ReducedChanges {
     points: Rc<Points>,
     queue: ComPtr<IParamValueQueue>,
 }
 
-impl Class for Changes {
+impl Class for ReducedChanges {
     type Interfaces = (IParameterChanges,);
 }
 
-impl IParameterChangesTrait for Changes {
+impl IParameterChangesTrait for ReducedChanges {
     unsafe fn getParameterCount(&self) -> int32 {
         self.points.all.borrow().len() as int32
     }
@@ -168,19 +168,19 @@ impl IParameterChangesTrait for Changes {
     }
 }
 
-struct Queue(Rc<Points>);
+struct ReducedQueue(Rc<Points>);
 
-impl Queue {
+impl ReducedQueue {
     fn point(&self) -> Option<Point> {
         self.0.all.borrow().get(self.0.current.get()).copied()
     }
 }
 
-impl Class for Queue {
+impl Class for ReducedQueue {
     type Interfaces = (IParamValueQueue,);
 }
 
-impl IParamValueQueueTrait for Queue {
+impl IParamValueQueueTrait for ReducedQueue {
     unsafe fn getParameterId(&self) -> ParamID {
         self.point().map_or(ParamID::MAX, |point| point.id)
     }
@@ -225,7 +225,7 @@ impl IEventListTrait for NoteList {
 }
 
 impl ReducedEvents {
-    /// Changes of parameters and notes in the lists, for tests.
+    /// ReducedChanges of parameters and notes in the lists, for tests.
     #[cfg(test)]
     pub fn lengths(&self) -> (usize, usize) {
         (self.points.all.borrow().len(), self.notes.borrow().len())

@@ -208,7 +208,7 @@ unsafe extern "C" fn process(
 }
 
 /// # Safety
-/// `plugin` is the guard's own, `call` is as CLAP demands but for what is corrected here.
+/// `plugin` is the guard's own, `call` is as CLAP demands, except for what is corrected here.
 unsafe fn process_corrected(
     guard: &GuardClap,
     plugin: *const clap_plugin,

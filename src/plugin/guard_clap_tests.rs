@@ -134,13 +134,13 @@ fn a_change_of_the_kit_marks_the_project_and_renames_the_keys_on_the_main_thread
     let counts = || [&instance.callbacks.dirty, &instance.callbacks.names].map(|c| c.load(Ordering::SeqCst));
     instance.load_kit();
     assert_eq!(instance.callbacks.callbacks.load(Ordering::SeqCst), 1);
-    assert_eq!(counts(), [0, 0], "only the main thread may say it");
+    assert_eq!(counts(), [0, 0], "only the main thread may call the host");
     // SAFETY: this is the main thread.
     unsafe { on_main_thread(instance.plugin) };
     assert_eq!(counts(), [1, 1]);
     // SAFETY: as above.
     unsafe { on_main_thread(instance.plugin) };
-    assert_eq!(counts(), [1, 1], "once a change");
+    assert_eq!(counts(), [1, 1], "once for each change");
     instance.guard().link.session.undo();
     // SAFETY: as above.
     unsafe { on_main_thread(instance.plugin) };
@@ -148,7 +148,7 @@ fn a_change_of_the_kit_marks_the_project_and_renames_the_keys_on_the_main_thread
 }
 
 #[test]
-fn pads_and_takes_played_from_the_window_are_heard() {
+fn pads_and_takes_played_from_the_window_sound() {
     let instance = TestInstance::new();
     instance.load_kit();
     // SAFETY: in the order that CLAP demands.
@@ -163,13 +163,13 @@ fn pads_and_takes_played_from_the_window_are_heard() {
     assert_eq!(peak(&instance.block()), 0.0);
 
     session.preview(0, 1000, 2000);
-    let heard = [instance.block(), instance.block(), instance.block(), instance.block()].concat();
+    let output = [instance.block(), instance.block(), instance.block(), instance.block()].concat();
     let expected =
         |i: usize| ((1000 + i) as f32 * 0.05).sin() * 0.5 * 0.35 * kitwright_core::units::db_to_gain(-1.0);
-    for (i, &is) in heard.iter().enumerate().take(900).skip(300) {
+    for (i, &is) in output.iter().enumerate().take(900).skip(300) {
         assert!((is - expected(i)).abs() < 1e-4, "frame {i}: {is} for {}", expected(i));
     }
-    assert_eq!(peak(&heard[1300..]), 0.0, "after its end");
+    assert_eq!(peak(&output[1300..]), 0.0, "after its end");
     // SAFETY: as above.
     unsafe { deactivate(instance.plugin) };
 }
@@ -182,16 +182,16 @@ fn a_new_preview_ends_the_last_one_without_a_click() {
     unsafe { assert!(activate(instance.plugin, 48_000.0, 1, 512)) };
     let session = &instance.guard().link.session;
     session.preview(0, 0, 9600);
-    let mut heard = instance.block();
+    let mut output = instance.block();
     session.preview(0, 4000, 9600);
-    heard.extend(instance.block());
-    heard.extend(instance.block());
+    output.extend(instance.block());
+    output.extend(instance.block());
     session.preview(0, 0, 0);
-    heard.extend([instance.block(), instance.block()].concat());
+    output.extend([instance.block(), instance.block()].concat());
     // the sine moves by at most 0.05 * 0.5 * 0.35 a frame, the fades add a little
-    let step = heard.windows(2).map(|w| (w[1] - w[0]).abs()).fold(0.0, f32::max);
+    let step = output.windows(2).map(|w| (w[1] - w[0]).abs()).fold(0.0, f32::max);
     assert!(step < 0.012, "a step of {step}");
-    assert_eq!(peak(&heard[4 * 512..]), 0.0, "an empty range ends it");
+    assert_eq!(peak(&output[4 * 512..]), 0.0, "an empty range ends it");
     // SAFETY: as above.
     unsafe { deactivate(instance.plugin) };
 }

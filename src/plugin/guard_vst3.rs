@@ -1,6 +1,6 @@
 //! The VST3 guard: a class around the framework's that corrects or refuses what a host does wrong.
 //!
-//! Every interface is delegated to the framework's class but for a few methods: `process` passes the
+//! Every interface is delegated to the framework's class, except for a few methods: `process` passes the
 //! declared buses ([`PortBuffers`]) and a bounded number of events ([`ReducedEvents`]), bus arrangements are
 //! answered here (the framework reads past the host's array), and calls at the wrong time are refused.
 
@@ -30,7 +30,7 @@ use vst3::{
 
 /// The class that hosts hold.
 pub(super) struct GuardVst3 {
-    // the instance goes before the link waits for its session
+    // dropped before the link, which waits until the session is gone
     inner: Wrapper<Kitwright>,
     link: GuardLink,
     dirty: DirtyMarker,
@@ -186,7 +186,7 @@ impl IAudioProcessorTrait for GuardVst3 {
                 && !buses.is_null()
                 && (0..declared).all(|bus| *buses.add(bus) == SpeakerArr::kStereo)
         };
-        // there is one layout; a host that is refused asks for what there is
+        // there is one layout; a host that is refused asks for it next
         if stereo(inputs, num_ins, INPUTS) && stereo(outputs, num_outs, OUTPUTS) {
             kResultOk
         } else {
@@ -211,7 +211,7 @@ impl IAudioProcessorTrait for GuardVst3 {
     }
 
     unsafe fn getTailSamples(&self) -> uint32 {
-        // the framework answers for what sounds now: nothing, when a host asks before a bounce
+        // the framework answers for what sounds now, which is nothing when a host asks before a bounce
         self.link.tail_frames(f64::from(self.sample_rate.load(Ordering::Acquire)))
     }
 
@@ -243,7 +243,7 @@ impl IAudioProcessorTrait for GuardVst3 {
 
 impl GuardVst3 {
     /// # Safety
-    /// `call` is as VST3 demands but for what is corrected here.
+    /// `call` is as VST3 demands, except for what is corrected here.
     unsafe fn process_corrected(&self, call: &ProcessData, audio: &mut Vst3Buffers) -> tresult {
         // SAFETY: all of it is copied as it is; the guard outlives the copy.
         let mut call = unsafe { std::ptr::read(call) };
@@ -336,7 +336,7 @@ impl IEditControllerTrait for GuardVst3 {
     }
 
     unsafe fn setParamNormalized(&self, id: ParamID, value: ParamValue) -> tresult {
-        // this is how a reported change comes to the main thread
+        // a change that the audio thread has reported reaches the main thread here
         self.dirty.mark();
         // SAFETY: as for this method.
         unsafe { self.inner.setParamNormalized(id, value) }
@@ -351,7 +351,7 @@ impl IEditControllerTrait for GuardVst3 {
     }
 
     unsafe fn getParameterInfo(&self, index: int32, info: *mut ParameterInfo) -> tresult {
-        // SAFETY: as for this method. The framework's own check lets one too many pass.
+        // SAFETY: as for this method. The framework's own check accepts one index too many.
         unsafe {
             if !(0..self.getParameterCount()).contains(&index) {
                 return kInvalidArgument;

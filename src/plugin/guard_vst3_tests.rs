@@ -5,7 +5,7 @@ use kitwright_core::kit::Kit;
 use std::sync::{Arc, atomic::AtomicI32};
 use vst3::{ComPtr, ComWrapper, Steinberg::Vst::Event_::EventTypes_};
 
-/// What the host was callbacks.
+/// What the plugin has called at the host.
 #[derive(Default)]
 struct HostCallbacks {
     dirty: AtomicU32,
@@ -131,15 +131,15 @@ fn a_change_of_the_kit_marks_the_project_without_a_window() {
     assert!(points().is_empty(), "a host that takes no output parameters is asked again");
     flush(&guard, output);
     let [(id, value)] = points()[..] else { panic!("{:?}", points()) };
-    assert_eq!(dirty(), 0, "the audio thread may not say it");
+    assert_eq!(dirty(), 0, "the audio thread may not call the host");
     // SAFETY: this is the main thread; the host hands the value to the controller.
     unsafe {
         assert_eq!(guard.setParamNormalized(id, value), kResultOk);
         assert_eq!(dirty(), 1);
         assert_eq!(guard.setParamNormalized(id, value), kResultOk);
-        assert_eq!(dirty(), 1, "once a change");
+        assert_eq!(dirty(), 1, "once for each change");
         assert_eq!(guard.getParamNormalized(id), value, "the controller holds the new value");
-        assert_eq!(guard.normalizedParamToPlain(id, value).round(), 1.0, "one revision on");
+        assert_eq!(guard.normalizedParamToPlain(id, value).round(), 1.0, "the next revision");
     }
     flush(&guard, output);
     assert_eq!(points().len(), 1, "reported once");
@@ -151,14 +151,14 @@ fn a_change_of_the_kit_marks_the_project_without_a_window() {
 }
 
 /// Changes of one parameter, as one queue.
-struct Automation {
+struct AutomationPoints {
     id: ParamID,
     points: Vec<(int32, f64)>,
 }
-impl Class for Automation {
+impl Class for AutomationPoints {
     type Interfaces = (IParamValueQueue,);
 }
-impl IParamValueQueueTrait for Automation {
+impl IParamValueQueueTrait for AutomationPoints {
     unsafe fn getParameterId(&self) -> ParamID {
         self.id
     }
@@ -288,7 +288,7 @@ fn a_flood_of_events_keeps_the_last_values_and_every_note_off_within_the_framewo
     // steps that differ until the last: 9,000 changes of one parameter
     let points = |last: f64| (0..9000).map(|i| (i * 512 / 9000, last * f64::from(i) / 8999.0)).collect();
     let automations = [("Pad 3 Level", 1.0), ("Pad 4 Level", 0.25)].map(|(name, last)| {
-        let automation = Automation { id: id_of(name), points: points(last) };
+        let automation = AutomationPoints { id: id_of(name), points: points(last) };
         ComWrapper::new(automation).to_com_ptr::<IParamValueQueue>().expect("a queue")
     });
     let changes = ComWrapper::new(Automations(automations.to_vec()));
@@ -298,8 +298,8 @@ fn a_flood_of_events_keeps_the_last_values_and_every_note_off_within_the_framewo
     let notes = ComWrapper::new(Notes(events));
     let changes = changes.as_com_ref::<IParameterChanges>().unwrap().as_ptr();
     let notes = notes.as_com_ref::<IEventList>().unwrap().as_ptr();
-    let heard = block(&guard, changes, notes);
-    assert!(heard.iter().any(|s| *s != 0.0), "the notes sound");
+    let output = block(&guard, changes, notes);
+    assert!(output.iter().any(|s| *s != 0.0), "the notes sound");
     // SAFETY: the parameters' own ids.
     let value = |name| unsafe { guard.getParamNormalized(id_of(name)) };
     assert_eq!((value("Pad 3 Level"), value("Pad 4 Level")), (1.0, 0.25));
@@ -308,7 +308,7 @@ fn a_flood_of_events_keeps_the_last_values_and_every_note_off_within_the_framewo
     assert!(lengths.0 + lengths.1 <= MAX_EVENTS, "{lengths:?}");
     let tail: Vec<_> =
         (0..20).flat_map(|_| block(&guard, std::ptr::null_mut(), std::ptr::null_mut())).collect();
-    assert!(tail[tail.len() - 512..].iter().all(|s| *s == 0.0), "every key was let go");
+    assert!(tail[tail.len() - 512..].iter().all(|s| *s == 0.0), "every key was released");
     // SAFETY: as above.
     unsafe { guard.setActive(0) };
 }

@@ -85,7 +85,7 @@ impl Plugin for Kitwright {
 
     type Editor = HostEditor;
     type SysExMessage = ();
-    /// Nothing of ours runs on the framework's worker: see `InstanceLink::drain_worker`.
+    /// No work of this plugin runs on the framework's worker thread: see `InstanceLink::drain_worker`.
     type BackgroundTask = Fence;
 
     fn task_executor(&mut self) -> TaskExecutor<Self> {

@@ -1,4 +1,4 @@
-//! What the guards know of the instance behind the framework.
+//! Connects a guard with the instance inside the framework.
 
 use super::{params::HostParams, tail};
 use kitwright_core::session::Session;
@@ -10,7 +10,7 @@ use std::{
     time::{Duration, Instant},
 };
 
-/// What a guard shares with the instance behind the framework.
+/// What a guard shares with the instance inside the framework.
 pub(super) struct InstanceLink {
     /// The open kit.
     pub session: Arc<Session>,
@@ -21,8 +21,8 @@ pub(super) struct InstanceLink {
 }
 
 thread_local! {
-    /// The framework makes the plugin by `Default` and keeps it to itself: the guard finds here the link of
-    /// the instance made last on its thread.
+    /// The framework makes the plugin by `Default` and gives no access to it: the guard finds here the link of the
+    /// instance made last on its thread.
     static LAST_MADE: RefCell<Option<InstanceLink>> = const { RefCell::new(None) };
 }
 
@@ -74,8 +74,8 @@ impl InstanceLink {
 }
 
 /// The link of a guard, which outlives its instance. Dropping it waits until the session is gone with its
-/// threads, at most 5 s: one of them may hold the session for a moment yet, and hosts unload the library as
-/// soon as they may.
+/// threads, at most 5 s: a thread may still hold the session for a moment, and hosts may unload the library right
+/// after this.
 pub(super) struct GuardLink(InstanceLink);
 
 impl Deref for GuardLink {
@@ -99,9 +99,9 @@ impl Drop for GuardLink {
 pub struct Fence(mpsc::Sender<()>);
 
 impl Fence {
-    /// Reports to whoever waits that the tasks queued before this one are done.
+    /// Reports that the tasks queued before this one are done.
     pub fn reached(self) {
-        // whoever waited may have given up
+        // the receiver may have given up
         let _ = self.0.send(());
     }
 }

@@ -1,4 +1,4 @@
-//! The host's side: notes, parameters, state, ports, and the guards before the framework.
+//! The plugin inside a host: notes, parameters, state, ports, and guards that correct what hosts do wrong.
 
 mod dirty_vst3;
 mod entry_vst3;

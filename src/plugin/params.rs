@@ -1,8 +1,8 @@
-//! The host's parameters, built from the tables of settings: nothing here is written out twice.
+//! The host's parameters, built from the tables of settings.
 //!
 //! A parameter's own number is the travel of its control, 0 to 1, so that every curve of the tables is
-//! exact; [`TrimParam::value`] gives the setting's value. Ids, names, order and count are fixed for
-//! life: `params.txt` beside this file lists them and a test compares.
+//! exact; [`TrimParam::value`] gives the setting's value. Ids, names, order and count must never
+//! change: `params.txt` beside this file lists them and a test compares.
 
 use super::state::{KitState, WindowMemory};
 use kitwright_core::{
@@ -50,7 +50,7 @@ impl TrimParam {
     /// Travel of the control, 0 to 1, as the host has set it (its modulation included).
     pub fn travel(&self) -> f32 {
         match self {
-            // a state may hold anything
+            // a state may hold any number
             Self::Number(p) => p.value().clamp(0.0, 1.0),
             Self::Switch(p) => f32::from(u8::from(p.value())),
         }
@@ -104,8 +104,8 @@ impl TrimParam {
     }
 }
 
-/// The setting's value at a travel. Where the travel is the default's own, the default itself: going
-/// through the curve would miss it by a rounding, and neutral must be exactly neutral.
+/// The setting's value at a travel. The default's travel gives exactly the default: the curve would round it, and a
+/// neutral trim must be exactly neutral.
 fn value_at<T>(setting: &Setting<T>, travel: f32) -> f32 {
     if (travel - setting.to_travel(setting.default)).abs() < 1e-6 {
         setting.default
@@ -329,7 +329,7 @@ mod tests {
     }
 
     #[test]
-    fn fresh_parameters_are_exactly_neutral() {
+    fn new_parameters_are_exactly_neutral() {
         let params = params();
         assert_eq!(params.trims(), Trims::default());
         for (p, s) in params.pads[4].iter().zip(&PAD_TRIMS) {

@@ -32,7 +32,7 @@ impl HostPort {
     }
 }
 
-/// PortBuffers buffers and the pointers handed on.
+/// Spare buffers, and the pointers that the framework gets.
 #[derive(Debug)]
 pub(super) struct PortBuffers {
     max_frames: usize,
@@ -70,7 +70,7 @@ impl PortBuffers {
     pub unsafe fn gather(&mut self, outputs: impl Fn(usize) -> HostPort, inputs: impl Fn(usize) -> HostPort) {
         for port in 0..OUTPUTS {
             for channel in 0..CHANNELS {
-                // SAFETY: handed on from the caller.
+                // SAFETY: by this function's contract.
                 let given = unsafe { outputs(port).channel(channel) };
                 let taken = self.outputs[..port].iter().flatten().chain(&self.outputs[port][..channel]);
                 let usable = !given.is_null() && !taken.into_iter().any(|p| *p == given);
@@ -80,7 +80,7 @@ impl PortBuffers {
         }
         for (port, pointers) in self.inputs.iter_mut().enumerate() {
             for (channel, pointer) in pointers.iter_mut().enumerate() {
-                // SAFETY: handed on from the caller.
+                // SAFETY: by this function's contract.
                 let given = unsafe { inputs(port).channel(channel) };
                 // the framework only reads inputs, so they may share the silence
                 *pointer = if given.is_null() { self.silence.as_mut_ptr() } else { given };
@@ -108,7 +108,7 @@ impl PortBuffers {
             let given = outputs(port);
             let declared = if port < OUTPUTS { CHANNELS } else { 0 };
             for channel in declared..given.count {
-                // SAFETY: handed on from the caller.
+                // SAFETY: by this function's contract.
                 let pointer = unsafe { given.channel(channel) };
                 if !pointer.is_null() && !self.outputs.iter().flatten().any(|p| *p == pointer) {
                     // SAFETY: not null, `frames` long by this function's contract.
@@ -127,7 +127,7 @@ pub(super) unsafe fn silence_all(ports: usize, outputs: impl Fn(usize) -> HostPo
     for port in 0..ports {
         let given = outputs(port);
         for channel in 0..given.count {
-            // SAFETY: handed on from the caller.
+            // SAFETY: by this function's contract.
             let pointer = unsafe { given.channel(channel) };
             if !pointer.is_null() {
                 // SAFETY: not null, `frames` long by this function's contract.

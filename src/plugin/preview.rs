@@ -9,9 +9,9 @@ use kitwright_core::{
 use nice_plug::prelude::Buffer;
 use std::sync::Arc;
 
-/// Gain of the take, of full scale or of the ceiling when that is on.
+/// Gain of the take, relative to full scale, or to the ceiling while that is on.
 const TAKE_GAIN: f32 = 0.35;
-/// Gain of the kit meanwhile: with the take it adds up to less than 1, so that the ceiling holds.
+/// Gain of the kit during a preview: both gains add up to less than 1, so that the ceiling holds.
 const KIT_GAIN: f32 = 0.6;
 /// Frames read at once.
 const CHUNK: usize = 64;

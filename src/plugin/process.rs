@@ -94,7 +94,7 @@ impl Player {
                 self.engine.note_on(*note, trigger.velocity);
             }
         }
-        let song = SongPosition::new(context.transport(), self.sample_rate());
+        let song = BlockPosition::new(context.transport(), self.sample_rate());
         let frames = main.samples();
         let mut next = context.next_event();
         let mut at = 0;
@@ -114,7 +114,7 @@ impl Player {
             self.preview.add_to(main, at, until, &self.trims.trims.kit);
             at = until;
         }
-        // events after the last frame must not be lost: a key let go would sound on
+        // events after the last frame must not be lost: a released key would sound on
         while let Some(event) = next {
             apply(&mut self.engine, &event);
             next = context.next_event();
@@ -127,7 +127,7 @@ impl Player {
     }
 }
 
-/// Hands an event to the engine. Keys that the host leaves open mean every key.
+/// Hands an event to the engine. A key that the host does not specify means every key.
 fn apply(engine: &mut Engine, event: &NoteEvent<()>) {
     use nice_plug::midi::Key;
     match *event {
@@ -157,15 +157,15 @@ fn copy(from: [&[f32]; 2], to: &mut Buffer<'_>, at: usize) {
     }
 }
 
-/// The song's position at the start of a block.
+/// The song's position and tempo during a block.
 #[derive(Debug, Clone, Copy)]
-struct SongPosition {
+struct BlockPosition {
     beats: Option<f64>,
     tempo: f64,
     beats_per_frame: f64,
 }
 
-impl SongPosition {
+impl BlockPosition {
     fn new(transport: &nice_plug::prelude::Transport, sample_rate: f64) -> Self {
         let tempo = transport.tempo.filter(|t| t.is_finite() && *t > 0.0).unwrap_or(120.0);
         let beats = transport.pos_beats().filter(|b| transport.playing && b.is_finite());

@@ -1,7 +1,7 @@
 //! What the host's project keeps besides the parameters: the kit with its audio, and the window's memory.
 //!
 //! The framework's state is JSON, so the kit travels as base64 text; the session makes it ahead on a
-//! thread of its own, and takes one back without waiting.
+//! thread of its own, and restores a state without waiting.
 
 use kitwright_core::session::Session;
 use serde::{Serialize, de::DeserializeOwned};
@@ -39,7 +39,7 @@ impl KitState {
     /// Keeps `session`'s kit; takes the session's hook for changes.
     pub fn new(session: Arc<Session>) -> Arc<Self> {
         let state = Arc::new(Self { session, edits: AtomicU64::new(0), notice: Mutex::new(None) });
-        // weak: the session must not keep alive what keeps the session
+        // weak: the state holds the session, so the session must not hold the state
         let weak = Arc::downgrade(&state);
         state.session.on_change(move || {
             if let Some(state) = weak.upgrade() {
@@ -55,7 +55,7 @@ impl KitState {
     }
 
     /// Calls `notice` after every change of the kit, from whichever thread made it; `None` ends that, and
-    /// no call is under way any more when this returns.
+    /// no call is running when this returns.
     pub fn set_notice(&self, notice: Option<Notice>) {
         *lock(&self.notice) = notice;
     }
@@ -82,8 +82,8 @@ impl KitState {
         }
     }
 
-    /// Takes the field of a state. The kit that is open already stays, with its steps of undo: hosts load
-    /// the state they have just saved for reasons of their own.
+    /// Restores the field of a state. A kit that is open already stays, with its undo history: some hosts load the
+    /// state that they have just saved.
     pub(super) fn take_field(&self, field: &str) {
         let text = field.trim().trim_matches('"');
         if !self.session.state().is_ok_and(|now| *now == text) {
@@ -105,7 +105,7 @@ pub struct WindowMemory(Mutex<String>);
 impl WindowMemory {
     /// Name of the field.
     pub const KEY: &'static str = "window";
-    /// Longest text that is kept, bytes; more is somebody else's field.
+    /// Longest text that is kept, bytes; a longer one is not from this window.
     const MAX: usize = 64 << 10;
 
     /// What was remembered, or the default when nothing usable was.
@@ -134,7 +134,7 @@ impl WindowMemory {
     }
 }
 
-/// A lock whose holder may have panicked: what is guarded here is whole after every statement.
+/// Locks a mutex even when an earlier holder panicked: its value is valid after every statement.
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }

@@ -8,7 +8,7 @@ use kitwright_core::{
 
 /// Allowance for what follows the voices: the tone chain's and ceiling's releases, diffusion, seconds.
 const AFTER: f64 = 1.0;
-/// Allowance for variation and drops in pitch, which make a reading longer: four semitones.
+/// Allowance for variation and drops in pitch, which make a slice play longer: four semitones.
 const SLOWER: f64 = 1.26;
 
 /// Longest time from a trigger to silence over all pads, seconds; an upper bound, 0 for a silent kit.
@@ -34,12 +34,12 @@ fn layer_seconds(kit: &Kit, pad: &Pad, layer: &Layer, trims: &Trims, of: &PadTri
     let slower = SLOWER / st_to_ratio(f64::from(pitch));
     let own = layer.slice.as_slice();
     let slices = if own.is_empty() { &pad.slices[..] } else { own };
-    let reading = slices.iter().map(|slice| slice_seconds(kit, slice)).fold(0.0, f64::max) * slower;
+    let playback = slices.iter().map(|slice| slice_seconds(kit, slice)).fold(0.0, f64::max) * slower;
     let envelope_ms = s.attack_ms + of.attack_ms + (s.hold_ms + s.decay_ms + s.release_ms) * of.length;
     let envelope = f64::from(envelope_ms) / 1000.0;
     // a held pad may loop for as long as its key is down; what follows is the release, within this
-    let sounding = if s.loop_on { envelope } else { reading.min(envelope) };
-    if reading > 0.0 { sounding + f64::from(s.delay_ms) / 1000.0 } else { 0.0 }
+    let sounding = if s.loop_on { envelope } else { playback.min(envelope) };
+    if playback > 0.0 { sounding + f64::from(s.delay_ms) / 1000.0 } else { 0.0 }
 }
 
 fn slice_seconds(kit: &Kit, slice: &Slice) -> f64 {

@@ -1,32 +1,32 @@
-//! The parts of a window's picture that a frame changes: only these are drawn again.
+//! The parts of a window's picture that a frame changes: only these are redrawn.
 //!
-//! Sixteen meters and lights are a small part of a window, and drawing the rest of it over and over is what
-//! a frame costs where no graphics card helps. So the shapes of the last frame are kept: those that are new
-//! or gone mark the places to draw, and in each of these places everything is drawn from the ground up.
-//! The outcome is the same picture to the bit, as each pixel gets the same shapes in the same order.
+//! Without a graphics card, redrawing the whole window takes most of a frame's time, while sixteen meters and lights
+//! cover little of it. So the shapes of the last frame are kept. Shapes that are new or gone mark the places to redraw,
+//! and within these places every shape is drawn again. The picture equals a whole redraw to the bit, since each pixel
+//! gets the same shapes in the same order.
 
 use baseview::dpi::PhysicalSize;
 use egui::{Pos2, Rect, epaint::ClippedShape, pos2};
 
-/// How far ahead in a frame's shapes the next one that both frames have is looked for.
-const AHEAD: usize = 12;
-/// Two places are drawn as one when that costs fewer pixels more than this: each place costs calls as well.
-const WORTH_PX: f32 = 64.0 * 64.0;
+/// Maximum number of shapes that are skipped to find the next one that both frames have.
+const MAX_SKIPPED: usize = 12;
+/// Two places are joined when that adds fewer pixels than this: each place costs draw calls, too.
+const MAX_ADDED_PX: f32 = 64.0 * 64.0;
 /// Maximum number of places; more are joined.
 const MAX_PLACES: usize = 32;
-/// Lines are softened by about a pixel and moved to whole pixels, so that they reach a little further.
-const SOFT_PX: f32 = 2.0;
+/// Antialiasing widens lines by about a pixel, and rounding to whole pixels moves them.
+const EDGE_PX: f32 = 2.0;
 
-/// The last frame, to compare the next one with.
+/// The last frame, which the next one is compared with.
 #[derive(Default)]
-pub(super) struct Changes {
+pub(super) struct FrameChanges {
     shapes: Vec<ClippedShape>,
     frame: Option<(PhysicalSize<u32>, f32)>,
 }
 
-impl Changes {
-    /// The places to draw, in points, each on whole pixels, and the shapes to draw there, in their order.
-    /// The whole picture when the size has changed.
+impl FrameChanges {
+    /// The places to redraw, in points, each on whole pixels, and the shapes to draw there, in their order. When the
+    /// size has changed, the whole picture is the one place.
     pub fn next(
         &mut self,
         shapes: Vec<ClippedShape>,
@@ -55,25 +55,25 @@ impl Changes {
         (places.rects, within)
     }
 
-    /// The next picture is drawn whole.
+    /// Makes the next frame draw the whole picture.
     pub fn forget(&mut self) {
         self.frame = None;
     }
 }
 
-/// Where a shape can be seen; empty when it cannot.
+/// The area that a shape can cover; empty when it is invisible.
 fn reach(shape: &ClippedShape, pixels_per_point: f32) -> Rect {
     let bounds = shape.transform_after_tessellation * shape.shape.visual_bounding_rect();
-    bounds.expand(SOFT_PX / pixels_per_point).intersect(shape.clip_rect)
+    bounds.expand(EDGE_PX / pixels_per_point).intersect(shape.clip_rect)
 }
 
-/// Tells of every shape that only one of the frames has, or has elsewhere in the order.
+/// Calls `tell` with every shape that only one of the frames has, or that has moved within the order.
 fn differing(old: &[ClippedShape], new: &[ClippedShape], mut tell: impl FnMut(&ClippedShape)) {
     let (mut i, mut j) = (0, 0);
     while i < old.len() && j < new.len() {
-        // the nearest pair that is equal; what is skipped for it has changed
-        let steps = (0..2 * AHEAD).find_map(|sum| {
-            let pairs = (sum.saturating_sub(AHEAD)..=sum.min(AHEAD)).map(|a| (a, sum - a));
+        // the nearest equal pair; the shapes skipped to reach it have changed
+        let steps = (0..2 * MAX_SKIPPED).find_map(|sum| {
+            let pairs = (sum.saturating_sub(MAX_SKIPPED)..=sum.min(MAX_SKIPPED)).map(|a| (a, sum - a));
             pairs
                 .into_iter()
                 .find(|&(a, b)| old.get(i + a).is_some_and(|was| new.get(j + b).is_some_and(|is| was == is)))
@@ -87,7 +87,7 @@ fn differing(old: &[ClippedShape], new: &[ClippedShape], mut tell: impl FnMut(&C
     old.iter().skip(i).chain(new.iter().skip(j)).for_each(tell);
 }
 
-/// Places that are drawn again, few and on whole pixels.
+/// Places to redraw: few, and on whole pixels.
 struct Places {
     pixels_per_point: f32,
     screen: Rect,
@@ -102,9 +102,9 @@ impl Places {
         if !rect.is_positive() {
             return;
         }
-        // a place that has grown may be worth joining with others
+        // a place that has grown by joining may be joined with further ones
         while let Some((at, cost)) = self.cheapest(rect) {
-            if cost > WORTH_PX && self.rects.len() < MAX_PLACES {
+            if cost > MAX_ADDED_PX && self.rects.len() < MAX_PLACES {
                 break;
             }
             rect = rect.union(self.rects.swap_remove(at));
@@ -112,7 +112,7 @@ impl Places {
         self.rects.push(rect);
     }
 
-    /// The place that is joined with the fewest pixels more, and how many.
+    /// The place whose joining adds the fewest pixels, and their number.
     fn cheapest(&self, rect: Rect) -> Option<(usize, f32)> {
         let to = self.pixels_per_point * self.pixels_per_point;
         let more = |r: &Rect| (rect.union(*r).area() - rect.area() - r.area()) * to;
@@ -173,11 +173,11 @@ mod tests {
     }
 
     #[test]
-    fn what_is_drawn_in_places_is_what_would_be_drawn_whole() {
+    fn redrawing_places_gives_the_same_picture_as_drawing_whole() {
         let size = PhysicalSize::new(SIDE, SIDE);
         let mut rng = SmallRng::seed_from_u64(5);
         for scale in [1.0, 1.25, 2.0] {
-            let mut changes = Changes::default();
+            let mut changes = FrameChanges::default();
             let mut kept = Picture::new();
             let mut shapes: Vec<_> = (0..60).map(|_| shape(&mut rng, scale)).collect();
             for _ in 0..200 {
@@ -193,23 +193,27 @@ mod tests {
                 let drawn = changes.next(shapes.clone(), size, scale);
                 kept.draw(&drawn, scale);
                 let mut whole = Picture::new();
-                whole.draw(&Changes::default().next(shapes.clone(), size, scale), scale);
-                assert!(kept == whole, "another picture at scale {scale}");
+                whole.draw(&FrameChanges::default().next(shapes.clone(), size, scale), scale);
+                assert!(kept == whole, "the pictures differ at scale {scale}");
             }
         }
     }
 
     #[test]
-    fn little_is_drawn_when_little_changes_and_nothing_when_nothing_does() {
+    fn only_places_that_change_are_redrawn() {
         let size = PhysicalSize::new(SIDE, SIDE);
         let mut rng = SmallRng::seed_from_u64(6);
         let mut shapes: Vec<_> = (0..60).map(|_| shape(&mut rng, 1.0)).collect();
-        let mut changes = Changes::default();
+        let mut changes = FrameChanges::default();
         let mut picture = Picture::new();
-        assert_eq!(picture.draw(&changes.next(shapes.clone(), size, 1.0), 1.0), 1.0, "the first one whole");
+        assert_eq!(
+            picture.draw(&changes.next(shapes.clone(), size, 1.0), 1.0),
+            1.0,
+            "the first frame is drawn whole"
+        );
         let again = changes.next(shapes.clone(), size, 1.0);
         assert!(again.0.is_empty() && again.1.is_empty());
-        // one that comes, one that goes, in the midst of the others
+        // one shape is added between the others, then removed
         let filled = Rect::from_min_size(pos2(40.0, 40.0), vec2(6.0, 6.0));
         shapes.insert(30, ClippedShape::new(Rect::EVERYTHING, Shape::rect_filled(filled, 0.0, Color32::RED)));
         for _ in 0..2 {
@@ -218,6 +222,6 @@ mod tests {
             shapes.retain(|s| s.shape.visual_bounding_rect() != filled);
         }
         changes.forget();
-        assert_eq!(picture.draw(&changes.next(shapes, size, 1.0), 1.0), 1.0, "whole once more");
+        assert_eq!(picture.draw(&changes.next(shapes, size, 1.0), 1.0), 1.0, "drawn whole again");
     }
 }

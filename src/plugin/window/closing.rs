@@ -1,9 +1,9 @@
-//! The end of a window: the host asks for it and goes on once the window's thread is over.
+//! Closing a window: the host requests it and continues once the window's thread has ended.
 //!
-//! On X11 baseview gives each window a thread and, when the host closes the window, waits for its end only where
-//! the window was closed already (0.4: else it asks the stopped thread to show the window and takes the missing
-//! answer for its end). A thread that is left behind still lets go of OpenGL's libraries; a process that ends
-//! meanwhile crashes.
+//! On X11 baseview (0.4) runs each window on a thread of its own. When the host closes the window, baseview waits for
+//! that thread only if the window has closed itself before; otherwise it asks the stopped thread to show the window
+//! and takes the missing answer for the end of the thread. The thread may then still be unloading OpenGL while the
+//! process ends, which crashes the process.
 
 use super::lock::lock;
 use std::{
@@ -18,50 +18,49 @@ use std::{
 /// Maximum time the host waits: a window that hangs must not hang the host.
 const MAX_WAIT: Duration = Duration::from_secs(2);
 
-/// What host and window know of the window's end.
+/// The state of closing, shared by the host and the window.
 #[derive(Default)]
 pub struct Closing {
-    asked: AtomicBool,
-    over: Mutex<bool>,
-    told: Condvar,
+    requested: AtomicBool,
+    ended: Mutex<bool>,
+    changed: Condvar,
 }
 
 impl Closing {
     /// Whether the host has asked the window to close.
-    pub fn is_asked(&self) -> bool {
-        self.asked.load(Relaxed)
+    pub fn is_requested(&self) -> bool {
+        self.requested.load(Relaxed)
     }
 
-    /// The window lives on this thread and is over when the thread ends. Only where windows have threads of
-    /// their own.
-    pub fn watch_this_thread(self: &Arc<Self>) {
+    /// Reports the end of this thread, on which the window runs. Only Linux runs windows on threads of their own.
+    pub fn report_end_of_this_thread(self: &Arc<Self>) {
         if cfg!(target_os = "linux") {
-            THREAD.set(Some(Watched(self.clone())));
+            THREAD_END.set(Some(ThreadEnd(self.clone())));
         }
     }
 
     /// Asks the window to close and waits for its thread, where it has one.
-    pub fn ask_and_wait(&self) {
-        self.asked.store(true, Relaxed);
+    pub fn request_and_wait(&self) {
+        self.requested.store(true, Relaxed);
         if cfg!(target_os = "linux") {
-            let over = lock(&self.over);
-            // when it takes too long, baseview tries its own way
-            let _ = self.told.wait_timeout_while(over, MAX_WAIT, |over| !*over);
+            let ended = lock(&self.ended);
+            // after the timeout baseview closes the window in its own way
+            let _ = self.changed.wait_timeout_while(ended, MAX_WAIT, |ended| !*ended);
         }
     }
 }
 
 thread_local! {
-    /// Goes with the thread, after everything that its function owned.
-    static THREAD: RefCell<Option<Watched>> = const { RefCell::new(None) };
+    /// Dropped at the end of the thread, after everything that its function owned.
+    static THREAD_END: RefCell<Option<ThreadEnd>> = const { RefCell::new(None) };
 }
 
-struct Watched(Arc<Closing>);
+struct ThreadEnd(Arc<Closing>);
 
-impl Drop for Watched {
+impl Drop for ThreadEnd {
     fn drop(&mut self) {
-        *lock(&self.0.over) = true;
-        self.0.told.notify_all();
+        *lock(&self.0.ended) = true;
+        self.0.changed.notify_all();
     }
 }
 
@@ -71,7 +70,7 @@ mod tests {
     use std::{sync::mpsc::channel, thread};
 
     #[test]
-    fn the_host_goes_on_when_the_window_s_thread_has_let_go_of_everything() {
+    fn the_host_continues_after_the_window_thread_has_dropped_everything() {
         struct Graphics(Arc<AtomicBool>);
         impl Drop for Graphics {
             fn drop(&mut self) {
@@ -79,22 +78,22 @@ mod tests {
                 self.0.store(true, Relaxed);
             }
         }
-        let (closing, gone) = (Arc::<Closing>::default(), Arc::<AtomicBool>::default());
-        let (theirs, graphics) = (closing.clone(), Graphics(gone.clone()));
+        let (closing, dropped) = (Arc::<Closing>::default(), Arc::<AtomicBool>::default());
+        let (theirs, graphics) = (closing.clone(), Graphics(dropped.clone()));
         let (open, opened) = channel();
         let window = thread::spawn(move || {
             let _held = graphics;
-            theirs.watch_this_thread();
+            theirs.report_end_of_this_thread();
             open.send(()).unwrap();
-            while !theirs.is_asked() {
+            while !theirs.is_requested() {
                 thread::sleep(Duration::from_millis(1));
             }
         });
         opened.recv().unwrap();
-        closing.ask_and_wait();
-        assert!(gone.load(Relaxed), "the graphics are still there");
+        closing.request_and_wait();
+        assert!(dropped.load(Relaxed), "the graphics were not dropped yet");
         window.join().unwrap();
-        // a second time there is nothing to wait for
-        closing.ask_and_wait();
+        // a second call has nothing to wait for
+        closing.request_and_wait();
     }
 }

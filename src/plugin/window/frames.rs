@@ -1,10 +1,10 @@
-//! When frames are drawn.
+//! Schedules the frames of a window.
 //!
-//! On X11 this window keeps its own time. Baseview (0.4) asks the server when a frame is due and draws every
-//! second one at most, and what is wanted before the window is on the screen leaves it unpainted for good: it
-//! asks before it listens for the answer, and not again before that answer came. So a thread of the window's
-//! waits until a frame is due, and draws through baseview's call to look around. Elsewhere the system keeps the
-//! time.
+//! On X11 the window schedules its own frames. Baseview (0.4) asks the X server when a frame is due and draws at most
+//! every second one. It also asks before it listens for the answer, and never again before it has the answer, so a
+//! frame requested before the window is shown leaves the window unpainted forever. Therefore a thread of the window
+//! waits until a frame is due, and the window draws it when baseview calls `poll`. On other systems baseview schedules
+//! the frames.
 
 use super::lock::lock;
 use baseview::WindowWaker;
@@ -14,126 +14,127 @@ use std::{
     time::{Duration, Instant},
 };
 
-/// Least time from one frame to the next: 60 a second.
-const APART: Duration = Duration::from_nanos(16_666_667);
+/// Minimum time from one frame to the next: 60 frames a second.
+const MIN_FRAME_TIME: Duration = Duration::from_nanos(16_666_667);
 
-/// Whether frames are drawn in our own time.
-const OWN_TIME: bool = !cfg!(any(target_os = "windows", target_os = "macos"));
+/// Whether the window schedules its own frames.
+const OWN_SCHEDULE: bool = !cfg!(any(target_os = "windows", target_os = "macos"));
 
-/// Asks for frames of one window, from any thread.
+/// Requests frames of one window, from any thread.
 #[derive(Clone)]
 pub(super) struct Frames {
     waker: WindowWaker,
-    clock: Arc<Clock>,
+    clock: Arc<FrameClock>,
 }
 
 impl Frames {
-    /// A frame as soon as can be.
-    pub fn ask(&self) {
-        self.ask_after(Duration::ZERO);
+    /// Requests a frame as soon as possible.
+    pub fn request(&self) {
+        self.request_after(Duration::ZERO);
     }
 
-    /// A frame in a while.
-    pub fn ask_after(&self, delay: Duration) {
-        if OWN_TIME {
-            self.clock.ask(Instant::now(), delay);
+    /// Requests a frame after `delay`.
+    pub fn request_after(&self, delay: Duration) {
+        if OWN_SCHEDULE {
+            self.clock.request(Instant::now(), delay);
         } else {
             self.waker.request_redraw_after(delay);
         }
     }
 }
 
-/// The window's side: the thread that waits, and what it waited for.
-pub(super) struct Pace {
+/// The scheduler of one window, with the thread that waits for the next frame.
+pub(super) struct FrameScheduler {
     pub frames: Frames,
-    waiting: Option<JoinHandle<()>>,
+    thread: Option<JoinHandle<()>>,
 }
 
-impl Pace {
-    /// Starts the thread, where frames are drawn in our own time.
+impl FrameScheduler {
+    /// Starts the thread where the window schedules its own frames.
     ///
     /// # Errors
     /// When the system gives no thread.
     pub fn new(waker: WindowWaker) -> std::io::Result<Self> {
-        let clock = Arc::<Clock>::default();
-        let mut waiting = None;
-        if OWN_TIME {
+        let clock = Arc::<FrameClock>::default();
+        let mut thread = None;
+        if OWN_SCHEDULE {
             let (clock, waker) = (clock.clone(), waker.clone());
             let wait = move || {
                 while clock.wait() {
                     waker.request_poll();
                 }
             };
-            waiting = Some(std::thread::Builder::new().name("window frames".into()).spawn(wait)?);
+            thread = Some(std::thread::Builder::new().name("window frames".into()).spawn(wait)?);
         }
-        Ok(Self { frames: Frames { waker, clock }, waiting })
+        Ok(Self { frames: Frames { waker, clock }, thread })
     }
 
-    /// Whether the frame that was waited for is due: then it is to be drawn.
+    /// Whether a frame is due and must be drawn now.
     pub fn is_due(&self) -> bool {
         self.frames.clock.lock().ready.is_some()
     }
 
-    /// A frame is drawn now, whoever asked for it.
-    pub fn drawing(&self) {
-        self.frames.clock.drawing(Instant::now());
+    /// Notes that a frame is drawn now, whoever requested it.
+    pub fn frame_begins(&self) {
+        self.frames.clock.frame_begins(Instant::now());
     }
 }
 
-impl Drop for Pace {
-    /// The thread ends before the library that holds its code may go.
+impl Drop for FrameScheduler {
+    /// Ends the thread: after this the host may unload the library that holds its code.
     fn drop(&mut self) {
         self.frames.clock.lock().ended = true;
         self.frames.clock.changed.notify_all();
-        if let Some(waiting) = self.waiting.take() {
-            // it has nothing to tell
-            let _ = waiting.join();
+        if let Some(thread) = self.thread.take() {
+            // a panic there has already been reported by its own thread
+            let _ = thread.join();
         }
     }
 }
 
 /// The time of the next frame.
 #[derive(Default)]
-struct Clock {
-    next: Mutex<Next>,
+struct FrameClock {
+    next: Mutex<NextFrame>,
     changed: Condvar,
 }
 
 #[derive(Default)]
-struct Next {
+struct NextFrame {
     due: Option<Instant>,
-    /// The one that has been waited for: when it was due.
+    /// When the frame was due that the thread has waited for.
     ready: Option<Instant>,
     drawn: Option<Instant>,
     ended: bool,
 }
 
-impl Clock {
-    fn lock(&self) -> MutexGuard<'_, Next> {
+impl FrameClock {
+    fn lock(&self) -> MutexGuard<'_, NextFrame> {
         lock(&self.next)
     }
 
-    fn ask(&self, now: Instant, delay: Duration) {
-        // a frame in more than centuries is none
+    fn request(&self, now: Instant, delay: Duration) {
+        // a delay beyond the range of the system's clock means no frame
         let Some(at) = now.checked_add(delay) else { return };
         let mut next = self.lock();
-        // "in 16 ms" is said at the end of a frame and means the next one
-        let at = if delay <= APART { now } else { at };
-        let at = next.drawn.map_or(at, |drawn| at.max(drawn + APART));
+        // a view that requests "in 16 ms" during a frame means the next frame
+        let at = if delay <= MIN_FRAME_TIME { now } else { at };
+        let at = next.drawn.map_or(at, |drawn| at.max(drawn + MIN_FRAME_TIME));
         if next.due.is_none_or(|due| at < due) {
             next.due = Some(at);
             self.changed.notify_all();
         }
     }
 
-    fn drawing(&self, now: Instant) {
+    fn frame_begins(&self, now: Instant) {
         let mut next = self.lock();
-        // a thread wakes a little late: counted from there, frames would come ever later
-        let beat = next.ready.filter(|due| now.saturating_duration_since(*due) < APART / 2).unwrap_or(now);
-        *next = Next { drawn: Some(beat), ended: next.ended, ..Next::default() };
+        // the thread wakes a little late: counting from its wake-up would add up the delays
+        let drawn =
+            next.ready.filter(|due| now.saturating_duration_since(*due) < MIN_FRAME_TIME / 2).unwrap_or(now);
+        *next = NextFrame { drawn: Some(drawn), ended: next.ended, ..NextFrame::default() };
     }
 
-    /// Waits until a frame is due; false when the window goes.
+    /// Waits until a frame is due; false when the window closes.
     fn wait(&self) -> bool {
         let mut next = self.lock();
         loop {
@@ -159,45 +160,53 @@ impl Clock {
 mod tests {
     use super::*;
 
-    fn due_in(clock: &Clock, now: Instant) -> Option<Duration> {
+    fn due_in(clock: &FrameClock, now: Instant) -> Option<Duration> {
         clock.lock().due.map(|due| due - now)
     }
 
     #[test]
-    fn the_earliest_frame_that_was_asked_for_comes_and_none_too_soon_after_another() {
-        let (clock, now) = (Clock::default(), Instant::now());
-        assert_eq!(due_in(&clock, now), None, "nothing is drawn unasked");
-        clock.ask(now, Duration::MAX);
+    fn the_earliest_requested_frame_is_due_but_not_sooner_than_the_minimum_time() {
+        let (clock, now) = (FrameClock::default(), Instant::now());
+        assert_eq!(due_in(&clock, now), None, "no frame without a request");
+        clock.request(now, Duration::MAX);
         assert_eq!(due_in(&clock, now), None);
-        clock.ask(now, Duration::from_millis(500));
-        clock.ask(now, Duration::from_millis(100));
-        clock.ask(now, Duration::from_millis(300));
+        clock.request(now, Duration::from_millis(500));
+        clock.request(now, Duration::from_millis(100));
+        clock.request(now, Duration::from_millis(300));
         assert_eq!(due_in(&clock, now), Some(Duration::from_millis(100)));
-        clock.drawing(now);
-        assert_eq!(due_in(&clock, now), None, "one frame serves all that asked before it");
-        clock.ask(now + Duration::from_millis(2), Duration::ZERO);
-        assert_eq!(due_in(&clock, now), Some(APART));
-        clock.drawing(now);
-        clock.ask(now + Duration::from_millis(9), Duration::from_millis(16));
-        assert_eq!(due_in(&clock, now), Some(APART), "a picture that moves has no gaps");
-        clock.drawing(now + APART);
-        clock.ask(now + Duration::from_millis(80), Duration::ZERO);
-        assert_eq!(due_in(&clock, now), Some(Duration::from_millis(80)), "at once after a rest");
+        clock.frame_begins(now);
+        assert_eq!(due_in(&clock, now), None, "one frame answers all earlier requests");
+        clock.request(now + Duration::from_millis(2), Duration::ZERO);
+        assert_eq!(due_in(&clock, now), Some(MIN_FRAME_TIME));
+        clock.frame_begins(now);
+        clock.request(now + Duration::from_millis(9), Duration::from_millis(16));
+        assert_eq!(due_in(&clock, now), Some(MIN_FRAME_TIME), "continuous movement skips no frame");
+        clock.frame_begins(now + MIN_FRAME_TIME);
+        clock.request(now + Duration::from_millis(80), Duration::ZERO);
+        assert_eq!(
+            due_in(&clock, now),
+            Some(Duration::from_millis(80)),
+            "at once when the last frame is long ago"
+        );
     }
 
     #[test]
-    fn what_is_due_is_waited_for_and_the_end_ends_the_waiting() {
-        let clock = Arc::new(Clock::default());
+    fn the_thread_waits_until_a_frame_is_due_and_ends_with_the_window() {
+        let clock = Arc::new(FrameClock::default());
         let start = Instant::now();
-        clock.ask(start, Duration::from_millis(20));
+        clock.request(start, Duration::from_millis(20));
         assert!(clock.wait());
         assert!(start.elapsed() >= Duration::from_millis(20) && clock.lock().ready.is_some());
         let due = clock.lock().ready.unwrap();
-        clock.drawing(due + APART / 4);
+        clock.frame_begins(due + MIN_FRAME_TIME / 4);
         assert!(clock.lock().ready.is_none());
-        clock.ask(due + APART / 2, Duration::ZERO);
-        assert_eq!(due_in(&clock, due), Some(APART), "a frame that was a little late delays none after it");
-        clock.drawing(due + APART * 2);
+        clock.request(due + MIN_FRAME_TIME / 2, Duration::ZERO);
+        assert_eq!(
+            due_in(&clock, due),
+            Some(MIN_FRAME_TIME),
+            "a frame that is a little late does not delay the next"
+        );
+        clock.frame_begins(due + MIN_FRAME_TIME * 2);
         let waiting = {
             let clock = clock.clone();
             std::thread::spawn(move || clock.wait())

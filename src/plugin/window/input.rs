@@ -1,4 +1,4 @@
-//! What baseview tells about mouse, drags and focus, in egui's words.
+//! Mouse, drags and focus from baseview, as egui's events.
 
 use super::keys;
 use baseview::{DropData, DropEffect, EventStatus, MouseButton, MouseCursor, MouseEvent, ScrollDelta};
@@ -16,13 +16,13 @@ pub(super) struct Input {
 }
 
 impl Input {
-    /// Nothing yet; `max_texture_side` in pixels.
+    /// No events yet; `max_texture_side` in pixels.
     pub fn new(max_texture_side: usize) -> Self {
         let raw = RawInput { max_texture_side: Some(max_texture_side), ..RawInput::default() };
         Self { raw, pointer: None, modifiers: Modifiers::NONE }
     }
 
-    /// What came since the last call, for a frame of `size` points at `time` seconds.
+    /// The input since the last call, for a frame of `size` points at `time` seconds.
     pub fn take(&mut self, size: egui::Vec2, native_pixels_per_point: f32, time: f64) -> RawInput {
         let screen = egui::Rect::from_min_size(Pos2::ZERO, size);
         self.raw.screen_rect = Some(screen);
@@ -39,7 +39,7 @@ impl Input {
         self.raw.events.extend(events);
     }
 
-    /// The window got or lost the keyboard.
+    /// The window got or lost keyboard focus.
     pub fn focus(&mut self, focused: bool) {
         self.raw.focused = focused;
         self.raw.events.push(Event::WindowFocused(focused));
@@ -54,7 +54,7 @@ impl Input {
         }
     }
 
-    /// Takes what the mouse does, places counting `pixels_per_point`; `None` for what nobody needs.
+    /// Takes an event of the mouse, whose position is in pixels; `None` for one that the window does not use.
     pub fn mouse(&mut self, event: MouseEvent, pixels_per_point: f32) -> Option<EventStatus> {
         match event {
             MouseEvent::CursorMoved { position, modifiers } => {
@@ -67,7 +67,7 @@ impl Input {
                 self.hold(modifiers);
                 self.scroll(delta, pixels_per_point);
             }
-            MouseEvent::CursorLeft => self.point_nowhere(),
+            MouseEvent::CursorLeft => self.pointer_gone(),
             MouseEvent::DragEntered { position, data, .. } | MouseEvent::DragMoved { position, data, .. } => {
                 self.point_at(position.cast(), pixels_per_point);
                 self.raw.hovered_files = hovered(data);
@@ -75,10 +75,10 @@ impl Input {
             }
             MouseEvent::DragLeft => {
                 self.raw.hovered_files.clear();
-                self.point_nowhere();
+                self.pointer_gone();
             }
             MouseEvent::DragDropped { position, data, .. } => {
-                // a drag moves no cursor: the place comes with the drop
+                // no cursor event comes during a drag: the position comes with the drop
                 self.point_at(position.cast(), pixels_per_point);
                 self.raw.hovered_files = hovered(data);
                 let answer = self.answer();
@@ -105,7 +105,7 @@ impl Input {
         self.raw.events.push(Event::PointerMoved(at));
     }
 
-    fn point_nowhere(&mut self) {
+    fn pointer_gone(&mut self) {
         self.pointer = None;
         self.raw.events.push(Event::PointerGone);
     }
@@ -196,7 +196,7 @@ mod tests {
     }
 
     #[test]
-    fn a_drop_brings_its_files_and_its_place() {
+    fn a_drop_gives_its_files_and_its_position() {
         let mut input = Input::new(2048);
         let data = DropData::Files(vec!["/a/knock.wav".into()]);
         let modifiers = Held::empty();
@@ -227,7 +227,7 @@ mod tests {
     }
 
     #[test]
-    fn presses_happen_where_the_pointer_is() {
+    fn a_press_is_at_the_position_of_the_pointer() {
         let mut input = Input::new(2048);
         input.mouse(MouseEvent::CursorMoved { position: position(30.0, 30.0), modifiers: Held::SHIFT }, 1.5);
         input.mouse(MouseEvent::ButtonPressed { button: MouseButton::Left, modifiers: Held::SHIFT }, 1.5);

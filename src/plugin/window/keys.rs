@@ -1,11 +1,11 @@
-//! The keyboard: baseview's keys and those that hosts hand on, in egui's words.
+//! Keyboard events from baseview and from hosts, as egui's events.
 
 use crate::editor::kit_view::PLAYING_KEYS;
 use egui::{Event, Key, Modifiers};
 use keyboard_types::{Code, Key as Pressed, KeyState, KeyboardEvent};
 use nice_plug::editor::{Modifiers as HostModifiers, VirtualKeyCode};
 
-/// The modifiers in egui's words.
+/// Converts modifiers to egui's.
 pub(super) fn modifiers(m: keyboard_types::Modifiers) -> Modifiers {
     let mac = cfg!(target_os = "macos");
     Modifiers {
@@ -17,7 +17,7 @@ pub(super) fn modifiers(m: keyboard_types::Modifiers) -> Modifiers {
     }
 }
 
-/// What a press or release means to egui; `pasted` is asked for the clipboard's text when it is wanted.
+/// Converts a press or release to egui's events; `pasted` reads the clipboard for a paste.
 pub(super) fn events(event: &KeyboardEvent, pasted: impl FnOnce() -> Option<String>) -> Vec<Event> {
     let modifiers = modifiers(event.modifiers);
     let pressed = event.state == KeyState::Down;
@@ -30,8 +30,8 @@ pub(super) fn events(event: &KeyboardEvent, pasted: impl FnOnce() -> Option<Stri
             _ => {}
         }
     }
-    if let Some(key) = named(&event.key) {
-        let physical_key = at_place(event.code);
+    if let Some(key) = key_by_name(&event.key) {
+        let physical_key = key_at_position(event.code);
         events.push(Event::Key { key, physical_key, pressed, repeat: event.repeat, modifiers });
     }
     if pressed
@@ -45,8 +45,8 @@ pub(super) fn events(event: &KeyboardEvent, pasted: impl FnOnce() -> Option<Stri
     events
 }
 
-/// Whether the window itself does something at this key, also while no text is typed.
-pub(super) fn is_ours(event: &Event) -> bool {
+/// Whether the window uses this key even while no text is typed.
+pub(super) fn is_used(event: &Event) -> bool {
     let Event::Key { key, modifiers, .. } = event else { return false };
     if modifiers.command {
         matches!(key, Key::Z | Key::Y)
@@ -55,22 +55,22 @@ pub(super) fn is_ours(event: &Event) -> bool {
     }
 }
 
-/// The key by what it writes or is called.
-fn named(key: &Pressed) -> Option<Key> {
+/// The key by its character or its name.
+fn key_by_name(key: &Pressed) -> Option<Key> {
     match key {
         Pressed::Character(text) => Key::from_name(&text.to_uppercase()),
         Pressed::Named(name) => Key::from_name(&name.to_string()),
     }
 }
 
-/// The key by its place on the keyboard, named as on one with the letters Q, W, E, R, T and Y.
-fn at_place(code: Code) -> Option<Key> {
+/// The key by its position on the keyboard, named as on a QWERTY keyboard.
+fn key_at_position(code: Code) -> Option<Key> {
     let name = code.to_string();
     let letter = name.strip_prefix("Key").or_else(|| name.strip_prefix("Digit"));
     Key::from_name(letter.unwrap_or(&name))
 }
 
-/// A key that a host hands on while a text is typed; `None` for those that no text needs.
+/// Converts a key that a host passes on while text is typed; `None` for keys that editing a text does not need.
 pub(super) fn from_host(key: VirtualKeyCode, pressed: bool, modifiers: HostModifiers) -> Option<Vec<Event>> {
     use VirtualKeyCode as V;
     let key = match key {
@@ -126,17 +126,17 @@ mod tests {
     }
 
     #[test]
-    fn a_key_keeps_its_place_on_another_layout() {
+    fn a_key_keeps_its_position_on_another_layout() {
         let events = press(Pressed::Character("y".into()), Code::KeyZ, Held::empty());
         assert!(matches!(events[0], Event::Key { key: Key::Y, physical_key: Some(Key::Z), .. }));
         for (code, key) in [(Code::Comma, Key::Comma), (Code::Period, Key::Period), (Code::Slash, Key::Slash)]
         {
-            assert_eq!(at_place(code), Some(key));
+            assert_eq!(key_at_position(code), Some(key));
         }
     }
 
     #[test]
-    fn control_writes_no_text() {
+    fn keys_with_control_write_no_text() {
         let events = press(Pressed::Character("z".into()), Code::KeyZ, Held::CONTROL);
         assert_eq!(events.len(), 1);
         assert!(matches!(events[0], Event::Key { modifiers, .. } if modifiers.ctrl));
@@ -156,22 +156,22 @@ mod tests {
             (NamedKey::PageDown, Key::PageDown),
             (NamedKey::Backspace, Key::Backspace),
         ] {
-            assert_eq!(named(&Pressed::Named(name)), Some(key));
+            assert_eq!(key_by_name(&Pressed::Named(name)), Some(key));
         }
-        assert_eq!(named(&Pressed::Character(" ".into())), Some(Key::Space));
+        assert_eq!(key_by_name(&Pressed::Character(" ".into())), Some(Key::Space));
     }
 
     #[test]
-    fn the_space_bar_is_the_host_s_and_the_playing_keys_are_ours() {
-        let ours =
-            |text: &str, code, held| press(Pressed::Character(text.into()), code, held).iter().any(is_ours);
-        assert!(ours("z", Code::KeyZ, Held::empty()) && ours("/", Code::Slash, Held::empty()));
-        assert!(!ours(" ", Code::Space, Held::empty()) && !ours("s", Code::KeyS, Held::CONTROL));
-        assert!(cfg!(target_os = "macos") || ours("z", Code::KeyZ, Held::CONTROL));
+    fn the_window_uses_the_playing_keys_and_leaves_the_space_bar_to_the_host() {
+        let used =
+            |text: &str, code, held| press(Pressed::Character(text.into()), code, held).iter().any(is_used);
+        assert!(used("z", Code::KeyZ, Held::empty()) && used("/", Code::Slash, Held::empty()));
+        assert!(!used(" ", Code::Space, Held::empty()) && !used("s", Code::KeyS, Held::CONTROL));
+        assert!(cfg!(target_os = "macos") || used("z", Code::KeyZ, Held::CONTROL));
     }
 
     #[test]
-    fn hosts_hand_on_what_a_text_needs() {
+    fn hosts_pass_on_the_keys_that_edit_a_text() {
         let events = from_host(VirtualKeyCode::Backspace, true, HostModifiers::empty()).expect("taken");
         assert!(matches!(events[0], Event::Key { key: Key::Backspace, .. }));
         assert_eq!(from_host(VirtualKeyCode::Space, true, HostModifiers::empty()).map(|e| e.len()), Some(2));

@@ -1,4 +1,4 @@
-//! The controls' names, values and states for screen readers and other assistive tools, handed to the system.
+//! Passes the controls' names, values and states to screen readers and other assistive tools.
 //!
 //! egui describes each frame as an AccessKit tree, and an adapter for each system passes it on. Frames are described
 //! only once a tool has asked, so that the tree costs nothing without one; without a D-Bus session (Linux) no tool
@@ -28,20 +28,20 @@ use egui::{Context, Event, accesskit::TreeUpdate};
 use requests::Requests;
 use std::sync::{Arc, atomic::Ordering::Relaxed};
 
-/// The labels of one window.
+/// Passes the labels of one window to the system.
 pub(super) struct Labels {
     requests: Arc<Requests>,
     adapter: system::Adapter,
 }
 
 impl Labels {
-    /// Offers the window to the system; on the window's own thread, before the window is shown.
+    /// Registers the window with the system; on the window's own thread, before the window is shown.
     pub fn open(window: &WindowContext, frames: &Frames) -> Self {
         let requests = Arc::new(Requests::new(frames.clone()));
         Self { adapter: system::Adapter::open(window, &requests), requests }
     }
 
-    /// Before a frame: whether it is to be described, and what tools did since the last one.
+    /// Before a frame: has it described if a tool listens, and returns the actions of tools since the last frame.
     pub fn before_frame(&self, egui: &Context) -> Vec<Event> {
         if self.requests.wanted.load(Relaxed) {
             egui.enable_accesskit();
@@ -54,11 +54,11 @@ impl Labels {
     /// After a frame: its description, if there is one.
     pub fn after_frame(&mut self, update: Option<TreeUpdate>) {
         if let Some(update) = update {
-            self.adapter.tell(update);
+            self.adapter.update(update);
         }
     }
 
-    /// The window got or lost the keyboard.
+    /// The window got or lost keyboard focus.
     pub fn focus(&mut self, focused: bool) {
         self.adapter.focus(focused);
     }

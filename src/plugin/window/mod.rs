@@ -2,19 +2,19 @@
 //!
 //! The framework's ready-made egui window throws dropped files away, never tells that it was closed and
 //! forgets the zoom; its window type cannot be wrapped (read in egui-baseview 0.9 and nice-plug-egui 0.6).
-//! So this part speaks to baseview itself, which is the same on the three systems:
+//! This part therefore uses baseview directly, whose interface is the same on all three systems:
 //!
 //! | part | what it does |
 //! | --- | --- |
-//! | this file | the framework's editor: makes windows, answers the host |
-//! | [`open_window`] | one open window: events in, frames out, its end |
-//! | [`input`] | what baseview tells, in egui's words |
-//! | [`keys`] | the keyboard |
+//! | this file | the framework's editor: creates windows, answers the host |
+//! | [`open_window`] | one open window: its events, its frames, its end |
+//! | [`input`] | mouse, drags and focus, as egui's events |
+//! | [`keys`] | the keyboard, as egui's events |
 //! | [`labels`] | names, values and actions for screen readers |
 //! | [`paint`] | OpenGL |
 //! | [`parts`] | what the windows of one plugin instance share |
-//! | [`changes`] | what of the picture a frame draws again |
-//! | [`closing`] | the host waits for the window's end |
+//! | [`changes`] | which parts of the picture a frame redraws |
+//! | [`closing`] | the host waits until the window has ended |
 //! | [`frames`] | when frames are drawn |
 //! | [`redraw_check`] | whether anything shown has changed |
 //! | [`trims`] | host parameters |
@@ -66,7 +66,7 @@ pub struct HostEditor {
     parts: Arc<Parts>,
 }
 
-/// The editor of a plugin instance; its size and zoom lie in the parameters' window memory.
+/// The editor of a plugin instance; its size and zoom are stored in the parameters' window memory.
 pub fn create(session: Arc<Session>, params: Arc<HostParams>) -> Option<HostEditor> {
     let memory = params.window.get::<Memory>().clamped();
     let parts = Parts {
@@ -116,12 +116,12 @@ impl Editor for HostEditor {
             .with_fallback_scale_factor(fallback_scale_factor)
             .with_gl_config(GlConfig::default());
         let (parts, closing) = (self.parts.clone(), Arc::<Closing>::default());
-        let told = closing.clone();
+        let window_closing = closing.clone();
         let window = baseview::Window::create_with_host(
             settings,
             move |context| {
-                told.watch_this_thread();
-                open_window::HostWindow::open(context, parts, gui_context, memory, told)
+                window_closing.report_end_of_this_thread();
+                open_window::HostWindow::open(context, parts, gui_context, memory, window_closing)
             },
             host.map(host_of),
         )?;
@@ -130,7 +130,7 @@ impl Editor for HostEditor {
 
     fn size(&self) -> NativeSize<u32> {
         let (mut size, scale) = *lock(&self.parts.frame);
-        // VST3 hosts ask before there is a window: then what the project remembers holds
+        // VST3 hosts ask before the window exists: then the remembered size counts
         if lock(&self.parts.frames).is_none() {
             size = size_of(&self.parts.params.window.get::<Memory>().clamped());
         }
@@ -166,7 +166,7 @@ impl EditorHandle for HostHandle {
 
     fn show(&self, window: &baseview::Window) -> Result<(), baseview::Error> {
         let shown = window.show();
-        // not every system asks a window for a frame when it appears
+        // not every system requests a frame when a window appears
         self.parts.wake();
         shown
     }
@@ -198,7 +198,7 @@ impl EditorHandle for HostHandle {
         window.suggest_fallback_scale_factor(scale)
     }
 
-    /// Keys that a host takes from the system before the window sees them: ours while a text is typed.
+    /// Keys that a host receives before the window does; the window uses them while text is typed.
     fn on_virtual_key_from_host(&self, key: VirtualKeyCode, is_down: bool, modifiers: Modifiers) -> bool {
         if !self.parts.typing.load(Relaxed) {
             return false;
@@ -223,15 +223,16 @@ impl EditorHandle for HostHandle {
 }
 
 impl Drop for HostHandle {
-    /// Comes before baseview closes the window, whose word is lost while the window is about to begin (0.4, X11:
-    /// its loop forgets at its start that it was stopped), which would keep the host waiting for ever.
+    /// Asks the window to close before baseview does. Baseview's own request is lost when it comes before the
+    /// window's loop has started (0.4, X11: the loop clears the request when it starts), and the host would then
+    /// wait forever.
     fn drop(&mut self) {
         *lock(&self.parts.frames) = None;
-        self.closing.ask_and_wait();
+        self.closing.request_and_wait();
     }
 }
 
-/// The host's callbacks as baseview takes them: the framework repeats those traits, word for word.
+/// Wraps the framework's host callbacks for baseview; both declare the same traits.
 fn host_of(methods: HostMethods) -> Host {
     struct Callbacks(Box<dyn HostCallbacks>);
     impl baseview::host::HostCallbacks for Callbacks {

@@ -2,13 +2,13 @@
 
 use super::{
     closing::Closing,
-    frames::Pace,
+    frames::FrameScheduler,
     input,
     input::Input,
     keys,
     labels::Labels,
     lock::lock,
-    paint::Canvas,
+    paint::WindowCanvas,
     parts::{ENDING, Parts},
     redraw_check::Shown,
     trims::HostTrims,
@@ -29,22 +29,23 @@ use std::{
 };
 
 /// How often the session is checked for changes.
-const CHECK_INTERVAL: Duration = Duration::from_millis(16);
+const SESSION_CHECK_INTERVAL: Duration = Duration::from_millis(16);
 
-/// An open window. Baseview may call back into it from `resize` and `focus`: no cell is borrowed there.
+/// An open window. Baseview may call it again from within `resize` and `focus`, so no cell is borrowed during these
+/// calls.
 pub(super) struct HostWindow {
     window: WindowContext,
-    pace: Pace,
+    scheduler: FrameScheduler,
     parts: Arc<Parts>,
     gui: GuiContext,
     egui: Context,
-    canvas: RefCell<Canvas>,
+    canvas: RefCell<WindowCanvas>,
     input: RefCell<Input>,
     labels: RefCell<Labels>,
     clipboard: RefCell<Option<ClipboardContext>>,
     cursor: Cell<MouseCursor>,
     shown: RefCell<Shown>,
-    /// Controls under the hand.
+    /// Trims whose gesture has begun and not ended.
     held: RefCell<Vec<Trim>>,
     timer: TimerHandle,
     opened: Instant,
@@ -52,7 +53,7 @@ pub(super) struct HostWindow {
 }
 
 impl HostWindow {
-    /// Dresses egui and readies OpenGL; `memory` is what the host's project remembers.
+    /// Sets up egui and OpenGL; `memory` comes from the host's project.
     ///
     /// # Errors
     /// When the system offers no usable OpenGL.
@@ -63,37 +64,37 @@ impl HostWindow {
         memory: Memory,
         closing: Arc<Closing>,
     ) -> Result<Self, HandlerError> {
-        let canvas = Canvas::new(&window)?;
+        let canvas = WindowCanvas::new(&window)?;
         let egui = Context::default();
         theme::apply(&egui);
-        let pace = Pace::new(window.waker())?;
-        *lock(&parts.frames) = Some(pace.frames.clone());
-        let repaint = pace.frames.clone();
-        egui.set_request_repaint_callback(move |request| repaint.ask_after(request.delay));
+        let scheduler = FrameScheduler::new(window.waker())?;
+        *lock(&parts.frames) = Some(scheduler.frames.clone());
+        let repaint = scheduler.frames.clone();
+        egui.set_request_repaint_callback(move |request| repaint.request_after(request.delay));
         lock(&parts.state).memory = memory;
         let size = window.size();
         parts.keep_frame(size.logical, size.scale_factor);
         Ok(Self {
             input: RefCell::new(Input::new(canvas.max_texture_side())),
             canvas: RefCell::new(canvas),
-            labels: RefCell::new(Labels::open(&window, &pace.frames)),
-            // a system without a clipboard is no reason to stay shut
+            labels: RefCell::new(Labels::open(&window, &scheduler.frames)),
+            // the window also works without a clipboard
             clipboard: RefCell::new(ClipboardContext::new().ok()),
             cursor: Cell::new(MouseCursor::Default),
             shown: RefCell::new(Shown::of(&parts.session)),
             held: RefCell::default(),
-            timer: window.create_timer(CHECK_INTERVAL)?,
+            timer: window.create_timer(SESSION_CHECK_INTERVAL)?,
             opened: Instant::now(),
             closing,
             window,
-            pace,
+            scheduler,
             parts,
             gui,
             egui,
         })
     }
 
-    /// One frame of the window; its memory goes to the host when it changed.
+    /// Runs one frame; when the window's memory has changed, it is stored for the host.
     fn frame(&self, ui: &mut egui::Ui, state: &mut WindowState, size: WindowSize) {
         let before = state.memory.clone();
         state.memory.keep_size(size.logical.width, size.logical.height);
@@ -107,7 +108,7 @@ impl HostWindow {
         self.parts.params.follow_kit(&setter);
     }
 
-    /// Grows or shrinks the window with its zoom.
+    /// Resizes the window when its zoom has changed.
     fn follow_zoom(&self, before: f32, after: f32, size: WindowSize) {
         if before == after {
             return;
@@ -116,7 +117,7 @@ impl HostWindow {
         let wanted = LogicalSize::new(size.logical.width * factor, size.logical.height * factor);
         // a host may refuse: then the next frame is drawn at the zoom that fits
         let _ = self.window.resize(Size::Logical(wanted));
-        self.pace.frames.ask();
+        self.scheduler.frames.request();
     }
 
     fn follow_output(&self, output: egui::PlatformOutput) -> Result<(), HandlerError> {
@@ -124,7 +125,7 @@ impl HostWindow {
             if let OutputCommand::CopyText(text) = command
                 && let Some(clipboard) = &mut *self.clipboard.borrow_mut()
             {
-                // the clipboard may be held by another program; the text is still in the window
+                // another program may hold the clipboard; the text can be copied again
                 let _ = clipboard.set_contents(text);
             }
         }
@@ -147,18 +148,18 @@ impl HostWindow {
 
     fn on_key(&self, event: &keyboard_types::KeyboardEvent) -> EventStatus {
         let events = keys::events(event, || self.pasted());
-        let ours = self.egui.egui_wants_keyboard_input() || events.iter().any(keys::is_ours);
+        let used = self.egui.egui_wants_keyboard_input() || events.iter().any(keys::is_used);
         let mut input = self.input.borrow_mut();
         input.hold(event.modifiers);
         input.extend(events);
-        // what the window has no use for goes back to the host, where the system knows a way
-        if ours { EventStatus::Captured } else { EventStatus::Ignored }
+        // a key that the window does not use goes back to the host, where the system supports that
+        if used { EventStatus::Captured } else { EventStatus::Ignored }
     }
 }
 
 impl WindowHandler for HostWindow {
     fn draw(&self) -> Result<(), HandlerError> {
-        self.pace.drawing();
+        self.scheduler.frame_begins();
         let size = self.window.size();
         if size.physical.width == 0 || size.physical.height == 0 {
             return Ok(());
@@ -185,38 +186,38 @@ impl WindowHandler for HostWindow {
         let mut textures = output.textures_delta;
         let (canvas, scale) = (&mut *self.canvas.borrow_mut(), output.pixels_per_point);
         let painted = canvas.paint(&self.egui, size.physical, scale, output.shapes, &mut textures);
-        // what a lost context has left over goes with the window
+        // textures of a lost context are freed with the window
         textures.clear();
         painted?;
         self.follow_zoom(zooms[0], zooms[1], size);
-        let mut told = output.platform_output;
-        self.labels.borrow_mut().after_frame(told.accesskit_update.take());
-        self.follow_output(told)
+        let mut platform_output = output.platform_output;
+        self.labels.borrow_mut().after_frame(platform_output.accesskit_update.take());
+        self.follow_output(platform_output)
     }
 
     fn poll(&self) {
-        // a system that takes the picture away takes the window with it, as baseview has it
-        if self.pace.is_due() && self.draw().is_err() {
+        // without OpenGL the window closes, as baseview does in this case
+        if self.scheduler.is_due() && self.draw().is_err() {
             self.window.request_close();
         }
     }
 
     fn damage(&self, _: DamageArea) {
-        self.pace.frames.ask();
+        self.scheduler.frames.request();
     }
 
     fn resized(&self, size: WindowSize) -> Result<(), HandlerError> {
         self.parts.keep_frame(size.logical, size.scale_factor);
-        self.pace.frames.ask();
+        self.scheduler.frames.request();
         Ok(())
     }
 
     fn on_event(&self, event: Event) -> EventStatus {
         let status = match event {
             Event::Mouse(event) => {
-                // a window inside another gets the keyboard only when it asks
+                // an embedded window gets keyboard focus only on request
                 if matches!(event, MouseEvent::ButtonPressed { .. }) && !self.window.has_focus() {
-                    // without it the mouse still works
+                    // if it fails, the mouse still works
                     let _ = self.window.focus();
                 }
                 self.input.borrow_mut().mouse(event, self.egui.pixels_per_point())
@@ -227,7 +228,7 @@ impl WindowHandler for HostWindow {
             _ => None,
         };
         if status.is_some() {
-            self.pace.frames.ask();
+            self.scheduler.frames.request();
         }
         status.unwrap_or(EventStatus::Ignored)
     }
@@ -236,24 +237,25 @@ impl WindowHandler for HostWindow {
         if *timer != self.timer {
             return;
         }
-        if ENDING.load(Relaxed) || self.closing.is_asked() {
+        if ENDING.load(Relaxed) || self.closing.is_requested() {
             self.window.request_close();
             return;
         }
         let now = Shown::of(&self.parts.session);
         let mut last = self.shown.borrow_mut();
         if now.needs_frame_after(&last) {
-            self.pace.frames.ask();
+            self.scheduler.frames.request();
         }
         *last = now;
     }
 }
 
 impl Drop for HostWindow {
-    /// The window is closed: no control stays held, no box open, no wave in memory.
+    /// Ends open gestures, closes boxes and frees the waves.
     fn drop(&mut self) {
         let setter = self.gui.param_setter();
-        HostTrims { setter: &setter, params: &self.parts.params, held: &mut self.held.borrow_mut() }.let_go();
+        HostTrims { setter: &setter, params: &self.parts.params, held: &mut self.held.borrow_mut() }
+            .end_all();
         self.parts.typing.store(false, Relaxed);
         if let Some(meters) = self.parts.session.meters() {
             meters.scope.listen(kitwright_core::engine::ScopeSource::Off);

@@ -1,6 +1,6 @@
-//! Frames through OpenGL: baseview's context, egui's painter, and a picture that is kept between frames.
+//! Draws frames with OpenGL, into a picture that is kept between frames.
 
-use super::changes::Changes;
+use super::changes::FrameChanges;
 use baseview::{HandlerError, WindowContext, dpi::PhysicalSize, gl::GlContext};
 use egui::epaint::ClippedShape;
 use egui_glow::{
@@ -10,15 +10,15 @@ use egui_glow::{
 use std::sync::Arc;
 
 /// The painter of one window.
-pub(super) struct Canvas {
+pub(super) struct WindowCanvas {
     context: GlContext,
     gl: Arc<glow::Context>,
     painter: Painter,
-    kept: Kept,
-    changes: Changes,
+    kept: KeptPicture,
+    changes: FrameChanges,
 }
 
-impl Canvas {
+impl WindowCanvas {
     /// Loads OpenGL and builds the shaders.
     ///
     /// # Errors
@@ -36,7 +36,7 @@ impl Canvas {
         let painter = Painter::new(gl.clone(), "", None, true)?;
         // SAFETY: as above.
         unsafe { context.make_not_current()? };
-        Ok(Self { context, gl, painter, kept: Kept::default(), changes: Changes::default() })
+        Ok(Self { context, gl, painter, kept: KeptPicture::default(), changes: FrameChanges::default() })
     }
 
     /// Longest side of a texture, pixels.
@@ -44,10 +44,10 @@ impl Canvas {
         self.painter.max_texture_side()
     }
 
-    /// Paints what a frame changes and shows it.
+    /// Paints the parts that a frame changes and shows the picture.
     ///
     /// # Errors
-    /// When the system takes the context away.
+    /// When the OpenGL context is lost.
     pub fn paint(
         &mut self,
         egui: &egui::Context,
@@ -56,7 +56,7 @@ impl Canvas {
         shapes: Vec<ClippedShape>,
         textures: &mut egui::TexturesDelta,
     ) -> Result<(), HandlerError> {
-        // letters may have moved in their texture
+        // glyphs may have moved within the font texture
         if !textures.set.is_empty() {
             self.changes.forget();
         }
@@ -90,20 +90,20 @@ impl Canvas {
     }
 }
 
-/// The picture between two frames: what the window shows is not kept by the system.
+/// The picture kept between frames: the system does not keep the window's contents.
 #[derive(Default)]
-struct Kept {
+struct KeptPicture {
     picture: Option<(glow::Framebuffer, glow::Renderbuffer)>,
     size: PhysicalSize<u32>,
 }
 
-impl Kept {
-    /// Makes drawing go to the picture; false when nothing of an earlier one is left in it.
+impl KeptPicture {
+    /// Directs drawing to the picture; false when the picture is new and must be drawn whole.
     ///
     /// # Safety
     /// The context must be current.
     unsafe fn fit(&mut self, gl: &glow::Context, size: PhysicalSize<u32>) -> bool {
-        // SAFETY: the caller's promise.
+        // SAFETY: by this function's contract.
         unsafe {
             if let Some((buffer, _)) = self.picture
                 && self.size == size
@@ -138,12 +138,12 @@ impl Kept {
     unsafe fn show(&self, gl: &glow::Context) {
         let Some((buffer, _)) = self.picture else { return };
         let (width, height) = (self.size.width as i32, self.size.height as i32);
-        // SAFETY: the caller's promise.
+        // SAFETY: by this function's contract.
         unsafe {
             gl.bind_framebuffer(glow::READ_FRAMEBUFFER, Some(buffer));
             gl.bind_framebuffer(glow::DRAW_FRAMEBUFFER, None);
-            let (what, how) = (glow::COLOR_BUFFER_BIT, glow::NEAREST);
-            gl.blit_framebuffer(0, 0, width, height, 0, 0, width, height, what, how);
+            let (mask, filter) = (glow::COLOR_BUFFER_BIT, glow::NEAREST);
+            gl.blit_framebuffer(0, 0, width, height, 0, 0, width, height, mask, filter);
             gl.bind_framebuffer(glow::FRAMEBUFFER, None);
         }
     }
@@ -152,7 +152,7 @@ impl Kept {
     /// The context must be current.
     unsafe fn drop_picture(&mut self, gl: &glow::Context) {
         if let Some((buffer, pixels)) = self.picture.take() {
-            // SAFETY: the caller's promise.
+            // SAFETY: by this function's contract.
             unsafe {
                 gl.bind_framebuffer(glow::FRAMEBUFFER, None);
                 gl.delete_framebuffer(buffer);
@@ -162,15 +162,15 @@ impl Kept {
     }
 }
 
-impl Drop for Canvas {
+impl Drop for WindowCanvas {
     fn drop(&mut self) {
-        // the painter's textures and buffers belong to the context: without it they go with the context
+        // if the context cannot be made current, the painter's textures and buffers are freed with the context
         // SAFETY: the window's own thread, on which no other context is current.
         if unsafe { self.context.make_current() }.is_ok() {
             self.painter.destroy();
             // SAFETY: the context is current.
             unsafe { self.kept.drop_picture(&self.gl) };
-            // SAFETY: as above. Nothing is left to do when it fails: the window is going.
+            // SAFETY: as above. A failure needs no handling: the window closes.
             let _ = unsafe { self.context.make_not_current() };
         }
     }

@@ -12,11 +12,11 @@ use std::{
     },
 };
 
-/// What every window of one instance shares; windows come one after the other.
+/// What the windows of one instance share; only one is open at a time.
 pub(super) struct Parts {
     pub session: Arc<Session>,
     pub params: Arc<HostParams>,
-    /// What the window remembers while it is closed: the chosen pad, what was copied.
+    /// State that outlives the open window, such as the chosen pad and the clipboard.
     pub state: Mutex<WindowState>,
     /// Size in logical pixels and the system's scale.
     pub frame: Mutex<(LogicalSize<f64>, f64)>,
@@ -24,7 +24,7 @@ pub(super) struct Parts {
     pub host_keys: Mutex<VecDeque<egui::Event>>,
     /// A text field has the keyboard: keys passed on by the host belong to it.
     pub typing: AtomicBool,
-    /// Asks for frames of the open window.
+    /// Requests frames of the open window.
     pub frames: Mutex<Option<Frames>>,
 }
 
@@ -34,19 +34,19 @@ impl Parts {
         *lock(&self.frame) = (size, scale);
     }
 
-    /// Asks the open window for a frame.
+    /// Requests a frame of the open window.
     pub fn wake(&self) {
         if let Some(frames) = &*lock(&self.frames) {
-            frames.ask();
+            frames.request();
         }
     }
 }
 
-/// The program ends: windows close at their next timer tick.
+/// Set when the program ends: windows close at their next timer tick.
 pub(super) static ENDING: AtomicBool = AtomicBool::new(false);
 
-/// Closes every window of this process. For a program of our own that is asked to end by the system: the
-/// framework's takes notice of that only where it has no window.
+/// Closes every window of this process. The standalone program calls it when the system asks it to end: the
+/// framework handles such a request only while no window is open.
 pub fn close_windows() {
     ENDING.store(true, Relaxed);
 }

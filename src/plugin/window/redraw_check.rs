@@ -3,15 +3,15 @@
 use kitwright_core::{kit::PADS, session::Session};
 use std::sync::atomic::Ordering::Relaxed;
 
-/// Peak below which the output counts as silent.
-const SILENCE: f32 = 1e-4;
+/// Peak, a gain, below which the output counts as silent.
+const SILENT_PEAK: f32 = 1e-4;
 
 /// What the window shows of the session and its engine.
 #[derive(PartialEq, Default)]
 pub(super) struct Shown {
     revision: u64,
     step: String,
-    /// In thousandths: progress moves the bar by less than a pixel otherwise.
+    /// In thousandths: a smaller step moves the bar by less than a pixel.
     done: u32,
     error: Option<String>,
     strokes: [u32; PADS],
@@ -33,7 +33,7 @@ impl Shown {
             strokes: std::array::from_fn(|p| meters.as_ref().map_or(0, |m| m.pad_triggers[p].load(Relaxed))),
             recording: session.recording().is_some(),
             side_input_has_signal: session.side_input_has_signal(),
-            sounding: meters.is_some_and(|m| f32::from_bits(m.main_peak.load(Relaxed)) > SILENCE),
+            sounding: meters.is_some_and(|m| f32::from_bits(m.main_peak.load(Relaxed)) > SILENT_PEAK),
         }
     }
 

@@ -9,7 +9,7 @@ use nice_plug::prelude::ParamSetter;
 
 /// The host's parameters for one frame.
 pub(super) struct HostTrims<'a> {
-    /// The way to the host.
+    /// Sends changes to the host.
     pub setter: &'a ParamSetter<'a>,
     /// The parameters.
     pub params: &'a HostParams,
@@ -25,8 +25,8 @@ impl HostTrims<'_> {
         }
     }
 
-    /// Ends what is still held: the window goes.
-    pub fn let_go(&mut self) {
+    /// Ends all open gestures, when the window closes.
+    pub fn end_all(&mut self) {
         for trim in std::mem::take(self.held) {
             self.param(trim).end(self.setter);
         }

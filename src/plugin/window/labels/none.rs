@@ -1,4 +1,4 @@
-//! No adapter: a system without one.
+//! For systems without an adapter.
 
 use super::requests::Requests;
 use baseview::WindowContext;
@@ -9,14 +9,14 @@ use std::sync::Arc;
 pub struct Adapter;
 
 impl Adapter {
-    /// Offers nothing.
+    /// Does nothing.
     pub fn open(_window: &WindowContext, _requests: &Arc<Requests>) -> Self {
         Self
     }
 
-    /// No tool listens.
-    pub fn tell(&mut self, _update: TreeUpdate) {}
+    /// Does nothing.
+    pub fn update(&mut self, _update: TreeUpdate) {}
 
-    /// No tool listens.
+    /// Does nothing.
     pub fn focus(&mut self, _focused: bool) {}
 }

@@ -1,4 +1,4 @@
-//! What assistive tools ask of a window, kept until its next frame.
+//! Requests of assistive tools, kept until the window's next frame.
 
 use crate::plugin::window::{frames::Frames, lock::lock};
 use egui::accesskit::{ActionHandler, ActionRequest, ActivationHandler, DeactivationHandler, TreeUpdate};
@@ -10,12 +10,12 @@ use std::{
     },
 };
 
-/// Actions that wait for a frame at most; further ones are dropped.
+/// Maximum number of actions that wait for a frame; further ones are dropped.
 const MAX_WAITING: usize = 256;
 
-/// What tools ask for, from any thread.
+/// Requests of tools, from any thread.
 pub struct Requests {
-    /// A tool listens: frames are described.
+    /// A tool listens, so that frames are described.
     pub wanted: AtomicBool,
     /// Actions since the last frame.
     pub actions: Mutex<VecDeque<ActionRequest>>,
@@ -23,7 +23,7 @@ pub struct Requests {
 }
 
 impl Requests {
-    /// None yet.
+    /// No requests yet.
     pub fn new(frames: Frames) -> Self {
         Self { wanted: AtomicBool::new(false), actions: Mutex::default(), frames }
     }
@@ -33,10 +33,10 @@ impl Requests {
 pub struct Handlers(pub Arc<Requests>);
 
 impl ActivationHandler for Handlers {
-    /// Asks for a frame, which brings the tree: the adapter may call this on any thread.
+    /// Requests a frame, whose output includes the tree: the adapter may call this on any thread.
     fn request_initial_tree(&mut self) -> Option<TreeUpdate> {
         self.0.wanted.store(true, Relaxed);
-        self.0.frames.ask();
+        self.0.frames.request();
         None
     }
 }
@@ -48,7 +48,7 @@ impl ActionHandler for Handlers {
             actions.push_back(request);
         }
         drop(actions);
-        self.0.frames.ask();
+        self.0.frames.request();
     }
 }
 

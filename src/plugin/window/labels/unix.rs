@@ -11,18 +11,18 @@ use std::sync::Arc;
 pub struct Adapter(accesskit_unix::Adapter);
 
 impl Adapter {
-    /// Returns at once; the bus is looked for on the adapter's thread.
+    /// Returns at once; the adapter's thread connects to the bus.
     pub fn open(_window: &WindowContext, requests: &Arc<Requests>) -> Self {
         let handlers = || Handlers(requests.clone());
         Self(accesskit_unix::Adapter::new(handlers(), handlers(), handlers()))
     }
 
     /// Passes a frame's description on.
-    pub fn tell(&mut self, update: TreeUpdate) {
+    pub fn update(&mut self, update: TreeUpdate) {
         self.0.update_if_active(|| update);
     }
 
-    /// The window got or lost the keyboard.
+    /// The window got or lost keyboard focus.
     pub fn focus(&mut self, focused: bool) {
         self.0.update_window_focus_state(focused);
     }

@@ -7,11 +7,11 @@ use egui::accesskit::TreeUpdate;
 use raw_window_handle::{HasWindowHandle as _, RawWindowHandle};
 use std::sync::Arc;
 
-/// Listens to the window's messages: a tool's question, and the focus.
+/// Handles messages to the window: requests of tools, and focus.
 pub struct Adapter(Option<SubclassingAdapter>);
 
 impl Adapter {
-    /// The window is made and not shown yet, as the adapter wants it.
+    /// Call it before the window is shown: the adapter demands that.
     pub fn open(window: &WindowContext, requests: &Arc<Requests>) -> Self {
         let Ok(RawWindowHandle::Win32(handle)) = window.window_handle().map(|h| h.as_raw()) else {
             return Self(None);
@@ -21,12 +21,12 @@ impl Adapter {
     }
 
     /// Passes a frame's description on.
-    pub fn tell(&mut self, update: TreeUpdate) {
+    pub fn update(&mut self, update: TreeUpdate) {
         if let Some(events) = self.0.as_mut().and_then(|a| a.update_if_active(|| update)) {
             events.raise();
         }
     }
 
-    /// The adapter watches the focus itself.
+    /// Does nothing: the adapter observes the focus itself.
     pub fn focus(&mut self, _focused: bool) {}
 }
