@@ -1,4 +1,4 @@
-//! The About box: what this is, and the hearing caution.
+//! The About box: version, keys, and the hearing caution.
 
 use super::theme;
 use egui::{Context, RichText, Ui};
@@ -27,11 +27,11 @@ fn contents(ui: &mut Ui) {
     ui.label(
         RichText::new(format!("Kitwright {}", env!("CARGO_PKG_VERSION")))
             .font(theme::title())
-            .color(theme::INK),
+            .color(theme::TEXT),
     );
     ui.label("Turns the recorded sound of one instrument into a playable drum kit.");
     ui.add_space(theme::GAP);
-    ui.label(RichText::new(HEARING_CAUTION).color(theme::AMBER));
+    ui.label(RichText::new(HEARING_CAUTION).color(theme::ACCENT));
     ui.add_space(theme::GAP);
     ui.label(
         "Keys Z S X D C V G B H N J M , L . / play the pads from left to right while no text is being typed. \
@@ -39,6 +39,6 @@ fn contents(ui: &mut Ui) {
     );
     ui.add_space(theme::GAP);
     ui.label(
-        RichText::new("Free software under the ISC licence, without any warranty.").color(theme::INK_SOFT),
+        RichText::new("Free software under the ISC licence, without any warranty.").color(theme::TEXT_DIM),
     );
 }

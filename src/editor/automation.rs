@@ -1,4 +1,4 @@
-//! Which trims the host automates: each is marked for a moment, wherever it is shown.
+//! Detects which trims the host moves; they are marked for a moment wherever they are shown.
 
 use super::{
     trims::{Trim, TrimAccess},
@@ -10,11 +10,11 @@ use kitwright_core::{
 };
 
 /// How long a trim that the host moved is marked, s.
-const MARK: f64 = 0.8;
+const MARK_SECONDS: f64 = 0.8;
 /// How long after a gesture a value may still come back from the host, s: hosts pass it on with a later block.
-const ECHO: f64 = 0.4;
+const ECHO_SECONDS: f64 = 0.4;
 /// Trims of a kit.
-const COUNT: usize = KIT_TRIMS.len() + PADS * PAD_TRIMS.len();
+const TRIM_COUNT: usize = KIT_TRIMS.len() + PADS * PAD_TRIMS.len();
 
 /// Every trim's value in the frame before, and when host or window moved it last.
 #[derive(Debug, Default)]
@@ -49,7 +49,7 @@ impl Automation {
         self.now = now;
         let first = self.seen.is_empty();
         if first {
-            self.seen.reserve_exact(COUNT);
+            self.seen.reserve_exact(TRIM_COUNT);
         }
         for trim in all() {
             let value = trims.get(trim);
@@ -60,7 +60,7 @@ impl Automation {
             let seen = &mut self.seen[index(trim)];
             if seen.value != value {
                 seen.value = value;
-                if now - seen.by_hand > ECHO {
+                if now - seen.by_hand > ECHO_SECONDS {
                     seen.by_host = now;
                 }
             }
@@ -76,7 +76,7 @@ impl Automation {
 
     /// Whether the host moved the trim a moment ago.
     pub fn moves(&self, trim: Trim) -> bool {
-        self.seen.get(index(trim)).is_some_and(|s| self.now - s.by_host < MARK)
+        self.seen.get(index(trim)).is_some_and(|s| self.now - s.by_host < MARK_SECONDS)
     }
 
     /// How many trims of a pad the host moves.
@@ -91,7 +91,7 @@ impl Automation {
 
     /// Whether any mark is shown.
     pub fn any(&self) -> bool {
-        self.seen.iter().any(|s| self.now - s.by_host < MARK)
+        self.seen.iter().any(|s| self.now - s.by_host < MARK_SECONDS)
     }
 }
 

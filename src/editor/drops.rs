@@ -109,15 +109,15 @@ pub(super) fn hint(ui: &Ui, targets: &DropTargets, chosen: usize, cx: &FrameCont
         Under::Role(_) | Under::Elsewhere => None,
     };
     if let Some(place) = place {
-        painter.rect_stroke(place, theme::ROUND, (2.0, theme::INK), egui::StrokeKind::Inside);
+        painter.rect_stroke(place, theme::ROUND, (2.0, theme::TEXT), egui::StrokeKind::Inside);
     }
     let text = hint_text(under, &files, cx.kit.takes.is_empty());
-    let galley = painter.layout_no_wrap(text, theme::title(), theme::ON_AMBER);
+    let galley = painter.layout_no_wrap(text, theme::title(), theme::ON_ACCENT);
     let screen = ui.ctx().content_rect();
     let at = pos2(screen.center().x, screen.top() + 60.0);
     let place = Align2::CENTER_CENTER.anchor_size(at, galley.size()).expand2(vec2(14.0, 8.0));
-    painter.rect_filled(place, theme::ROUND, theme::AMBER);
-    painter.galley(place.min + vec2(14.0, 8.0), galley, theme::ON_AMBER);
+    painter.rect_filled(place, theme::ROUND, theme::ACCENT);
+    painter.galley(place.min + vec2(14.0, 8.0), galley, theme::ON_ACCENT);
 }
 
 #[cfg(test)]

@@ -1,4 +1,4 @@
-//! A layer's envelope as the pictures draw it: the engine's own, run at a low rate.
+//! A layer's envelope for pictures: the engine's own envelope at a low sample rate.
 
 use kitwright_core::{
     engine::dsp::envelope::{AmpEnvelope, Entry, Hold},

@@ -10,32 +10,32 @@ use std::{
     sync::{Mutex, mpsc},
 };
 
-/// Endings of audio files that can be opened, and of kits.
+/// Extensions of audio files that can be opened.
 const AUDIO: &[&str] =
     &["wav", "wave", "aif", "aiff", "aifc", "flac", "mp3", "ogg", "oga", "m4a", "mp4", "aac", "alac", "caf"];
-/// Ending of kit files.
+/// Extension of kit files.
 pub const KIT: &str = "kitwright";
-/// Entries shown of one folder at most.
+/// Maximum number of entries shown of a folder.
 const MAX_ENTRIES: usize = 5000;
 
 /// What the chosen file is for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Purpose {
+pub enum FilePurpose {
     /// A recording to make a kit of, or a kit.
     Open,
     /// One more take for the kit.
     AddTake,
-    /// A recording of the song's loop, to hear its key from.
+    /// A recording of the song, to detect its key.
     Song,
-    /// A drum sound that this pad (0 to 15) is to come close to.
+    /// A target sound for this pad (0 to 15).
     Target(usize),
-    /// Where the kit goes.
+    /// The file that the kit is saved to.
     Save,
     /// The folder that receives pads, groove and picture.
     Export,
 }
 
-impl Purpose {
+impl FilePurpose {
     fn title(self) -> &'static str {
         match self {
             Self::Open => "Open a recording or a kit",
@@ -91,14 +91,14 @@ type Listed = Result<Vec<FolderEntry>, String>;
 /// The browser while it is open.
 #[derive(Debug)]
 pub struct FileBrowser {
-    purpose: Purpose,
+    purpose: FilePurpose,
     folder: PathBuf,
     /// Typed or chosen: a name in the folder, or a whole path.
     name: String,
     entries: Vec<FolderEntry>,
-    trouble: Option<String>,
+    error: Option<String>,
     coming: Option<Mutex<mpsc::Receiver<Listed>>>,
-    /// An existing file of that name; the next press replaces it.
+    /// An existing file of that name; confirming once more replaces it.
     replace: Option<PathBuf>,
     fresh: bool,
 }
@@ -110,20 +110,20 @@ pub enum Outcome {
     Open,
     /// It was closed.
     Cancelled,
-    /// This is to be done.
+    /// A file was chosen, with the job to start.
     Chosen(Job),
 }
 
 impl FileBrowser {
     /// Opens at the folder shown last, with `name` as proposal.
-    pub fn new(purpose: Purpose, memory: &Memory, name: &str, ctx: &Context) -> Self {
+    pub fn new(purpose: FilePurpose, memory: &Memory, name: &str, ctx: &Context) -> Self {
         let folder = memory.folder.clone().filter(|f| f.is_absolute()).unwrap_or_else(home);
         let mut browser = Self {
             purpose,
             folder: PathBuf::new(),
             name: name.to_owned(),
             entries: Vec::new(),
-            trouble: None,
+            error: None,
             coming: None,
             replace: None,
             fresh: true,
@@ -164,7 +164,7 @@ impl FileBrowser {
             let _ = send.send(list(&path, purpose));
             ctx.request_repaint();
         });
-        self.trouble = spawned.err().map(|e| format!("The folder cannot be read: {e}."));
+        self.error = spawned.err().map(|e| format!("The folder cannot be read: {e}."));
         self.coming = Some(Mutex::new(coming));
         self.entries.clear();
         self.replace = None;
@@ -177,17 +177,17 @@ impl FileBrowser {
             self.coming = None;
             match listed {
                 Ok(entries) => self.entries = entries,
-                Err(trouble) => self.trouble = Some(trouble),
+                Err(error) => self.error = Some(error),
             }
         }
     }
 
     fn contents(&mut self, ui: &mut Ui, memory: &Memory, fit: f32) -> Outcome {
-        ui.label(RichText::new(self.purpose.title()).font(theme::title()).color(theme::INK));
+        ui.label(RichText::new(self.purpose.title()).font(theme::title()).color(theme::TEXT));
         let mut next = self.path_row(ui);
         let list_height = (ui.available_height() - 96.0).max(80.0);
         ui.horizontal_top(|ui| {
-            if self.purpose == Purpose::Open && !memory.recent.is_empty() {
+            if self.purpose == FilePurpose::Open && !memory.recent.is_empty() {
                 ui.vertical(|ui| {
                     ui.set_width(180.0);
                     self.recent(ui, memory);
@@ -212,7 +212,7 @@ impl FileBrowser {
         }
     }
 
-    /// The folder as a row of buttons, one a step.
+    /// The folder as a row of buttons, one for each folder above it.
     fn path_row(&mut self, ui: &mut Ui) -> Option<(PathBuf, bool)> {
         let mut next = None;
         ui.horizontal_wrapped(|ui| {
@@ -236,7 +236,7 @@ impl FileBrowser {
     }
 
     fn recent(&mut self, ui: &mut Ui, memory: &Memory) {
-        ui.label(RichText::new("Opened before").font(theme::small()).color(theme::INK_SOFT));
+        ui.label(RichText::new("Opened before").font(theme::small()).color(theme::TEXT_DIM));
         for file in &memory.recent {
             let word =
                 file.file_name().map_or_else(|| file.display().to_string(), |n| n.to_string_lossy().into());
@@ -252,15 +252,15 @@ impl FileBrowser {
     fn list(&mut self, ui: &mut Ui, height: f32) -> Option<(PathBuf, bool)> {
         let mut next = None;
         let row = 24.0;
-        egui::Frame::new().fill(theme::WELL).inner_margin(4).show(ui, |ui| {
+        egui::Frame::new().fill(theme::INSET).inner_margin(4).show(ui, |ui| {
             ui.set_min_height(height);
             ui.set_width(ui.available_width());
-            if let Some(trouble) = &self.trouble {
-                ui.label(RichText::new(trouble).color(theme::ALARM));
+            if let Some(error) = &self.error {
+                ui.label(RichText::new(error).color(theme::ERROR));
             } else if self.coming.is_some() {
                 ui.label("Reading the folder...");
             } else if self.entries.is_empty() {
-                ui.label(RichText::new("No matching files in this folder.").color(theme::INK_SOFT));
+                ui.label(RichText::new("No matching files in this folder.").color(theme::TEXT_DIM));
             }
             ScrollArea::vertical().max_height(height).auto_shrink([false, true]).show_rows(
                 ui,
@@ -313,14 +313,14 @@ impl FileBrowser {
         ui.horizontal(|ui| {
             let verb = if self.replace.is_some() { "Replace it" } else { self.purpose.verb() };
             let help = match self.purpose {
-                Purpose::Open => "Makes a kit of a recording, or opens a kit.",
-                Purpose::AddTake => "The pads stay as they are.",
-                Purpose::Song => "Detects its key; pads with a pitch are tuned to it.",
-                Purpose::Target(_) => "Only measured: the sound does not go into the kit.",
-                Purpose::Save => "One file with everything in it.",
-                Purpose::Export => "WAV files of the pads, a groove, its MIDI and a picture.",
+                FilePurpose::Open => "Makes a kit of a recording, or opens a kit.",
+                FilePurpose::AddTake => "The pads stay as they are.",
+                FilePurpose::Song => "Detects its key; pads with a pitch are tuned to it.",
+                FilePurpose::Target(_) => "Only measured: the sound does not go into the kit.",
+                FilePurpose::Save => "One file with everything in it.",
+                FilePurpose::Export => "WAV files of the pads, a groove, its MIDI and a picture.",
             };
-            let ready = self.purpose == Purpose::Export || !self.name.trim().is_empty();
+            let ready = self.purpose == FilePurpose::Export || !self.name.trim().is_empty();
             let confirm = ui.add_enabled(ready, egui::Button::new(verb)).on_hover_text(help);
             if widgets::named(confirm, Role::Button, verb).clicked() {
                 outcome = Some(true);
@@ -332,30 +332,33 @@ impl FileBrowser {
             }
             if let Some(file) = &self.replace {
                 let name = file.file_name().unwrap_or_default().to_string_lossy();
-                ui.label(RichText::new(format!("{name} is already there.")).color(theme::ALARM));
+                ui.label(RichText::new(format!("{name} is already there.")).color(theme::ERROR));
             }
         });
         outcome
     }
 
-    /// The job for what was chosen; `None` while a question is open or a folder was named.
+    /// The job for the chosen file; `None` when it would replace a file, which is asked first, or when a folder was
+    /// chosen.
     fn confirm(&mut self, fit: f32, ctx: &Context) -> Option<Job> {
         let typed = self.name.trim().to_owned();
-        if typed.is_empty() && self.purpose != Purpose::Export {
+        if typed.is_empty() && self.purpose != FilePurpose::Export {
             return None;
         }
         let path = self.folder.join(&typed);
         match self.purpose {
-            Purpose::Open | Purpose::AddTake | Purpose::Song | Purpose::Target(_) if path.is_dir() => {
+            FilePurpose::Open | FilePurpose::AddTake | FilePurpose::Song | FilePurpose::Target(_)
+                if path.is_dir() =>
+            {
                 self.name.clear();
                 self.go(path, ctx);
                 None
             }
-            Purpose::Open => Some(job_for(path, fit)),
-            Purpose::AddTake => Some(Job::AddTake(path)),
-            Purpose::Song => Some(Job::DetectKey(path)),
-            Purpose::Target(pad) => Some(Job::SetTarget { pad, sound: Some(path) }),
-            Purpose::Save => {
+            FilePurpose::Open => Some(job_for(path, fit)),
+            FilePurpose::AddTake => Some(Job::AddTake(path)),
+            FilePurpose::Song => Some(Job::DetectKey(path)),
+            FilePurpose::Target(pad) => Some(Job::SetTarget { pad, sound: Some(path) }),
+            FilePurpose::Save => {
                 let path = with_ending(path);
                 if path.exists() && self.replace.as_ref() != Some(&path) {
                     self.replace = Some(path);
@@ -363,17 +366,17 @@ impl FileBrowser {
                 }
                 Some(Job::SaveKit(path))
             }
-            Purpose::Export => Some(Job::Export(path)),
+            FilePurpose::Export => Some(Job::Export(path)),
         }
     }
 }
 
-/// The job that a file asks for by its ending: a kit is loaded, anything else is tried as a recording.
+/// The job for a file by its extension: a kit is loaded, any other file is decoded as a recording.
 pub fn job_for(path: PathBuf, fit: f32) -> Job {
     if is_kit(&path) { Job::LoadKit(path) } else { Job::NewKit { takes: vec![path], fit } }
 }
 
-/// Whether the ending is that of a kit.
+/// Whether the extension is that of a kit.
 pub fn is_kit(path: &Path) -> bool {
     extension(path) == KIT
 }
@@ -397,7 +400,7 @@ fn home() -> PathBuf {
     set("HOME").or_else(|| set("USERPROFILE")).unwrap_or_else(|| PathBuf::from(std::path::MAIN_SEPARATOR_STR))
 }
 
-fn list(folder: &Path, purpose: Purpose) -> Listed {
+fn list(folder: &Path, purpose: FilePurpose) -> Listed {
     let read = std::fs::read_dir(folder).map_err(|e| format!("This folder cannot be read: {e}."))?;
     let mut entries: Vec<FolderEntry> = read
         .flatten()
@@ -423,7 +426,7 @@ fn list(folder: &Path, purpose: Purpose) -> Listed {
 fn paint_entry(ui: &Ui, rect: egui::Rect, entry: &FolderEntry, response: &egui::Response, chosen: bool) {
     let painter = ui.painter();
     if chosen || response.hovered() {
-        painter.rect_filled(rect, theme::ROUND, if chosen { theme::WOOD_LIT } else { theme::WOOD });
+        painter.rect_filled(rect, theme::ROUND, if chosen { theme::HOVERED } else { theme::SURFACE });
     }
     let middle = rect.center().y;
     let word = if entry.folder { "folder".to_owned() } else { size_words(entry.bytes) };
@@ -433,7 +436,7 @@ fn paint_entry(ui: &Ui, rect: egui::Rect, entry: &FolderEntry, response: &egui::
         egui::Align2::RIGHT_CENTER,
         &word,
         theme::small(),
-        theme::INK_SOFT,
+        theme::TEXT_DIM,
         90.0,
     );
     let left = rect.left() + 8.0;
@@ -443,7 +446,7 @@ fn paint_entry(ui: &Ui, rect: egui::Rect, entry: &FolderEntry, response: &egui::
         egui::Align2::LEFT_CENTER,
         &entry.name,
         theme::body(),
-        theme::INK,
+        theme::TEXT,
         right.left() - left - 10.0,
     );
     widgets::focus_edge(painter, rect.shrink(1.0), response);
@@ -476,10 +479,10 @@ mod tests {
         }
         std::fs::create_dir(dir.path().join("z")).expect("made");
         let names = |p| list(dir.path(), p).expect("listed").into_iter().map(|e| e.name).collect::<Vec<_>>();
-        assert_eq!(names(Purpose::Open), ["z", "a.flac", "b.wav", "k.kitwright"]);
-        assert_eq!(names(Purpose::AddTake), ["z", "a.flac", "b.wav"]);
-        assert_eq!(names(Purpose::Save), ["z", "k.kitwright"]);
-        assert_eq!(names(Purpose::Export), ["z"]);
-        assert!(list(&dir.path().join("none"), Purpose::Open).is_err());
+        assert_eq!(names(FilePurpose::Open), ["z", "a.flac", "b.wav", "k.kitwright"]);
+        assert_eq!(names(FilePurpose::AddTake), ["z", "a.flac", "b.wav"]);
+        assert_eq!(names(FilePurpose::Save), ["z", "k.kitwright"]);
+        assert_eq!(names(FilePurpose::Export), ["z"]);
+        assert!(list(&dir.path().join("none"), FilePurpose::Open).is_err());
     }
 }

@@ -2,7 +2,7 @@
 
 use super::{
     automation::Automation,
-    file_browser::Purpose,
+    file_browser::FilePurpose,
     lights::Lights,
     trims::{Trim, TrimAccess},
     wave::Waves,
@@ -43,7 +43,7 @@ pub struct FrameContext<'a> {
 #[derive(Debug)]
 pub(super) struct BrowseRequest {
     /// What the file is for.
-    pub purpose: Purpose,
+    pub purpose: FilePurpose,
     /// The file name that is offered.
     pub name: String,
 }
@@ -60,7 +60,7 @@ impl FrameContext<'_> {
     }
 
     /// Opens the file browser at the end of this frame, with `name` as proposal.
-    pub(super) fn browse(&mut self, purpose: Purpose, name: &str) {
+    pub(super) fn browse(&mut self, purpose: FilePurpose, name: &str) {
         self.browse = Some(BrowseRequest { purpose, name: name.to_owned() });
     }
 

@@ -1,7 +1,7 @@
 //! The top line: the kit's name, files, undo, the kit's fit, zoom; below it progress and errors.
 
 use super::{
-    compare::Compare, file_browser::Purpose, fit_control::FitControl, frame_context::FrameContext,
+    compare::Compare, file_browser::FilePurpose, fit_control::FitControl, frame_context::FrameContext,
     memory::Memory, pad_editor::reductions, theme, trim_grid, trims::Trim, widgets,
 };
 use egui::{
@@ -47,7 +47,7 @@ impl Header {
 
 /// Shows the top line in `rect`.
 pub fn show(ui: &mut Ui, rect: Rect, view: &mut Header, memory: &mut Memory, cx: &mut FrameContext<'_>) {
-    ui.painter().rect_filled(rect, 0, theme::WOOD);
+    ui.painter().rect_filled(rect, 0, theme::SURFACE);
     ui.spacing_mut().item_spacing.x = 5.0;
     ui.add_space(8.0);
     name(ui, cx);
@@ -91,7 +91,7 @@ fn name(ui: &mut Ui, cx: &FrameContext<'_>) {
     let width = (ui.ctx().content_rect().width() - BESIDE_NAME).clamp(100.0, MAX_NAME_WIDTH);
     let id = ui.scope_id().with("kit name");
     let typing = ui.memory(|m| m.has_focus(id));
-    let ink = theme::INK;
+    let ink = theme::TEXT;
     let galley = ui.painter().layout_no_wrap(text.clone(), theme::body(), ink);
     // the width within the field's margins
     let cut = !typing && galley.size().x > width - 18.0;
@@ -118,17 +118,23 @@ fn files(ui: &mut Ui, cx: &mut FrameContext<'_>) {
             "Open",
             "Open a recording or a kit",
             "A recording becomes a new kit; a kit file is loaded.",
-            Purpose::Open,
+            FilePurpose::Open,
             String::new(),
         ),
         (
             "Save",
             "Save the kit",
             "Writes the kit with its audio into one file.",
-            Purpose::Save,
+            FilePurpose::Save,
             format!("{kit}.kitwright"),
         ),
-        ("Export", "Export the kit", "Writes WAV files, a groove, MIDI and a picture.", Purpose::Export, kit),
+        (
+            "Export",
+            "Export the kit",
+            "Writes WAV files, a groove, MIDI and a picture.",
+            FilePurpose::Export,
+            kit,
+        ),
     ] {
         if widgets::button(ui, text, name, help).clicked() {
             cx.browse(purpose, &proposal);
@@ -234,23 +240,23 @@ fn main_meter(ui: &mut Ui, cx: &FrameContext<'_>) {
     let (place, response) = ui.allocate_exact_size(vec2(58.0, 12.0), egui::Sense::hover());
     response.widget_info(|| WidgetInfo::labeled(Role::Meter, true, "Level of the main output"));
     let left = place.left_center();
-    ui.painter().text(left, Align2::LEFT_CENTER, "out", theme::small(), theme::INK_SOFT);
+    ui.painter().text(left, Align2::LEFT_CENTER, "out", theme::small(), theme::TEXT_DIM);
     let rect = Rect::from_min_max(place.min + vec2(22.0, 1.0), place.max - vec2(0.0, 1.0));
-    ui.painter().rect_filled(rect, 1, theme::WELL);
+    ui.painter().rect_filled(rect, 1, theme::INSET);
     let width = rect.width() * cx.readings.lights.main_share();
     let filled = Rect::from_min_size(rect.min, vec2(width, rect.height()));
-    ui.painter().rect_filled(filled, 1, theme::COPPER);
+    ui.painter().rect_filled(filled, 1, theme::SOUND);
     response.on_hover_text("Level of the main output; the right edge is full scale.");
 }
 
 /// The running job with its progress, in `rect`.
 pub fn job(ui: &mut Ui, rect: Rect, cx: &FrameContext<'_>, step: &str, done: f32) {
-    ui.painter().rect_filled(rect, 0, theme::WOOD_HIGH);
+    ui.painter().rect_filled(rect, 0, theme::RAISED);
     let bar = Rect::from_min_size(
         rect.left_bottom() - vec2(0.0, 3.0),
         vec2(rect.width() * done.clamp(0.0, 1.0), 3.0),
     );
-    ui.painter().rect_filled(bar, 0, theme::AMBER);
+    ui.painter().rect_filled(bar, 0, theme::ACCENT);
     ui.add_space(12.0);
     ui.label(format!("{step}: {:.0} %", done * 100.0));
     if widgets::button(ui, "Cancel", "Cancel the work", "Stops it; the kit stays as it is.").clicked() {
@@ -260,14 +266,14 @@ pub fn job(ui: &mut Ui, rect: Rect, cx: &FrameContext<'_>, step: &str, done: f32
 
 /// The last error, in `rect`, until it is dismissed.
 pub fn error_line(ui: &mut Ui, rect: Rect, cx: &FrameContext<'_>, error: &Error) {
-    ui.painter().rect_filled(rect, 0, theme::WOOD);
-    ui.painter().rect_filled(Rect::from_min_size(rect.min, vec2(4.0, rect.height())), 0, theme::ALARM);
+    ui.painter().rect_filled(rect, 0, theme::SURFACE);
+    ui.painter().rect_filled(Rect::from_min_size(rect.min, vec2(4.0, rect.height())), 0, theme::ERROR);
     ui.add_space(12.0);
     if widgets::button(ui, "Dismiss", "Dismiss the message", "Hides this message.").clicked() {
         cx.session.dismiss_error();
     }
     let text = error.to_string();
-    let label = ui.add(egui::Label::new(RichText::new(&text).color(theme::ALARM)).truncate());
+    let label = ui.add(egui::Label::new(RichText::new(&text).color(theme::ERROR)).truncate());
     label.on_hover_text(text);
 }
 
@@ -277,7 +283,7 @@ fn tune_to_song(ui: &mut Ui, cx: &FrameContext<'_>) -> bool {
                 get short.";
     let pressed = widgets::button(ui, "Tune to a song", "Tune the kit to a song", help).clicked();
     let words = cx.kit.doc.key.map_or_else(|| "tuned to no key".to_owned(), |k| format!("tuned to {k}"));
-    ui.label(RichText::new(words).color(theme::INK_SOFT));
+    ui.label(RichText::new(words).color(theme::TEXT_DIM));
     let kick = cx.kit.doc.tune_kick;
     let help = "Whether tuning moves the kick as well, from the next tuning or casting on.";
     if widgets::toggle(ui, kick, "Kick too", "Tune the kick too", help).clicked() {
@@ -303,7 +309,7 @@ pub fn output_box(ui: &Ui, view: &mut Header, ceiling_db: f32, cx: &mut FrameCon
     });
     let (song, close) = modal.inner;
     if song {
-        cx.browse(Purpose::Song, "");
+        cx.browse(FilePurpose::Song, "");
     }
     if modal.should_close() || close || song {
         view.output = false;

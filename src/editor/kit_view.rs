@@ -17,7 +17,8 @@ use kitwright_core::{
     session::{Job, PadTrigger},
 };
 
-/// Keys of a computer keyboard in the order of the pads along the keys: the two lower rows, laid like a piano.
+/// Keys of a computer keyboard in the order of the pads along the keys: the two lower rows, like the black and white
+/// keys of a piano.
 pub const PLAYING_KEYS: [(Key, &str); PADS] = [
     (Key::Z, "Z"),
     (Key::S, "S"),
@@ -40,13 +41,13 @@ pub const PLAYING_KEYS: [(Key, &str); PADS] = [
 /// Velocity of a key of the computer keyboard.
 const KEY_VELOCITY: f32 = 0.8;
 
-/// Strikes a pad and lights it.
-fn strike(cx: &mut FrameContext<'_>, pad: usize, velocity: f32) {
+/// Triggers a pad and lights it.
+fn trigger(cx: &mut FrameContext<'_>, pad: usize, velocity: f32) {
     cx.session.trigger(PadTrigger { pad, velocity: velocity.clamp(0.02, 1.0) });
     cx.readings.lights.light(pad);
 }
 
-/// Plays the pads from the computer keyboard while no text is typed; a key that is held strikes once.
+/// Plays the pads from the computer keyboard while no text is typed; a held key triggers once.
 pub fn play_keys(ui: &Ui, cx: &mut FrameContext<'_>) {
     if ui.ctx().text_edit_focused() {
         return;
@@ -64,7 +65,7 @@ pub fn play_keys(ui: &Ui, cx: &mut FrameContext<'_>) {
     let order = cx.pads_along_the_keys();
     for key in pressed {
         if let Some(place) = PLAYING_KEYS.iter().position(|(k, _)| *k == key) {
-            strike(cx, order[place], KEY_VELOCITY);
+            trigger(cx, order[place], KEY_VELOCITY);
             ui.ctx().request_repaint();
         }
     }
@@ -112,7 +113,7 @@ fn one_pad(
 ) {
     let chosen = selection.pad == pad;
     let painter = ui.painter().clone();
-    painter.rect_filled(tile, theme::ROUND, if chosen { theme::WOOD_HIGH } else { theme::WOOD });
+    painter.rect_filled(tile, theme::ROUND, if chosen { theme::RAISED } else { theme::SURFACE });
     let head = Rect::from_min_size(tile.min, vec2(tile.width(), 34.0));
     let key = Rect::from_min_max(pos2(tile.left(), tile.bottom() - 46.0), tile.max);
     let switches =
@@ -134,9 +135,9 @@ fn one_pad(
     let over_with_something = response.dnd_hover_payload::<DraggedHit>().is_some()
         || response.dnd_hover_payload::<DraggedPad>().is_some_and(|p| p.0 != pad);
     if over_with_something {
-        painter.rect_stroke(tile, theme::ROUND, (2.0, theme::INK), egui::StrokeKind::Inside);
+        painter.rect_stroke(tile, theme::ROUND, (2.0, theme::TEXT), egui::StrokeKind::Inside);
     } else if chosen {
-        painter.rect_stroke(tile, theme::ROUND, (1.5, theme::AMBER), egui::StrokeKind::Inside);
+        painter.rect_stroke(tile, theme::ROUND, (1.5, theme::ACCENT), egui::StrokeKind::Inside);
     }
     widgets::focus_edge(&painter, tile.shrink(2.0), &response);
 }
@@ -145,14 +146,14 @@ fn one_pad(
 fn title(ui: &Ui, head: Rect, chosen: bool, cx: &FrameContext<'_>, pad: usize) {
     let built = cx.pad(pad);
     let painter = ui.painter_at(head);
-    let colour = if chosen { theme::AMBER } else { theme::INK };
+    let colour = if chosen { theme::ACCENT } else { theme::TEXT };
     let text = |words: &str, ink| painter.layout_no_wrap(words.to_owned(), theme::small(), ink);
     let inner = head.shrink2(vec2(4.0, 2.0));
     let score = match cx.readings.automation.moving_of(pad) {
         0 => score_text::word(built),
         _ => "host".to_owned(),
     };
-    let score = text(&score, theme::INK_SOFT);
+    let score = text(&score, theme::TEXT_DIM);
     let word = built.role.word();
     let mut lines: Vec<_> = word.split(' ').map(|w| text(w, colour)).collect();
     if lines[0].size().x > inner.width() {
@@ -172,7 +173,7 @@ fn title(ui: &Ui, head: Rect, chosen: bool, cx: &FrameContext<'_>, pad: usize) {
         None => None,
     };
     if let Some(at) = at {
-        painter.galley(at, score, theme::INK_SOFT);
+        painter.galley(at, score, theme::TEXT_DIM);
     }
 }
 
@@ -195,10 +196,10 @@ fn surface(
         selection.pad = pad;
         // higher is harder
         let height = ((field.bottom() - at.y) / field.height()).clamp(0.0, 1.0);
-        strike(cx, pad, 0.1 + 0.9 * height);
+        trigger(cx, pad, 0.1 + 0.9 * height);
     } else if response.clicked() && response.interact_pointer_pos().is_none() {
         selection.pad = pad;
-        strike(cx, pad, KEY_VELOCITY);
+        trigger(cx, pad, KEY_VELOCITY);
     }
     response.dnd_set_drag_payload(DraggedPad(pad));
     // egui holds one payload: taking one type discards the other
@@ -235,7 +236,7 @@ fn swap(cx: &FrameContext<'_>, a: usize, b: usize) {
 
 fn picture(ui: &Ui, field: Rect, cx: &mut FrameContext<'_>, pad: usize) {
     let painter = ui.painter_at(field);
-    wave::well(&painter, field);
+    wave::background(&painter, field);
     let kit = cx.kit.clone();
     let built = &kit.doc.pads[pad];
     let slice = built.slices.first().copied().or_else(|| built.layers.iter().find_map(|l| l.slice));
@@ -259,19 +260,19 @@ fn picture(ui: &Ui, field: Rect, cx: &mut FrameContext<'_>, pad: usize) {
         full_scale: hi.max(-lo).max(1e-5),
         reverse: layer.reverse,
     };
-    let colour = if cx.readings.lights.is_lit(pad) { theme::AMBER } else { theme::COPPER };
+    let colour = if cx.readings.lights.is_lit(pad) { theme::ACCENT } else { theme::SOUND };
     wave::draw(&painter, field.shrink(2.0), stretch, shape, |_| colour);
 }
 
 /// A bar from the floor up; a line marks full scale.
 fn meter(ui: &Ui, rect: Rect, db: f32) {
     let painter = ui.painter();
-    painter.rect_filled(rect, 1, theme::WELL);
+    painter.rect_filled(rect, 1, theme::INSET);
     let top = rect.bottom() - lights::share(db) * rect.height();
     painter.rect_filled(
         Rect::from_min_max(pos2(rect.left(), top), rect.max),
         1,
-        if db > -1.0 { theme::ALARM } else { theme::COPPER },
+        if db > -1.0 { theme::ERROR } else { theme::SOUND },
     );
 }
 
@@ -290,13 +291,13 @@ fn mute_and_solo(ui: &mut Ui, rect: Rect, cx: &mut FrameContext<'_>, pad: usize)
             pos2(rect.left() + 3.0 + i as f32 * (width + 2.0), rect.top()),
             vec2(width, rect.height()),
         );
-        let (fill, ink) = if on { (theme::AMBER, theme::ON_AMBER) } else { (theme::WOOD_HIGH, theme::INK) };
+        let (fill, ink) = if on { (theme::ACCENT, theme::ON_ACCENT) } else { (theme::RAISED, theme::TEXT) };
         let text = egui::RichText::new(letter).font(theme::small()).color(ink);
         let response = ui.put(place, egui::Button::new(text).fill(fill).min_size(place.size()));
         response
             .widget_info(|| WidgetInfo::selected(Role::Switch, true, on, format!("{word} pad {}", pad + 1)));
         if cx.readings.automation.moves(trim) {
-            ui.painter().rect_stroke(place, theme::ROUND, (2.0, theme::INK), egui::StrokeKind::Inside);
+            ui.painter().rect_stroke(place, theme::ROUND, (2.0, theme::TEXT), egui::StrokeKind::Inside);
             ui.ctx().accesskit_node_builder(response.id, |node| node.set_value("moved by the host"));
         }
         if response.on_hover_text(help).clicked() {
@@ -305,7 +306,7 @@ fn mute_and_solo(ui: &mut Ui, rect: Rect, cx: &mut FrameContext<'_>, pad: usize)
     }
 }
 
-/// The key that plays the pad, with its note; a struck key is lit and moves down.
+/// The key that plays the pad, with its note; the key of a pad that was triggered is lit and moves down.
 fn key_cap(ui: &Ui, rect: Rect, cx: &FrameContext<'_>, pad: usize, place: usize) {
     let painter = ui.painter();
     let note = cx.pad(pad).note;
@@ -315,15 +316,15 @@ fn key_cap(ui: &Ui, rect: Rect, cx: &FrameContext<'_>, pad: usize, place: usize)
         if black { Rect::from_min_max(rect.min, pos2(rect.right(), rect.bottom() - 12.0)) } else { rect };
     let cap = if lit { cap.translate(vec2(0.0, 2.0)) } else { cap }.intersect(rect);
     let (fill, ink) = match (lit, black) {
-        (true, _) => (theme::AMBER, theme::ON_AMBER),
-        (false, true) => (theme::GROUND, theme::INK),
-        (false, false) => (theme::IVORY, theme::GROUND),
+        (true, _) => (theme::ACCENT, theme::ON_ACCENT),
+        (false, true) => (theme::BACKGROUND, theme::TEXT),
+        (false, false) => (theme::WHITE_KEY, theme::BACKGROUND),
     };
     painter.rect(
         cap.shrink2(vec2(2.0, 0.0)),
         egui::CornerRadius { nw: 0, ne: 0, sw: 3, se: 3 },
         fill,
-        (1.0, theme::SEAM),
+        (1.0, theme::BORDER),
         egui::StrokeKind::Inside,
     );
     let clip = ui.painter_at(cap);

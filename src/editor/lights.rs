@@ -1,17 +1,17 @@
-//! Lights of pads that were struck, and level meters.
+//! Lights of pads that were triggered, and level meters of pads and main output.
 
 use egui::Ui;
 use kitwright_core::{kit::PADS, session::Session, units::gain_to_db};
 use std::sync::atomic::Ordering;
 
 /// How long a light stays on after a stroke, s.
-const LIGHT: f64 = 0.18;
+const LIGHT_SECONDS: f64 = 0.18;
 /// How fast a level meter falls, dB a second.
 const LEVEL_FALL: f32 = 40.0;
 /// Lowest level a meter shows, dB.
-const FLOOR_DB: f32 = -48.0;
+const METER_FLOOR_DB: f32 = -48.0;
 
-/// Which pads were struck a moment ago, and the meters of pads and main output.
+/// Which pads were triggered a moment ago, and the meters of pads and main output.
 #[derive(Debug, Default)]
 pub struct Lights {
     strokes: [u32; PADS],
@@ -29,8 +29,8 @@ impl Lights {
         let fall = ((now - self.time) as f32).clamp(0.0, 0.2) * LEVEL_FALL;
         self.time = now;
         if !self.seen {
-            self.peak_db = [FLOOR_DB; PADS];
-            self.main_db = FLOOR_DB;
+            self.peak_db = [METER_FLOOR_DB; PADS];
+            self.main_db = METER_FLOOR_DB;
         }
         let meters = session.meters();
         for pad in 0..PADS {
@@ -46,26 +46,26 @@ impl Lights {
         let main = meters.as_ref().map_or(0.0, |m| f32::from_bits(m.main_peak.swap(0, Ordering::Relaxed)));
         self.main_db = fallen(self.main_db, fall, main);
         self.seen = true;
-        let moving = self.main_db > FLOOR_DB
-            || self.peak_db.iter().any(|p| *p > FLOOR_DB)
+        let moving = self.main_db > METER_FLOOR_DB
+            || self.peak_db.iter().any(|p| *p > METER_FLOOR_DB)
             || (0..PADS).any(|p| self.is_lit(p));
         if moving {
             ui.ctx().request_repaint_after(std::time::Duration::from_millis(16));
         }
     }
 
-    /// Lights a pad at once: it was struck here.
+    /// Lights a pad at once: it was triggered in the window.
     pub fn light(&mut self, pad: usize) {
         self.lit_at[pad] = Some(self.time);
     }
 
-    /// Whether the pad was struck a moment ago.
+    /// Whether the pad was triggered a moment ago.
     pub fn is_lit(&self, pad: usize) -> bool {
-        self.lit_at[pad].is_some_and(|at| self.time - at < LIGHT)
+        self.lit_at[pad].is_some_and(|at| self.time - at < LIGHT_SECONDS)
     }
 
-    /// When the pad was last struck, in the window's time, s.
-    pub fn struck_at(&self, pad: usize) -> Option<f64> {
+    /// When the pad was last triggered, egui's time, s.
+    pub fn triggered_at(&self, pad: usize) -> Option<f64> {
         self.lit_at[pad]
     }
 
@@ -82,13 +82,13 @@ impl Lights {
 
 /// The reading of a meter that falls by `fall` dB, and rises to `peak` (a gain) at once.
 fn fallen(db: f32, fall: f32, peak: f32) -> f32 {
-    let now = if peak.is_finite() { gain_to_db(peak) } else { FLOOR_DB };
-    (db - fall).max(now).clamp(FLOOR_DB, 6.0)
+    let now = if peak.is_finite() { gain_to_db(peak) } else { METER_FLOOR_DB };
+    (db - fall).max(now).clamp(METER_FLOOR_DB, 6.0)
 }
 
 /// Height of a level in a meter, 0 to 1.
 pub(super) fn share(db: f32) -> f32 {
-    ((db - FLOOR_DB) / -FLOOR_DB).clamp(0.0, 1.0)
+    ((db - METER_FLOOR_DB) / -METER_FLOOR_DB).clamp(0.0, 1.0)
 }
 
 #[cfg(test)]

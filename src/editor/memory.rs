@@ -1,9 +1,9 @@
-//! What the host's project remembers of the window.
+//! What the host's project stores of the window.
 
 use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
 
-/// What is remembered with the host's session.
+/// What is stored with the host's project.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
 pub struct Memory {
@@ -20,9 +20,9 @@ pub struct Memory {
 }
 
 impl Memory {
-    /// Smallest size that the window is laid out for, points.
+    /// Smallest size that the layout fits into, points.
     pub const MIN_SIZE: [u32; 2] = [900, 600];
-    /// Zooms on offer.
+    /// Zooms to choose from.
     pub const ZOOMS: [f32; 8] = [0.75, 0.9, 1.0, 1.25, 1.5, 2.0, 2.5, 3.0];
     /// How many recent files are kept.
     const RECENT: usize = 8;

@@ -1,4 +1,4 @@
-//! The window: see, hear and change a kit.
+//! The window: shows, plays and changes a kit.
 //!
 //! [`ui`] draws one frame from a [`Session`] and knows nothing of hosts; `plugin::window` runs it inside one. From
 //! top to bottom: the take, with time from left to right; the pad editor, which shows the path of one pad from its
@@ -53,7 +53,7 @@ pub use trims::{PlainTrims, Trim, TrimAccess};
 use automation::NotedTrims;
 use drops::DropTargets;
 use egui::{Pos2, Rect, RichText, Ui, UiBuilder, pos2, vec2};
-use file_browser::{FileBrowser, Outcome, Purpose};
+use file_browser::{FileBrowser, FilePurpose, Outcome};
 use frame_context::FrameContext;
 use kitwright_core::session::{Job, Session};
 use std::sync::Arc;
@@ -94,7 +94,7 @@ fn frame(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
     state.drop_targets = DropTargets::default();
     let rect = ui.ctx().content_rect();
     ui.set_clip_rect(rect);
-    ui.painter().rect_filled(rect, 0, theme::GROUND);
+    ui.painter().rect_filled(rect, 0, theme::BACKGROUND);
     header::step_keys(ui, cx);
     cx.kit = cx.session.kit();
     // a kit emptied by undo is no first start
@@ -143,7 +143,7 @@ fn views(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameContext
 
 /// The lines from the hit to the pad editor and from the pad editor to the pad.
 fn connectors(ui: &Ui, hit: Option<Pos2>, entry: Pos2, pad: Pos2, editor: Rect) {
-    let stroke = egui::Stroke::new(2.0, theme::AMBER);
+    let stroke = egui::Stroke::new(2.0, theme::ACCENT);
     if let Some(hit) = hit {
         let middle = (hit.y + entry.y) / 2.0;
         ui.painter().add(egui::epaint::CubicBezierShape::from_points_stroke(
@@ -199,12 +199,12 @@ fn first_start(ui: &mut Ui, rect: Rect, cx: &mut FrameContext<'_>) {
         ui.vertical_centered(|ui| {
             let sentence =
                 "Open a recording of one instrument, and Kitwright makes a drum kit of its sounds.";
-            ui.label(RichText::new(sentence).font(theme::display()).color(theme::INK));
+            ui.label(RichText::new(sentence).font(theme::display()).color(theme::TEXT));
             ui.add_space(18.0);
-            let text = RichText::new("Open a recording").font(theme::title()).color(theme::ON_AMBER);
-            let button = ui.add(egui::Button::new(text).fill(theme::AMBER).min_size(vec2(200.0, 40.0)));
+            let text = RichText::new("Open a recording").font(theme::title()).color(theme::ON_ACCENT);
+            let button = ui.add(egui::Button::new(text).fill(theme::ACCENT).min_size(vec2(200.0, 40.0)));
             if widgets::named(button, egui::Role::Button, "Open a recording").clicked() {
-                cx.browse(Purpose::Open, "");
+                cx.browse(FilePurpose::Open, "");
             }
             // a signal at the side input is probably meant to be recorded
             if cx.session.side_input_has_signal() {
@@ -215,7 +215,7 @@ fn first_start(ui: &mut Ui, rect: Rect, cx: &mut FrameContext<'_>) {
     });
 }
 
-/// Boxes over the window: the file browser, About, the output.
+/// Dialogs over the window: the file browser, About, the output.
 fn boxes(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
     header::output_box(ui, &mut state.header, state.pad_editor.main_ceiling_db(), cx);
     about::show(ui.ctx(), &mut state.header.about);

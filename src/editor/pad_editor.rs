@@ -27,7 +27,7 @@ use kitwright_core::{
     kit::{PADS, Pad, Role as PadRole},
     session::Job,
 };
-use last_cloud::LastCloud;
+use last_cloud::CloudCopies;
 use reductions::HeldReductions;
 use strokes::Strokes;
 
@@ -45,7 +45,7 @@ pub struct PadEditor {
     /// Gain-reduction meters of the chosen pad and of the main output.
     reductions: HeldReductions,
     curve: CurveView,
-    cloud: LastCloud,
+    cloud: CloudCopies,
     strokes: Strokes,
 }
 
@@ -95,8 +95,8 @@ pub fn show(
     cx: &mut FrameContext<'_>,
 ) -> PadEditorPlaces {
     let painter = ui.painter().clone();
-    painter.rect_filled(rect, theme::ROUND, theme::WOOD);
-    painter.rect_stroke(rect, theme::ROUND, (1.0, theme::AMBER), egui::StrokeKind::Inside);
+    painter.rect_filled(rect, theme::ROUND, theme::SURFACE);
+    painter.rect_stroke(rect, theme::ROUND, (1.0, theme::ACCENT), egui::StrokeKind::Inside);
     let strip = Rect::from_min_size(rect.min + vec2(8.0, 6.0), vec2(rect.width() - 16.0, 40.0));
     let panel =
         Rect::from_min_max(pos2(rect.left() + 10.0, strip.bottom() + 6.0), rect.max - vec2(10.0, 8.0));
@@ -146,7 +146,7 @@ fn path(
             vec2(step - 14.0, strip.height()),
         );
         one_section(ui, rect, selection, cx, section);
-        widgets::arrow(ui.painter(), pos2(rect.right() + 7.0, rect.center().y), theme::INK_SOFT);
+        widgets::arrow(ui.painter(), pos2(rect.right() + 7.0, rect.center().y), theme::TEXT_DIM);
     }
     let end = Rect::from_min_max(pos2(strip.right() - end_width, strip.top()), strip.max);
     let role = cx.pad(selection.pad).audition.is_some().then_some(end);
@@ -166,11 +166,11 @@ fn one_section(ui: &mut Ui, rect: Rect, selection: &mut Selection, cx: &FrameCon
     response.widget_info(|| WidgetInfo::selected(Role::Tab, true, on, section.word()));
     ui.ctx().accesskit_node_builder(response.id, |node| node.set_value(words.as_str()));
     let fill = match (on, response.hovered()) {
-        (true, _) => theme::AMBER,
-        (false, true) => theme::WOOD_LIT,
-        (false, false) => theme::WOOD_HIGH,
+        (true, _) => theme::ACCENT,
+        (false, true) => theme::HOVERED,
+        (false, false) => theme::RAISED,
     };
-    let (ink, soft) = if on { (theme::ON_AMBER, theme::ON_AMBER) } else { (theme::INK, theme::INK_SOFT) };
+    let (ink, soft) = if on { (theme::ON_ACCENT, theme::ON_ACCENT) } else { (theme::TEXT, theme::TEXT_DIM) };
     let painter = ui.painter_at(rect.expand(2.0));
     painter.rect_filled(rect, theme::ROUND, fill);
     let left = rect.left() + 7.0;
@@ -281,7 +281,7 @@ fn take_role(cx: &FrameContext<'_>, pad: usize, role: PadRole) {
     }
 }
 
-/// Puts the next-best hit on the pad; pressing on goes through all of them.
+/// Puts the next-best hit on the pad; repeated presses go through all of them.
 fn next_best(ui: &mut Ui, tried: &mut Vec<(usize, usize)>, pad: usize, cx: &FrameContext<'_>) {
     let audition = cx.pad(pad).audition.clone();
     let any = audition.as_ref().is_some_and(|a| !a.next_best.is_empty());

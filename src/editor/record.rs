@@ -8,7 +8,7 @@ use kitwright_core::{
 };
 
 /// Lowest level that the meter shows, dB.
-const FLOOR_DB: f32 = -60.0;
+const SIDE_METER_FLOOR_DB: f32 = -60.0;
 
 /// The button that begins a recording.
 pub(super) fn button(ui: &mut Ui, cx: &FrameContext<'_>) {
@@ -27,10 +27,10 @@ pub(super) fn button(ui: &mut Ui, cx: &FrameContext<'_>) {
 
 /// The line of a running recording, in `rect`: length, level (`peak`, a gain), and buttons to end it.
 pub(super) fn line(ui: &mut Ui, rect: Rect, peak: f32, cx: &FrameContext<'_>, now: Recording) {
-    ui.painter().rect_filled(rect, 0, theme::WOOD_HIGH);
+    ui.painter().rect_filled(rect, 0, theme::RAISED);
     ui.add_space(12.0);
     let (dot, _) = ui.allocate_exact_size(vec2(12.0, 12.0), Sense::hover());
-    ui.painter().circle_filled(dot.center(), 5.0, theme::ALARM);
+    ui.painter().circle_filled(dot.center(), 5.0, theme::ERROR);
     ui.label(RichText::new(format!("Recording the side input: {}", time(now.seconds))).strong());
     level(ui, peak);
     if widgets::button(ui, "Stop", "Stop the recording", "Ends it and detects its hits: one more take.")
@@ -43,21 +43,21 @@ pub(super) fn line(ui: &mut Ui, rect: Rect, peak: f32, cx: &FrameContext<'_>, no
     }
     if now.lost_seconds > 0.0 {
         let text = format!("{:.0} ms lost: the machine stalled", now.lost_seconds * 1000.0);
-        ui.label(RichText::new(text).color(theme::ALARM));
+        ui.label(RichText::new(text).color(theme::ERROR));
     }
 }
 
 fn level(ui: &mut Ui, peak: f32) {
     let (rect, response) = ui.allocate_exact_size(vec2(120.0, 10.0), Sense::hover());
-    let db = if peak > 0.0 { gain_to_db(peak) } else { FLOOR_DB };
-    let words = if db <= FLOOR_DB { "silent".to_owned() } else { format!("{db:.0} dB") };
+    let db = if peak > 0.0 { gain_to_db(peak) } else { SIDE_METER_FLOOR_DB };
+    let words = if db <= SIDE_METER_FLOOR_DB { "silent".to_owned() } else { format!("{db:.0} dB") };
     response
         .widget_info(|| WidgetInfo::labeled(Role::Meter, true, format!("Level of the side input: {words}")));
-    ui.painter().rect_filled(rect, 1, theme::WELL);
-    let share = ((db - FLOOR_DB) / -FLOOR_DB).clamp(0.0, 1.0);
+    ui.painter().rect_filled(rect, 1, theme::INSET);
+    let share = ((db - SIDE_METER_FLOOR_DB) / -SIDE_METER_FLOOR_DB).clamp(0.0, 1.0);
     let filled = Rect::from_min_max(rect.min, pos2(rect.left() + share * rect.width(), rect.bottom()));
-    ui.painter().rect_filled(filled, 1, if db > -0.5 { theme::ALARM } else { theme::COPPER });
-    ui.label(RichText::new(words).font(theme::small()).color(theme::INK));
+    ui.painter().rect_filled(filled, 1, if db > -0.5 { theme::ERROR } else { theme::SOUND });
+    ui.label(RichText::new(words).font(theme::small()).color(theme::TEXT));
 }
 
 fn time(seconds: f32) -> String {

@@ -64,9 +64,9 @@ mod tests {
         assert_eq!(word(&percussion), "as is");
         assert!(!sentence(&percussion).contains('%'));
         let target = Some(Target { name: "wood block".into(), ..Target::default() });
-        let aimed = Pad { target, ..percussion };
-        assert_eq!(word(&aimed), "target");
-        assert!(sentence(&aimed).contains("wood block"));
+        let with_target = Pad { target, ..percussion };
+        assert_eq!(word(&with_target), "target");
+        assert!(sentence(&with_target).contains("wood block"));
         assert_eq!(word(&Pad::empty(36, Role::Kick)), "empty");
         assert_eq!(word(&Pad { audition: None, ..cast(Role::Kick, 0.0) }), "by hand");
     }

@@ -5,7 +5,7 @@
 pub struct Selection {
     /// The chosen pad, 0 to 15.
     pub pad: usize,
-    /// The section of its path that is shown.
+    /// The section of the pad editor that is shown.
     pub section: Section,
     /// The layer that is shown.
     pub layer: usize,
@@ -13,26 +13,26 @@ pub struct Selection {
     pub stage: usize,
 }
 
-/// A section of a pad's path from hit to role.
+/// A section of the pad editor; together they lead from the hit to the role.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Section {
     /// Which hit, and what was done to it.
     #[default]
     Hit,
-    /// The readings of the hit.
+    /// The layers: playbacks of the hit.
     Layers,
-    /// The copies around it.
+    /// The cloud: copies around the hit.
     Cloud,
     /// Filters, limiter, saturation, EQ, compressors.
     Tone,
-    /// Level, place, manner of playing, variation.
+    /// Level, position, play mode, variation.
     Place,
     /// What the host automates.
     Trims,
 }
 
 impl Section {
-    /// In the order in which the sound passes.
+    /// In the order of the signal path.
     pub const ALL: [Section; 6] =
         [Self::Hit, Self::Layers, Self::Cloud, Self::Tone, Self::Place, Self::Trims];
 

@@ -1,4 +1,4 @@
-//! Level of the side input.
+//! Level meter of the side input.
 
 use kitwright_core::session::Session;
 

@@ -1,74 +1,74 @@
-//! One palette, one type scale, one set of distances: the look of the window.
+//! The look of the window: colours, font sizes, distances.
 //!
-//! The palette is that of a varnished string instrument: dark wood as the ground, pale spruce as ink,
-//! rosin amber for what is chosen or lit, oxidised copper for sound. Roles and states always carry a word
-//! or a shape as well.
+//! The colours are those of a varnished string instrument: dark wood for backgrounds, pale spruce for text, amber for
+//! what is chosen or lit, oxidised copper for sound. No meaning is shown by colour alone: every role and state also
+//! has a word or a shape.
 
 use egui::{
     Color32, Context, CornerRadius, FontFamily, FontId, Margin, Shadow, Stroke, TextStyle, Vec2, vec2,
 };
 
-/// Ground of the whole window.
-pub const GROUND: Color32 = Color32::from_rgb(0x17, 0x13, 0x11);
-/// A surface that carries text and controls.
-pub const WOOD: Color32 = Color32::from_rgb(0x24, 0x1d, 0x19);
-/// A surface that can be pressed or holds a picture's frame.
-pub const WOOD_HIGH: Color32 = Color32::from_rgb(0x36, 0x2c, 0x26);
-/// A pressed or hovered surface.
-pub const WOOD_LIT: Color32 = Color32::from_rgb(0x48, 0x3a, 0x31);
-/// Wells in which waves and curves are drawn.
-pub const WELL: Color32 = Color32::from_rgb(0x0f, 0x0c, 0x0b);
-/// Lines between surfaces.
-pub const SEAM: Color32 = Color32::from_rgb(0x55, 0x46, 0x3b);
+/// Background of the whole window.
+pub const BACKGROUND: Color32 = Color32::from_rgb(0x17, 0x13, 0x11);
+/// Background of text and controls.
+pub const SURFACE: Color32 = Color32::from_rgb(0x24, 0x1d, 0x19);
+/// Background of what can be pressed, and of parts of a picture.
+pub const RAISED: Color32 = Color32::from_rgb(0x36, 0x2c, 0x26);
+/// Background of what is pressed or hovered.
+pub const HOVERED: Color32 = Color32::from_rgb(0x48, 0x3a, 0x31);
+/// Background of waves, curves and text fields.
+pub const INSET: Color32 = Color32::from_rgb(0x0f, 0x0c, 0x0b);
+/// Lines between areas.
+pub const BORDER: Color32 = Color32::from_rgb(0x55, 0x46, 0x3b);
 /// Text.
-pub const INK: Color32 = Color32::from_rgb(0xf3, 0xe9, 0xda);
-/// Text of less weight.
-pub const INK_SOFT: Color32 = Color32::from_rgb(0xc4, 0xb3, 0x9f);
+pub const TEXT: Color32 = Color32::from_rgb(0xf3, 0xe9, 0xda);
+/// Secondary text.
+pub const TEXT_DIM: Color32 = Color32::from_rgb(0xc4, 0xb3, 0x9f);
 /// What is chosen, held or lit.
-pub const AMBER: Color32 = Color32::from_rgb(0xf0, 0xb4, 0x4c);
-/// Text on amber.
-pub const ON_AMBER: Color32 = Color32::from_rgb(0x22, 0x17, 0x0a);
+pub const ACCENT: Color32 = Color32::from_rgb(0xf0, 0xb4, 0x4c);
+/// Text on [`ACCENT`].
+pub const ON_ACCENT: Color32 = Color32::from_rgb(0x22, 0x17, 0x0a);
 /// Sound: waves, levels, curves.
-pub const COPPER: Color32 = Color32::from_rgb(0x86, 0xc8, 0xb0);
-/// Sound that is not in use.
-pub const COPPER_DIM: Color32 = Color32::from_rgb(0x4d, 0x74, 0x68);
-/// The live spectrum in its well: dim copper let through by three fifths.
-pub const LIVE: Color32 = Color32::from_rgb(0x34, 0x4a, 0x43);
-/// Trouble.
-pub const ALARM: Color32 = Color32::from_rgb(0xff, 0x9a, 0x85);
-/// The light keys of the keyboard.
-pub const IVORY: Color32 = Color32::from_rgb(0xe6, 0xda, 0xc6);
+pub const SOUND: Color32 = Color32::from_rgb(0x86, 0xc8, 0xb0);
+/// Sound that no pad uses.
+pub const SOUND_DIM: Color32 = Color32::from_rgb(0x4d, 0x74, 0x68);
+/// The live spectrum: [`SOUND_DIM`] at 60 % over [`INSET`].
+pub const LIVE_SPECTRUM: Color32 = Color32::from_rgb(0x34, 0x4a, 0x43);
+/// Errors and warnings.
+pub const ERROR: Color32 = Color32::from_rgb(0xff, 0x9a, 0x85);
+/// The white keys of the keyboard.
+pub const WHITE_KEY: Color32 = Color32::from_rgb(0xe6, 0xda, 0xc6);
 
-/// Every pair of text and ground that the window uses, by name; the tests hold each to 4.5 : 1.
+/// Every pair of text and background that the window uses, by name; the tests require a contrast of 4.5 : 1.
 pub const TEXT_PAIRS: &[(&str, Color32, Color32)] = &[
-    ("ink on the ground", INK, GROUND),
-    ("ink on wood", INK, WOOD),
-    ("ink on high wood", INK, WOOD_HIGH),
-    ("ink on lit wood", INK, WOOD_LIT),
-    ("ink in a well", INK, WELL),
-    ("soft ink on the ground", INK_SOFT, GROUND),
-    ("soft ink on wood", INK_SOFT, WOOD),
-    ("soft ink on high wood", INK_SOFT, WOOD_HIGH),
-    ("soft ink on lit wood", INK_SOFT, WOOD_LIT),
-    ("soft ink in a well", INK_SOFT, WELL),
-    ("amber on the ground", AMBER, GROUND),
-    ("amber on wood", AMBER, WOOD),
-    ("amber on high wood", AMBER, WOOD_HIGH),
-    ("amber in a well", AMBER, WELL),
-    ("dark text on amber", ON_AMBER, AMBER),
-    ("copper on wood", COPPER, WOOD),
-    ("copper in a well", COPPER, WELL),
-    ("alarm on wood", ALARM, WOOD),
-    ("alarm on high wood", ALARM, WOOD_HIGH),
-    ("dark text on an ivory key", GROUND, IVORY),
+    ("text on the background", TEXT, BACKGROUND),
+    ("text on a surface", TEXT, SURFACE),
+    ("text on a raised surface", TEXT, RAISED),
+    ("text on a hovered surface", TEXT, HOVERED),
+    ("text on an inset", TEXT, INSET),
+    ("dim text on the background", TEXT_DIM, BACKGROUND),
+    ("dim text on a surface", TEXT_DIM, SURFACE),
+    ("dim text on a raised surface", TEXT_DIM, RAISED),
+    ("dim text on a hovered surface", TEXT_DIM, HOVERED),
+    ("dim text on an inset", TEXT_DIM, INSET),
+    ("accent on the background", ACCENT, BACKGROUND),
+    ("accent on a surface", ACCENT, SURFACE),
+    ("accent on a raised surface", ACCENT, RAISED),
+    ("accent on an inset", ACCENT, INSET),
+    ("text on the accent", ON_ACCENT, ACCENT),
+    ("sound on a surface", SOUND, SURFACE),
+    ("sound on an inset", SOUND, INSET),
+    ("error on a surface", ERROR, SURFACE),
+    ("error on a raised surface", ERROR, RAISED),
+    ("text on a white key", BACKGROUND, WHITE_KEY),
 ];
 
-/// Distance between neighbours.
+/// Distance between neighbouring controls.
 pub const GAP: f32 = 6.0;
-/// Rounding of every corner.
+/// Radius of every corner.
 pub const ROUND: CornerRadius = CornerRadius::same(3);
 
-/// Fine print: units, note names.
+/// Small text: units, note names.
 pub fn small() -> FontId {
     FontId::new(11.5, FontFamily::Proportional)
 }
@@ -78,17 +78,17 @@ pub fn body() -> FontId {
     FontId::new(13.5, FontFamily::Proportional)
 }
 
-/// Names of places.
+/// Titles.
 pub fn title() -> FontId {
     FontId::new(16.5, FontFamily::Proportional)
 }
 
-/// One sentence alone in the window.
+/// The sentence in an empty window.
 pub fn display() -> FontId {
     FontId::new(24.0, FontFamily::Proportional)
 }
 
-/// Dresses a context; call it once when the window opens.
+/// Applies the look to a context; call it once when the window opens.
 pub fn apply(ctx: &Context) {
     ctx.set_theme(egui::Theme::Dark);
     ctx.all_styles_mut(|style| {
@@ -108,11 +108,11 @@ pub fn apply(ctx: &Context) {
     });
 }
 
-/// A box over the window.
+/// A dialog over the window.
 pub fn modal(name: &'static str) -> egui::Modal {
     let frame = egui::Frame::new()
-        .fill(WOOD)
-        .stroke(Stroke::new(1.0, SEAM))
+        .fill(SURFACE)
+        .stroke(Stroke::new(1.0, BORDER))
         .corner_radius(ROUND)
         .inner_margin(Margin::same(16));
     egui::Modal::new(egui::Id::unique(name)).frame(frame)
@@ -131,30 +131,30 @@ fn space(s: &mut egui::style::Spacing) {
 
 fn colour(v: &mut egui::Visuals) {
     v.override_text_color = None;
-    v.weak_text_color = Some(INK_SOFT);
+    v.weak_text_color = Some(TEXT_DIM);
     v.weak_text_alpha = 1.0;
     v.disabled_alpha = 0.75;
-    v.panel_fill = GROUND;
-    v.window_fill = WOOD;
-    v.window_stroke = Stroke::new(1.0, SEAM);
+    v.panel_fill = BACKGROUND;
+    v.window_fill = SURFACE;
+    v.window_stroke = Stroke::new(1.0, BORDER);
     v.window_corner_radius = ROUND;
     v.menu_corner_radius = ROUND;
     v.window_shadow = Shadow { offset: [0, 6], blur: 18, spread: 0, color: Color32::from_black_alpha(140) };
     v.popup_shadow = v.window_shadow;
-    v.extreme_bg_color = WELL;
-    v.text_edit_bg_color = Some(WELL);
-    v.faint_bg_color = WOOD;
-    v.hyperlink_color = AMBER;
-    v.error_fg_color = ALARM;
-    v.warn_fg_color = ALARM;
+    v.extreme_bg_color = INSET;
+    v.text_edit_bg_color = Some(INSET);
+    v.faint_bg_color = SURFACE;
+    v.hyperlink_color = ACCENT;
+    v.error_fg_color = ERROR;
+    v.warn_fg_color = ERROR;
     v.selection.bg_fill = Color32::from_rgb(0x6b, 0x4a, 0x15);
-    v.selection.stroke = Stroke::new(1.0, INK);
+    v.selection.stroke = Stroke::new(1.0, TEXT);
     let states = [
-        (&mut v.widgets.noninteractive, WOOD, SEAM, INK),
-        (&mut v.widgets.inactive, WOOD_HIGH, SEAM, INK),
-        (&mut v.widgets.hovered, WOOD_LIT, INK_SOFT, INK),
-        (&mut v.widgets.active, WOOD_LIT, AMBER, INK),
-        (&mut v.widgets.open, WOOD_LIT, AMBER, INK),
+        (&mut v.widgets.noninteractive, SURFACE, BORDER, TEXT),
+        (&mut v.widgets.inactive, RAISED, BORDER, TEXT),
+        (&mut v.widgets.hovered, HOVERED, TEXT_DIM, TEXT),
+        (&mut v.widgets.active, HOVERED, ACCENT, TEXT),
+        (&mut v.widgets.open, HOVERED, ACCENT, TEXT),
     ];
     for (state, fill, edge, text) in states {
         state.bg_fill = fill;
@@ -186,13 +186,13 @@ mod tests {
     #[test]
     fn the_contrast_formula_gives_the_published_extremes() {
         assert!((contrast(Color32::BLACK, Color32::WHITE) - 21.0).abs() < 1e-3);
-        assert!((contrast(INK, INK) - 1.0).abs() < 1e-6);
+        assert!((contrast(TEXT, TEXT) - 1.0).abs() < 1e-6);
     }
 
     #[test]
-    fn every_text_stands_out_at_least_four_and_a_half_to_one() {
-        for (name, text, ground) in TEXT_PAIRS {
-            let ratio = contrast(*text, *ground);
+    fn every_text_has_a_contrast_of_at_least_4_5_to_1() {
+        for (name, text, background) in TEXT_PAIRS {
+            let ratio = contrast(*text, *background);
             assert!(ratio >= 4.5, "{name}: {ratio:.2} : 1");
         }
     }

@@ -1,4 +1,4 @@
-//! Waveforms: a pyramid of minima and maxima, made off the frame's path, drawn at any zoom.
+//! Waveforms, drawn at any zoom from a pyramid of minima and maxima, which is made on another thread.
 
 use super::theme;
 use egui::{Color32, Mesh, Painter, Pos2, Rect, Shape, pos2};
@@ -14,9 +14,9 @@ use std::{
 };
 
 /// Frames that one entry of the lowest level covers.
-const BASE: usize = 64;
+const FRAMES_PER_ENTRY: usize = 64;
 /// Entries of one level that one entry of the next covers.
-const STEP: usize = 4;
+const LEVEL_RATIO: usize = 4;
 
 /// Lowest and highest sample of each stretch of a take, over all channels, in levels: the first covers
 /// 64 frames an entry, each next four times as many. Costs about 1/24 of the take's memory.
@@ -29,19 +29,19 @@ pub struct Pyramid {
 impl Pyramid {
     /// The pyramid of a take; `None` when `stop` was raised meanwhile.
     pub fn of(take: &Take, stop: &AtomicBool) -> Option<Self> {
-        let mut base = Vec::with_capacity(take.frames() / BASE + 1);
-        for start in (0..take.frames()).step_by(BASE) {
+        let mut base = Vec::with_capacity(take.frames() / FRAMES_PER_ENTRY + 1);
+        for start in (0..take.frames()).step_by(FRAMES_PER_ENTRY) {
             if base.len() % 4096 == 0 && stop.load(Ordering::Relaxed) {
                 return None;
             }
-            base.push(sample_range(take, start, start + BASE));
+            base.push(sample_range(take, start, start + FRAMES_PER_ENTRY));
         }
         let peak = base.iter().map(|[lo, hi]| hi.max(-lo)).fold(0.0, f32::max);
         let mut levels = vec![base];
         while let Some(last) = levels.last()
-            && last.len() > STEP
+            && last.len() > LEVEL_RATIO
         {
-            let next = last.chunks(STEP).map(merge).collect();
+            let next = last.chunks(LEVEL_RATIO).map(merge).collect();
             levels.push(next);
         }
         Some(Self { levels, peak })
@@ -55,7 +55,7 @@ impl Pyramid {
     /// Lowest and highest sample between two frames; reads at most a few entries, whatever the distance.
     pub fn range(&self, take: &Take, start: usize, end: usize) -> [f32; 2] {
         let end = end.clamp(start + 1, take.frames().max(start + 1));
-        if end - start < BASE * 2 {
+        if end - start < FRAMES_PER_ENTRY * 2 {
             return sample_range(take, start, end);
         }
         merge(self.entries(start, end))
@@ -66,10 +66,10 @@ impl Pyramid {
     fn entries(&self, start: usize, end: usize) -> &[[f32; 2]] {
         let length = end - start;
         let mut level = 0;
-        let mut cover = BASE;
-        while level + 1 < self.levels.len() && cover * STEP * 2 <= length {
+        let mut cover = FRAMES_PER_ENTRY;
+        while level + 1 < self.levels.len() && cover * LEVEL_RATIO * 2 <= length {
             level += 1;
-            cover *= STEP;
+            cover *= LEVEL_RATIO;
         }
         let entries = &self.levels[level];
         let first = (start / cover).min(entries.len());
@@ -226,10 +226,10 @@ pub fn draw(
     painter.add(Shape::mesh(mesh));
 }
 
-/// A well with a faint middle line, the ground of every wave.
-pub fn well(painter: &Painter, rect: Rect) {
-    painter.rect_filled(rect, theme::ROUND, theme::WELL);
-    painter.hline(rect.x_range(), rect.center().y, (1.0, theme::WOOD_HIGH));
+/// The background of a wave, with a faint middle line.
+pub fn background(painter: &Painter, rect: Rect) {
+    painter.rect_filled(rect, theme::ROUND, theme::INSET);
+    painter.hline(rect.x_range(), rect.center().y, (1.0, theme::RAISED));
 }
 
 /// Place of a frame within `rect` that shows `start` to `end`.

@@ -212,7 +212,7 @@ mod tests {
     }
 
     /// Frame, type and key of each event of a block of 64 frames as the framework gets them.
-    fn handed_on(mut notes: Vec<clap_event_note>) -> Vec<(u32, u16, i16)> {
+    fn passed_on(mut notes: Vec<clap_event_note>) -> Vec<(u32, u16, i16)> {
         let host =
             clap_input_events { ctx: (&raw mut notes).cast(), size: Some(host_size), get: Some(host_get) };
         let mut sorted = SortedEvents::new(Vec::new());
@@ -228,7 +228,7 @@ mod tests {
     #[test]
     fn events_come_out_in_order_and_within_the_block() {
         let on = |time, key| note(CLAP_EVENT_NOTE_ON, time, key);
-        let read = handed_on(vec![on(30, 1), on(5, 2), on(900, 3), on(5, 4), on(0, 5)]);
+        let read = passed_on(vec![on(30, 1), on(5, 2), on(900, 3), on(5, 4), on(0, 5)]);
         let read: Vec<_> = read.into_iter().map(|(time, _, key)| (time, key)).collect();
         assert_eq!(read, [(0, 5), (5, 2), (5, 4), (30, 1), (63, 3)]);
     }
@@ -238,7 +238,7 @@ mod tests {
         // all of them beyond the block's end as well
         let mut notes: Vec<_> = (0..20_000).map(|i| note(CLAP_EVENT_NOTE_ON, 900, i % 128)).collect();
         notes.extend((0..128).map(|key| note(CLAP_EVENT_NOTE_OFF, 900, key)));
-        let read = handed_on(notes);
+        let read = passed_on(notes);
         assert!(read.len() <= MAX_EVENTS, "{}", read.len());
         let offs: Vec<_> = (0..128).map(|key| (63, CLAP_EVENT_NOTE_OFF, key)).collect();
         assert_eq!(read[read.len() - 128..], offs);

@@ -68,7 +68,7 @@ impl InstanceLink {
             }
         }
         // The worker still holds the instance for a few instructions after the fence, and must not be the
-        // last to let go of it. No call reports that, so this waits thousands of times as long.
+        // last to drop it. No call reports that, so this waits thousands of times as long.
         thread::sleep(Duration::from_millis(10));
     }
 }

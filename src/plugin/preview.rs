@@ -41,7 +41,7 @@ impl PreviewPlayer {
     /// A silent preview player; builds the tables that reading needs.
     pub fn new(session: Arc<Session>, sample_rate: f64) -> Self {
         Reader::prepare();
-        // 5 ms: short enough for the attack to be heard, long enough against clicks; common practice, no source
+        // 5 ms: short enough to keep the attack, long enough to avoid clicks; common practice, no source
         let step = (1.0 / (0.005 * sample_rate)) as f32;
         Self { session, sample_rate, playing: None, fade: 0.0, step, waiting: None }
     }
@@ -52,8 +52,8 @@ impl PreviewPlayer {
             if let Some(playing) = &mut self.playing {
                 playing.ending = true;
             }
-            if let Some(passed_over) = self.waiting.replace(preview) {
-                self.session.give_back_preview(passed_over);
+            if let Some(replaced) = self.waiting.replace(preview) {
+                self.session.give_back_preview(replaced);
             }
         }
     }

@@ -68,7 +68,7 @@ mod tests {
     }
 
     /// Seconds for which the engine rings.
-    fn heard(kit: &Arc<Kit>, trims: &Trims) -> f64 {
+    fn ringing_seconds(kit: &Arc<Kit>, trims: &Trims) -> f64 {
         let mut engine = Engine::new(48_000.0);
         engine.set_kit(Arc::new(PlayKit::new(kit.clone(), 48_000.0)));
         engine.set_trims(trims);
@@ -105,9 +105,12 @@ mod tests {
             ),
         ];
         for (what, kit, trims) in cases {
-            let (estimate, heard) = (ring_seconds(&kit, trims), heard(&kit, trims));
-            assert!(heard > 0.01, "{what} is silent");
-            assert!(estimate >= heard && estimate < 3.0 * heard + 2.0, "{what}: {estimate} s for {heard} s");
+            let (estimate, ringing_seconds) = (ring_seconds(&kit, trims), ringing_seconds(&kit, trims));
+            assert!(ringing_seconds > 0.01, "{what} is silent");
+            assert!(
+                estimate >= ringing_seconds && estimate < 3.0 * ringing_seconds + 2.0,
+                "{what}: {estimate} s for {ringing_seconds} s"
+            );
         }
     }
 }

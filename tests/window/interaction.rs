@@ -132,7 +132,7 @@ fn automate(harness: &mut Harness<'_, TestWindow>, trim: Trim, values: [f32; 3])
     }
 }
 
-fn told(harness: &Harness<'_, TestWindow>, label: &str) -> String {
+fn value_of(harness: &Harness<'_, TestWindow>, label: &str) -> String {
     harness.get_by_label(label).accesskit_node().value().unwrap_or_default()
 }
 
@@ -140,25 +140,25 @@ fn told(harness: &Harness<'_, TestWindow>, label: &str) -> String {
 fn automated_trims_are_marked_everywhere() {
     let mut harness = window();
     automate(&mut harness, Trim::pad(0, "drive_db"), [1.0, 2.0, 3.0]);
-    assert_eq!(told(&harness, "Trims"), "1 automated");
+    assert_eq!(value_of(&harness, "Trims"), "1 automated");
     press(&mut harness, "Trims");
     automate(&mut harness, Trim::pad(0, "drive_db"), [1.0, 2.0, 3.0]);
     harness.get_by_label_contains("Type Pad 1 trim Drive, now host: ");
 
     press(&mut harness, "Tone");
-    assert_eq!(told(&harness, "Bypass the tone"), "Bypass all");
+    assert_eq!(value_of(&harness, "Bypass the tone"), "Bypass all");
     automate(&mut harness, Trim::pad(0, "tone"), [1.0, 0.0, 1.0]);
-    assert_eq!(told(&harness, "Bypass the tone"), "Host: active");
+    assert_eq!(value_of(&harness, "Bypass the tone"), "Host: active");
     automate(&mut harness, Trim::pad(0, "tone"), [0.0, 1.0, 0.0]);
-    assert_eq!(told(&harness, "Bypass the tone"), "Host: bypassed");
+    assert_eq!(value_of(&harness, "Bypass the tone"), "Host: bypassed");
 
     automate(&mut harness, Trim::pad(4, "mute"), [1.0, 0.0, 1.0]);
-    assert_eq!(told(&harness, "Mute pad 5"), "moved by the host");
+    assert_eq!(value_of(&harness, "Mute pad 5"), "moved by the host");
     automate(&mut harness, Trim::pad(5, "solo"), [1.0, 0.0, 1.0]);
-    assert_eq!(told(&harness, "Solo pad 6"), "moved by the host");
+    assert_eq!(value_of(&harness, "Solo pad 6"), "moved by the host");
 
     automate(&mut harness, Trim::Kit(0), [-1.0, -2.0, -3.0]);
-    assert_eq!(told(&harness, "Output of the kit"), "Output: host");
+    assert_eq!(value_of(&harness, "Output of the kit"), "Output: host");
     press(&mut harness, "Output of the kit");
     automate(&mut harness, Trim::Kit(0), [-1.0, -2.0, -4.0]);
     harness.get_by_label_contains("Type Kit trim Kit level, now host: -4");
@@ -169,13 +169,13 @@ fn automated_trims_are_marked_everywhere() {
         harness.step();
     }
     for label in ["Mute pad 5", "Solo pad 6"] {
-        assert_eq!(told(&harness, label), "", "{label}");
+        assert_eq!(value_of(&harness, label), "", "{label}");
     }
-    assert_eq!(told(&harness, "Output of the kit"), "Output");
-    assert_eq!(told(&harness, "Bypass the tone"), "All bypassed");
-    // what the hand moves is no automation
+    assert_eq!(value_of(&harness, "Output of the kit"), "Output");
+    assert_eq!(value_of(&harness, "Bypass the tone"), "All bypassed");
+    // a trim that the player moves is not marked
     press(&mut harness, "Mute pad 5");
-    assert_eq!(told(&harness, "Mute pad 5"), "");
+    assert_eq!(value_of(&harness, "Mute pad 5"), "");
 }
 
 #[test]
@@ -201,8 +201,8 @@ fn opening_browsing_and_undo_play_no_sound() {
 #[test]
 fn an_error_stays_shown_and_playing_goes_on() {
     let mut harness = window();
-    let trouble = kitwright_core::error::Error::file("knock.wav", "is not audio; choose another file");
-    harness.state().session.report(trouble);
+    let error = kitwright_core::error::Error::file("knock.wav", "is not audio; choose another file");
+    harness.state().session.report(error);
     settle(&mut harness);
     harness.key_press(egui::Key::Z);
     harness.run_ok();

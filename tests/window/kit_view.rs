@@ -21,7 +21,7 @@ fn clicking_higher_on_a_pad_strikes_harder() {
         assert!(harness.state().session.take_trigger().is_none(), "one press, one stroke");
     }
     assert_eq!(harness.state().window.selection.pad, 2);
-    // a tap that comes and goes within one frame
+    // a tap that starts and ends within one frame
     let at = harness.get_by_label("Pad 5, percussion").rect().center();
     harness.hover_at(at);
     harness.step();
@@ -42,7 +42,7 @@ fn computer_keys_play_the_pads_in_note_order() {
         let stroke = harness.state().session.take_trigger().expect("a stroke");
         assert_eq!(harness.state().session.kit().doc.pads[stroke.pad].note, note);
     }
-    // a tap that comes and goes within one frame; a key that is held strikes once
+    // a tap that starts and ends within one frame; a held key triggers once
     for pressed in [true, false] {
         let (key, modifiers) = (egui::Key::Z, egui::Modifiers::NONE);
         harness.event(egui::Event::Key { key, physical_key: None, pressed, repeat: false, modifiers });
@@ -131,13 +131,13 @@ fn a_pad_is_copied_pasted_and_cleared() {
 #[test]
 fn drums_show_a_score_and_percussion_does_not() {
     let mut harness = window();
-    let told = |h: &Harness<'_, TestWindow>, label: &str| {
+    let value_of = |h: &Harness<'_, TestWindow>, label: &str| {
         h.get_by_label(label).accesskit_node().value().unwrap_or_default()
     };
-    assert_eq!(told(&harness, "Pad 1, kick"), "Scores 93 % as a kick.");
+    assert_eq!(value_of(&harness, "Pad 1, kick"), "Scores 93 % as a kick.");
     harness.get_by_label("Target: a kick, its role");
     harness.get_by_label("Other hits for kick");
-    let percussion = told(&harness, "Pad 5, percussion");
+    let percussion = value_of(&harness, "Pad 5, percussion");
     assert!(percussion.starts_with("Stays as it is") && !percussion.contains('%'), "{percussion}");
     harness.get_by_label("Pad 5, percussion").click();
     settle(&mut harness);

@@ -66,9 +66,9 @@ fn the_wave_of_the_take_and_the_chosen_colour_are_on_the_screen() {
     let mut harness = sized_window(900.0, 600.0, 1.0);
     let image = harness.render().expect("rendered");
     let count = |colour: egui::Color32| image.pixels().filter(|p| p.0[..3] == colour.to_array()[..3]).count();
-    assert!(count(theme::COPPER) > 500, "waves: {}", count(theme::COPPER));
-    assert!(count(theme::AMBER) > 500, "chosen things: {}", count(theme::AMBER));
-    assert!(count(theme::IVORY) > 2000, "keys: {}", count(theme::IVORY));
+    assert!(count(theme::SOUND) > 500, "waves: {}", count(theme::SOUND));
+    assert!(count(theme::ACCENT) > 500, "chosen things: {}", count(theme::ACCENT));
+    assert!(count(theme::WHITE_KEY) > 2000, "keys: {}", count(theme::WHITE_KEY));
 }
 
 #[test]

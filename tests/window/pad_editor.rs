@@ -44,7 +44,7 @@ fn a_value_is_typed_with_its_unit() {
     harness.key_press(egui::Key::Enter);
     harness.run_ok();
     assert_eq!(pitch(&harness), -5.0);
-    // what is not understood changes nothing, and Escape leaves it
+    // an invalid text changes nothing, and Escape closes the field
     harness.get_by_label_contains("Type Pad 1 layer 1 Pitch").click();
     harness.run_ok();
     harness.get_by_label("Pad 1 layer 1 Pitch value").type_text("loud");
@@ -189,8 +189,8 @@ impl Player {
         Self { engine }
     }
 
-    /// Strikes a pad and plays on for so many ms.
-    fn strike(&mut self, session: &Session, pad: usize, ms: usize) {
+    /// Triggers a pad and plays for so many ms.
+    fn trigger(&mut self, session: &Session, pad: usize, ms: usize) {
         while let Some(kit) = session.take_play_kit() {
             self.engine.set_kit(kit);
         }
@@ -215,9 +215,9 @@ fn the_tone_section_shows_live_spectrum_and_gain_reduction() {
     press(&mut harness, "Stage Limiter");
     harness.get_by_label("Frequency response of cuts and EQ, over the hit's spectrum");
     harness.get_by_label("Gain reduction of the limiter stage: 0 dB");
-    player.strike(&harness.state().session, 0, 60);
+    player.trigger(&harness.state().session, 0, 60);
     harness.step();
-    player.strike(&harness.state().session, 0, 60);
+    player.trigger(&harness.state().session, 0, 60);
     harness.step();
     harness.get_by_label("Frequency response of cuts and EQ, over the live spectrum");
     let reading = harness.get_by_label_contains("Gain reduction of the limiter stage: -");
@@ -248,7 +248,7 @@ fn the_cloud_section_shows_the_copies_of_the_last_stroke() {
     let mut player = Player::new(&harness.state().session);
     press(&mut harness, "Cloud");
     harness.get_by_label_contains("Picture of 24 copies as an example");
-    player.strike(&harness.state().session, 0, 20);
+    player.trigger(&harness.state().session, 0, 20);
     harness.step();
     harness.get_by_label_contains("Picture of 24 copies of the last stroke");
     let look = |h: &mut Harness<'_, TestWindow>| {
@@ -267,7 +267,7 @@ fn the_cloud_section_shows_the_copies_of_the_last_stroke() {
         .to_image()
     };
     let first = look(&mut harness);
-    player.strike(&harness.state().session, 0, 20);
+    player.trigger(&harness.state().session, 0, 20);
     let second = look(&mut harness);
     assert!(first != second, "each stroke has its own copies");
     let again = look(&mut harness);

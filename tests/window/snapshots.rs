@@ -14,7 +14,7 @@ const SHADE: u8 = 24;
 const SHARE: f64 = 0.002;
 
 /// The invented take with the strokes it was made of as hits: better detection changes no picture.
-fn struck_kit() -> Kit {
+fn stroke_kit() -> Kit {
     let (take, strokes) = demo::borrowed_cello(1);
     let rate = f64::from(take.sample_rate);
     let frame = |s: f64| (s * rate) as u64;
@@ -69,7 +69,7 @@ fn main_states_match_the_stored_pictures() {
     let mut harness = empty_window(900.0, 600.0, 1.0);
     settle(&mut harness);
     compare(&mut harness, "first-start");
-    harness.state().session.edit("test kit", |kit| *kit = struck_kit());
+    harness.state().session.edit("test kit", |kit| *kit = stroke_kit());
     assert_eq!(harness.state().session.error(), None);
     settle(&mut harness);
     for (section, name) in [

@@ -24,14 +24,14 @@ fn clicking_a_hit_plays_it_and_chooses_its_pad() {
     assert_eq!(harness.state().window.take.hit, Some(4));
     assert_eq!(harness.state().window.selection.pad, 1);
     let start = Instant::now();
-    let heard = loop {
-        if let Some(heard) = harness.state().session.take_preview() {
-            break heard;
+    let preview = loop {
+        if let Some(preview) = harness.state().session.take_preview() {
+            break preview;
         }
         assert!(start.elapsed() < PATIENCE);
         std::thread::sleep(Duration::from_millis(5));
     };
-    assert_eq!((heard.start, heard.end), (hit.start, hit.end));
+    assert_eq!((preview.start, preview.end), (hit.start, hit.end));
 }
 
 #[test]

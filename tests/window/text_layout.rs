@@ -11,7 +11,7 @@ struct Words {
     text: String,
     /// Where they stand.
     whole: Rect,
-    /// What of it is let through.
+    /// The part within its clip rectangle.
     seen: Rect,
 }
 
@@ -31,7 +31,7 @@ fn words(shapes: &[ClippedShape]) -> Vec<Words> {
         if let Shape::Text(text) = shape
             && !text.galley.text().trim().is_empty()
             && text.override_text_color.is_none_or(|c| c.a() > 0)
-            // the name that is typed into lies unseen below the one that is shown
+            // the text field of the name is invisible below the shown name
             && text.galley.job.sections.iter().any(|s| s.format.color.a() > 0)
         {
             let whole = text.galley.rect.translate(text.pos.to_vec2());
@@ -44,7 +44,7 @@ fn words(shapes: &[ClippedShape]) -> Vec<Words> {
     words
 }
 
-/// Straight lines, as far as they are let through: from and to.
+/// Straight lines, within their clip rectangles: from and to.
 fn lines(shapes: &[ClippedShape]) -> Vec<Rect> {
     let mut lines = Vec::new();
     each(shapes, &mut |shape, clip| {
@@ -57,8 +57,8 @@ fn lines(shapes: &[ClippedShape]) -> Vec<Rect> {
     lines
 }
 
-/// What is wrong with the words of the frame that is shown.
-fn trouble(harness: &Harness<'_, TestWindow>, place: &str) -> Vec<String> {
+/// Errors in the layout of the shown texts.
+fn text_errors(harness: &Harness<'_, TestWindow>, place: &str) -> Vec<String> {
     let shapes = &harness.output().shapes;
     let words = words(shapes);
     assert!(words.len() > 20, "{place}: only {} texts", words.len());
@@ -108,7 +108,7 @@ fn no_text_is_cut_overlapped_or_crossed_by_a_line() {
         for section in Section::ALL {
             press(&mut harness, section.word());
             settle(&mut harness);
-            found.extend(trouble(&harness, &format!("{section:?} at {w} x {h}")));
+            found.extend(text_errors(&harness, &format!("{section:?} at {w} x {h}")));
             // while it sounds: the playing line of the cloud, the live spectrum, the last draw
             if let Some(kit) = harness.state().session.take_play_kit() {
                 engine.set_kit(kit);
@@ -117,20 +117,20 @@ fn no_text_is_cut_overlapped_or_crossed_by_a_line() {
             for _ in 0..12 {
                 engine.render(64);
                 harness.step();
-                found.extend(trouble(&harness, &format!("{section:?} at {w} x {h}, sounding")));
+                found.extend(text_errors(&harness, &format!("{section:?} at {w} x {h}, sounding")));
             }
         }
         // each hit with its words lit, and one that is in no pad
         for pad in 0..16 {
             harness.state_mut().window.selection.pad = pad;
             harness.step();
-            found.extend(trouble(&harness, &format!("pad {} at {w} x {h}", pad + 1)));
+            found.extend(text_errors(&harness, &format!("pad {} at {w} x {h}", pad + 1)));
         }
         harness.state_mut().window.take.hit = Some(0);
         harness.step();
-        found.extend(trouble(&harness, &format!("a hit of no pad at {w} x {h}")));
+        found.extend(text_errors(&harness, &format!("a hit of no pad at {w} x {h}")));
     }
     found.sort();
     found.dedup();
-    assert!(found.is_empty(), "{} troubles: {found:#?}", found.len());
+    assert!(found.is_empty(), "{} errors: {found:#?}", found.len());
 }

@@ -135,7 +135,7 @@ fn loudness(shown: &TestWindow) -> f64 {
     let mut meter = ebur128::EbuR128::new(2, 48_000, ebur128::Mode::I).expect("a meter");
     let note = shown.session.kit().doc.pads[0].note;
     for i in 0..48_000 * 8 / 64 {
-        // four strokes a second; the first ones let the matching hear what it matches
+        // four strokes a second; the first ones let the loudness matching settle
         if i % (48_000 / 64 / 4) == 0 {
             engine.note_on(note, 1.0);
         }
@@ -167,7 +167,7 @@ fn bypassed_stages_keep_the_loudness_within_half_a_lu() {
         press(&mut harness, bypass);
         let without = loudness(harness.state());
         println!("{bypass}: {:+.2} LU", without - with);
-        // half of what is just told apart in loudness (about 1 dB, common practice, no source)
+        // half of a just noticeable difference in loudness (about 1 dB, common practice, no source)
         assert!((without - with).abs() < 0.5, "{bypass}: {with:.2} and {without:.2} LUFS");
         press(&mut harness, choose);
         press(&mut harness, bypass);

@@ -1,6 +1,7 @@
-//! The plugin's window in a host's window: painted whatever the host does, in every size, and remembered.
+//! The plugin's window in a host's window: it is painted whatever the host does and in every size, and its size is
+//! remembered.
 //!
-//! The built CLAP is opened on a screen of its own (Xvfb); what is on that screen is what is judged.
+//! The built CLAP is opened on a screen of its own (Xvfb); the tests compare what that screen shows.
 #![cfg(target_os = "linux")]
 
 mod embedded_plugin;
@@ -56,7 +57,7 @@ fn whatever_a_host_does_before_it_shows_the_window_it_is_painted() {
         ("hidden, a state, shown", &[Parent, MapParent, Show, Wait(300), Hide, State, Wait(300), Show]),
         ("hidden at once", &[Parent, MapParent, Show, Hide, Wait(300), Show]),
         (
-            "the host's window goes and comes back",
+            "the host's window is hidden and shown again",
             &[Parent, MapParent, Show, Wait(300), UnmapParent, State, Wait(300), MapParent],
         ),
         ("covered while a state arrives", &[Parent, MapParent, Show, Wait(300), State, Cover]),
@@ -167,13 +168,13 @@ fn it_opens_and_closes_twenty_times_and_leaves_nothing_behind() {
         plugin.destroy();
         plugin.wait("closing", |g| g.screen.children(g.parent).is_empty());
         screen.unmap(plugin.parent);
-        // the first ones start what stays, as threads of the graphics' library
+        // the first windows start threads of the graphics library, which stay
         if round == 2 {
             running = threads();
         }
     }
     plugin.wait("threads", |_| threads() <= running);
-    // closed while it opens: a window that missed it would keep the host waiting for ever
+    // closed while it opens: a window that missed the request would keep the host waiting forever
     let done = Arc::new(AtomicBool::new(false));
     let watched = done.clone();
     std::thread::spawn(move || {
@@ -189,7 +190,7 @@ fn it_opens_and_closes_twenty_times_and_leaves_nothing_behind() {
     }
     done.store(true, SeqCst);
     drop(plugin);
-    // those of the clipboard end in their own time, and what an earlier test has left to end as well
+    // threads of the clipboard and of earlier tests end a little later
     let start = Instant::now();
     while screen.children(screen.root).len() > windows {
         assert!(start.elapsed() < DEADLINE, "windows are left behind");
@@ -241,7 +242,7 @@ fn frames_come_while_it_sounds_and_none_when_nothing_changes() {
     plugin.host.deactivate();
     wait_rest(&mut plugin, &watch);
     drop(watch);
-    // what was drawn in places is what is drawn whole: the next size draws all of it
+    // redrawing in places and drawing whole give the same picture: another size draws it whole
     let in_places = plugin.at_rest();
     for (width, height) in [(1130, 730), (1120, 720)] {
         screen.resize(plugin.parent, width, height);

@@ -1,6 +1,6 @@
 //! The cloud as a picture of its copies: time across, pitch up, level as size.
 
-use super::{caption::CAPTION, last_cloud::LastCloud};
+use super::{caption::CAPTION, last_cloud::CloudCopies};
 use crate::editor::{frame_context::FrameContext, theme, widgets};
 use egui::{Align2, Rect, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
 use kitwright_core::{
@@ -9,11 +9,11 @@ use kitwright_core::{
 };
 
 /// Shows the cloud of a pad in `panel`; `last` keeps the copies of its latest stroke.
-pub(super) fn show(ui: &mut Ui, panel: Rect, pad: usize, last: &mut LastCloud, cx: &FrameContext<'_>) {
+pub(super) fn show(ui: &mut Ui, panel: Rect, pad: usize, last: &mut CloudCopies, cx: &FrameContext<'_>) {
     let cloud = cx.pad(pad).cloud;
     let picture = Rect::from_min_size(panel.min, vec2((panel.width() * 0.36).min(480.0), panel.height()));
     let right = Rect::from_min_max(pos2(picture.right() + 14.0, panel.top()), panel.max);
-    let since = cx.readings.lights.struck_at(pad).map(|at| ui.input(|i| i.time) - at);
+    let since = cx.readings.lights.triggered_at(pad).map(|at| ui.input(|i| i.time) - at);
     let drawn = cx.session.meters().and_then(|m| last.follow(&m, pad).map(<[_]>::to_vec));
     draw(ui, picture, &cloud, drawn.as_deref(), since);
     ui.scope_builder(UiBuilder::new().id_salt("cloud settings").max_rect(right), |ui| {
@@ -38,27 +38,27 @@ fn draw(ui: &mut Ui, rect: Rect, cloud: &Cloud, drawn: Option<&[ShownGrain]>, si
         WidgetInfo::labeled(egui::Role::Image, true, name)
     });
     let painter = ui.painter_at(rect);
-    painter.rect_filled(rect, theme::ROUND, theme::WELL);
+    painter.rect_filled(rect, theme::ROUND, theme::INSET);
     // captions have their own lines; copies keep their size at the edges
     let inner = rect.shrink2(vec2(0.0, CAPTION));
     let field = inner.shrink2(vec2(16.0, 6.0));
-    painter.hline(rect.x_range(), field.center().y, (1.0, theme::WOOD_HIGH));
-    let scale = Scale::of(cloud, drawn.unwrap_or_default());
+    painter.hline(rect.x_range(), field.center().y, (1.0, theme::RAISED));
+    let scale = PictureScale::of(cloud, drawn.unwrap_or_default());
     let place = |c: &CloudDot| {
         pos2(field.left() + c.time * field.width(), field.center().y - c.pitch * field.height() * 0.5)
     };
     let head = since.map(|s| s as f32 * 1000.0 / scale.ms).filter(|head| drawn.is_some() && *head <= 1.1);
     if let Some(head) = head {
         let x = field.left() + head * field.width();
-        painter.vline(x, inner.y_range(), (1.0, theme::AMBER));
+        painter.vline(x, inner.y_range(), (1.0, theme::ACCENT));
         ui.ctx().request_repaint_after(std::time::Duration::from_millis(16));
     }
-    painter.circle_filled(pos2(field.left(), field.center().y), 6.0, theme::AMBER);
+    painter.circle_filled(pos2(field.left(), field.center().y), 6.0, theme::ACCENT);
     let all = drawn.map_or_else(|| example(cloud), |d| d.iter().map(|c| scale.copy(c)).collect());
     for copy in &all {
         let sounding = head.is_some_and(|head| (0.0..0.15).contains(&(head - copy.time)));
-        let fill = if sounding { theme::AMBER } else { theme::COPPER.gamma_multiply(0.75) };
-        painter.circle(place(copy), 1.5 + 4.0 * copy.level, fill, (1.0, theme::GROUND));
+        let fill = if sounding { theme::ACCENT } else { theme::SOUND.gamma_multiply(0.75) };
+        painter.circle(place(copy), 1.5 + 4.0 * copy.level, fill, (1.0, theme::BACKGROUND));
     }
     captions(&painter, rect, cloud, drawn, &scale);
     response.on_hover_text(
@@ -66,7 +66,13 @@ fn draw(ui: &mut Ui, rect: Rect, cloud: &Cloud, drawn: Option<&[ShownGrain]>, si
     );
 }
 
-fn captions(painter: &egui::Painter, rect: Rect, cloud: &Cloud, drawn: Option<&[ShownGrain]>, scale: &Scale) {
+fn captions(
+    painter: &egui::Painter,
+    rect: Rect,
+    cloud: &Cloud,
+    drawn: Option<&[ShownGrain]>,
+    scale: &PictureScale,
+) {
     let words = match drawn {
         Some([]) => "the last stroke: no copies".to_owned(),
         Some(copies) => format!("the last stroke: {} within {:.0} ms", copies.len(), scale.ms),
@@ -78,26 +84,26 @@ fn captions(painter: &egui::Painter, rect: Rect, cloud: &Cloud, drawn: Option<&[
         (rect.right_top() + vec2(-6.0, 3.0), Align2::RIGHT_TOP, format!("pitch up {:.2} st", scale.st)),
         (rect.right_bottom() + vec2(-6.0, -3.0), Align2::RIGHT_BOTTOM, "down".to_owned()),
     ] {
-        painter.text(corner, align, words, theme::small(), theme::INK_SOFT);
+        painter.text(corner, align, words, theme::small(), theme::TEXT_DIM);
     }
 }
 
-/// What the edges of the picture mean.
+/// The values at the edges of the picture.
 #[derive(Debug, PartialEq)]
-struct Scale {
+struct PictureScale {
     /// Right edge, ms.
     ms: f32,
     /// Upper edge, semitones.
     st: f32,
 }
 
-impl Scale {
+impl PictureScale {
     /// The ranges of the settings, or more where a draw goes beyond them (the host's trims widen them).
     fn of(cloud: &Cloud, drawn: &[ShownGrain]) -> Self {
-        let most = |least: f32, of: fn(&ShownGrain) -> f32| drawn.iter().map(of).fold(least, f32::max);
+        let max = |min: f32, of: fn(&ShownGrain) -> f32| drawn.iter().map(of).fold(min, f32::max);
         Self {
-            ms: most(cloud.spread_ms.max(1.0), |c| c.delay_ms),
-            st: most(cloud.pitch_st.max(0.01), |c| c.pitch_st.abs()),
+            ms: max(cloud.spread_ms.max(1.0), |c| c.delay_ms),
+            st: max(cloud.pitch_st.max(0.01), |c| c.pitch_st.abs()),
         }
     }
 
@@ -156,7 +162,7 @@ fn example(cloud: &Cloud) -> Vec<CloudDot> {
         .collect()
 }
 
-/// A number between 0 and 1 that looks drawn and is always the same (the output mix of the PCG family on a
+/// A fixed pseudo-random number between 0 and 1 (the output mix of the PCG family on a
 /// counter, after M. O'Neill, "PCG: A Family of Simple Fast Space-Efficient Statistically Good Algorithms for
 /// Random Number Generation", 2014).
 fn fraction(i: usize, dimension: u32) -> f32 {
@@ -174,9 +180,9 @@ mod tests {
         let cloud = Cloud { spread_ms: 20.0, pitch_st: 0.5, ..Cloud::default() };
         let drawn =
             |delay_ms, pitch_st, level_db| ShownGrain { delay_ms, pitch_st, level_db, ..Default::default() };
-        assert_eq!(Scale::of(&cloud, &[drawn(5.0, 0.1, 0.0)]), Scale { ms: 20.0, st: 0.5 });
+        assert_eq!(PictureScale::of(&cloud, &[drawn(5.0, 0.1, 0.0)]), PictureScale { ms: 20.0, st: 0.5 });
         let wide = [drawn(40.0, -2.0, -10.0), drawn(10.0, 1.0, 0.0)];
-        let scale = Scale::of(&cloud, &wide);
+        let scale = PictureScale::of(&cloud, &wide);
         assert_eq!(scale.copy(&wide[0]), CloudDot { time: 1.0, pitch: -1.0, level: 0.75 });
         assert_eq!(scale.copy(&wide[1]), CloudDot { time: 0.25, pitch: 0.5, level: 1.0 });
     }

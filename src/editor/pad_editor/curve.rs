@@ -2,8 +2,8 @@
 
 use super::{
     caption::CAPTION,
-    live::Live,
-    spectrum::{self, Levels, Spectrum},
+    live::LiveSpectrum,
+    spectrum::{self, HitSpectrum, Levels},
 };
 use crate::editor::{frame_context::FrameContext, theme, widgets};
 use egui::{Align2, CursorIcon, Pos2, Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
@@ -24,7 +24,7 @@ const SPAN_DB: f32 = 18.0;
 /// Level at the lower edge of the spectrum behind the curve, dB below its strongest band.
 const SPECTRUM_FLOOR_DB: f32 = -60.0;
 
-/// Room for the words left of the picture.
+/// Width of the scale left of the picture.
 const SCALE_WIDTH: f32 = 46.0;
 /// Frequencies with a line, Hz.
 const FREQUENCIES: [(f64, &str); 3] = [(100.0, "100 Hz"), (1000.0, "1 kHz"), (10_000.0, "10 kHz")];
@@ -62,8 +62,8 @@ pub(super) fn sections(tone: &Tone) -> Vec<EqSection> {
 /// The spectra behind the curve.
 #[derive(Debug, Default)]
 pub(super) struct CurveView {
-    spectrum: Spectrum,
-    live: Live,
+    spectrum: HitSpectrum,
+    live: LiveSpectrum,
 }
 
 impl CurveView {
@@ -84,13 +84,13 @@ fn draw(
     ui: &mut Ui,
     rect: Rect,
     pad: usize,
-    spectrum: &mut Spectrum,
+    spectrum: &mut HitSpectrum,
     live: Option<Levels>,
     cx: &FrameContext<'_>,
 ) {
     let tone = &cx.pad(pad).tone.clone();
     let response = ui.interact(rect, ui.scope_id().with("curve"), Sense::hover());
-    ui.painter().rect_filled(rect, theme::ROUND, theme::WELL);
+    ui.painter().rect_filled(rect, theme::ROUND, theme::INSET);
     let outer = rect;
     // captions lie around the picture
     let rect = Rect::from_min_max(rect.min + vec2(SCALE_WIDTH, CAPTION), rect.max - vec2(0.0, CAPTION));
@@ -100,12 +100,12 @@ fn draw(
     response.widget_info(|| {
         WidgetInfo::labeled(Role::Image, true, format!("Frequency response of cuts and EQ, {over}"))
     });
-    let what = if live.is_some() { "live spectrum" } else { "the hit's spectrum, filtered" };
+    let caption = if live.is_some() { "live spectrum" } else { "the hit's spectrum, filtered" };
     let shown = spectra(ui, rect, pad, spectrum, cx, &all, live);
     let role = cx.pad(pad).role;
     target(ui, rect, role, shown.as_ref());
     grid(&painter, rect);
-    words(ui, outer, rect, what, role);
+    words(ui, outer, rect, caption, role);
     let steps = (rect.width() / 2.0) as usize;
     let line: Vec<Pos2> = (0..=steps)
         .map(|i| {
@@ -114,20 +114,20 @@ fn draw(
             pos2(x_of(rect, hz), y_of(rect, (db as f32).clamp(-SPAN_DB * 2.0, SPAN_DB * 2.0)))
         })
         .collect();
-    painter.line(line, (2.0, theme::COPPER));
+    painter.line(line, (2.0, theme::SOUND));
     for band in 0..3 {
         handle(ui, rect, pad, cx, band);
     }
 }
 
-/// Lines of equal frequency and level, over the bars: these would hide them.
+/// Lines of equal frequency and level, drawn over the bars, which would hide them.
 fn grid(painter: &egui::Painter, rect: Rect) {
-    let line = theme::INK.gamma_multiply(0.1);
+    let line = theme::TEXT.gamma_multiply(0.1);
     for (hz, _) in FREQUENCIES {
         painter.vline(x_of(rect, hz), rect.y_range(), (1.0, line));
     }
     for (db, _) in LEVELS {
-        painter.hline(rect.x_range(), y_of(rect, db), (1.0, if db == 0.0 { theme::SEAM } else { line }));
+        painter.hline(rect.x_range(), y_of(rect, db), (1.0, if db == 0.0 { theme::BORDER } else { line }));
     }
 }
 
@@ -139,29 +139,29 @@ fn words(ui: &Ui, outer: Rect, inner: Rect, what: &str, role: PadRole) {
     };
     for (hz, text) in FREQUENCIES {
         let at = pos2(x_of(inner, hz), inner.bottom() + 1.0);
-        word(at, Align2::CENTER_TOP, text, theme::INK_SOFT);
+        word(at, Align2::CENTER_TOP, text, theme::TEXT_DIM);
     }
     for (db, text) in LEVELS {
-        word(pos2(inner.left() - 4.0, y_of(inner, db)), Align2::RIGHT_CENTER, text, theme::INK_SOFT);
+        word(pos2(inner.left() - 4.0, y_of(inner, db)), Align2::RIGHT_CENTER, text, theme::TEXT_DIM);
     }
-    word(outer.min + vec2(6.0, 1.0), Align2::LEFT_TOP, what, theme::INK_SOFT);
+    word(outer.min + vec2(6.0, 1.0), Align2::LEFT_TOP, what, theme::TEXT_DIM);
     let dashed = format!("dashed: most {} recordings", role.word());
-    word(outer.right_top() + vec2(-6.0, 1.0), Align2::RIGHT_TOP, &dashed, theme::AMBER);
+    word(outer.right_top() + vec2(-6.0, 1.0), Align2::RIGHT_TOP, &dashed, theme::ACCENT);
 }
 
-/// What sounds, in the background, or the hit as the curve leaves it while nothing does. Gives what it shows.
+/// Draws and returns the live spectrum, or the hit's spectrum after the curve while nothing sounds.
 fn spectra(
     ui: &Ui,
     rect: Rect,
     pad: usize,
-    spectrum: &mut Spectrum,
+    spectrum: &mut HitSpectrum,
     cx: &FrameContext<'_>,
     all: &[EqSection],
     live: Option<Levels>,
 ) -> Option<Levels> {
     if let Some(levels) = live {
         ui.ctx().request_repaint_after(std::time::Duration::from_millis(16));
-        bars(ui, rect, &levels, theme::LIVE);
+        bars(ui, rect, &levels, theme::LIVE_SPECTRUM);
         return Some(levels);
     }
     let slice = cx.pad(pad).slices.first().copied()?;
@@ -172,7 +172,7 @@ fn spectra(
     });
     let top = shaped.iter().copied().fold(f32::NEG_INFINITY, f32::max);
     shaped.iter_mut().for_each(|l| *l -= top);
-    bars(ui, rect, &shaped, theme::WOOD_HIGH);
+    bars(ui, rect, &shaped, theme::RAISED);
     Some(shaped)
 }
 
@@ -192,16 +192,16 @@ fn bars(ui: &Ui, rect: Rect, levels: &Levels, colour: egui::Color32) {
     ui.painter().add(egui::Shape::mesh(mesh));
 }
 
-/// The range in which recordings of the role lie (one standard deviation to each side), laid where it comes
-/// closest to what is sounding.
-fn target(ui: &Ui, rect: Rect, role: PadRole, sounding: Option<&Levels>) {
-    let band = target_band(role, sounding);
+/// The range in which recordings of the role lie (one standard deviation to each side), at the level that fits
+/// `shown` best.
+fn target(ui: &Ui, rect: Rect, role: PadRole, shown: Option<&Levels>) {
+    let band = target_band(role, shown);
     let y = |db: f32| rect.bottom() - height_of(rect, db);
     let line = |side: f32| -> Vec<Pos2> {
         band.iter().map(|t| pos2(x_of(rect, t.hz), y(t.level_db + side * t.spread_db))).collect()
     };
     let (high, low) = (line(1.0), line(-1.0));
-    let fill = theme::AMBER.gamma_multiply(0.14);
+    let fill = theme::ACCENT.gamma_multiply(0.14);
     let mut mesh = egui::Mesh::default();
     for (above, below) in high.iter().zip(&low) {
         mesh.colored_vertex(*above, fill);
@@ -214,7 +214,7 @@ fn target(ui: &Ui, rect: Rect, role: PadRole, sounding: Option<&Levels>) {
     let painter = ui.painter_at(rect);
     painter.add(egui::Shape::mesh(mesh));
     for edge in [high, low] {
-        painter.extend(egui::Shape::dashed_line(&edge, (1.0, theme::AMBER.gamma_multiply(0.7)), 4.0, 4.0));
+        painter.extend(egui::Shape::dashed_line(&edge, (1.0, theme::ACCENT.gamma_multiply(0.7)), 4.0, 4.0));
     }
 }
 
@@ -226,10 +226,10 @@ struct TargetPoint {
     spread_db: f32,
 }
 
-/// The role's typical bands as power in bands like those of the bars, raised or lowered as a whole by the mean
-/// difference to what is sounding where that is more than silence.
-fn target_band(role: PadRole, sounding: Option<&Levels>) -> Vec<TargetPoint> {
-    // bars are equally wide on a logarithmic axis: their power is density times frequency, but for a constant
+/// The role's typical bands as power in bands like those of the bars, shifted in level by their mean difference to
+/// `shown` over the bands that are not silent.
+fn target_band(role: PadRole, shown: Option<&Levels>) -> Vec<TargetPoint> {
+    // bars are equally wide on a logarithmic axis: their power is density times frequency, times a constant
     let mut band: Vec<TargetPoint> = typical_bands(role)
         .iter()
         .map(|b| TargetPoint {
@@ -240,12 +240,12 @@ fn target_band(role: PadRole, sounding: Option<&Levels>) -> Vec<TargetPoint> {
         .collect();
     let top = band.iter().map(|t| t.level_db).fold(f32::NEG_INFINITY, f32::max);
     band.iter_mut().for_each(|t| t.level_db -= top);
-    let Some(sounding) = sounding else { return band };
+    let Some(shown) = shown else { return band };
     let share = |hz: f64| (hz / EDGES[0]).ln() / (EDGES[1] / EDGES[0]).ln();
-    let at = |hz: f64| sounding[((share(hz) * spectrum::BANDS as f64) as usize).min(spectrum::BANDS - 1)];
+    let at = |hz: f64| shown[((share(hz) * spectrum::BANDS as f64) as usize).min(spectrum::BANDS - 1)];
     let (mut sum, mut weight) = (0.0, 0.0);
     for t in band.iter().filter(|t| at(t.hz) > SPECTRUM_FLOOR_DB && t.level_db > SPECTRUM_FLOOR_DB) {
-        // what both hold much of counts most
+        // bands that are strong in both count most
         let w = db_to_power((at(t.hz) + t.level_db) / 4.0);
         sum += w * (at(t.hz) - t.level_db);
         weight += w;
@@ -266,9 +266,9 @@ fn handle(ui: &mut Ui, rect: Rect, pad: usize, cx: &FrameContext<'_>, band: usiz
     let word = ["Low", "Middle", "High"][band];
     response.widget_info(|| WidgetInfo::labeled(Role::Button, true, format!("{word} band of the curve")));
     let lit = response.hovered() || response.dragged();
-    let fill = if b.on { theme::AMBER } else { theme::WELL };
-    ui.painter().circle(at, 8.0, fill, (1.5, if lit { theme::INK } else { theme::AMBER }));
-    let ink = if b.on { theme::ON_AMBER } else { theme::AMBER };
+    let fill = if b.on { theme::ACCENT } else { theme::INSET };
+    ui.painter().circle(at, 8.0, fill, (1.5, if lit { theme::TEXT } else { theme::ACCENT }));
+    let ink = if b.on { theme::ON_ACCENT } else { theme::ACCENT };
     ui.painter().text(at, Align2::CENTER_CENTER, &word[..1], theme::small(), ink);
     if response.dragged()
         && let Some(p) = response.interact_pointer_pos()

@@ -2,7 +2,7 @@
 
 use super::caption::CAPTION;
 use crate::editor::{
-    file_browser::Purpose,
+    file_browser::FilePurpose,
     frame_context::FrameContext,
     score_text, theme,
     wave::{self, Stretch},
@@ -38,8 +38,8 @@ fn draw(ui: &mut Ui, rect: Rect, pad: usize, cx: &mut FrameContext<'_>) {
     response.widget_info(|| WidgetInfo::labeled(Role::Button, true, "Play the hit as recorded"));
     let words = Rect::from_min_max(pos2(rect.left(), rect.bottom() - CAPTION), rect.max);
     let field = Rect::from_min_max(rect.min, pos2(rect.right(), words.top()));
-    ui.painter().rect_filled(rect, theme::ROUND, theme::WELL);
-    ui.painter().hline(field.x_range(), field.center().y, (1.0, theme::WOOD_HIGH));
+    ui.painter().rect_filled(rect, theme::ROUND, theme::INSET);
+    ui.painter().hline(field.x_range(), field.center().y, (1.0, theme::RAISED));
     let Some(slice) = cx.pad(pad).slices.first().copied() else { return };
     let Some(take) = cx.kit.takes.get(slice.take).cloned() else { return };
     if let Some(pyramid) = cx.readings.waves.get(&take, ui.ctx()) {
@@ -52,7 +52,7 @@ fn draw(ui: &mut Ui, rect: Rect, pad: usize, cx: &mut FrameContext<'_>) {
             full_scale: hi.max(-lo).max(1e-5) * 1.1,
             reverse: false,
         };
-        wave::draw(&ui.painter_at(field), field.shrink(2.0), stretch, |_| 1.0, |_| theme::COPPER);
+        wave::draw(&ui.painter_at(field), field.shrink(2.0), stretch, |_| 1.0, |_| theme::SOUND);
     }
     let ms = (slice.end.saturating_sub(slice.start)) as f64 * 1000.0 / f64::from(take.sample_rate);
     ui.painter().text(
@@ -60,7 +60,7 @@ fn draw(ui: &mut Ui, rect: Rect, pad: usize, cx: &mut FrameContext<'_>) {
         Align2::RIGHT_CENTER,
         format!("as recorded, {ms:.0} ms"),
         theme::small(),
-        theme::INK_SOFT,
+        theme::TEXT_DIM,
     );
     widgets::focus_edge(ui.painter(), rect, &response);
     if response.clicked() {
@@ -69,7 +69,7 @@ fn draw(ui: &mut Ui, rect: Rect, pad: usize, cx: &mut FrameContext<'_>) {
     response.on_hover_text("Click to play the hit as it was recorded.");
 }
 
-/// What the pad is shaped towards: its role, or a target sound chosen by the player.
+/// What the pad is shaped towards: its role, or a target sound that the player has chosen.
 fn target(ui: &mut Ui, pad: usize, cx: &mut FrameContext<'_>) {
     let kit = cx.kit.clone();
     let built = &kit.doc.pads[pad];
@@ -81,12 +81,12 @@ fn target(ui: &mut Ui, pad: usize, cx: &mut FrameContext<'_>) {
         None if !built.role.is_scored() => ("No target: stays as it is".to_owned(), "Choose a target"),
         None => (format!("Target: {}, its role", score_text::with_article(built.role)), "Choose a target"),
     };
-    let label = ui.add(egui::Label::new(RichText::new(&words).color(theme::INK)).truncate());
+    let label = ui.add(egui::Label::new(RichText::new(&words).color(theme::TEXT)).truncate());
     label.on_hover_text(format!("{words}\n{}", score_text::sentence(built)));
     ui.horizontal(|ui| {
         let help = "Chooses a drum sound that this pad is shaped towards; it is measured, never played.";
         if widgets::button(ui, change, "Choose a target sound", help).clicked() {
-            cx.browse(Purpose::Target(pad), "");
+            cx.browse(FilePurpose::Target(pad), "");
         }
         let help = "Back to the role alone.";
         if built.target.is_some()
@@ -99,7 +99,7 @@ fn target(ui: &mut Ui, pad: usize, cx: &mut FrameContext<'_>) {
 }
 
 fn edit_summary(ui: &mut Ui, pad: &kitwright_core::kit::Pad) {
-    ui.label(RichText::new("Changes to the hit").color(theme::INK_SOFT));
+    ui.label(RichText::new("Changes to the hit").color(theme::TEXT_DIM));
     let Some(audition) = &pad.audition else {
         ui.label("This pad was made by hand.");
         return;
@@ -117,9 +117,9 @@ fn edit_summary(ui: &mut Ui, pad: &kitwright_core::kit::Pad) {
     });
 }
 
-/// A hit in small.
+/// A small picture of a hit.
 fn small_wave(ui: &Ui, rect: Rect, cx: &mut FrameContext<'_>, (take, hit): (usize, usize)) {
-    wave::well(ui.painter(), rect);
+    wave::background(ui.painter(), rect);
     let kit = cx.kit.clone();
     let Some(hit) = kit.doc.takes.get(take).and_then(|t| t.hits.get(hit)) else { return };
     let Some(take) = kit.takes.get(take) else { return };
@@ -133,18 +133,18 @@ fn small_wave(ui: &Ui, rect: Rect, cx: &mut FrameContext<'_>, (take, hit): (usiz
         full_scale: hi.max(-lo).max(1e-5) * 1.1,
         reverse: false,
     };
-    wave::draw(&ui.painter_at(rect), rect.shrink(1.0), stretch, |_| 1.0, |_| theme::COPPER_DIM);
+    wave::draw(&ui.painter_at(rect), rect.shrink(1.0), stretch, |_| 1.0, |_| theme::SOUND_DIM);
 }
 
 /// How well a hit serves, as a bar and a number.
 fn score_bar(ui: &mut Ui, score: f32) {
     let (rect, _) = ui.allocate_exact_size(vec2(60.0, 8.0), Sense::hover());
-    ui.painter().rect_filled(rect, 1, theme::WELL);
+    ui.painter().rect_filled(rect, 1, theme::INSET);
     let filled = Rect::from_min_size(rect.min, vec2(rect.width() * score.clamp(0.0, 1.0), rect.height()));
-    ui.painter().rect_filled(filled, 1, theme::COPPER);
+    ui.painter().rect_filled(filled, 1, theme::SOUND);
     let (place, _) = ui.allocate_exact_size(vec2(34.0, 22.0), Sense::hover());
     let (at, font) = (place.right_center(), theme::small());
-    ui.painter().text(at, Align2::RIGHT_CENTER, score_text::percent(score), font, theme::INK);
+    ui.painter().text(at, Align2::RIGHT_CENTER, score_text::percent(score), font, theme::TEXT);
 }
 
 /// The next-best hits, best first; a press puts one on the pad.
@@ -153,7 +153,7 @@ fn others(ui: &mut Ui, pad: usize, cx: &mut FrameContext<'_>) {
     let built = &kit.doc.pads[pad];
     let scored = built.role.is_scored();
     let words = if scored { format!("Other hits for {}", built.role) } else { "Other hits".to_owned() };
-    let title = ui.label(RichText::new(words).color(theme::INK_SOFT));
+    let title = ui.label(RichText::new(words).color(theme::TEXT_DIM));
     if !scored {
         title.on_hover_text(format!("Without a score: {}.", score_text::NO_SCORE));
     }

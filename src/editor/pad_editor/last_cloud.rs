@@ -5,14 +5,14 @@ use std::sync::atomic::Ordering::Relaxed;
 
 /// The copies of a pad's latest stroke, as the engine drew them.
 #[derive(Debug, Default)]
-pub struct LastCloud {
+pub struct CloudCopies {
     pad: usize,
     strokes: u32,
     copies: Vec<ShownGrain>,
     read: Vec<ShownGrain>,
 }
 
-impl LastCloud {
+impl CloudCopies {
     /// Takes the latest draw of `pad`; `None` before its first stroke.
     pub fn follow(&mut self, meters: &Meters, pad: usize) -> Option<&[ShownGrain]> {
         let strokes = meters.pad_triggers[pad].load(Relaxed);

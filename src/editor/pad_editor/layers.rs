@@ -1,4 +1,4 @@
-//! The layers over each other on one time axis, with start, end and envelope to drag; and their settings.
+//! The layers of a pad on one time axis, with handles for start, end and envelope; and their settings.
 
 use super::caption::CAPTION;
 use crate::editor::{
@@ -15,7 +15,7 @@ use kitwright_core::{
     units::st_to_ratio,
 };
 
-/// Room for the layers' names left of the lanes.
+/// Width of the layers' names, left of the lanes.
 const NAME_WIDTH: f32 = 52.0;
 
 /// Shows the layers of the chosen pad in `panel`.
@@ -76,26 +76,27 @@ fn tabs(ui: &mut Ui, selection: &mut Selection, cx: &FrameContext<'_>, count: us
     });
 }
 
-/// Where a layer lies on the axis, all in ms of playing time.
-struct Lay {
+/// Where a layer lies on the axis, in ms of playing time.
+struct LayerSpan {
     slice: Slice,
-    /// Length of the whole slice as it is played.
-    whole_ms: f32,
+    /// Length of the whole slice at this speed.
+    slice_ms: f32,
     /// Playing speed: slice time over playing time.
     speed: f32,
-    /// Where the slice's beginning lies; before zero when the start is skipped.
-    raw_ms: f32,
+    /// Where the slice begins; below 0 when the layer skips its start.
+    origin_ms: f32,
 }
 
-fn lay(layer: &Layer, chosen: Option<Slice>, rate: f64, start_ms: f32) -> Option<Lay> {
+fn span_of(layer: &Layer, chosen: Option<Slice>, rate: f64, start_ms: f32) -> Option<LayerSpan> {
     let slice = layer.slice.or(chosen)?;
     let s = &layer.settings;
     let speed = st_to_ratio(f64::from(s.pitch_st) + f64::from(s.fine_ct) / 100.0) as f32;
-    let whole_ms = (slice.end.saturating_sub(slice.start) as f64 * 1000.0 / rate) as f32 / speed;
-    Some(Lay { slice, whole_ms, speed, raw_ms: s.delay_ms - start_ms / speed })
+    let slice_ms = (slice.end.saturating_sub(slice.start) as f64 * 1000.0 / rate) as f32 / speed;
+    Some(LayerSpan { slice, slice_ms, speed, origin_ms: s.delay_ms - start_ms / speed })
 }
 
-/// The layer whose handle is dragged, its start and the axis at the beginning of the drag.
+/// The layer whose handle is dragged, with its start and the axis from the beginning of the drag: both stay fixed
+/// until the drag ends.
 #[derive(Debug, Clone, Copy, Default)]
 struct HeldAxis {
     layer: usize,
@@ -104,7 +105,7 @@ struct HeldAxis {
 }
 
 fn lanes(ui: &mut Ui, rect: Rect, selection: &mut Selection, cx: &mut FrameContext<'_>, layers: &[Layer]) {
-    ui.painter().rect_filled(rect, theme::ROUND, theme::WELL);
+    ui.painter().rect_filled(rect, theme::ROUND, theme::INSET);
     let outer = rect;
     // captions lie beside and below the waves, so that no handle covers them
     let rect = Rect::from_min_max(rect.min + vec2(NAME_WIDTH, 2.0), rect.max - vec2(4.0, CAPTION));
@@ -114,31 +115,31 @@ fn lanes(ui: &mut Ui, rect: Rect, selection: &mut Selection, cx: &mut FrameConte
     };
     let held_id = ui.scope_id().with("held");
     let held: Option<HeldAxis> = ui.data(|d| d.get_temp(held_id));
-    let laid: Vec<Option<Lay>> = layers
+    let spans: Vec<Option<LayerSpan>> = layers
         .iter()
         .enumerate()
         .map(|(i, l)| {
             let start = held.filter(|h| h.layer == i).map_or(l.settings.start_ms, |h| h.start_ms);
-            lay(l, chosen, rate_of(l.slice.or(chosen)), start)
+            span_of(l, chosen, rate_of(l.slice.or(chosen)), start)
         })
         .collect();
-    let axis = held.map_or_else(|| axis_of(layers, &laid), |h| h.axis);
+    let axis = held.map_or_else(|| axis_of(layers, &spans), |h| h.axis);
     let height = rect.height() / layers.len().max(1) as f32;
-    for (i, (layer, lay)) in layers.iter().zip(&laid).enumerate() {
+    for (i, (layer, span)) in layers.iter().zip(&spans).enumerate() {
         let lane = Rect::from_min_size(
             pos2(rect.left(), rect.top() + i as f32 * height),
             vec2(rect.width(), height),
         );
-        if let Some(lay) = lay {
-            one_lane(ui, lane.shrink2(vec2(0.0, 2.0)), selection, cx, i, layer, lay, axis);
+        if let Some(span) = span {
+            one_lane(ui, lane.shrink2(vec2(0.0, 2.0)), selection, cx, i, layer, span, axis);
         }
         let name = Rect::from_min_max(pos2(outer.left(), lane.top()), pos2(rect.left(), lane.bottom()));
         lane_name(ui, name, selection, i, layer.settings.on);
     }
     let zero = x_of(rect, axis, 0.0);
-    ui.painter().vline(zero, rect.y_range(), (1.0, theme::SEAM));
+    ui.painter().vline(zero, rect.y_range(), (1.0, theme::BORDER));
     let word = |x: f32, align: Align2, text: String| {
-        ui.painter().text(pos2(x, outer.bottom() - 2.0), align, text, theme::small(), theme::INK_SOFT);
+        ui.painter().text(pos2(x, outer.bottom() - 2.0), align, text, theme::small(), theme::TEXT_DIM);
     };
     word(rect.right() - 2.0, Align2::RIGHT_BOTTOM, format!("{:.0} ms", axis[1]));
     if zero < rect.right() - 90.0 {
@@ -146,7 +147,7 @@ fn lanes(ui: &mut Ui, rect: Rect, selection: &mut Selection, cx: &mut FrameConte
     }
 }
 
-/// The name beside a lane; a click on it brings the layer's settings and handles.
+/// The name beside a lane; a click on it shows the layer's settings and handles.
 fn lane_name(ui: &Ui, rect: Rect, selection: &mut Selection, index: usize, on: bool) {
     let response = ui.interact(rect, ui.scope_id().with(("lane", index)), Sense::click());
     response.widget_info(|| WidgetInfo::labeled(Role::Button, true, format!("Choose layer {}", index + 1)));
@@ -155,7 +156,7 @@ fn lane_name(ui: &Ui, rect: Rect, selection: &mut Selection, index: usize, on: b
     }
     widgets::focus_edge(ui.painter(), rect.shrink(2.0), &response);
     response.on_hover_text("Shows this layer's settings and its handles.");
-    let ink = if selection.layer == index { theme::AMBER } else { theme::INK };
+    let ink = if selection.layer == index { theme::ACCENT } else { theme::TEXT };
     let word = |y: f32, text: &str| {
         ui.painter().text(pos2(rect.left() + 6.0, y), Align2::LEFT_CENTER, text, theme::small(), ink);
     };
@@ -168,16 +169,18 @@ fn lane_name(ui: &Ui, rect: Rect, selection: &mut Selection, index: usize, on: b
     }
 }
 
-/// From the earliest beginning of a slice to the last end of what is read.
-fn axis_of(layers: &[Layer], laid: &[Option<Lay>]) -> [f32; 2] {
+/// First and last ms of the axis: it holds the beginning of every slice and the end of what is played.
+fn axis_of(layers: &[Layer], spans: &[Option<LayerSpan>]) -> [f32; 2] {
     let mut axis = [0.0_f32, 50.0_f32];
-    for (layer, lay) in layers.iter().zip(laid) {
-        if let Some(lay) = lay {
+    for (layer, span) in layers.iter().zip(spans) {
+        if let Some(span) = span {
             let s = &layer.settings;
             let shape = s.delay_ms + s.attack_ms + s.hold_ms + s.decay_ms;
-            axis[0] = axis[0].min(lay.raw_ms);
-            axis[1] = axis[1]
-                .max((lay.raw_ms + lay.whole_ms).min(shape.max(lay.raw_ms + s.end_ms / lay.speed).max(50.0)));
+            axis[0] = axis[0].min(span.origin_ms);
+            axis[1] = axis[1].max(
+                (span.origin_ms + span.slice_ms)
+                    .min(shape.max(span.origin_ms + s.end_ms / span.speed).max(50.0)),
+            );
         }
     }
     axis
@@ -199,48 +202,48 @@ fn one_lane(
     cx: &mut FrameContext<'_>,
     index: usize,
     layer: &Layer,
-    lay: &Lay,
+    span: &LayerSpan,
     axis: [f32; 2],
 ) {
-    let Some(take) = cx.kit.takes.get(lay.slice.take).cloned() else { return };
+    let Some(take) = cx.kit.takes.get(span.slice.take).cloned() else { return };
     let Some(pyramid) = cx.readings.waves.get(&take, ui.ctx()) else { return };
     let s = &layer.settings;
     let raw = Rect::from_x_y_ranges(
-        x_of(lane, axis, lay.raw_ms)..=x_of(lane, axis, lay.raw_ms + lay.whole_ms),
+        x_of(lane, axis, span.origin_ms)..=x_of(lane, axis, span.origin_ms + span.slice_ms),
         lane.y_range(),
     );
-    let [lo, hi] = pyramid.range(&take, lay.slice.start as usize, lay.slice.end as usize);
+    let [lo, hi] = pyramid.range(&take, span.slice.start as usize, span.slice.end as usize);
     let stretch = Stretch {
         take: &take,
         pyramid: &pyramid,
-        start: lay.slice.start as f64,
-        end: lay.slice.end as f64,
+        start: span.slice.start as f64,
+        end: span.slice.end as f64,
         full_scale: hi.max(-lo).max(1e-5) * 1.1,
         reverse: s.reverse,
     };
-    let begin_ms = lay.raw_ms + s.start_ms / lay.speed;
-    let end_ms = (lay.raw_ms + s.end_ms / lay.speed).min(lay.raw_ms + lay.whole_ms);
+    let begin_ms = span.origin_ms + s.start_ms / span.speed;
+    let end_ms = (span.origin_ms + s.end_ms / span.speed).min(span.origin_ms + span.slice_ms);
     let (begin, end) = (x_of(lane, axis, begin_ms), x_of(lane, axis, end_ms));
     let painter = ui.painter_at(lane);
-    let bright = if s.on { theme::COPPER } else { theme::COPPER_DIM };
-    // the part before the start and after the end stays in sight, dim
-    wave::draw(&painter, raw, stretch, |_| 1.0, |_| theme::WOOD_LIT);
+    let colour = if s.on { theme::SOUND } else { theme::SOUND_DIM };
+    // the part before the start and after the end stays visible, dimmed
+    wave::draw(&painter, raw, stretch, |_| 1.0, |_| theme::HOVERED);
     let seconds = f64::from((end_ms - begin_ms).max(0.1)) / 1000.0;
     let levels = envelope::levels(s, seconds, 160);
     let level_at =
         |x: f32| levels[(((x - begin) / (end - begin).max(1.0)) * 160.0).clamp(0.0, 159.0) as usize];
-    let read = Rect::from_x_y_ranges(begin..=end.max(begin + 1.0), lane.y_range());
+    let played = Rect::from_x_y_ranges(begin..=end.max(begin + 1.0), lane.y_range());
     let shaped = |share: f32| level_at(raw.left() + share * raw.width());
-    wave::draw(&painter.with_clip_rect(read.intersect(lane)), raw, stretch, shaped, |_| bright);
+    wave::draw(&painter.with_clip_rect(played.intersect(lane)), raw, stretch, shaped, |_| colour);
     let line = (0..160)
         .map(|i| {
             pos2(begin + (end - begin) * i as f32 / 160.0, lane.bottom() - levels[i] * (lane.height() - 4.0))
         })
         .collect();
     let chosen = selection.layer == index;
-    painter.line(line, (1.5, if chosen { theme::AMBER } else { theme::INK_SOFT }));
+    painter.line(line, (1.5, if chosen { theme::ACCENT } else { theme::TEXT_DIM }));
     if chosen {
-        handles(ui, lane, selection.pad, cx, index, s, lay, axis, [begin_ms, end_ms]);
+        handles(ui, lane, selection.pad, cx, index, s, span, axis, [begin_ms, end_ms]);
     }
 }
 
@@ -252,7 +255,7 @@ fn handles(
     cx: &FrameContext<'_>,
     index: usize,
     s: &LayerSettings,
-    lay: &Lay,
+    span: &LayerSpan,
     axis: [f32; 2],
     [begin, end]: [f32; 2],
 ) {
@@ -278,11 +281,11 @@ fn handles(
             WidgetInfo::labeled(Role::Splitter, true, format!("{word} of layer {}", index + 1))
         });
         let lit = response.hovered() || response.dragged();
-        let colour = if lit { theme::INK } else { theme::AMBER };
+        let colour = if lit { theme::TEXT } else { theme::ACCENT };
         if bar {
             ui.painter().vline(at.x, lane.y_range(), (if lit { 2.5 } else { 1.5 }, colour));
         } else {
-            ui.painter().circle(at, 4.5, theme::WELL, (2.0, colour));
+            ui.painter().circle(at, 4.5, theme::INSET, (2.0, colour));
         }
         let held_id = ui.scope_id().with("held");
         if response.drag_started() {
@@ -296,8 +299,8 @@ fn handles(
         {
             let ms = ms_at(lane, axis, at);
             let (id, value) = match i {
-                0 => ("start_ms", (ms - lay.raw_ms) * lay.speed),
-                1 => ("end_ms", (ms - lay.raw_ms) * lay.speed),
+                0 => ("start_ms", (ms - span.origin_ms) * span.speed),
+                1 => ("end_ms", (ms - span.origin_ms) * span.speed),
                 2 => ("attack_ms", ms - begin),
                 3 => ("hold_ms", ms - attack),
                 _ => ("decay_ms", ms - hold),

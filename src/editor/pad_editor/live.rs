@@ -8,16 +8,16 @@ use kitwright_core::{
 };
 
 /// Frames of one spectrum: 171 ms at 48 kHz.
-const LENGTH: usize = 8192;
+const LIVE_FRAMES: usize = 8192;
 /// How fast a band falls, dB a second.
-const FALL: f32 = 30.0;
+const BAND_FALL: f32 = 30.0;
 /// How fast the reference level for the bands falls, dB a second.
 const TOP_FALL: f32 = 6.0;
 /// Lowest level that is shown, dB of full scale.
 const SILENCE_DB: f32 = -100.0;
 
 /// The live spectrum of one pad.
-pub struct Live {
+pub struct LiveSpectrum {
     fft: RealFft<f32>,
     window: Vec<f32>,
     frames: Vec<[f32; 2]>,
@@ -28,20 +28,22 @@ pub struct Live {
     written: Option<u64>,
 }
 
-impl std::fmt::Debug for Live {
+impl std::fmt::Debug for LiveSpectrum {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Live").field("top_db", &self.top_db).finish_non_exhaustive()
+        f.debug_struct("LiveSpectrum").field("top_db", &self.top_db).finish_non_exhaustive()
     }
 }
 
-impl Default for Live {
+impl Default for LiveSpectrum {
     fn default() -> Self {
         // A Hann window, scaled so that a sine of full scale gives 0 dB.
-        let window = (0..LENGTH).map(|i| hann_periodic(i, LENGTH) as f32 * 4.0 / LENGTH as f32).collect();
+        let window = (0..LIVE_FRAMES)
+            .map(|i| hann_periodic(i, LIVE_FRAMES) as f32 * 4.0 / LIVE_FRAMES as f32)
+            .collect();
         Self {
             window,
-            frames: vec![[0.0; 2]; LENGTH],
-            fft: RealFft::new(LENGTH),
+            frames: vec![[0.0; 2]; LIVE_FRAMES],
+            fft: RealFft::new(LIVE_FRAMES),
             held: [SILENCE_DB; BANDS],
             top_db: SILENCE_DB,
             time: 0.0,
@@ -50,9 +52,9 @@ impl Default for Live {
     }
 }
 
-impl Live {
-    /// Listens to `pad` and takes its latest frames at `now` seconds; levels in dB below the strongest band of
-    /// the last moments, or `None` while it is silent.
+impl LiveSpectrum {
+    /// Makes `pad` the source and reads its latest frames at `now` seconds. Levels are in dB below the strongest band
+    /// of the last moments; `None` while the pad is silent.
     pub fn follow(&mut self, meters: &Meters, pad: usize, now: f64) -> Option<Levels> {
         let source = ScopeSource::Pad(pad);
         if meters.scope.source() != source {
@@ -62,7 +64,7 @@ impl Live {
         }
         let passed = ((now - self.time) as f32).clamp(0.0, 0.25);
         self.time = now;
-        self.held.iter_mut().for_each(|h| *h = (*h - FALL * passed).max(SILENCE_DB));
+        self.held.iter_mut().for_each(|h| *h = (*h - BAND_FALL * passed).max(SILENCE_DB));
         self.top_db = (self.top_db - TOP_FALL * passed).max(SILENCE_DB);
         let written = meters.scope.latest(&mut self.frames);
         if written.is_some() && written != self.written {
@@ -79,7 +81,7 @@ impl Live {
         {
             *sample = (left + right) * 0.5 * window;
         }
-        let power = band_power(self.fft.transform(), rate / LENGTH as f64);
+        let power = band_power(self.fft.transform(), rate / LIVE_FRAMES as f64);
         for (held, power) in self.held.iter_mut().zip(power) {
             *held = held.max(power_to_db(power.max(1e-20)));
         }
@@ -114,7 +116,7 @@ mod tests {
         let mut engine = Engine::new(48_000.0);
         engine.set_kit(Arc::new(PlayKit::new(Arc::new(tone_kit(1000.0)), 48_000.0)));
         let meters = engine.meters();
-        let mut live = Live::default();
+        let mut live = LiveSpectrum::default();
         assert_eq!(live.follow(&meters, 0, 0.0), None, "nothing sounds yet");
         engine.note_on(engine_note(), 1.0);
         for _ in 0..64 {

@@ -52,7 +52,7 @@ pub(super) fn show(
 
 fn in_the_kit(ui: &mut Ui, pad: usize, ceiling_db: f32, cx: &FrameContext<'_>) {
     ui.horizontal_wrapped(|ui| {
-        ui.label(RichText::new("In the kit").color(theme::INK_SOFT));
+        ui.label(RichText::new("In the kit").color(theme::TEXT_DIM));
         ui.add_space(theme::GAP);
         note_row(ui, pad, cx);
     });
@@ -65,7 +65,7 @@ fn in_the_kit(ui: &mut Ui, pad: usize, ceiling_db: f32, cx: &FrameContext<'_>) {
 
 fn from_hit_to_hit(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
     ui.horizontal_wrapped(|ui| {
-        ui.label(RichText::new("From hit to hit").color(theme::INK_SOFT));
+        ui.label(RichText::new("From hit to hit").color(theme::TEXT_DIM));
         freeze(ui, pad, cx);
     });
     last_draw(ui, pad, cx);
@@ -80,7 +80,7 @@ fn from_hit_to_hit(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
 fn note_row(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
     ui.horizontal(|ui| {
         let note = cx.pad(pad).note;
-        ui.label(RichText::new("Played by").color(theme::INK_SOFT));
+        ui.label(RichText::new("Played by").color(theme::TEXT_DIM));
         for (text, name, step) in [("-", "Note down", -1_i16), ("+", "Note up", 1)] {
             if widgets::button(ui, text, name, "The next free key in this direction.").clicked()
                 && let Some(free) = next_free(cx, note, step)
@@ -135,7 +135,7 @@ fn last_draw(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
         number(&last.level_db),
         number(&last.start_ms),
     );
-    ui.label(RichText::new(words).font(theme::small()).color(theme::INK));
+    ui.label(RichText::new(words).font(theme::small()).color(theme::TEXT));
 }
 
 /// What the host automates; one that it moves says so.

@@ -1,15 +1,15 @@
-//! Gain-reduction meters: how far the dynamics of the chosen pad hold its sound down.
+//! Gain-reduction meters of the chosen pad and of the main output.
 
 use crate::editor::{frame_context::FrameContext, theme};
 use egui::{Rect, RichText, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 use kitwright_core::{engine::Meters, kit::ToneStage};
 
 /// How fast a meter falls, dB a second.
-const FALL: f32 = 20.0;
+const REDUCTION_FALL: f32 = 20.0;
 /// What a full meter means, dB.
 const FULL_DB: f32 = 24.0;
 /// Below this a meter shows 0 dB.
-const MIN_DB: f32 = 0.05;
+const MIN_REDUCTION_DB: f32 = 0.05;
 
 /// Readings that fall slowly, dB, 0 and above.
 #[derive(Debug, Default)]
@@ -28,7 +28,7 @@ impl HeldReductions {
     /// Reads the meters of `pad`; asks for another frame while anything still moves.
     pub fn follow(&mut self, ui: &Ui, pad: usize, cx: &FrameContext<'_>) {
         let now = ui.input(|i| i.time);
-        let fall = ((now - self.time) as f32).clamp(0.0, 0.25) * FALL;
+        let fall = ((now - self.time) as f32).clamp(0.0, 0.25) * REDUCTION_FALL;
         if self.pad != pad {
             *self = Self { pad, main_ceiling: self.main_ceiling, ..Self::default() };
         }
@@ -77,7 +77,7 @@ impl HeldReductions {
 fn fallen(held: f32, fall: f32, read: f32) -> f32 {
     let read = if read.is_finite() { read } else { 0.0 };
     let now = (held - fall).max(read);
-    if now < MIN_DB { 0.0 } else { now }
+    if now < MIN_REDUCTION_DB { 0.0 } else { now }
 }
 
 /// A meter that grows from the right, as gain is taken away; `what` completes "Gain reduction of".
@@ -89,12 +89,12 @@ pub fn meter(ui: &mut Ui, what: &str, db: f32) {
             WidgetInfo::labeled(Role::Meter, true, format!("Gain reduction of {what}: {words}"))
         });
         let painter = ui.painter();
-        painter.rect_filled(rect, 1, theme::WELL);
+        painter.rect_filled(rect, 1, theme::INSET);
         let left = rect.right() - (db / FULL_DB).clamp(0.0, 1.0) * rect.width();
-        painter.rect_filled(Rect::from_min_max(pos2(left, rect.top()), rect.max), 1, theme::AMBER);
+        painter.rect_filled(Rect::from_min_max(pos2(left, rect.top()), rect.max), 1, theme::ACCENT);
         for db in [6.0, 12.0, 18.0] {
             let x = rect.right() - db / FULL_DB * rect.width();
-            painter.vline(x, rect.bottom()..=rect.bottom() + 3.0, (1.0, theme::INK_SOFT));
+            painter.vline(x, rect.bottom()..=rect.bottom() + 3.0, (1.0, theme::TEXT_DIM));
         }
         ui.label(RichText::new(format!("gain reduction of {what}: {words}")).font(theme::small()));
         response.on_hover_text("How much the level is reduced at this moment; a mark every 6 dB.");

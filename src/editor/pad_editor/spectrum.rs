@@ -1,4 +1,4 @@
-//! The spectrum of a pad's hit, worked out off the frame's path.
+//! The spectrum of a pad's hit, computed on another thread.
 
 use kitwright_core::{
     kit::Slice,
@@ -15,15 +15,15 @@ use std::{
 pub const BANDS: usize = 96;
 /// Edges of the spectrum, Hz.
 pub const EDGES_HZ: [f64; 2] = [20.0, 20_000.0];
-/// Samples that are looked at, from the beginning of the hit.
-const LENGTH: usize = 1 << 15;
+/// Frames that are analysed, from the beginning of the hit.
+const HIT_FRAMES: usize = 1 << 15;
 
 /// One number a band: power, or dB below the strongest.
 pub type Levels = [f32; BANDS];
 
 /// The spectrum of the chosen pad's hit. One at a time: the pad editor shows one pad.
 #[derive(Debug, Default)]
-pub struct Spectrum {
+pub struct HitSpectrum {
     key: Option<(usize, u64, u64)>,
     ready: Option<Arc<Levels>>,
     // a receiver is not `Sync`, and windows move between threads
@@ -31,8 +31,8 @@ pub struct Spectrum {
     workers: Vec<JoinHandle<()>>,
 }
 
-impl Spectrum {
-    /// The levels of a slice, once they are there; the first call starts the work, and a repaint is asked for
+impl HitSpectrum {
+    /// The levels of a slice, once they are computed; the first call starts the work, and a repaint is asked for
     /// when it is done.
     pub fn get(&mut self, take: &Arc<Take>, slice: Slice, ctx: &egui::Context) -> Option<Arc<Levels>> {
         let key = (Arc::as_ptr(take) as usize, slice.start, slice.end);
@@ -68,7 +68,7 @@ impl Spectrum {
     }
 }
 
-impl Drop for Spectrum {
+impl Drop for HitSpectrum {
     fn drop(&mut self) {
         for worker in self.workers.drain(..) {
             // a panic there has already been reported by its own thread
@@ -79,13 +79,13 @@ impl Drop for Spectrum {
 
 /// Power in each band of the mean of the channels, under a half window that fades the end out.
 fn levels(take: &Take, start: usize, end: usize) -> Levels {
-    let length = end.min(take.frames()).saturating_sub(start).min(LENGTH);
-    let mut fft = RealFft::<f32>::new(LENGTH);
+    let length = end.min(take.frames()).saturating_sub(start).min(HIT_FRAMES);
+    let mut fft = RealFft::<f32>::new(HIT_FRAMES);
     for (i, sample) in fft.input.iter_mut().take(length).enumerate() {
         let fade = (std::f32::consts::FRAC_PI_2 * i as f32 / length as f32).cos().powi(2);
         *sample = take.channels.iter().map(|c| c[start + i]).sum::<f32>() * fade;
     }
-    let power = band_power(fft.transform(), f64::from(take.sample_rate) / LENGTH as f64);
+    let power = band_power(fft.transform(), f64::from(take.sample_rate) / HIT_FRAMES as f64);
     let strongest = power.iter().copied().fold(f32::MIN_POSITIVE, f32::max);
     power.map(|p| power_to_db((p / strongest).max(1e-12)))
 }

@@ -6,8 +6,8 @@ use egui::{Align2, Rect, Sense, Ui, WidgetInfo, vec2};
 use kitwright_core::{engine::Meters, kit::Variation};
 use std::{collections::VecDeque, sync::atomic::Ordering::Relaxed};
 
-/// How many strokes stay in sight.
-const KEPT: usize = 16;
+/// Number of strokes that are shown.
+const MAX_STROKES: usize = 16;
 
 /// The draws of the last strokes of the chosen pad, oldest first.
 #[derive(Debug, Default)]
@@ -43,7 +43,7 @@ impl Strokes {
             pitch_ct: number(&last.pitch_st) * 100.0,
             level_db: number(&last.level_db),
         });
-        if self.draws.len() > KEPT {
+        if self.draws.len() > MAX_STROKES {
             self.draws.pop_front();
         }
     }
@@ -58,25 +58,25 @@ pub(super) fn draw(ui: &Ui, rect: Rect, strokes: &Strokes, range: &Variation) {
         WidgetInfo::labeled(egui::Role::Image, true, name)
     });
     let painter = ui.painter_at(rect);
-    painter.rect_filled(rect, theme::ROUND, theme::WELL);
+    painter.rect_filled(rect, theme::ROUND, theme::INSET);
     let field = rect.shrink2(vec2(16.0, CAPTION + 8.0));
-    let most = |least: f32, of: fn(&StrokeDraw) -> f32| strokes.draws.iter().map(of).fold(least, f32::max);
+    let max = |min: f32, of: fn(&StrokeDraw) -> f32| strokes.draws.iter().map(of).fold(min, f32::max);
     // the host's trims draw beyond the settings
-    let ms = most(range.start_ms.max(0.1), |s| s.start_ms.abs());
-    let ct = most(range.pitch_ct.max(1.0), |s| s.pitch_ct.abs());
+    let ms = max(range.start_ms.max(0.1), |s| s.start_ms.abs());
+    let ct = max(range.pitch_ct.max(1.0), |s| s.pitch_ct.abs());
     let middle = field.center();
     let place = |x_ms: f32, y_ct: f32| {
         middle + vec2(x_ms / ms * field.width() * 0.5, -y_ct / ct * field.height() * 0.5)
     };
-    painter.hline(field.x_range(), middle.y, (1.0, theme::WOOD_HIGH));
-    painter.vline(middle.x, field.y_range(), (1.0, theme::WOOD_HIGH));
+    painter.hline(field.x_range(), middle.y, (1.0, theme::RAISED));
+    painter.vline(middle.x, field.y_range(), (1.0, theme::RAISED));
     let (far, near) = (place(range.start_ms, range.pitch_ct), place(-range.start_ms, -range.pitch_ct));
-    painter.rect_stroke(Rect::from_two_pos(far, near), 0, (1.0, theme::SEAM), egui::StrokeKind::Inside);
+    painter.rect_stroke(Rect::from_two_pos(far, near), 0, (1.0, theme::BORDER), egui::StrokeKind::Inside);
     for (i, stroke) in strokes.draws.iter().enumerate() {
         let latest = i + 1 == count;
         let size = (5.0 + stroke.level_db * 0.5).clamp(2.0, 9.0);
         let (fill, edge) =
-            if latest { (theme::AMBER, theme::INK) } else { (theme::COPPER_DIM, theme::GROUND) };
+            if latest { (theme::ACCENT, theme::TEXT) } else { (theme::SOUND_DIM, theme::BACKGROUND) };
         painter.circle(place(stroke.start_ms, stroke.pitch_ct), size, fill, (1.0, edge));
     }
     let strokes = match count {
@@ -91,7 +91,7 @@ pub(super) fn draw(ui: &Ui, rect: Rect, strokes: &Strokes, range: &Variation) {
         (rect.left_bottom() + vec2(6.0, -2.0), Align2::LEFT_BOTTOM, format!("{ms:.1} ms earlier")),
         (rect.right_bottom() + vec2(-6.0, -2.0), Align2::RIGHT_BOTTOM, format!("{ms:.1} ms later")),
     ] {
-        widgets::text_in(&painter, corner, align, &words, theme::small(), theme::INK_SOFT, half);
+        widgets::text_in(&painter, corner, align, &words, theme::small(), theme::TEXT_DIM, half);
     }
     response.on_hover_text(
         "How strokes differ: start across, pitch up, level as size; the ringed one is the latest. The frame is \
@@ -108,7 +108,7 @@ mod tests {
         let meters = Meters::default();
         let mut strokes = Strokes::default();
         strokes.follow(&meters, 3);
-        assert!(strokes.draws.is_empty(), "nothing was struck");
+        assert!(strokes.draws.is_empty(), "no stroke yet");
         for i in 0..20 {
             meters.last_trigger[3].start_ms.store((i as f32).to_bits(), Relaxed);
             meters.pad_triggers[3].fetch_add(1, Relaxed);

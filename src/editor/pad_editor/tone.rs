@@ -178,7 +178,7 @@ fn section<T: 'static>(
     now: &T,
     reach: impl Fn(&mut Tone) -> &mut T,
 ) {
-    ui.label(RichText::new(title).color(theme::INK_SOFT));
+    ui.label(RichText::new(title).color(theme::TEXT_DIM));
     let owner = format!("Pad {} {}", pad + 1, title.to_lowercase());
     widgets::table(ui, &owner, table, now, |setting, value| {
         let what = format!("{} {}", title.to_lowercase(), setting.name.to_lowercase());

@@ -53,14 +53,14 @@ pub(super) fn show(
     mark_hits(ui, field, labels, view, selection, cx, shown);
     if let Some(cursor) = view.cursor {
         let x = wave::x_of(field, view.sight[0], view.sight[1], cursor as f64);
-        painter.vline(x, field.y_range(), (1.0, theme::INK));
+        painter.vline(x, field.y_range(), (1.0, theme::TEXT));
     }
     whole_take(ui, whole, view, shown);
 }
 
 /// The area behind the hits: scroll to zoom, drag to move, click to set the mark.
 fn background(ui: &mut Ui, field: Rect, view: &mut TakeView, shown: &ShownTake) {
-    wave::well(ui.painter(), field);
+    wave::background(ui.painter(), field);
     let response = ui.interact(field, ui.scope_id().with(("ground", shown.index)), Sense::click_and_drag());
     response
         .widget_info(|| WidgetInfo::labeled(Role::Image, true, format!("Wave of take {}", shown.index + 1)));
@@ -96,7 +96,7 @@ fn draw_wave(painter: &egui::Painter, field: Rect, view: &TakeView, shown: &Show
             Align2::CENTER_CENTER,
             "Drawing the take...",
             theme::body(),
-            theme::INK_SOFT,
+            theme::TEXT_DIM,
         );
         return;
     };
@@ -114,14 +114,14 @@ fn draw_wave(painter: &egui::Painter, field: Rect, view: &TakeView, shown: &Show
         match i.checked_sub(1) {
             Some(h) if (hits[h].end as f64) > frame => {
                 if Some(h) == view.hit {
-                    theme::AMBER
+                    theme::ACCENT
                 } else if shown.users[h].is_empty() {
-                    theme::COPPER_DIM
+                    theme::SOUND_DIM
                 } else {
-                    theme::COPPER
+                    theme::SOUND
                 }
             }
-            _ => theme::SEAM,
+            _ => theme::BORDER,
         }
     };
     wave::draw(painter, field.shrink2(vec2(0.0, 2.0)), stretch, |_| 1.0, in_use);
@@ -157,13 +157,13 @@ fn mark_hits(
         let chosen = view.hit == Some(i);
         let of_chosen_pad = users.iter().any(|u| u.pad == selection.pad && !u.alternate);
         let colour = match () {
-            () if chosen => theme::AMBER,
-            () if users.is_empty() => theme::SEAM,
-            () => theme::INK_SOFT,
+            () if chosen => theme::ACCENT,
+            () if users.is_empty() => theme::BORDER,
+            () => theme::TEXT_DIM,
         };
         let painter = ui.painter_at(field.union(labels));
         if chosen || response.hovered() {
-            painter.rect_filled(area, 0, theme::INK.gamma_multiply(0.08));
+            painter.rect_filled(area, 0, theme::TEXT.gamma_multiply(0.08));
         }
         let reach = if users.is_empty() && !chosen {
             (field.bottom() - 12.0)..=field.bottom()
@@ -173,7 +173,7 @@ fn mark_hits(
         painter.vline(x, reach, (1.0, colour));
         if of_chosen_pad {
             view.hit_anchor = Some(pos2(x.clamp(field.left(), field.right()), labels.bottom()));
-            painter.vline(x, field.y_range(), (2.0, theme::AMBER));
+            painter.vline(x, field.y_range(), (2.0, theme::ACCENT));
         }
         let text = words_of(users, chosen.then_some(i), of_chosen_pad);
         words.extend(text.map(|text| Word { hit: i, x, text, lit: chosen || of_chosen_pad }));
@@ -294,7 +294,7 @@ fn edges(
                 pos2(x, field.bottom() - 2.0),
                 pos2(x, field.bottom() - 9.0) + tip,
             ],
-            if lit { theme::INK } else { theme::AMBER },
+            if lit { theme::TEXT } else { theme::ACCENT },
             egui::Stroke::NONE,
         ));
         if response.dragged()
@@ -336,11 +336,11 @@ fn ruler_ticks(ui: &Ui, ruler: Rect, view: &TakeView, shown: &ShownTake) {
     let mut t = (from / rate / step).ceil() * step;
     while t * rate <= to {
         let x = wave::x_of(ruler, from, to, t * rate);
-        painter.vline(x, ruler.top()..=(ruler.top() + 4.0), (1.0, theme::INK_SOFT));
-        let galley = painter.layout_no_wrap(time_text(t, step), theme::small(), theme::INK_SOFT);
+        painter.vline(x, ruler.top()..=(ruler.top() + 4.0), (1.0, theme::TEXT_DIM));
+        let galley = painter.layout_no_wrap(time_text(t, step), theme::small(), theme::TEXT_DIM);
         // a time that would be cut off is left out
         if x + 3.0 + galley.size().x <= ruler.right() {
-            painter.galley(pos2(x + 3.0, ruler.top() + 1.0), galley, theme::INK_SOFT);
+            painter.galley(pos2(x + 3.0, ruler.top() + 1.0), galley, theme::TEXT_DIM);
         }
         t += step;
     }
@@ -371,7 +371,7 @@ fn whole_take(ui: &mut Ui, rect: Rect, view: &mut TakeView, shown: &ShownTake) {
         view.pan(0.0, frames);
     }
     let painter = ui.painter_at(rect);
-    painter.rect_filled(rect, 0, theme::WOOD);
+    painter.rect_filled(rect, 0, theme::SURFACE);
     if let Some(pyramid) = &shown.pyramid {
         let stretch = Stretch {
             take: &shown.take,
@@ -381,13 +381,13 @@ fn whole_take(ui: &mut Ui, rect: Rect, view: &mut TakeView, shown: &ShownTake) {
             full_scale: pyramid.peak().max(1e-4),
             reverse: false,
         };
-        wave::draw(&painter, rect, stretch, |_| 1.0, |_| theme::COPPER_DIM);
+        wave::draw(&painter, rect, stretch, |_| 1.0, |_| theme::SOUND_DIM);
     }
     let [from, to] = view.sight.map(|f| wave::x_of(rect, 0.0, frames, f));
     if to - from < rect.width() - 1.0 {
         let sight = Rect::from_x_y_ranges(from..=to.max(from + 3.0), rect.y_range());
-        painter.rect_filled(sight, 0, theme::INK.gamma_multiply(0.12));
-        painter.rect_stroke(sight, 0, (1.0, theme::AMBER), egui::StrokeKind::Inside);
+        painter.rect_filled(sight, 0, theme::TEXT.gamma_multiply(0.12));
+        painter.rect_stroke(sight, 0, (1.0, theme::ACCENT), egui::StrokeKind::Inside);
     }
     widgets::focus_edge(ui.painter(), rect, &response);
 }

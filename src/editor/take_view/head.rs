@@ -1,7 +1,7 @@
 //! The line above the take: the takes, tools for the chosen hit, zoom.
 
 use super::{position::TakeView, shown::ShownTake};
-use crate::editor::{file_browser::Purpose, frame_context::FrameContext, record, theme, widgets};
+use crate::editor::{file_browser::FilePurpose, frame_context::FrameContext, record, theme, widgets};
 use egui::{Align, Layout, RichText, Ui};
 use kitwright_core::{
     listen::{DECAYED_DB, DetectOptions},
@@ -85,7 +85,7 @@ fn takes(ui: &mut Ui, view: &mut TakeView, cx: &mut FrameContext<'_>) {
     )
     .clicked()
     {
-        cx.browse(Purpose::AddTake, "");
+        cx.browse(FilePurpose::AddTake, "");
     }
     if cx.session.recording().is_none() {
         record::button(ui, cx);
@@ -94,7 +94,7 @@ fn takes(ui: &mut Ui, view: &mut TakeView, cx: &mut FrameContext<'_>) {
 
 fn take_tools(ui: &mut Ui, view: &mut TakeView, cx: &FrameContext<'_>, shown: &ShownTake) {
     let hits = if shown.users.len() == 1 { "1 hit".into() } else { format!("{} hits", shown.users.len()) };
-    ui.label(RichText::new(hits).color(theme::INK_SOFT));
+    ui.label(RichText::new(hits).color(theme::TEXT_DIM));
     let moved = widgets::slider(ui, &SENSITIVITY, "Detection", view.sensitivity, 96.0);
     if let Some(value) = moved.value {
         view.sensitivity = value;
@@ -138,7 +138,7 @@ fn hit_tools(
     let take = shown.index;
     let Some(entry) = cx.kit.doc.takes[take].hits.get(hit) else { return };
     let at = entry.start as f64 / f64::from(shown.take.sample_rate);
-    ui.label(RichText::new(format!("Hit {}", hit + 1)).color(theme::AMBER).strong())
+    ui.label(RichText::new(format!("Hit {}", hit + 1)).color(theme::ACCENT).strong())
         .on_hover_text(format!("{at:.3} s, {:.1} dB at its peak", entry.description.peak_db));
     if widgets::button(ui, "Play", "Play the hit", "Plays it as it was recorded.").clicked() {
         cx.session.preview(take, entry.start, entry.end);

@@ -3,8 +3,8 @@
 use crate::editor::{theme, widgets};
 use egui::{Align2, CursorIcon, Rect, Sense, Ui, pos2, vec2};
 
-/// Space between two words and at their ends.
-const GAP: f32 = 4.0;
+/// Space between two labels and at their ends.
+const LABEL_GAP: f32 = 4.0;
 /// Minimum width of a cut label, four letters and an ellipsis; a narrower one is left out.
 const MIN_WIDTH: f32 = 34.0;
 
@@ -23,22 +23,22 @@ pub(super) struct Word {
 /// Draws the labels into `lane`; returns the hit whose label was clicked. A tick replaces a label without room.
 pub(super) fn show(ui: &Ui, lane: Rect, words: &[Word]) -> Option<usize> {
     let painter = ui.painter_at(lane);
-    let colour = |word: &Word| if word.lit { theme::AMBER } else { theme::INK };
+    let colour = |word: &Word| if word.lit { theme::ACCENT } else { theme::TEXT };
     let wanted: Vec<Wanted> = words
         .iter()
         .map(|w| {
             let galley = painter.layout_no_wrap(w.text.clone(), theme::small(), colour(w));
-            Wanted { x: w.x, width: galley.size().x + GAP, lit: w.lit }
+            Wanted { x: w.x, width: galley.size().x + LABEL_GAP, lit: w.lit }
         })
         .collect();
     let mut clicked = None;
     for ((word, wanted), place) in words.iter().zip(&wanted).zip(places(&wanted, lane.left(), lane.right())) {
         let Some([from, to]) = place else {
-            painter.vline(word.x, (lane.bottom() - 4.0)..=lane.bottom(), (1.0, theme::INK_SOFT));
+            painter.vline(word.x, (lane.bottom() - 4.0)..=lane.bottom(), (1.0, theme::TEXT_DIM));
             continue;
         };
-        let at = pos2(from + GAP / 2.0, lane.top() + 1.0);
-        let (font, ink, width) = (theme::small(), colour(word), to - from - GAP / 2.0);
+        let at = pos2(from + LABEL_GAP / 2.0, lane.top() + 1.0);
+        let (font, ink, width) = (theme::small(), colour(word), to - from - LABEL_GAP / 2.0);
         widgets::text_in(&painter, at, Align2::LEFT_TOP, &word.text, font, ink, width);
         let area = Rect::from_min_size(pos2(from, lane.top()), vec2(to - from, lane.height()));
         // the hit below is what the keyboard and screen readers go to

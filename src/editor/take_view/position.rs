@@ -1,4 +1,4 @@
-//! Which take is shown, how much of it, and what is chosen in it.
+//! State of the take view: which take is shown, which part of it, and what is chosen in it.
 
 use kitwright_core::kit::Document;
 

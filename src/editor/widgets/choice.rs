@@ -7,7 +7,7 @@ use super::{
 use crate::editor::theme;
 use egui::{Align2, Popup, Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 
-/// Shows and flips a switch; word and knob position show the state as well as the colour.
+/// Shows and flips a switch; its word and the position of its knob show the state, not its colour alone.
 pub fn switch(ui: &mut Ui, setting: &dyn Described, owner: &str, value: f32, width: f32) -> Moved {
     let (rect, response) = ui.allocate_exact_size(control_size(width), Sense::click());
     let on = value >= 0.5;
@@ -21,20 +21,20 @@ pub fn switch(ui: &mut Ui, setting: &dyn Described, owner: &str, value: f32, wid
     painter.rect(
         track,
         theme::ROUND,
-        theme::WELL,
-        (1.0, if lit { theme::INK_SOFT } else { theme::SEAM }),
+        theme::INSET,
+        (1.0, if lit { theme::TEXT_DIM } else { theme::BORDER }),
         egui::StrokeKind::Inside,
     );
     let knob =
         Rect::from_min_size(track.left_top() + vec2(if on { 18.0 } else { 2.0 }, 2.0), vec2(14.0, 10.0));
-    painter.rect_filled(knob, 2, if on { theme::AMBER } else { theme::INK_SOFT });
+    painter.rect_filled(knob, 2, if on { theme::ACCENT } else { theme::TEXT_DIM });
     text_in(
         painter,
         pos2(track.right() + 6.0, track.center().y),
         Align2::LEFT_CENTER,
         &setting.show(value),
         theme::small(),
-        theme::INK,
+        theme::TEXT,
         40.0,
     );
     focus_edge(painter, rect, &response);
@@ -59,7 +59,7 @@ pub fn choice(
     let painter = ui.painter();
     caption(painter, rect, setting, rect.width());
     let field = Rect::from_min_max(rect.left_top() + vec2(0.0, 15.0), rect.max);
-    let fill = if response.hovered() { theme::WOOD_LIT } else { theme::WOOD_HIGH };
+    let fill = if response.hovered() { theme::HOVERED } else { theme::RAISED };
     painter.rect_filled(field, theme::ROUND, fill);
     text_in(
         painter,
@@ -67,13 +67,13 @@ pub fn choice(
         Align2::LEFT_CENTER,
         &setting.show(value),
         theme::small(),
-        theme::INK,
+        theme::TEXT,
         field.width() - 22.0,
     );
     let tip = field.right_center() - vec2(10.0, 0.0);
     painter.line(
         vec![tip + vec2(-4.0, -2.0), tip + vec2(0.0, 2.0), tip + vec2(4.0, -2.0)],
-        (1.5, theme::INK_SOFT),
+        (1.5, theme::TEXT_DIM),
     );
     focus_edge(painter, rect, &response);
     let mut moved = Moved::default();

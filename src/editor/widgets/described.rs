@@ -13,11 +13,11 @@ pub trait Described {
     fn name(&self) -> &'static str;
     /// One line: what it does to the sound.
     fn help(&self) -> &'static str;
-    /// Meaning of the number.
+    /// Unit.
     fn unit(&self) -> Unit;
     /// Lowest and highest value.
     fn bounds(&self) -> [f32; 2];
-    /// Value of a fresh structure.
+    /// Default value.
     fn default(&self) -> f32;
     /// Position of the control, 0 to 1.
     fn to_travel(&self, value: f32) -> f32;

@@ -1,4 +1,4 @@
-//! The controls of the window: every setting is shown and moved by the same few.
+//! The controls of the window.
 
 mod choice;
 mod described;
@@ -78,9 +78,9 @@ pub fn button(ui: &mut Ui, text: &str, name: &str, help: &str) -> Response {
     named(ui.add(Button::new(text)), Role::Button, name).on_hover_text(help)
 }
 
-/// A button that is or is not pressed in; the state is spoken and shown by an edge as well as by colour.
+/// A button that stays pressed; strong text shows the state as well, and screen readers are told.
 pub fn toggle(ui: &mut Ui, on: bool, text: &str, name: &str, help: &str) -> Response {
-    let (fill, ink) = if on { (theme::AMBER, theme::ON_AMBER) } else { (theme::WOOD_HIGH, theme::INK) };
+    let (fill, ink) = if on { (theme::ACCENT, theme::ON_ACCENT) } else { (theme::RAISED, theme::TEXT) };
     let text = RichText::new(text).color(ink);
     let text = if on { text.strong() } else { text };
     let response = ui.add(Button::new(text).fill(fill));
@@ -88,7 +88,7 @@ pub fn toggle(ui: &mut Ui, on: bool, text: &str, name: &str, help: &str) -> Resp
     response.on_hover_text(help)
 }
 
-/// Gives a response its accessible name.
+/// Gives a control its accessible name.
 pub fn named(response: Response, role: Role, name: &str) -> Response {
     let enabled = response.enabled();
     response.widget_info(|| WidgetInfo::labeled(role, enabled, name));

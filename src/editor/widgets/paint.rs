@@ -1,16 +1,16 @@
-//! What all controls paint alike.
+//! Painting that all controls share.
 
 use super::described::{CONTROL_HEIGHT, Described};
 use crate::editor::theme;
 use egui::{Align2, Color32, FontId, Painter, Pos2, Rect, Response, Vec2, vec2};
 
-/// The setting's name in the corner of its control.
+/// Paints the setting's name in the upper left corner of its control.
 pub(super) fn caption(painter: &Painter, rect: Rect, setting: &dyn Described, width: f32) {
-    let (font, ink) = (theme::small(), theme::INK_SOFT);
+    let (font, ink) = (theme::small(), theme::TEXT_DIM);
     text_in(painter, rect.left_top(), Align2::LEFT_TOP, setting.name(), font, ink, width);
 }
 
-/// Text cut to a width with an ellipsis, painted at once; returns the space it takes.
+/// Paints text, cut to a width with an ellipsis; returns the area it takes.
 pub fn text_in(
     painter: &Painter,
     at: Pos2,
@@ -28,10 +28,10 @@ pub fn text_in(
     rect
 }
 
-/// The edge that shows where the keyboard is.
+/// Paints an edge around the control that has keyboard focus.
 pub fn focus_edge(painter: &Painter, rect: Rect, response: &Response) {
     if response.has_focus() {
-        painter.rect_stroke(rect.expand(1.0), theme::ROUND, (1.5, theme::AMBER), egui::StrokeKind::Outside);
+        painter.rect_stroke(rect.expand(1.0), theme::ROUND, (1.5, theme::ACCENT), egui::StrokeKind::Outside);
     }
 }
 

@@ -1,4 +1,4 @@
-//! The slider: a number on a line, with its name and its value above it.
+//! The slider for a number, with its name and its value above it.
 
 use super::{
     described::{Described, Moved},
@@ -11,10 +11,10 @@ use egui::{
 
 /// Travel of one point of dragging, for a control of 132 points.
 const DRAG: f32 = 1.0 / 160.0;
-/// How much slower everything is with Shift.
+/// Factor of every movement while Shift is held.
 const FINE: f32 = 0.1;
-/// Travel of one arrow key.
-const KEY: f32 = 0.01;
+/// Travel of one press of an arrow key.
+const KEY_TRAVEL: f32 = 0.01;
 /// Travel of one point of scrolling.
 const SCROLL: f32 = 0.0008;
 
@@ -50,7 +50,7 @@ pub fn slider(ui: &mut Ui, setting: &dyn Described, owner: &str, value: f32, wid
     moved
 }
 
-/// Where a click asks for typing; presses a few points beside it count as well, so it ends above the bar.
+/// Where a click starts typing. egui also takes clicks a few points beside it, so it ends above the bar.
 fn value_rect(rect: Rect) -> Rect {
     Rect::from_min_max(
         pos2(rect.left() + rect.width() * 0.5, rect.top()),
@@ -66,7 +66,7 @@ fn gesture(ui: &Ui, setting: &dyn Described, response: &Response, value: f32) ->
     }
     let shift = ui.input(|i| i.modifiers.shift);
     let fine = if shift { FINE } else { 1.0 };
-    // the travel is kept while the control is held: rounding to whole numbers would swallow slow drags
+    // the travel is kept while the control is held: whole numbers are rounded, and slow drags would be lost
     let travel_id = response.id.with("travel");
     let mut moved = Moved::default();
     if response.drag_started() {
@@ -90,7 +90,7 @@ fn gesture(ui: &Ui, setting: &dyn Described, response: &Response, value: f32) ->
     if let Some(asked) = asked_by_accesskit(ui, response.id) {
         return Moved::at_once(setting.clamp(asked));
     }
-    let steps = key_steps(ui, response) * KEY * fine + scroll_steps(ui, response) * fine;
+    let steps = key_steps(ui, response) * KEY_TRAVEL * fine + scroll_steps(ui, response) * fine;
     if steps != 0.0 {
         let new = stepped(setting, value, steps);
         if new != value {
@@ -100,12 +100,12 @@ fn gesture(ui: &Ui, setting: &dyn Described, response: &Response, value: f32) ->
     moved
 }
 
-/// The value `travel` further on; counts move by one at least.
+/// The value after moving by `travel`; whole numbers move by at least 1.
 fn stepped(setting: &dyn Described, value: f32, travel: f32) -> f32 {
     let new = setting.at_travel(setting.to_travel(value) + travel);
     if new == value
         && matches!(setting.unit(), kitwright_core::settings::Unit::Count)
-        && travel.abs() >= KEY * 0.99
+        && travel.abs() >= KEY_TRAVEL * 0.99
     {
         return setting.clamp(value + travel.signum());
     }
@@ -149,7 +149,7 @@ fn scroll_steps(ui: &Ui, response: &Response) -> f32 {
     if !response.hovered() {
         return 0.0;
     }
-    // taken, so that the surroundings do not scroll as well
+    // consumed, so that the list around it does not scroll as well
     let delta = ui.input_mut(|i| std::mem::take(&mut i.smooth_scroll_delta));
     (delta.x + delta.y) * SCROLL
 }
@@ -177,47 +177,47 @@ fn paint(ui: &Ui, setting: &dyn Described, value: f32, rect: Rect, response: &Re
         Align2::RIGHT_TOP,
         &shown,
         theme::small(),
-        if held { theme::AMBER } else { theme::INK },
+        if held { theme::ACCENT } else { theme::TEXT },
         rect.width() * 0.6,
     );
     caption(painter, rect, setting, right.left() - rect.left() - 4.0);
     let bar = Rect::from_min_max(pos2(rect.left(), rect.top() + 20.0), pos2(rect.right(), rect.top() + 30.0));
-    painter.rect_filled(bar, theme::ROUND, theme::WELL);
+    painter.rect_filled(bar, theme::ROUND, theme::INSET);
     let x = |travel: f32| bar.left() + travel * bar.width();
     let [min, max] = setting.bounds();
     let origin = if min < 0.0 && max > 0.0 { setting.to_travel(0.0) } else { 0.0 };
     let at = setting.to_travel(value);
     let (from, to) = (origin.min(at), origin.max(at));
     let fill =
-        if held || response.has_focus() || response.hovered() { theme::AMBER } else { theme::INK_SOFT };
+        if held || response.has_focus() || response.hovered() { theme::ACCENT } else { theme::TEXT_DIM };
     painter.rect_filled(
         Rect::from_min_max(pos2(x(from), bar.top() + 3.0), pos2(x(to), bar.bottom() - 3.0)),
         0,
         fill,
     );
     let default = x(setting.to_travel(setting.default()));
-    painter.vline(default, (bar.bottom() - 1.0)..=(bar.bottom() + 3.0), (1.0, theme::INK_SOFT));
+    painter.vline(default, (bar.bottom() - 1.0)..=(bar.bottom() + 3.0), (1.0, theme::TEXT_DIM));
     painter.rect_filled(
         Rect::from_center_size(
             pos2(x(at).clamp(bar.left() + 1.5, bar.right() - 1.5), bar.center().y),
             vec2(3.0, 12.0),
         ),
         1,
-        theme::INK,
+        theme::TEXT,
     );
     focus_edge(painter, rect, response);
 }
 
-/// The value as text under the cursor; Enter takes it, Escape and a click elsewhere leave things as they were.
+/// A text field for the value: Enter takes it, Escape or a click elsewhere discards it.
 fn type_value(ui: &mut Ui, setting: &dyn Described, name: &str, typing: Id, rect: Rect) -> Moved {
     let mut text: String = ui.data(|d| d.get_temp(typing)).unwrap_or_default();
-    let understood = setting.read(&text);
-    let edge = if understood.is_some() { theme::AMBER } else { theme::ALARM };
+    let read = setting.read(&text);
+    let edge = if read.is_some() { theme::ACCENT } else { theme::ERROR };
     caption(ui.painter(), rect, setting, rect.width());
     let field = Rect::from_min_max(pos2(rect.left(), rect.top() + 14.0), rect.max);
     let edit_id = typing.with("field");
     let response = ui
-        .put(field, TextEdit::singleline(&mut text).id(edit_id).font(theme::small()).text_color(theme::INK));
+        .put(field, TextEdit::singleline(&mut text).id(edit_id).font(theme::small()).text_color(theme::TEXT));
     ui.painter().rect_stroke(field, theme::ROUND, (1.0, edge), egui::StrokeKind::Inside);
     let response = response
         .on_hover_text("Type a value such as \"-5 st\", \"250 Hz\", \"1k2\" or \"50 %\"; Enter takes it.");
@@ -230,15 +230,15 @@ fn type_value(ui: &mut Ui, setting: &dyn Described, name: &str, typing: Id, rect
     }
     let enter = ui.input(|i| i.key_pressed(Key::Enter));
     let over = response.lost_focus() || ui.input(|i| i.key_pressed(Key::Escape));
-    if over && enter && understood.is_none() {
-        // not understood: stay open, so that it can be corrected
+    if over && enter && read.is_none() {
+        // an invalid text stays open, so that it can be corrected
         response.request_focus();
     } else if over {
         ui.data_mut(|d| {
             d.remove_temp::<String>(typing);
             d.remove_temp::<bool>(first);
         });
-        return match understood {
+        return match read {
             Some(value) if enter => Moved::at_once(value),
             _ => Moved::default(),
         };

@@ -61,9 +61,9 @@ mod tests {
         assert!(!Shown::of(&session).needs_frame_after(&edited));
         meters.pad_triggers[3].fetch_add(1, Relaxed);
         assert!(Shown::of(&session).needs_frame_after(&edited));
-        let struck = Shown::of(&session);
+        let triggered = Shown::of(&session);
         meters.main_peak.store(0.5_f32.to_bits(), Relaxed);
         let sounding = Shown::of(&session);
-        assert!(sounding.needs_frame_after(&struck) && sounding.needs_frame_after(&sounding));
+        assert!(sounding.needs_frame_after(&triggered) && sounding.needs_frame_after(&sounding));
     }
 }
