@@ -196,3 +196,15 @@ fn whatever_is_typed_gives_a_value_in_range_or_none() {
     }
     every_table!(check);
 }
+
+#[test]
+fn the_id_of_a_setting_is_its_key_in_files() {
+    fn check<T: Default + serde::Serialize>(table: &str, settings: &[Setting<T>]) {
+        let written = serde_json::to_value(T::default()).unwrap();
+        for s in settings {
+            assert!(written.get(s.id).is_some(), "{table}.{} is no key of {written}", s.id);
+        }
+    }
+    every_table_with_defaults!(check);
+    assert_eq!(VARIATION[0].id, "way", "the key of the variation's mode in kits saved so far");
+}
