@@ -70,7 +70,8 @@ fn a_cancelled_export_leaves_no_files_and_no_changes() {
     // enough work that a slow machine's frames come in time to cancel it
     harness.state().session.edit("clouds", |kit| {
         for pad in &mut kit.doc.pads {
-            (pad.cloud.copies, pad.cloud.cloud_db, pad.cloud.spread_ms) = (48, 0.0, 250.0);
+            (pad.cloud.copies, pad.cloud.cloud_db, pad.cloud.spread_ms) = (48, 0.0, 1000.0);
+            pad.layers.resize(4, pad.layers[0].clone());
         }
     });
     let before = harness.state().session.kit();

@@ -57,7 +57,8 @@ pub fn plan(
             delay_ms,
             limit_ms,
             pitch_st: pitch(cloud, scale.scatter, draws),
-            level_db: -f64::from(cloud.level_range_db) * draws.unit(),
+            level_db: -f64::from(cloud.level_range_db) * draws.unit()
+                - fall_db(cloud, scale.spread, delay_ms),
             length: 1.0 - f64::from(cloud.length_range) * draws.unit(),
             reverse: draws.unit() < f64::from(cloud.reverse_chance),
             pan: (f64::from(cloud.width) * scale.width).min(1.0) * draws.signed(),
@@ -80,6 +81,17 @@ fn time(cloud: &Cloud, spread: f64, k: usize, n: usize, draws: &mut Draws) -> (f
         Timing::Bursts => return burst(cloud, spread_ms, k, n, u),
     };
     (warped * spread_ms, f64::INFINITY)
+}
+
+/// How much softer a grain is because it falls late, dB: in proportion to its delay, up to the last one.
+fn fall_db(cloud: &Cloud, spread: f64, delay_ms: f64) -> f64 {
+    let bursts_ms = if cloud.timing == Timing::Bursts {
+        f64::from(cloud.burst_gap_ms) * (f64::from(cloud.bursts) - 1.0)
+    } else {
+        0.0
+    };
+    let whole = f64::from(cloud.spread_ms) * spread + bursts_ms;
+    if whole > 0.0 { f64::from(cloud.fall_db) * (delay_ms / whole).min(1.0) } else { 0.0 }
 }
 
 /// Delay and longest duration in bursts, ms: grain `k` belongs to burst `k` modulo the number of bursts. All but
@@ -191,5 +203,29 @@ mod tests {
         assert_eq!(count(&cloud, &Scale { grains: 0.5, ..PLAIN }), 10);
         assert_eq!(count(&cloud, &Scale { grains: 4.0, ..PLAIN }), 48);
         assert_eq!(count(&cloud, &Scale { grains: 0.0, ..PLAIN }), 0);
+    }
+
+    #[test]
+    fn later_copies_are_softer_in_proportion_to_their_delay() {
+        for timing in [Timing::Even, Timing::Early, Timing::Late, Timing::Bursts] {
+            let cloud = Cloud {
+                copies: 40,
+                spread_ms: 400.0,
+                timing,
+                fall_db: 30.0,
+                level_range_db: 0.0,
+                ..Cloud::default()
+            };
+            let mut grains = [CloudGrain::default(); MAX_GRAINS_PER_CLOUD];
+            let mut draws = Draws::new(9, 2, Index::Trigger(1), DrawPurpose::Cloud);
+            let n = plan(&cloud, &PLAIN, &mut draws, &mut grains);
+            let whole_ms = if timing == Timing::Bursts { 400.0 + 3.0 * 11.0 } else { 400.0 };
+            for grain in &grains[..n] {
+                let wanted = -30.0 * grain.delay_ms / whole_ms;
+                assert!((grain.level_db - wanted).abs() < 1e-6, "{timing:?}: {grain:?}, {wanted}");
+            }
+            let last = grains[..n].iter().map(|g| g.delay_ms).fold(0.0, f64::max);
+            assert!(last > 0.7 * whole_ms, "{timing:?} reaches its end: {last} ms");
+        }
     }
 }

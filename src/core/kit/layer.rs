@@ -85,7 +85,7 @@ settings! {
         level_db: f32 = 0.0, "Level", Decibels, -60.0 ..= 24.0, Linear, "Makes the layer louder or softer.";
         pan: f32 = 0.0, "Pan", Pan, -1.0 ..= 1.0, Linear, "Moves the layer between left and right.";
         delay_ms: f32 = 0.0, "Delay", Milliseconds, 0.0 ..= 500.0, Fine, "Starts the layer later than the stroke.";
-        velocity_level: f32 = 0.7, "Velocity to level", Percent, 0.0 ..= 1.0, Linear, "How much softer a soft stroke is.";
+        velocity_level: f32 = 0.7, "Velocity to level", Percent, 0.0 ..= 3.0, Linear, "How much softer a soft stroke is.";
         velocity_cut_oct: f32 = 0.0, "Velocity to high cut", Octaves, 0.0 ..= 6.0, Linear, "How much darker a soft stroke is.";
         velocity_pitch_st: f32 = 0.0, "Velocity to pitch", Semitones, -12.0 ..= 12.0, Linear, "How much higher a hard stroke is than a soft one.";
     }
@@ -119,13 +119,14 @@ settings! {
     /// The randomised, pitched, closely spaced copies that make a hit sound like several people.
     pub struct Cloud, table CLOUD, count CLOUD_COUNT {
         copies: u8 = 0.0, "Copies", Count, 0.0 ..= 48.0, Linear, "How many copies fall around the hit; 0 is off.";
-        spread_ms: f32 = 30.0, "Spread", Milliseconds, 0.0 ..= 250.0, Fine, "Time within which the copies fall.";
+        spread_ms: f32 = 30.0, "Spread", Milliseconds, 0.0 ..= 1000.0, Fine, "Time within which the copies fall.";
         timing: Timing = 0.0, "Timing", Choice(TIMING_WORDS), 0.0 ..= 3.0, Linear, "How the copies bunch in time.";
         bursts: u8 = 4.0, "Bursts", Count, 2.0 ..= 8.0, Linear, "How many bursts a clap has.";
         burst_gap_ms: f32 = 11.0, "Burst gap", Milliseconds, 4.0 ..= 40.0, Linear, "Time between bursts; 8 to 15 ms sound like one rough clap.";
         pitch_st: f32 = 1.0, "Pitch range", Semitones, 0.0 ..= 12.0, Fine, "Copies are pitched up to this far up and down.";
         pitch_draw: Draw = 0.0, "Pitch draw", Choice(DRAW_WORDS), 0.0 ..= 1.0, Linear, "How the pitches are drawn.";
         pitch_steps: bool = 0.0, "Semitone steps", Switch, 0.0 ..= 1.0, Linear, "Draws whole semitones only.";
+        fall_db: f32 = 0.0, "Fall", Decibels, 0.0 ..= 60.0, Linear, "How much softer the last copies are than the first: a tail that rings on after a short hit.";
         level_range_db: f32 = 6.0, "Level range", Decibels, 0.0 ..= 40.0, Linear, "Copies are up to this much softer.";
         length_range: f32 = 0.3, "Length range", Percent, 0.0 ..= 0.95, Linear, "Copies are up to this much shorter.";
         reverse_chance: f32 = 0.0, "Reverse chance", Percent, 0.0 ..= 1.0, Linear, "Share of the copies that are read backwards.";

@@ -1,0 +1,226 @@
+//! What makes sixteen pads one kit: alternates of one level and colour, velocities that fall alike on every pad,
+//! peaks that a balance can stand on, toms in order.
+//!
+//! Everything is measured on the pad as it sounds, after its tone chain, and corrected with the pad's own settings.
+
+use super::{auditioner::Auditioner, balance, tune};
+use crate::{
+    kit::{Kit, LAYER, Limiter, Pad, Role, SLICE, Slice},
+    settings::setting,
+    units::{gain_to_db, ratio_to_st},
+};
+
+/// Velocities between which a pad's fall is measured (MIDI 64 and 127).
+const SOFT: f32 = 64.0 / 127.0;
+const HARD: f32 = 1.0;
+/// Fall of every pad between these velocities, dB: between the 6 and 9 dB that the plan asks for.
+const FALL_DB: f32 = 7.5;
+/// The `velocity_level` that falls as much without a tone chain: by it soft and hard strokes are told apart.
+pub const HEARD_VELOCITY_LEVEL: f32 = FALL_DB / (2.0 * 5.953);
+/// A fall this near is left as it is, dB.
+const FALL_NEAR_DB: f32 = 0.3;
+/// A soft stroke is darker: its highs are cut from this many times the centre of a hard stroke's spectrum on, tried in
+/// turn until its own centre lies lower by [`DARKER`].
+const DARKER_CUTS: [f32; 5] = [4.0, 2.8, 2.0, 1.4, 1.0];
+const DARKER: f32 = 0.94;
+/// Alternates are brought this near to the first in loudness, LU, and to its centre of spectrum, octaves.
+const ALTERNATE_NEAR_LU: f32 = 0.2;
+const MAX_ALTERNATE_APART_LU: f32 = 0.45;
+const MAX_ALTERNATE_APART_OCT: f32 = 0.35;
+/// Renderings at most for one figure.
+const ROUNDS: usize = 5;
+/// Renderings at most for the fall with velocity, which a chain of limiters bends.
+const FALL_ROUNDS: usize = 9;
+/// The last limiter takes away no more than this of a pad's peak, dB: more would take its attack.
+const MAX_HELD_DB: f32 = 8.0;
+/// Interval between the low tom and the high tom, semitones.
+pub const TOMS_ST: [f64; 2] = [3.0, 7.0];
+
+/// Loudness (LUFS) and centre of the spectrum (Hz) of one stroke.
+#[derive(Debug, Clone, Copy)]
+pub struct Stroke {
+    /// Momentary maximum, LUFS.
+    pub lufs: f32,
+    /// Centroid of the power spectrum, Hz.
+    pub centre_hz: f32,
+}
+
+/// How the pad sounds at `velocity` (0 to 1) with its first slice; `None` for silence.
+pub fn stroke(auditioner: &mut Auditioner, pad: &Pad, velocity: f32) -> Option<Stroke> {
+    let sound = auditioner.sketch_at(pad, velocity);
+    let lufs = balance::loudness(&sound, &sound)?;
+    Some(Stroke { lufs, centre_hz: centre_hz(&sound)? })
+}
+
+/// The pad with this slice alone, at every velocity.
+pub fn with_slice(pad: &Pad, slice: Slice) -> Pad {
+    let mut alone = pad.clone();
+    alone.slices = vec![Slice { velocities: [0.0, 1.0], ..slice }];
+    alone
+}
+
+/// Sets how level and high cut follow velocity, alike on all layers, so that the pad falls by [`FALL_DB`] and is
+/// darker when it is played softly. A silent pad stays as it is.
+pub fn follow_velocity(auditioner: &mut Auditioner, pad: &mut Pad) {
+    // full velocity does not depend on either setting
+    let Some(hard) = stroke(auditioner, pad, HARD) else { return };
+    for cut in DARKER_CUTS {
+        darken(pad, cut * hard.centre_hz);
+        let Some(soft) = stroke(auditioner, pad, SOFT) else { return };
+        if soft.centre_hz <= DARKER * hard.centre_hz {
+            break;
+        }
+    }
+    // the fall grows with the setting: between the nearest two that are known, in proportion
+    let range = setting(&LAYER, "velocity_level");
+    let mut below = (range.min, 0.0f32);
+    let mut above: Option<(f32, f32)> = None;
+    let mut level = pad.layers[0].settings.velocity_level;
+    for round in 0..FALL_ROUNDS {
+        pad.layers.iter_mut().for_each(|l| l.settings.velocity_level = level);
+        let Some(soft) = stroke(auditioner, pad, SOFT) else { return };
+        let fall = hard.lufs - soft.lufs;
+        if (fall - FALL_DB).abs() <= FALL_NEAR_DB || (fall < FALL_DB && level >= range.max) {
+            return;
+        }
+        if fall < FALL_DB {
+            below = (level, fall);
+        } else {
+            above = Some((level, fall));
+        }
+        let (high, high_fall) = above.unwrap_or((level, fall));
+        let slope = (high_fall - below.1) / (high - below.0);
+        level = match above {
+            // every other time by halves: a bent curve makes proportion slow
+            Some(_) if slope > 0.0 && round % 2 == 0 => below.0 + (FALL_DB - below.1) / slope,
+            Some((high, _)) => 0.5 * (below.0 + high),
+            // nothing known above: a chain that limits answers with less than the setting asks for
+            _ => range.clamp(level * (FALL_DB / fall.max(0.5)).clamp(1.1, 2.0)),
+        };
+    }
+}
+
+/// Lets the high cut of every layer fall to `hz` at velocity 64; layers that are cut lower stay: the layers keep their
+/// order from dark to bright.
+fn darken(pad: &mut Pad, hz: f32) {
+    let range = setting(&LAYER, "velocity_cut_oct");
+    for layer in &mut pad.layers {
+        let s = &mut layer.settings;
+        s.velocity_cut_oct = range.clamp((s.high_cut_hz / hz).log2() / (1.0 - SOFT));
+    }
+}
+
+/// How much softer velocity 64 is than 127, LU; `None` for silence.
+pub fn fall_db(auditioner: &mut Auditioner, pad: &Pad) -> Option<f32> {
+    let soft = stroke(auditioner, pad, SOFT)?;
+    let hard = stroke(auditioner, pad, HARD)?;
+    Some(hard.lufs - soft.lufs)
+}
+
+/// Brings every alternate to the loudness of the first slice by its gain; those that stay further off in loudness
+/// or colour are let go.
+pub fn even_alternates(auditioner: &mut Auditioner, pad: &mut Pad) {
+    let Some(&first) = pad.slices.first() else { return };
+    let Some(wanted) = stroke(auditioner, &with_slice(pad, first), HARD) else { return };
+    let mut kept = vec![first];
+    for &slice in &pad.slices[1..] {
+        kept.extend(evened(auditioner, pad, slice, wanted));
+    }
+    pad.slices = kept;
+    close_gaps(&mut pad.slices);
+}
+
+/// The slice with the gain that makes it as loud as `wanted`; `None` where no gain does or its colour is another.
+fn evened(auditioner: &mut Auditioner, pad: &Pad, mut slice: Slice, wanted: Stroke) -> Option<Slice> {
+    let mut off = f32::INFINITY;
+    for _ in 0..ROUNDS {
+        let is = stroke(auditioner, &with_slice(pad, slice), HARD)?;
+        if (is.centre_hz / wanted.centre_hz).log2().abs() > MAX_ALTERNATE_APART_OCT {
+            return None;
+        }
+        off = wanted.lufs - is.lufs;
+        if off.abs() <= ALTERNATE_NEAR_LU {
+            return Some(slice);
+        }
+        // a chain that limits answers a gain with less than the gain: a longer step
+        slice.gain_db = setting(&SLICE, "gain_db").clamp(slice.gain_db + 1.5 * off);
+    }
+    (off.abs() <= MAX_ALTERNATE_APART_LU).then_some(slice)
+}
+
+/// Widens the velocity zones that are left so that they meet again and cover every velocity.
+fn close_gaps(slices: &mut [Slice]) {
+    let mut zones: Vec<[f32; 2]> = slices.iter().map(|s| s.velocities).collect();
+    zones.sort_by(|a, b| a[0].total_cmp(&b[0]));
+    zones.dedup();
+    let edge = |i: usize| if i == 0 { 0.0 } else { zones[i][0] };
+    for slice in slices {
+        let Some(i) = zones.iter().position(|z| *z == slice.velocities) else { continue };
+        let high = zones.get(i + 1).map_or(1.0, |next| next[0]);
+        slice.velocities = [edge(i), high];
+    }
+}
+
+/// Holds the pad's peak `crest_db` above its loudness by its last limiter, as far as that helps, so that it can be as
+/// loud in a kit as its role asks for. A kick's lows keep their peak: the balance goes by the kick.
+pub fn hold_peak(auditioner: &mut Auditioner, pad: &mut Pad, crest_db: f32) {
+    if pad.role == Role::Kick {
+        return;
+    }
+    let before = pad.tone.colour;
+    let mut held = 0.0;
+    let mut last_over = f32::INFINITY;
+    for _ in 0..ROUNDS {
+        let [left, right] = auditioner.play(pad, balance::MAX_STROKE_S);
+        let Some(lufs) = balance::loudness(&left, &right) else { break };
+        let peak_db = gain_to_db(left.iter().chain(&right).fold(0.0f32, |a, x| a.max(x.abs())));
+        let over = peak_db - lufs - crest_db;
+        // what falls with its peak gains nothing
+        if over <= 0.3 || over > last_over - 0.3 || held >= MAX_HELD_DB {
+            break;
+        }
+        last_over = over;
+        let by = over.min(MAX_HELD_DB - held);
+        held += by;
+        let colour = &mut pad.tone.colour;
+        let threshold = if held > by { colour.threshold_db } else { peak_db - pad.settings.level_db };
+        let makeup = if before.on { before.makeup_db } else { 0.0 };
+        *colour = Limiter { on: true, threshold_db: (threshold - makeup - by).clamp(-40.0, 0.0), ..before };
+    }
+}
+
+/// Puts the high tom above the low one by an interval within [`TOMS_ST`]. Both give way alike; in a key they stand on
+/// its notes. Nothing happens without both toms or where one has no pitch.
+pub fn order_toms(auditioner: &mut Auditioner, kit: &mut Kit) {
+    let place = |role| kit.doc.pads.iter().position(|p| p.role == role && !p.is_empty());
+    let (Some(low), Some(high)) = (place(Role::LowTom), place(Role::HighTom)) else { return };
+    for _ in 0..ROUNDS {
+        let Some(apart) = tom_interval(auditioner, &kit.doc.pads[low], &kit.doc.pads[high]) else { return };
+        let by = apart.clamp(TOMS_ST[0] + 0.5, TOMS_ST[1] - 0.5) - apart;
+        if by.abs() <= 0.5 {
+            return;
+        }
+        for (pad, by) in [(low, -by / 2.0), (high, by / 2.0)] {
+            let pad = &mut kit.doc.pads[pad];
+            tune::move_pad(auditioner, pad, kit.doc.key, by);
+            // another pitch meets the tone chain otherwise
+            follow_velocity(auditioner, pad);
+            even_alternates(auditioner, pad);
+        }
+    }
+}
+
+/// Semitones from the low tom's pitch up to the high tom's, as they are heard; `None` where one is silent.
+pub fn tom_interval(auditioner: &mut Auditioner, low: &Pad, high: &Pad) -> Option<f64> {
+    let low_hz = tune::strongest_partial_hz(auditioner, low)?;
+    let high_hz = tune::strongest_partial_hz(auditioner, high)?;
+    Some(ratio_to_st(high_hz / low_hz))
+}
+
+/// Centroid of the power spectrum, Hz; `None` for silence.
+fn centre_hz(sound: &[f32]) -> Option<f32> {
+    let (power, bin_hz) = tune::spectrum(sound);
+    let sum: f64 = power.iter().map(|p| f64::from(*p)).sum();
+    let weighted: f64 = power.iter().enumerate().map(|(i, p)| i as f64 * bin_hz * f64::from(*p)).sum();
+    (sum > 0.0).then(|| (weighted / sum) as f32)
+}

@@ -1,0 +1,128 @@
+//! A kit holds together: velocities fall alike on every pad, alternates are equally loud, toms are in order, and each
+//! pad has its place in the balance.
+
+use kitwright_core::{
+    cast::{CastOptions, auditioner::Auditioner, balance, cohesion, make_kit},
+    demo::borrowed_cello,
+    kit::{Kit, Pad, Role},
+    listen::{DetectOptions, detect},
+    progress::Quiet,
+    take::Take,
+};
+use std::sync::{Arc, LazyLock};
+
+/// A fresh kit of a take.
+pub fn kit_of(take: Take) -> Kit {
+    let take = Arc::new(take);
+    let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("detected");
+    make_kit(&[(take, hits)], &CastOptions::default(), &Quiet).expect("made")
+}
+
+/// A fresh kit of the invented recording.
+static DEMO: LazyLock<Kit> = LazyLock::new(|| kit_of(borrowed_cello(1).0));
+
+fn filled(kit: &Kit) -> impl Iterator<Item = &Pad> {
+    kit.doc.pads.iter().filter(|p| !p.is_empty())
+}
+
+fn lufs(auditioner: &mut Auditioner, pad: &Pad) -> f32 {
+    let [left, right] = auditioner.play(pad, balance::MAX_STROKE_S);
+    balance::loudness(&left, &right).expect("it sounds")
+}
+
+/// Each pad falls by 6 to 9 LU from velocity 127 to 64, after its tone chain, and is darker then; tones are no brighter.
+pub fn velocities_fall_alike(kit: &Kit) {
+    let mut auditioner = Auditioner::new(kit);
+    for pad in filled(kit) {
+        let [hard, soft] =
+            [127.0, 64.0].map(|v| cohesion::stroke(&mut auditioner, pad, v / 127.0).expect("it sounds"));
+        let fall = hard.lufs - soft.lufs;
+        assert!((6.0..=9.0).contains(&fall), "{} on {} falls by {fall:.1} LU", pad.role, pad.note);
+        // kicks, toms and some percussion are nearly one tone, whose pitch does not follow velocity
+        let tonal = matches!(pad.role, Role::Kick | Role::LowTom | Role::HighTom | Role::Percussion);
+        let most = if tonal { 1.03 } else { 0.97 };
+        let darker = soft.centre_hz / hard.centre_hz;
+        assert!(darker <= most, "{} on {}: {darker:.3} of the brightness at velocity 64", pad.role, pad.note);
+    }
+}
+
+/// The alternates of each pad are within 1 LU and half an octave in the centre of their spectrum.
+pub fn alternates_are_alike(kit: &Kit) {
+    let mut auditioner = Auditioner::new(kit);
+    for pad in filled(kit) {
+        let strokes: Vec<_> = pad
+            .slices
+            .iter()
+            .map(|s| {
+                cohesion::stroke(&mut auditioner, &cohesion::with_slice(pad, *s), 1.0).expect("it sounds")
+            })
+            .collect();
+        for other in &strokes {
+            let apart = (other.lufs - strokes[0].lufs).abs();
+            assert!(
+                apart <= 0.5,
+                "an alternate of {} on {} is {apart:.2} LU beside the first",
+                pad.role,
+                pad.note
+            );
+            let octaves = (other.centre_hz / strokes[0].centre_hz).log2().abs();
+            assert!(
+                octaves <= 0.5,
+                "an alternate of {} on {} is {octaves:.2} octaves off",
+                pad.role,
+                pad.note
+            );
+        }
+    }
+}
+
+/// The low tom sounds 3 to 7 semitones below the high tom.
+pub fn toms_are_in_order(kit: &Kit) {
+    let tom = |role| filled(kit).find(|p| p.role == role).expect("a tom");
+    let apart = cohesion::tom_interval(&mut Auditioner::new(kit), tom(Role::LowTom), tom(Role::HighTom))
+        .expect("both sound");
+    assert!((3.0..=7.0).contains(&apart), "the high tom is {apart:.1} semitones above the low one");
+}
+
+/// The snare is within 1 LU of its place beside the kick.
+pub fn the_snare_has_its_place(kit: &Kit) {
+    let mut auditioner = Auditioner::new(kit);
+    let mut of = |role| lufs(&mut auditioner, filled(kit).find(|p| p.role == role).expect("a pad"));
+    let off = of(Role::Snare) - of(Role::Kick) - balance::offset_lu(Role::Snare);
+    assert!(off.abs() <= 1.0, "the snare is {off:.1} LU beside its place");
+}
+
+#[test]
+fn every_pad_falls_alike_with_velocity_and_is_darker_when_soft() {
+    velocities_fall_alike(&DEMO);
+}
+
+#[test]
+fn alternates_of_a_pad_are_equally_loud_and_bright() {
+    assert!(filled(&DEMO).any(|p| p.slices.len() > 1), "some pad has alternates");
+    alternates_are_alike(&DEMO);
+}
+
+#[test]
+fn the_low_tom_lies_three_to_seven_semitones_below_the_high_tom() {
+    toms_are_in_order(&DEMO);
+}
+
+#[test]
+fn the_snare_stands_at_its_place_beside_the_kick() {
+    the_snare_has_its_place(&DEMO);
+}
+
+#[cfg(feature = "test-recordings")]
+#[test]
+fn kits_of_recorded_takes_hold_together() {
+    for name in ["d01_steel_guitar", "d04_nylon_guitar", "d07_marimba"] {
+        let file = crate::data::recordings("takes").join(format!("{name}.flac"));
+        let kit = kit_of(Take::read(file, &Quiet).expect("read"));
+        println!("{name}");
+        velocities_fall_alike(&kit);
+        alternates_are_alike(&kit);
+        toms_are_in_order(&kit);
+        the_snare_has_its_place(&kit);
+    }
+}
