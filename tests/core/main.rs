@@ -5,6 +5,7 @@ mod architecture;
 mod cast;
 #[cfg(feature = "test-recordings")]
 mod cast_real;
+mod cohesion;
 #[cfg(feature = "test-recordings")]
 #[path = "../data.rs"]
 mod data;

@@ -1,6 +1,5 @@
 """Held-out sounds: labelled drum sounds that the profiles were not made from, for training independent judges.
 They are used for measuring only; nothing of them (some are under the GPL) becomes part of the product."""
-import csv
 import glob
 import os
 import re
@@ -9,16 +8,12 @@ import struct
 import numpy as np
 import soundfile
 
-from drums import KEYS, Sound
+from drums import KEYS, Sound, recordings
 
 # names of single files in `lmms-common`, the samples that come with a host
 FILES = [("kick", "^bassdrum|^kick"), ("rim", "^rim|^nasty_rim|^sidestick"), ("snare", "^snare(?!_rim)|^nasty_snare"),
          ("clap", "^clap"), ("hat_closed", "^hihat_closed|^hihat_foot"), ("hat_open", "^hihat_opened"),
          ("shaker", "^shaker"), ("tom", "^tom"), ("perc", "^clav|^wood"), ("cymbal", "^crash|^ride")]
-# groups of the developer recordings that come from none of our packages, and our names for their labels
-GROUPS = "rumpf|ElectricEmpire|Audiophob|supersonic"
-LABELS = {"rimshot": "rim", "hat_pedal": "hat_closed"}
-SAME = {"kick", "snare", "rim", "clap", "hat_closed", "hat_open", "shaker", "tom", "cymbal"}
 
 
 def patches(unpacked):
@@ -51,16 +46,6 @@ def files(unpacked):
             except soundfile.LibsndfileError:
                 continue  # one is no Ogg
             yield Sound(label, "host", name, sound.mean(1), rate)
-
-
-def recordings(data):
-    with open(os.path.join(data, "MANIFEST.csv"), newline="") as manifest:
-        rows = list(csv.DictReader(manifest))
-    for row in rows:
-        if row["set"] == "drum_oneshot" and re.search(GROUPS, row["group"]):
-            sound, rate = soundfile.read(os.path.join(data, row["file"]), always_2d=True)
-            label = LABELS.get(row["label"], row["label"])
-            yield Sound(label if label in SAME else "perc", row["group"], row["file"], sound.mean(1), rate)
 
 
 def of_held_out(unpacked, data):

@@ -1,10 +1,10 @@
 #!/usr/bin/env python3
 """Trains the role profiles and writes src/core/cast/profiles.rs. Needs numpy, scipy, soundfile, scikit-learn.
-  profiles.py WORK UNPACKED FEATURES OUT SOURCES [WITHOUT...]
-WORK: a folder for what is made on the way. UNPACKED: where the Debian packages were unpacked with
-dpkg -x. FEATURES: the built example `features`. OUT: the file to write. SOURCES: what its head says
-of the packages. WITHOUT: groups that are left out, to measure
-the profiles on kits that they were not trained on. `cargo xtask profiles` runs it."""
+  profiles.py WORK UNPACKED RECORDINGS FEATURES OUT SOURCES [WITHOUT...]
+WORK: a folder for what is made on the way. UNPACKED: where the Debian packages were unpacked with dpkg -x.
+RECORDINGS: the developer recordings. FEATURES: the built example `features`. OUT: the file to write. SOURCES: what
+its head says of the packages. WITHOUT: groups that are left out, to measure the profiles on kits that they were not
+trained on. `cargo xtask profiles` runs it."""
 import json
 import os
 import subprocess
@@ -18,23 +18,32 @@ from scipy.optimize import minimize_scalar
 from sklearn.linear_model import LogisticRegression
 from sklearn.neural_network import MLPClassifier
 
-from drums import CLASSES, altered, copies, generator, of_packages
+from drums import CLASSES, altered, copies, generator, of_packages, recordings
 
 warnings.filterwarnings("ignore")
-GROUPS = ("fluid", "gmbank", "sonicpi")
+# Groups that are left out together: collections of one author or of one kind.
+FOLDS = [
+    ["fluid", "drumline"],
+    ["gmbank"],
+    ["sonicpi", "supersonic"],
+    ["BJA_Pacific", "ForzeeStereo", "rumpf", "freepats", "qabcs"],  # acoustic kits
+    ["ElectricEmpire", "HardElectro", "VariBreaks", "chuck", "lmms", "Audiophob"],  # electronic and mixed
+]
+# Share of a class's sounds that lie below and above what the fit is held to.
+TAILS = (0.1, 0.9)
 HIDDEN = 16
 BANDS = 144
 FEWER = 0.5  # weight of each of the many bands, which are alike
 
 
 def main():
-    work, unpacked, features, out = (os.path.abspath(a) for a in sys.argv[1:5])
-    data = Data(work, unpacked, features, set(sys.argv[6:]))
-    held = [fold(data, group) for group in GROUPS if group in data.group]
+    work, unpacked, drums, features, out = (os.path.abspath(a) for a in sys.argv[1:6])
+    data = Data(work, unpacked, drums, features, set(sys.argv[7:]))
+    held = [fold(data, groups) for groups in FOLDS if np.isin(data.group, groups).any()]
     cross_entropy = lambda t: -np.mean(np.log(right(held, t) + 1e-6))
     temperature = minimize_scalar(cross_entropy, bounds=(0.5, 5), method="bounded").x
     reliability = table(held, temperature)
-    text = source(data, train(data, np.ones(len(data.y), bool)), temperature, reliability, sys.argv[5])
+    text = source(data, train(data, np.ones(len(data.y), bool)), temperature, reliability, sys.argv[6])
     with open(out, "w") as file:
         file.write(text)
 
@@ -42,9 +51,9 @@ def main():
 class Data:
     """Measures of every sound as it is (`copy` 0) and altered, with its class and group."""
 
-    def __init__(self, work, unpacked, features, without):
+    def __init__(self, work, unpacked, drums, features, without):
         os.makedirs(os.path.join(work, "sounds"), exist_ok=True)
-        sounds = [s for s in of_packages(unpacked) if s.group not in without]
+        sounds = [s for s in [*of_packages(unpacked), *recordings(drums)] if s.group not in without]
         names, about = [], []
         for i, (sound, count) in enumerate(zip(sounds, copies(sounds))):
             rng = generator(sound)
@@ -75,7 +84,7 @@ class Data:
 
 
 def train(data, rows):
-    """A logistic regression on all and small nets, each without one of the groups, on measures in standard
+    """A logistic regression on all and small nets, each without one of the folds, on measures in standard
     deviations, at most three. Since all models have to agree, the peculiarities of one group count less."""
     x, y, group, weight = data.x[rows], data.y[rows], data.group[rows], data.weights(rows)[rows]
     share = weight / weight.sum()
@@ -85,12 +94,12 @@ def train(data, rows):
     z = np.clip((x - mean) / spread, -3, 3) * weigh
     line = LogisticRegression(C=0.02, max_iter=500).fit(z, y, sample_weight=share * len(y))
     nets = []
-    for seed, left_out in enumerate(GROUPS):
+    for seed, left_out in enumerate(FOLDS):
         # the nets take no weights: draw by them instead
         rng = np.random.default_rng(seed)
         drawn = []
         for c in np.unique(y):
-            own = (y == c) & (group != left_out)
+            own = (y == c) & ~np.isin(group, left_out)
             own = own if own.any() else y == c
             drawn.append(rng.choice(np.nonzero(own)[0], 600, p=weight[own] / weight[own].sum()))
         net = MLPClassifier((HIDDEN,), alpha=4, max_iter=150, random_state=seed, activation="tanh")
@@ -117,10 +126,9 @@ def probabilities(said, temperature):
 
 
 def fold(data, held):
-    """Logits for a held-out group of kits; sounds whose class only that group has are left out."""
-    with_it = [held, "drumline"] if held == "fluid" else [held]
-    rows = ~np.isin(data.group, with_it)
-    asked = np.isin(data.group, with_it) & (data.copy < 3) & np.isin(data.y, np.unique(data.y[rows]))
+    """Logits for held-out groups of kits; sounds whose class only these groups have are left out."""
+    rows = ~np.isin(data.group, held)
+    asked = np.isin(data.group, held) & (data.copy < 3) & np.isin(data.y, np.unique(data.y[rows]))
     said = list(logits(train(data, rows), data.x[asked]))
     return said, data.y[asked], data.weights(asked)[asked]
 
@@ -173,9 +181,11 @@ def source(data, model, temperature, reliability, sources):
     width = np.array([np.sqrt(w @ (x - w @ x) ** 2) for x, w in map(of, range(len(CLASSES)))])
     text = f"""//! Role profiles, made by `cargo xtask profiles` (`tests/reference/profiles.py`): do not edit.
 //!
-{head(f"Trained on labelled open recordings: {sources}, all from Debian 12. Measures by `cast::features`.")}
+{head(f"Trained on labelled open recordings: {sources}, all from Debian 12; and on the single drum sounds of the developer recordings, of whose own sounds nothing but these statistics is in here. Measures by `cast::features`.")}
 #![cfg_attr(rustfmt, rustfmt_skip)]
 #![allow(clippy::approx_constant, clippy::excessive_precision)]
+
+use super::net::Net;
 
 /// What the logits are divided by, so that scores are probabilities (found on sounds of groups that were held out).
 pub const TEMPERATURE: f32 = {temperature:.3f};
@@ -193,9 +203,29 @@ pub static RELIABILITY: [(f32, f32, u32); {len(reliability)}] = [
         text += array(f"NET{n}_IN", (net.coefs_[0] * model["weigh"][:, None]).T, "`[hidden][measure]`.")
         text += array(f"NET{n}_OUT_BIAS", net.intercepts_[1], "One for each class.")
         text += array(f"NET{n}_OUT", net.coefs_[1].T, "`[class][hidden]`.")
+    nets = range(len(model["nets"]))
+    fields = lambda n: f"in_bias: &NET{n}_IN_BIAS, weights: &NET{n}_IN, out_bias: &NET{n}_OUT_BIAS, out: &NET{n}_OUT"
+    text += f"/// The small nets, each trained without one fold of the groups.\npub static NETS: [Net; {len(nets)}] = [\n"
+    text += "".join(f"    Net {{ {fields(n)} }},\n" for n in nets) + "];\n"
     text += array("CENTRE", centre, "Mean of each measure over the sounds of a class: `[class][measure]`.")
     doc = "Their standard deviation, at least half of that of all sounds."
-    return text + array("WIDTH", np.maximum(width, 0.5 * model["spread"]), doc)
+    text += array("WIDTH", np.maximum(width, 0.5 * model["spread"]), doc)
+    usual = np.array([quantiles(data, c) for c in range(len(CLASSES))])
+    for name, which, at in [("USUAL_MIN", 0, "tenth"), ("USUAL_MAX", 1, "ninetieth")]:
+        text += array(name, usual[:, which], f"The {at} percentile of each measure over a class's recordings as they are.")
+    return text
+
+
+def quantiles(data, c):
+    """Percentiles of each measure over a class's unaltered sounds, weighted as in training."""
+    own = (data.y == c) & (data.copy == 0)
+    x, weight = data.x[own], data.weights(own)[own]
+    out = np.empty((2, x.shape[1]))
+    for m in range(x.shape[1]):
+        order = np.argsort(x[:, m])
+        place = np.cumsum(weight[order]) - 0.5 * weight[order]
+        out[:, m] = np.interp(TAILS, place / weight.sum(), x[order, m])
+    return out
 
 
 main()

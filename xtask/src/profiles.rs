@@ -44,10 +44,19 @@ pub fn run(project: &Project) -> Result {
     let folder = work_folder(project)?;
     let unpacked = packages(&folder)?;
     let table = project.root.join("src/core/cast/profiles.rs");
-    eprintln!("computing the profiles: about half a minute");
+    let recordings = project.recordings()?.ok_or(
+        "the profiles are computed from recordings as well: name their folder in KITWRIGHT_TEST_DATA",
+    )?;
+    eprintln!("computing the profiles: about two minutes");
     let mut compute = Command::new(&python);
     compute.arg(project.root.join("tests/reference/profiles.py"));
-    compute.arg(folder.join("work")).arg(&unpacked).arg(&features).arg(&table).arg(sources());
+    compute
+        .arg(folder.join("work"))
+        .arg(&unpacked)
+        .arg(&recordings)
+        .arg(&features)
+        .arg(&table)
+        .arg(sources());
     // the same sums in the same order, however many cores there are
     compute.env("OMP_NUM_THREADS", "1").env("OPENBLAS_NUM_THREADS", "1");
     project::run(&mut compute, "computing the profiles")?;

@@ -61,7 +61,7 @@ impl Auditioner {
     /// [`RATE`].
     pub fn play(&mut self, pad: &Pad, seconds: f64) -> [Vec<f32>; 2] {
         let kit = self.alone(pad, &self.takes);
-        stroke(&mut self.engine, kit, seconds, |_| false)
+        stroke(&mut self.engine, kit, VELOCITY, seconds, |_| false)
     }
 
     /// A kit that consists of `pad`. Draws are frozen and the pan is centred, so that every stroke sounds the same.
@@ -107,7 +107,7 @@ impl Auditioner {
     /// Plays `pad` and measures it; `None` for silence.
     pub fn measure(&mut self, pad: &Pad) -> Option<Features> {
         let kit = self.alone(pad, &self.takes);
-        Features::of(&heard(&mut self.engine, kit), RATE)
+        Features::of(&audible(&mut self.engine, kit, VELOCITY), RATE)
     }
 
     /// The same for a trial, with the draft engine: quicker, and the measures differ by less than strokes do.
@@ -117,8 +117,13 @@ impl Auditioner {
 
     /// The sound of a trial in one channel at [`RATE`], until it is inaudible.
     pub fn sketch(&mut self, pad: &Pad) -> Vec<f32> {
+        self.sketch_at(pad, VELOCITY)
+    }
+
+    /// The same at another velocity, above 0 to 1.
+    pub fn sketch_at(&mut self, pad: &Pad, velocity: f32) -> Vec<f32> {
         let kit = self.alone(pad, &self.drafts);
-        heard(&mut self.draft, kit)
+        audible(&mut self.draft, kit, velocity)
     }
 }
 
@@ -154,11 +159,12 @@ fn take_up(engine: &mut Engine, kit: Arc<Kit>) {
 fn stroke(
     engine: &mut Engine,
     kit: Arc<Kit>,
+    velocity: f32,
     seconds: f64,
     mut done: impl FnMut(&[Vec<f32>; 2]) -> bool,
 ) -> [Vec<f32>; 2] {
     take_up(engine, kit);
-    engine.trigger(0, VELOCITY);
+    engine.trigger(0, velocity);
     let frames = (seconds * RATE) as usize;
     let mut out = [Vec::with_capacity(frames), Vec::with_capacity(frames)];
     while out[0].len() < frames && !engine.is_silent() && !done(&out) {
@@ -172,9 +178,9 @@ fn stroke(
 }
 
 /// One stroke of the first pad in one channel, until it is inaudible.
-fn heard(engine: &mut Engine, kit: Arc<Kit>) -> Vec<f32> {
+fn audible(engine: &mut Engine, kit: Arc<Kit>, velocity: f32) -> Vec<f32> {
     let (mut peak, mut last, mut seen) = (0.0f32, 0, 0);
-    let [left, right] = stroke(engine, kit, MAX_AUDITION_S, |[left, right]| {
+    let [left, right] = stroke(engine, kit, velocity, MAX_AUDITION_S, |[left, right]| {
         for (i, (l, r)) in left.iter().zip(right).enumerate().skip(seen) {
             let level = l.abs().max(r.abs());
             peak = peak.max(level);

@@ -17,7 +17,12 @@ const MAX_CREST_DB: f32 = 12.0;
 /// Peak of the project's own groove before the ceiling, played by a fresh kit, dBFS.
 pub const GROOVE_PEAK_DB: f32 = -6.0;
 /// Maximum length of a stroke that is measured, seconds.
-const MAX_STROKE_S: f64 = 1.2;
+pub const MAX_STROKE_S: f64 = 1.2;
+
+/// Crest factor, dB, up to which a pad of this role can be as loud beside the kick as its role asks for.
+pub fn max_crest_db(role: Role) -> f32 {
+    MAX_CREST_DB - offset_lu(role)
+}
 
 /// Loudness of a role relative to the kick, LU; common practice, no source.
 pub fn offset_lu(role: Role) -> f32 {

@@ -38,6 +38,8 @@ fn max_trial_copies(role: Role) -> u8 {
         _ => u8::MAX,
     }
 }
+/// Number of layers of which every control is searched; of the others level and decay are.
+const MAIN_LAYERS: usize = 2;
 /// Number of best trials that are played again with all their copies; the best of them is chosen.
 const FINALISTS: usize = 6;
 /// First step of the search, as a share of each control's window.
@@ -232,6 +234,14 @@ fn space(pad: &Pad, shift: bool) -> Vec<Control> {
 
 fn layer(pad: &Pad, i: usize, shift: bool, all: &mut Vec<Control>) {
     let s = &pad.layers[i].settings;
+    if i >= MAIN_LAYERS {
+        // so few trials find their way among so many controls only
+        linear(all, s.level_db, [s.level_db - 8.0, s.level_db + 6.0], move |p, v| {
+            p.layers[i].settings.level_db = v
+        });
+        scaled(all, s.decay_ms, 1.6, [3.0, 2000.0], move |p, v| p.layers[i].settings.decay_ms = v);
+        return;
+    }
     if shift {
         linear(all, s.start_ms, [0.0, s.start_ms + 25.0], move |p, v| p.layers[i].settings.start_ms = v);
         let allowed = setting(&LAYER, "pitch_st");
@@ -266,8 +276,13 @@ fn cloud(pad: &Pad, shift: bool, all: &mut Vec<Control>) {
     if c.copies == 0 {
         return;
     }
-    linear(all, c.cloud_db, [(c.cloud_db - 14.0).max(-40.0), 9.0], |p, v| p.cloud.cloud_db = v);
-    scaled(all, c.spread_ms, 2.5, [2.0, 250.0], |p, v| p.cloud.spread_ms = v);
+    linear(all, c.cloud_db, [(c.cloud_db - 14.0).max(-40.0), (c.cloud_db + 8.0).min(9.0)], |p, v| {
+        p.cloud.cloud_db = v
+    });
+    scaled(all, c.spread_ms, 2.5, [2.0, 1000.0], |p, v| p.cloud.spread_ms = v);
+    if c.fall_db > 0.0 {
+        linear(all, c.fall_db, [0.4 * c.fall_db, 1.6 * c.fall_db], |p, v| p.cloud.fall_db = v);
+    }
     if shift {
         linear(all, c.pitch_st, [0.5, 12.0], |p, v| p.cloud.pitch_st = v);
     }
@@ -329,12 +344,12 @@ mod tests {
     };
 
     fn by_recipe(role: Role, kit: &Kit, raw: &Features) -> Pad {
-        recipe(role, &Source { take: 0, rate: RATE, heard: &kit.doc.takes[0].hits[0], raw })
+        recipe(role, &Source { take: 0, rate: RATE, heard: &kit.doc.takes[0].hits[0], raw, ring: None })
     }
 
     #[test]
     fn refining_lowers_the_loss_after_dips_and_keeps_pitches_and_starts() {
-        let (kit, raw) = plucked(587.0, 4.0);
+        let (kit, raw) = plucked(740.0, 4.0);
         let mut auditioner = Auditioner::new(&kit);
         let objective = Objective::of(Role::OpenHat, None);
         let recipe = by_recipe(Role::OpenHat, &kit, &raw);

@@ -3,11 +3,11 @@
 use super::{
     assign,
     auditioner::{Auditioner, drafts, on_all_cores},
-    balance, edit_summary,
+    balance, cohesion, edit_summary,
     features::Features,
     group,
     options::{CastOptions, DetectedTake},
-    recipe::recipe,
+    recipe::{Ring, recipe},
     score,
     shape::{Candidate, ShapeOptions, shape},
     strokes, tune,
@@ -64,23 +64,33 @@ pub fn make_kit(takes: &[DetectedTake], options: &CastOptions, progress: &dyn Pr
         let hits: Vec<&Candidate> = tried.iter().map(|&leader| leaders[leader]).collect();
         let (best, mut pad) = shape(auditioner, role, &hits, &shaping_options, &shaping)?;
         let leader = tried[best];
-        let lufs = balance::level(auditioner, &mut pad, balance::KICK_LUFS);
         pad.note = note;
         pad.target = options.targets.get(&role).cloned();
         let alike =
             groups[leader].iter().map(|&c| &candidates[c]).filter(|c| in_tune(role, leaders[leader], c));
         let strokes: Vec<(usize, &Hit)> = alike.map(|c| (c.take, &c.heard)).collect();
-        pad.slices = strokes::slices(&strokes, pad.layers[0].settings.velocity_level);
+        pad.slices = strokes::slices(&strokes, cohesion::HEARD_VELOCITY_LEVEL);
+        cohesion::even_alternates(auditioner, &mut pad);
         let mut report = report(&pad, leader, &leaders, &scores, role);
         report.score = auditioner.measure(&pad).map_or(0.0, |f| score::score(role, &f));
         pad.audition = Some(report);
         shaping.report("shaping pads", (i + 1) as f32 / work.len() as f32);
-        Ok((*index, pad, lufs))
+        Ok((*index, pad))
     });
-    let mut loud = vec![None; kit.doc.pads.len()];
     for shaped in shaped {
-        let (index, pad, lufs) = shaped?;
-        (kit.doc.pads[index], loud[index]) = (pad, lufs);
+        let (index, pad) = shaped?;
+        kit.doc.pads[index] = pad;
+    }
+    cohesion::order_toms(&mut Auditioner::with_drafts(&kit, &drafts), &mut kit);
+    let levels = on_all_cores(&kit, &drafts, kit.doc.pads.len(), |auditioner, i| {
+        let mut pad = kit.doc.pads[i].clone();
+        let lufs = balance::level(auditioner, &mut pad, balance::KICK_LUFS);
+        (pad.settings.level_db, lufs)
+    });
+    let mut loud = Vec::new();
+    for (pad, (level_db, lufs)) in kit.doc.pads.iter_mut().zip(levels) {
+        pad.settings.level_db = level_db;
+        loud.push(lufs);
     }
     balance::whole(&mut kit, &loud);
     kit.doc.mend();
@@ -88,9 +98,9 @@ pub fn make_kit(takes: &[DetectedTake], options: &CastOptions, progress: &dyn Pr
 }
 
 /// Number of hits that are shaped for a role, the assigned one included. How well a hit can serve is known only
-/// after it is shaped; a second candidate improved claps (tests/SCORES.md) and costs little time there.
+/// after it is shaped; a second candidate improved claps and rims (tests/SCORES.md) and costs little time there.
 fn tries(role: Role) -> usize {
-    if role == Role::Clap { 2 } else { 1 }
+    if matches!(role, Role::Clap | Role::Rim) { 2 } else { 1 }
 }
 
 /// For each pad the hits to shape, as indices of leaders: the assigned one first, then the best of the hits that
@@ -145,10 +155,9 @@ pub fn make_pad(
 ) -> Result<Pad> {
     let old = kit.doc.pads.get(pad).ok_or_else(|| Error::invalid(format!("there is no pad {}", pad + 1)))?;
     let hit = kit.doc.takes.get(source.0).and_then(|t| t.hits.get(source.1));
-    let hit =
-        hit.ok_or_else(|| Error::invalid(format!("pad {}: this hit is not there; choose another", pad + 1)))?;
+    hit.ok_or_else(|| Error::invalid(format!("pad {}: this hit is not there; choose another", pad + 1)))?;
     progress.check()?;
-    let candidate = candidate(kit, source.0, source.1, hit)
+    let candidate = candidate(kit, source.0, source.1, ring_of(kit))
         .ok_or_else(|| Error::invalid(format!("pad {}: this hit is silent; choose another", pad + 1)))?;
     // a target was given for a role
     let target = old.target.clone().filter(|_| old.role == role);
@@ -211,19 +220,27 @@ fn candidates(kit: &Kit, progress: &dyn Progress) -> Result<Vec<Candidate>> {
     let places: Vec<(usize, usize)> =
         kit.doc.takes.iter().enumerate().flat_map(|(t, e)| (0..e.hits.len()).map(move |h| (t, h))).collect();
     let part = Part::new(progress, 0.0, 0.1);
+    let ring = ring_of(kit);
     let found = on_all_cores(kit, &kit.takes, places.len(), |_, i| {
         part.check()?;
         part.report("measuring hits", i as f32 / places.len() as f32);
         let (take, hit) = places[i];
-        Ok(candidate(kit, take, hit, &kit.doc.takes[take].hits[hit]))
+        Ok(candidate(kit, take, hit, ring))
     });
     Ok(found.into_iter().collect::<Result<Vec<_>>>()?.into_iter().flatten().collect())
 }
 
-fn candidate(kit: &Kit, take: usize, hit: usize, heard: &Hit) -> Option<Candidate> {
+/// The hit of the kit that rings best; `None` where nothing rings.
+pub fn ring_of(kit: &Kit) -> Option<Ring> {
+    let takes = kit.doc.takes.iter().enumerate();
+    Ring::of(takes.flat_map(|(t, e)| e.hits.iter().map(move |h| (t, f64::from(e.sample_rate), h))))
+}
+
+fn candidate(kit: &Kit, take: usize, hit: usize, ring: Option<Ring>) -> Option<Candidate> {
+    let heard = kit.doc.takes.get(take)?.hits.get(hit)?;
     let raw = measured(kit, take, heard)?;
     let rate = f64::from(kit.takes.get(take)?.sample_rate);
-    Some(Candidate { take, rate, hit, heard: heard.clone(), raw })
+    Some(Candidate { take, rate, hit, heard: heard.clone(), raw, ring })
 }
 
 /// The measures of a hit as recorded; `None` when it is too short or silent.
@@ -293,7 +310,11 @@ fn cast(pads: &[usize], candidates: &[&Candidate], scores: &[BTreeMap<Role, f32>
     let role = |pad: usize| Role::DEFAULT_PADS[pad].1;
     let (percussion, named): (Vec<usize>, Vec<usize>) =
         pads.iter().partition(|&&p| role(p) == Role::Percussion);
-    let given = assign::best(named.len(), candidates.len(), |row, column| scores[column][&role(named[row])]);
+    let loudest = candidates.iter().map(|c| c.heard.description.peak_db).fold(f32::MIN, f32::max);
+    let given = assign::best(named.len(), candidates.len(), |row, column| {
+        let role = role(named[row]);
+        scores[column][&role] - doubt(role, candidates[column], loudest)
+    });
     let mut cast: BTreeMap<usize, usize> =
         named.iter().zip(given).filter_map(|(&pad, hit)| Some((pad, hit?))).collect();
     for pad in percussion {
@@ -312,6 +333,26 @@ fn cast(pads: &[usize], candidates: &[&Candidate], scores: &[BTreeMap<Role, f32>
         }
     }
     cast
+}
+
+/// Hits this much softer than the loudest of the takes are as good as it, dB...
+const SOFT_DB: f32 = 12.0;
+/// ...and each further decibel counts against a hit by this much of a score, up to [`MAX_DOUBT`] (our choice).
+const DOUBT_PER_DB: f32 = 0.01;
+const MAX_DOUBT: f32 = 0.3;
+/// Shorter hits are fragments for drums with a body or a tail, ms; what they lose at a length of 0 (our choice).
+const WHOLE_MS: f64 = 90.0;
+const FRAGMENT_DOUBT: f32 = 0.3;
+
+/// What speaks against a hit beside its score: a soft one brings the noise of its take along, a fragment is all shaping
+/// and little of the instrument.
+fn doubt(role: Role, hit: &Candidate, loudest_db: f32) -> f32 {
+    let soft_db = (loudest_db - hit.heard.description.peak_db - SOFT_DB).max(0.0);
+    let length_ms = 1000.0 * hit.heard.end.saturating_sub(hit.heard.start) as f64 / hit.rate;
+    let bodied =
+        matches!(role, Role::Kick | Role::Snare | Role::OpenHat | Role::LowTom | Role::HighTom | Role::Rim);
+    let missing = if bodied { (1.0 - length_ms / WHOLE_MS).max(0.0) as f32 } else { 0.0 };
+    (DOUBT_PER_DB * soft_db).min(MAX_DOUBT) + FRAGMENT_DOUBT * missing
 }
 
 /// Whether a hit can alternate with `leader` on a pad of this role: the alternates of a tuned pad have one pitch.
@@ -350,6 +391,26 @@ fn report(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::cast::{auditioner::RATE, test_signal::plucked};
+
+    #[test]
+    fn loud_whole_hits_are_preferred_to_soft_ones_and_to_fragments() {
+        let (kit, raw) = plucked(147.0, 6.0);
+        let hit = |peak_db: f32, ms: u64| {
+            let mut heard = kit.doc.takes[0].hits[0].clone();
+            heard.description.peak_db = peak_db;
+            heard.end = heard.start + ms * RATE as u64 / 1000;
+            Candidate { take: 0, rate: RATE, hit: 0, heard, raw: raw.clone(), ring: None }
+        };
+        let hits = [hit(-34.0, 300), hit(-4.0, 34), hit(-6.0, 300)];
+        let candidates: Vec<&Candidate> = hits.iter().collect();
+        // the soft hit and the fragment score a little better
+        let scores: Vec<_> = [0.80, 0.75, 0.70].map(|s| BTreeMap::from([(Role::Kick, s)])).into();
+        let kick = Role::DEFAULT_PADS.iter().position(|(_, r)| *r == Role::Kick).unwrap();
+        assert_eq!(super::cast(&[kick], &candidates, &scores), BTreeMap::from([(kick, 2)]));
+        // shorter hits are no worse for what is short anyway
+        assert_eq!(doubt(Role::ClosedHat, &hits[1], -4.0), 0.0);
+    }
 
     #[test]
     fn claps_are_also_shaped_from_the_best_hit_that_no_pad_has() {

@@ -4,12 +4,14 @@
 mod assign;
 pub mod auditioner;
 pub mod balance;
+pub mod cohesion;
 mod edit_summary;
 pub mod features;
 mod fit;
 mod group;
 mod make;
 mod morph;
+mod net;
 mod objective;
 mod options;
 mod profiles;

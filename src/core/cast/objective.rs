@@ -4,7 +4,9 @@ use super::{features::Features, score};
 use crate::kit::{Role, Target};
 
 /// Weight of the distance from the profile beside the cross-entropy; found by trial.
-const PROFILE_WEIGHT: f32 = 1.5;
+const PROFILE_WEIGHT: f32 = 1.0;
+/// Weight of what lies outside of the range of recorded drums; found by trial.
+const OUTSIDE_WEIGHT: f32 = 4.0;
 
 /// What a search minimises the loss of.
 #[derive(Debug, Clone)]
@@ -22,12 +24,14 @@ impl Objective {
         sound.map_or(Self::Role(role), |f| Self::Sound(Box::new(f)))
     }
 
-    /// Loss of a sound, 0 or more; the lower the better. For a role: cross-entropy plus weighted distance from its
-    /// profile. For a sound: the distance from it in standard deviations.
+    /// Loss of a sound, 0 or more; the lower the better. For a role: cross-entropy plus weighted distances from its
+    /// profile and from the range of recorded drums. For a sound: the distance from it in standard deviations.
     pub fn loss(&self, features: &Features) -> f32 {
         match self {
             Self::Role(role) => {
-                score::cross_entropy(*role, features) + PROFILE_WEIGHT * score::distance(*role, features)
+                score::cross_entropy(*role, features)
+                    + PROFILE_WEIGHT * score::distance(*role, features)
+                    + OUTSIDE_WEIGHT * score::outside(*role, features)
             }
             Self::Sound(target) => score::sound_distance(target, features),
         }

@@ -1,24 +1,23 @@
 //! How well a sound serves a role: calibrated probabilities, and the distance from the role's profile.
 //!
-//! Four models vote (their probabilities are averaged): a multinomial logistic regression on all recordings and
-//! three small nets with one hidden layer, each trained without one of the collections, all on the measures of
+//! Several models vote (their probabilities are averaged): a multinomial logistic regression on all recordings and
+//! small nets with one hidden layer, each trained without one fold of the collections, all on the measures of
 //! [`super::features`]. The numbers are in `super::profiles`.
 
 use super::{
-    features::{COUNT, Features},
+    features::{COUNT, Features, SCALAR_NAMES, SCALARS},
+    net::dot,
     profiles as p,
 };
 use crate::kit::Role;
 
+pub use super::net::{CLASSES, Probabilities};
+
 /// Added to probabilities before the logarithm: it bounds the cross-entropy.
 const MIN_PROBABILITY: f32 = 1e-3;
 
-/// The classes of the models, in the order of the profiles.
-pub const CLASSES: [&str; 10] =
-    ["kick", "snare", "rim", "clap", "hat_closed", "hat_open", "shaker", "tom", "perc", "cymbal"];
-
-/// Probability of each class; they add up to 1.
-pub type Probabilities = [f32; CLASSES.len()];
+/// Number of models that vote.
+const MODELS: usize = 1 + p::NETS.len();
 
 /// The mean of the models' probabilities for a sound.
 pub fn probabilities(features: &Features) -> Probabilities {
@@ -27,19 +26,9 @@ pub fn probabilities(features: &Features) -> Probabilities {
 }
 
 /// The probabilities of each model.
-fn models(features: &Features) -> [Probabilities; 4] {
+fn models(features: &Features) -> [Probabilities; MODELS] {
     let z = standard(features);
-    let net = |in_bias: &[f32], weights: &[[f32; COUNT]], out_bias: &Probabilities, out: &[[f32; 16]]| {
-        let hidden: Vec<f32> =
-            in_bias.iter().zip(weights).map(|(b, w)| libm::tanhf(b + dot(w, &z))).collect();
-        softmax(&std::array::from_fn(|c| out_bias[c] + dot(&out[c], &hidden)))
-    };
-    [
-        softmax(&line(&z)),
-        net(&p::NET0_IN_BIAS, &p::NET0_IN, &p::NET0_OUT_BIAS, &p::NET0_OUT),
-        net(&p::NET1_IN_BIAS, &p::NET1_IN, &p::NET1_OUT_BIAS, &p::NET1_OUT),
-        net(&p::NET2_IN_BIAS, &p::NET2_IN, &p::NET2_OUT_BIAS, &p::NET2_OUT),
-    ]
+    std::array::from_fn(|i| softmax(&if i == 0 { line(&z) } else { p::NETS[i - 1].logits(&z) }))
 }
 
 /// Measures in standard deviations from the mean, held to ±3, so that an outlier does not decide alone.
@@ -50,10 +39,6 @@ fn standard(features: &Features) -> Vec<f32> {
 
 fn line(z: &[f32]) -> Probabilities {
     std::array::from_fn(|c| p::LINE_BIAS[c] + dot(&p::LINE[c], z))
-}
-
-fn dot(a: &[f32], b: &[f32]) -> f32 {
-    a.iter().zip(b).map(|(x, y)| x * y).sum()
 }
 
 fn softmax(logits: &Probabilities) -> Probabilities {
@@ -115,6 +100,34 @@ pub fn distance(role: Role, features: &Features) -> f32 {
         .map(|((x, m), w)| ((x - m) / w).clamp(-4.0, 4.0).powi(2))
         .sum();
     (sum / row.len() as f32).sqrt()
+}
+
+/// How far a sound lies outside of what recorded drums of a role are, from their 10th to their 90th percentile, in
+/// standard deviations of the class: root mean square over the bands of all stretches of time and over the other
+/// measures, both counting the same. 0 for a sound within all ranges.
+pub fn outside(role: Role, features: &Features) -> f32 {
+    let c = class_of(role);
+    let row = features.row();
+    let over = |m: usize| {
+        let x = row[m];
+        let over = (x - p::USUAL_MAX[c][m]).max(p::USUAL_MIN[c][m] - x).max(0.0);
+        (over / p::WIDTH[c][m]).min(4.0).powi(2)
+    };
+    let mean = |range: std::ops::Range<usize>| range.clone().map(over).sum::<f32>() / range.len() as f32;
+    let bands = COUNT - SCALARS;
+    (0.5 * (mean(0..bands) + mean(bands..COUNT))).sqrt()
+}
+
+/// The measures of a sound that lie outside of the range of recorded drums of a role: name, value, and the range.
+pub fn unusual(role: Role, features: &Features) -> Vec<(&'static str, f32, [f32; 2])> {
+    let c = class_of(role);
+    let first = COUNT - SCALARS;
+    let of = |(i, name): (usize, &&'static str)| {
+        let (x, m) = (features.row()[first + i], first + i);
+        let range = [p::USUAL_MIN[c][m], p::USUAL_MAX[c][m]];
+        (!(range[0]..=range[1]).contains(&x)).then_some((*name, x, range))
+    };
+    SCALAR_NAMES.iter().enumerate().filter_map(of).collect()
 }
 
 #[cfg(test)]

@@ -2,15 +2,17 @@
 
 use super::{
     auditioner::Auditioner,
+    balance, cohesion,
     features::Features,
     fit, morph,
     objective::Objective,
-    recipe::{Source, recipe},
-    resonances, tune,
+    recipe::{Ring, Source, recipe},
+    resonances,
+    tune::{self, HitPitch},
 };
 use crate::{
     error::Result,
-    kit::{Key, Kit, Pad, Role, Target},
+    kit::{Key, Kit, Pad, Role, Slice, Target},
     listen::Hit,
     progress::Progress,
 };
@@ -33,6 +35,8 @@ pub struct Candidate {
     pub heard: Hit,
     /// Its measures as recorded.
     pub raw: Features,
+    /// The hit of its kit that rings best.
+    pub ring: Option<Ring>,
 }
 
 impl Candidate {
@@ -44,7 +48,7 @@ impl Candidate {
 
     /// What recipes look at.
     pub fn source(&self) -> Source<'_> {
-        Source { take: self.take, rate: self.rate, heard: &self.heard, raw: &self.raw }
+        Source { take: self.take, rate: self.rate, heard: &self.heard, raw: &self.raw, ring: self.ring }
     }
 }
 
@@ -67,8 +71,8 @@ impl<'a> ShapeOptions<'a> {
     }
 }
 
-/// The pad that the best of some hits makes in a role, with its index: fitted and tuned; note, level and
-/// alternates are not set. The first hit is taken where nothing is searched.
+/// The pad that the best of some hits makes in a role, with its index: fitted, tuned, and following velocity; note,
+/// level and alternates are not set. The first hit is taken where nothing is searched.
 ///
 /// # Errors
 /// [`crate::error::Error::Cancelled`] only.
@@ -82,13 +86,20 @@ pub fn shape(
     options: &ShapeOptions<'_>,
     progress: &dyn Progress,
 ) -> Result<(usize, Pad)> {
-    let (mut best, mut shaped) = (0, recipe(role, &hits[0].source()));
+    // A pad that is tuned has one pitch: no hit of another pitch rings along, where its own has one.
+    let tuned = options.key.is_some() && tune::has_pitch(role, options.tune_kick);
+    let made_of = |hit: &Candidate| {
+        let certain = hit.heard.description.pitch_confidence >= tune::MIN_CONFIDENCE;
+        let source = hit.source();
+        recipe(role, &Source { ring: source.ring.filter(|_| !(tuned && certain)), ..source })
+    };
+    let (mut best, mut shaped) = (0, made_of(hits[0]));
     // percussion is not fitted, and at fit 0 nothing of the search is heard
     if (role != Role::Percussion || options.target.is_some()) && options.fit > 0.0 {
         let objective = Objective::of(role, options.target);
         let mut least = f32::INFINITY;
         for (i, hit) in hits.iter().enumerate() {
-            let recipe = recipe(role, &hit.source());
+            let recipe = made_of(hit);
             let (cost, pad) = fit::fitted(auditioner, hit.start(&recipe), &objective, progress)?;
             if cost < least {
                 (least, best, shaped) = (cost, i, pad);
@@ -107,9 +118,13 @@ pub fn shape(
     }
     let candidate = hits[best];
     let mut pad = morph::at(&shaped, options.fit);
+    cohesion::hold_peak(auditioner, &mut pad, balance::max_crest_db(role));
+    cohesion::follow_velocity(auditioner, &mut pad);
     if let Some(key) = options.key.filter(|_| tune::has_pitch(role, options.tune_kick)) {
         let d = &candidate.heard.description;
-        tune::tune(auditioner, &mut pad, key, d.pitch_hz, d.pitch_confidence);
+        let ring_hz = |slice: &Slice| candidate.ring.filter(|r| r.slice == *slice).map(|r| r.hz);
+        let pitch = HitPitch { hz: d.pitch_hz, confidence: d.pitch_confidence, of_slice: &ring_hz };
+        tune::tune(auditioner, &mut pad, key, &pitch);
     }
     if matches!(role, Role::ClosedHat | Role::OpenHat) {
         pad.settings.choke_group = HAT_GROUP;
@@ -128,7 +143,7 @@ mod tests {
     const OPTIONS: ShapeOptions<'_> = ShapeOptions { fit: 1.0, target: None, key: None, tune_kick: false };
 
     fn candidate(kit: &Kit, take: usize, raw: Features) -> Candidate {
-        Candidate { take, rate: RATE, hit: 0, heard: kit.doc.takes[take].hits[0].clone(), raw }
+        Candidate { take, rate: RATE, hit: 0, heard: kit.doc.takes[take].hits[0].clone(), raw, ring: None }
     }
 
     #[test]

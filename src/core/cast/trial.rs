@@ -35,7 +35,8 @@ impl Trial {
             return Err(Error::invalid(format!("hit {hit} of take {take} is not there or silent")));
         };
         let rate = f64::from(kit.takes[take].sample_rate);
-        let recipe = recipe::recipe(role, &recipe::Source { take, rate, heard, raw: &raw });
+        let recipe =
+            recipe::recipe(role, &recipe::Source { take, rate, heard, raw: &raw, ring: make::ring_of(kit) });
         let auditioner = Auditioner::with_drafts(kit, &drafts(kit));
         Ok(Self { auditioner, recipe, objective: Objective::of(role, None), seed: heard.start, raw })
     }

@@ -6,7 +6,7 @@
 
 use super::auditioner::{Auditioner, RATE, mono};
 use crate::{
-    kit::{Band, Key, Kit, LAYER, LayerSettings, Pad, Role},
+    kit::{Band, Key, Kit, LAYER, LayerSettings, Pad, Role, Slice},
     settings::setting,
     spectrum::{RealFft, hann, hann_f64},
     units::{cents_to_ratio, hz_to_note, note_to_hz, power_to_db, ratio_to_cents, ratio_to_st, st_to_ratio},
@@ -14,6 +14,8 @@ use crate::{
 
 /// Minimum confidence in a fundamental for it to be tuned.
 pub const MIN_CONFIDENCE: f32 = 0.5;
+/// Confidence from which a recorded pitch is exact.
+const EXACT_CONFIDENCE: f32 = 0.99;
 /// Lift of the bell on the fundamental of a fully shaped pad whose recipe has none, dB, and its Q (our
 /// choice).
 const BELL_DB: f32 = 3.0;
@@ -67,22 +69,47 @@ pub fn nearest_hz(key: Key, hz: f64) -> f64 {
     note_to_hz(f64::from(best.unwrap_or(near)))
 }
 
+/// What is known of the pitch of the hits that a pad reads.
+pub struct HitPitch<'a> {
+    /// Fundamental of the pad's hit as it was recorded, Hz.
+    pub hz: Option<f32>,
+    /// How certain it is, 0 to 1.
+    pub confidence: f32,
+    /// Fundamental of a slice that a layer reads instead; `None` where it is not certain.
+    pub of_slice: &'a dyn Fn(&Slice) -> Option<f32>,
+}
+
 /// Moves every layer of the pad by the interval that brings its fundamental, as it is heard, to the nearest
-/// note of the key, and puts the bell there. `hit_hz` is the fundamental of the hit as it was recorded.
-/// Nothing changes where there is no certain fundamental.
-pub fn tune(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, hit_hz: Option<f32>, confidence: f32) {
-    let Some(hit_hz) = hit_hz.filter(|_| confidence >= MIN_CONFIDENCE) else { return };
-    let Some(pitch_st) = pitch_st(pad) else { return };
+/// note of the key, and puts the bell there; layers of other pitches move to octaves of it. Nothing changes where
+/// there is no certain fundamental.
+pub fn tune(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, pitch: &HitPitch) {
+    let Some(hit_hz) = pitch.hz.filter(|_| pitch.confidence >= MIN_CONFIDENCE) else { return };
+    let Some(st) = pitch_st(pad) else { return };
     steady(pad);
-    let expected = f64::from(hit_hz) * st_to_ratio(pitch_st);
+    let expected = f64::from(hit_hz) * st_to_ratio(st);
+    tune_other_layers(pad);
+    tune_own_slices(auditioner, pad, nearest_hz(key, expected), pitch.of_slice);
     let mut now = sounding_hz(auditioner, pad, expected).unwrap_or(expected);
     for _ in 0..NOTES {
         if settled(auditioner, pad, key, now) {
+            if pad.role == Role::Rim && pitch.confidence >= EXACT_CONFIDENCE {
+                meet_halfway(pad, f64::from(hit_hz));
+            }
             return;
         }
         // A louder partial masks the fundamental after the move: tune that one instead.
         let Some(hz) = whole(auditioner, pad).and_then(|sound| strongest_hz(&sound)) else { return };
         now = hz;
+    }
+}
+
+/// Moves a rim whose fundamental was tuned by ear halfway back to where its recorded pitch, `hit_hz`, is on the note:
+/// the peak of a short sound is wide, and its neighbours pull it by some cents.
+fn meet_halfway(pad: &mut Pad, hit_hz: f64) {
+    let Some(st) = pitch_st(pad) else { return };
+    let off_st = ratio_to_st(hit_hz * st_to_ratio(st) / f64::from(pad.tone.note_bell.hz));
+    if off_st.abs() * 100.0 < SEARCH_CT {
+        transpose(pad, -off_st / 2.0);
     }
 }
 
@@ -96,7 +123,7 @@ fn settled(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, now: f64) -> bo
         if by.abs() * 100.0 >= IN_TUNE_CT {
             transpose(pad, by);
         }
-        tune_other_layers(pad, key, wanted);
+        tune_other_layers(pad);
         raise(auditioner, pad, wanted);
         // the bell and the other layers change the measured pitch: measure again
         let Some(hz) = heard_hz(auditioner, pad, wanted) else { return false };
@@ -161,7 +188,7 @@ fn pitch_st(pad: &Pad) -> Option<f64> {
 }
 
 fn transpose(pad: &mut Pad, by_st: f64) {
-    for layer in &mut pad.layers {
+    for layer in pad.layers.iter_mut().filter(|l| l.slice.is_none()) {
         shift(&mut layer.settings, by_st);
     }
 }
@@ -172,19 +199,46 @@ fn shift(s: &mut LayerSettings, by_st: f64) {
     s.fine_ct = setting(&LAYER, "fine_ct").clamp(((all - all.round()) * 100.0) as f32);
 }
 
-/// Moves the other layers of the same hit to notes of the key as well: a partial of theirs close to the
-/// fundamental would beat with it.
-fn tune_other_layers(pad: &mut Pad, key: Key, first_hz: f64) {
+/// Moves the other layers of the same hit to octaves of the first: partials of other notes would beat with it, or be
+/// the stronger ones.
+fn tune_other_layers(pad: &mut Pad) {
     let Some(first_st) = pitch_st(pad) else { return };
     for layer in pad.layers.iter_mut().skip(1).filter(|l| l.slice.is_none()) {
         let s = &mut layer.settings;
-        let apart = f64::from(s.pitch_st) + f64::from(s.fine_ct) / 100.0 - first_st;
-        let hz = first_hz * st_to_ratio(apart);
-        let by = ratio_to_st(nearest_hz(key, hz) / hz);
+        let by = to_octave(f64::from(s.pitch_st) + f64::from(s.fine_ct) / 100.0 - first_st);
         if by.abs() * 100.0 >= IN_TUNE_CT {
             shift(s, by);
         }
     }
+}
+
+/// Moves layers that read a hit of their own to octaves of `first_hz`, by ear: each is played alone once it is there.
+/// `pitch_hz` tells the fundamental of a slice, `None` where it is not certain.
+fn tune_own_slices(
+    auditioner: &mut Auditioner,
+    pad: &mut Pad,
+    first_hz: f64,
+    pitch_hz: &dyn Fn(&Slice) -> Option<f32>,
+) {
+    for i in 0..pad.layers.len() {
+        let Some(hz) = pad.layers[i].slice.as_ref().and_then(pitch_hz) else { continue };
+        let s = &mut pad.layers[i].settings;
+        let sounding = f64::from(hz) * st_to_ratio(f64::from(s.pitch_st) + f64::from(s.fine_ct) / 100.0);
+        let by = to_octave(ratio_to_st(sounding / first_hz));
+        shift(s, by);
+        let wanted = sounding * st_to_ratio(by);
+        let mut alone = pad.clone();
+        alone.layers = vec![pad.layers[i].clone()];
+        alone.tone.note_bell.on = false;
+        if let Some(hz) = heard_hz(auditioner, &alone, wanted) {
+            shift(&mut pad.layers[i].settings, ratio_to_st(wanted / hz));
+        }
+    }
+}
+
+/// Semitones from an interval to the nearest whole number of octaves.
+fn to_octave(interval_st: f64) -> f64 {
+    12.0 * (interval_st / 12.0).round() - interval_st
 }
 
 /// The pad's pitch, Hz: that of a partial near `expected_hz` if one stands out there, else of its strongest partial
@@ -210,7 +264,7 @@ fn strongest_hz(sound: &[f32]) -> Option<f64> {
 
 /// Power spectrum of a sound under a Hann window, and the distance of its bins, Hz; zeros are added so that a bin
 /// is narrower than the distance of a kick's notes.
-fn spectrum(part: &[f32]) -> (Vec<f32>, f64) {
+pub(super) fn spectrum(part: &[f32]) -> (Vec<f32>, f64) {
     let mut fft = RealFft::<f32>::new(SPECTRUM);
     let length = part.len().min(SPECTRUM);
     for (i, (out, s)) in fft.input.iter_mut().zip(part).enumerate() {
@@ -281,6 +335,24 @@ fn peak_hz(part: &[f32], rate: f64, near_hz: f64, astray_ct: f64) -> Option<f64>
     Some(near_hz * cents_to_ratio((low + high) / 2.0))
 }
 
+/// The strongest partial of the pad as it sounds, Hz; `None` for silence.
+pub(super) fn strongest_partial_hz(auditioner: &mut Auditioner, pad: &Pad) -> Option<f64> {
+    strongest_hz(&whole(auditioner, pad)?)
+}
+
+/// Moves the pad by so many semitones, with the filters that follow its pitch; in a key to the nearest note there.
+pub(super) fn move_pad(auditioner: &mut Auditioner, pad: &mut Pad, key: Option<Key>, by_st: f64) {
+    let before = strongest_partial_hz(auditioner, pad);
+    transpose(pad, by_st);
+    let ratio = st_to_ratio(by_st) as f32;
+    for hz in [&mut pad.tone.low_cut.hz, &mut pad.tone.bands[0].hz, &mut pad.tone.note_bell.hz] {
+        *hz = (*hz * ratio).clamp(20.0, 20_000.0);
+    }
+    if let Some((key, hz)) = key.zip(before) {
+        settled(auditioner, pad, key, hz * st_to_ratio(by_st));
+    }
+}
+
 /// Sets the kit's key and moves every pad that has a pitch to the nearest note of it; `None` only clears the key.
 /// Pads that were tuned by hand move as well: by less than two semitones, like all others.
 pub fn set_key(kit: &mut Kit, key: Option<Key>) {
@@ -288,10 +360,17 @@ pub fn set_key(kit: &mut Kit, key: Option<Key>) {
     let Some(key) = key else { return };
     let mut auditioner = Auditioner::new(kit);
     let kick_too = kit.doc.tune_kick;
+    let takes = &kit.doc.takes;
+    let pitch_hz = |slice: &Slice| {
+        let hit = takes.get(slice.take)?.hits.iter().find(|h| h.start == slice.start)?;
+        hit.description.pitch_hz.filter(|_| hit.description.pitch_confidence >= MIN_CONFIDENCE)
+    };
     for pad in kit.doc.pads.iter_mut().filter(|p| has_pitch(p.role, kick_too)) {
         let hit = pad.audition.as_ref().and_then(|a| kit.doc.takes.get(a.take)?.hits.get(a.hit));
         if let Some(hit) = hit {
-            tune(&mut auditioner, pad, key, hit.description.pitch_hz, hit.description.pitch_confidence);
+            let d = &hit.description;
+            let pitch = HitPitch { hz: d.pitch_hz, confidence: d.pitch_confidence, of_slice: &pitch_hz };
+            tune(&mut auditioner, pad, key, &pitch);
         }
     }
 }
@@ -324,6 +403,10 @@ mod tests {
         (Auditioner::new(&kit), pad)
     }
 
+    fn alone(hz: Option<f32>, confidence: f32) -> HitPitch<'static> {
+        HitPitch { hz, confidence, of_slice: &|_| None }
+    }
+
     #[test]
     fn pitched_pads_land_on_notes_of_the_key() {
         let key: Key = "A minor".parse().unwrap();
@@ -331,7 +414,7 @@ mod tests {
             // the description is 8 cents off: what is heard counts
             let (mut auditioner, mut pad) = auditioner_of(f64::from(hz) * cents_to_ratio(8.0));
             pad.layers[0].settings.pitch_st = -6.3;
-            tune(&mut auditioner, &mut pad, key, Some(hz), 0.9);
+            tune(&mut auditioner, &mut pad, key, &alone(Some(hz), 0.9));
             let s = pad.layers[0].settings;
             let st = f64::from(s.pitch_st) + f64::from(s.fine_ct) / 100.0;
             let note = hz_to_note(f64::from(hz) * st_to_ratio(st)) + 0.08;
@@ -339,7 +422,7 @@ mod tests {
             assert!(key.scale().contains(&((note.round() as i32).rem_euclid(12) as u8)));
             assert!((st + 6.3).abs() <= 1.1, "moved by {} semitones", st + 6.3);
             let tuned = pad.clone();
-            tune(&mut auditioner, &mut pad, key, Some(hz), 0.9);
+            tune(&mut auditioner, &mut pad, key, &alone(Some(hz), 0.9));
             assert_eq!(pad, tuned, "what is in tune stays");
         }
     }
@@ -351,7 +434,7 @@ mod tests {
         let key: Key = "A minor".parse().unwrap();
         for (first, sounds) in [(0.02, true), (0.5, false)] {
             let (mut auditioner, mut pad) = auditioner_with(&[(100.0, first), (275.6, 1.0)]);
-            tune(&mut auditioner, &mut pad, key, Some(100.0), 0.9);
+            tune(&mut auditioner, &mut pad, key, &alone(Some(100.0), 0.9));
             let s = pad.layers[0].settings;
             let ratio = st_to_ratio(f64::from(s.pitch_st) + f64::from(s.fine_ct) / 100.0);
             let note = hz_to_note(if sounds { 275.6 } else { 100.0 } * ratio);
@@ -366,7 +449,7 @@ mod tests {
         let (mut auditioner, before) = auditioner_of(300.0);
         for (hz, sure) in [(None, 1.0), (Some(300.0), 0.2)] {
             let mut pad = before.clone();
-            tune(&mut auditioner, &mut pad, key, hz, sure);
+            tune(&mut auditioner, &mut pad, key, &alone(hz, sure));
             assert_eq!(pad, before);
         }
         assert!(
