@@ -8,6 +8,7 @@ use kitwright_core::{
     error::Result,
     export::{RenderOptions, Score, render_file},
     kit::Kit,
+    music::note_name,
 };
 use std::sync::Arc;
 
@@ -23,11 +24,16 @@ pub(super) fn run(a: &arguments::Render, terminal: &Terminal) -> Result<()> {
     if let Some(stems) = &a.stems {
         protect::check_stems(&kit, stems, &a.out, &inputs)?;
     }
+    let unanswered = score.unanswered(&kit);
     let seconds = render_file(&Arc::new(kit), &score, options, &a.out, a.stems.as_deref(), terminal)?;
     terminal.clear();
     say(&format!("{}: {seconds:.1} s", printable(&a.out)));
     if let Some(stems) = &a.stems {
         say(&format!("{}: one file for each pad", printable(stems)));
+    }
+    for (note, count) in unanswered {
+        let times = if count == 1 { "once".into() } else { format!("{count} times") };
+        say(&format!("note {note} ({}), {times}: no pad of this kit plays it", note_name(note)));
     }
     Ok(())
 }

@@ -42,8 +42,9 @@ def main():
     held = [fold(data, groups) for groups in FOLDS if np.isin(data.group, groups).any()]
     cross_entropy = lambda t: -np.mean(np.log(right(held, t) + 1e-6))
     temperature = minimize_scalar(cross_entropy, bounds=(0.5, 5), method="bounded").x
-    reliability = table(held, temperature)
-    text = source(data, train(data, np.ones(len(data.y), bool)), temperature, reliability, sys.argv[6])
+    reliability, named_right = table(held, temperature)
+    model = train(data, np.ones(len(data.y), bool))
+    text = source(data, model, temperature, reliability, named_right, sys.argv[6])
     with open(out, "w") as file:
         file.write(text)
 
@@ -138,7 +139,8 @@ def right(held, temperature):
 
 
 def table(held, temperature):
-    """Reliability: mean score and share of right answers, for each tenth of the scale."""
+    """Reliability: mean score and share of right answers, for each tenth of the scale; and the share of each class's
+    sounds that are named right."""
     p = np.concatenate([probabilities(s, temperature).ravel() for s, _, _ in held])
     true = np.concatenate([(y[:, None] == np.arange(len(CLASSES))).ravel() for _, y, _ in held])
     rows = []
@@ -148,11 +150,12 @@ def table(held, temperature):
         print("scored %.2f right %.2f of %d" % rows[-1], file=sys.stderr)
     best = np.concatenate([probabilities(s, temperature).argmax(1) == y for s, y, _ in held])
     print("right among ten, held-out kits: %.3f of %d" % (best.mean(), len(best)), file=sys.stderr)
+    named_right = []
     for c, name in enumerate(CLASSES):
         said = np.concatenate([probabilities(s, temperature).argmax(1)[y == c] for s, y, _ in held])
-        if len(said):
-            print("  %-11s %.2f of %d" % (name, (said == c).mean(), len(said)), file=sys.stderr)
-    return rows
+        named_right.append((said == c).mean())
+        print("  %-11s %.2f of %d" % (name, named_right[-1], len(said)), file=sys.stderr)
+    return rows, named_right
 
 
 def head(sentence):
@@ -174,7 +177,7 @@ def array(name, values, doc):
     return f"/// {doc}\npub static {name}: [[f32; {values.shape[1]}]; {len(values)}] = [\n{inner}];\n"
 
 
-def source(data, model, temperature, reliability, sources):
+def source(data, model, temperature, reliability, named_right, sources):
     weight = data.weights(np.ones(len(data.y), bool))
     of = lambda c: (data.x[data.y == c], weight[data.y == c] / weight[data.y == c].sum())
     centre = np.array([w @ x for x, w in map(of, range(len(CLASSES)))])
@@ -194,6 +197,7 @@ pub const TEMPERATURE: f32 = {temperature:.3f};
 pub static RELIABILITY: [(f32, f32, u32); {len(reliability)}] = [
 """
     text += "".join("    (%.3f, %.3f, %d),\n" % r for r in reliability) + "];\n"
+    text += array("NAMED_RIGHT", named_right, "Share of each class's sounds that is named right on held-out groups.")
     text += array("MEAN", model["mean"], "Mean of each measure over all training sounds.")
     text += array("SPREAD", model["spread"], "Standard deviation of each measure.")
     text += array("LINE_BIAS", model["line"].intercept_, "Multinomial logistic regression: one bias for each class.")

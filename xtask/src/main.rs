@@ -24,6 +24,7 @@ cargo xtask test                      install what the tests use, build the bund
 cargo xtask score WHAT                a table of how well hits or pitch are detected, beside a reference implementation
 cargo xtask score roles               which role a sound is classified as; scores of fitted pads
 cargo xtask score fit                 what the search finds; tuning, balance, time and memory of casting
+cargo xtask score kit [TAKE]           how well the pads of fresh kits hold together and reach their roles
 cargo xtask score sound [TAKE]        every figure of the sound beside its target, and files to judge by ear
 cargo xtask profiles                  computes the role profiles from open recordings in Debian packages
 cargo xtask bundle kitwright --release
@@ -59,7 +60,7 @@ fn run(arguments: &[String]) -> Result {
         ["test"] => test::run(&Project::enter()?),
         ["score"] => Err(format!("say what to score: {}", score::SCORES)),
         ["score", what] => score::run(&Project::enter()?, what, None),
-        ["score", "sound", take] => score::run(&Project::enter()?, "sound", Some(&path(take))),
+        ["score", what @ ("kit" | "sound"), take] => score::run(&Project::enter()?, what, Some(&path(take))),
         ["bundle", "kitwright", ..] => Project::enter()?.bundle(&arguments[2..]),
         ["install"] => install::install(&Project::enter()?),
         ["install", "--remove"] => install::remove(),

@@ -21,9 +21,9 @@ use std::{
 };
 
 /// The scores there are, for help and errors.
-pub const SCORES: &str = "hits, pitch, roles, fit, sound";
+pub const SCORES: &str = "hits, pitch, roles, fit, kit, sound";
 
-/// Measures `what` and prints its table; the score of the sound can be given a take to make its files from.
+/// Measures `what` and prints its table; the scores of a kit and of the sound can be given a take.
 ///
 /// # Errors
 /// A sentence when there is no such score, or what it needs cannot be had.
@@ -33,6 +33,7 @@ pub fn run(project: &Project, what: &str, take: Option<&Path>) -> Result {
         "pitch" => pitch::run(project),
         "roles" => casting::roles(project),
         "fit" => casting::fit(project),
+        "kit" => casting::kit(project, take),
         "sound" => sound::run(project, take),
         _ => Err(format!("there is no such score \"{what}\"; there are: {SCORES}")),
     }

@@ -118,6 +118,12 @@ pub fn outside(role: Role, features: &Features) -> f32 {
     (0.5 * (mean(0..bands) + mean(bands..COUNT))).sqrt()
 }
 
+/// Share of the drums of a role that the models name right on groups of recordings that they were not trained on, 0 to
+/// 1: where it is low, a score says little, and the range of recorded drums says more.
+pub fn named_right(role: Role) -> f32 {
+    p::NAMED_RIGHT[class_of(role)]
+}
+
 /// The measures of a sound that lie outside of the range of recorded drums of a role: name, value, and the range.
 pub fn unusual(role: Role, features: &Features) -> Vec<(&'static str, f32, [f32; 2])> {
     let c = class_of(role);

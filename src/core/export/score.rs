@@ -1,8 +1,11 @@
 //! What is to be played: notes in time, read from MIDI files.
 
-use crate::error::{Error, Result};
+use crate::{
+    error::{Error, Result},
+    kit::Kit,
+};
 use midly::{Fps, MetaMessage, MidiMessage, Smf, Timing, TrackEventKind};
-use std::path::Path;
+use std::{collections::BTreeMap, path::Path};
 
 /// Largest MIDI file that is read, in bytes; a song has some hundred kilobytes at most.
 const MAX_FILE_BYTES: u64 = 32 << 20;
@@ -60,6 +63,18 @@ impl Score {
         ];
         let tempi = vec![Tempo { seconds: 0.0, beats: 0.0, bpm: FIRST_TEMPO }];
         Self { events, tempi, seconds: held }
+    }
+
+    /// The notes that no pad of `kit` plays, with how often each one comes.
+    pub fn unanswered(&self, kit: &Kit) -> BTreeMap<u8, usize> {
+        let mut counts = BTreeMap::new();
+        for event in &self.events {
+            let Action::On(note, _) = event.action else { continue };
+            if !kit.doc.pads.iter().any(|pad| pad.note == note && !pad.is_empty()) {
+                *counts.entry(note).or_default() += 1;
+            }
+        }
+        counts
     }
 
     /// Reads a MIDI file.
@@ -241,6 +256,18 @@ mod tests {
 
     fn times(score: &Score) -> Vec<f64> {
         score.events.iter().map(|e| e.seconds).collect()
+    }
+
+    #[test]
+    fn notes_that_no_pad_plays_are_counted() {
+        let mut kit = Kit::default();
+        kit.doc.pads[0].slices =
+            vec![crate::kit::Slice { take: 0, start: 0, end: 1, gain_db: 0.0, velocities: [0.0, 1.0] }];
+        let on = |note| Event { seconds: 0.0, action: Action::On(note, 1.0) };
+        let events = vec![on(36), on(35), on(38), on(35), Event { seconds: 1.0, action: Action::Off(36) }];
+        let score = Score { events, ..Score::stroke(36, 1.0, 1.0) };
+        // the snare's pad is empty
+        assert_eq!(score.unanswered(&kit), BTreeMap::from([(35, 2), (38, 1)]));
     }
 
     #[test]

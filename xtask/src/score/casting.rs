@@ -1,6 +1,6 @@
 //! `cargo xtask score roles` and `score fit`: what casting and fitting reach, beside published libraries.
 
-use super::{example, script, work_folder};
+use super::{Table, example, release_example, script, work_folder};
 use crate::{
     Result,
     project::{self, Project, cargo},
@@ -11,6 +11,10 @@ use std::{path::Path, process::Command};
 /// What the scripts need: a stock classifier and its measures, a published optimiser, a reader of FLAC.
 const PACKAGES: [&str; 5] =
     ["librosa==0.11.0", "scikit-learn==1.7.2", "cma==4.4.0", "soundfile==0.14.0", "numpy"];
+
+/// Takes of the developer recordings whose kits are measured.
+const RECORDED: [&str; 4] =
+    ["d01_steel_guitar.flac", "d03_strums.flac", "d04_nylon_guitar.flac", "d07_marimba.flac"];
 
 /// Prints how well drum sounds are told, and how well fitted pads serve their roles.
 pub fn roles(project: &Project) -> Result {
@@ -27,6 +31,34 @@ pub fn fit(project: &Project) -> Result {
     )?;
     let program = project.target.join("release").join(format!("kitwright{}", std::env::consts::EXE_SUFFIX));
     print(project, "fit", Some(&program))
+}
+
+/// Prints how well kits hold together: of `take`, or of the recorded guitars and the invented recording.
+pub fn kit(project: &Project, take: Option<&Path>) -> Result {
+    let check = release_example(project, "kit_check")?;
+    let takes = match (take, project.recordings()?) {
+        (Some(take), _) => vec![take.to_owned()],
+        (None, Some(data)) => RECORDED.map(|name| data.join("takes").join(name)).to_vec(),
+        (None, None) => {
+            let detection = example(project, "detection")?;
+            let folder = work_folder(project, "kit")?;
+            project::run(Command::new(detection).arg("demo").arg(&folder), "writing the invented recording")?;
+            let files =
+                std::fs::read_dir(&folder).map_err(|e| format!("cannot read {}: {e}", folder.display()))?;
+            let files = files.filter_map(|f| Some(f.ok()?.path()));
+            files.filter(|f| f.extension().is_some_and(|e| e == "wav")).collect()
+        }
+    };
+    let output = Command::new(check).args(takes).stderr(std::process::Stdio::inherit()).output();
+    let output = output.map_err(|e| format!("kit_check could not be started: {e}"))?;
+    if !output.status.success() {
+        return Err(format!("kit_check failed ({}); see above", output.status));
+    }
+    for line in output.stdout.split(|b| *b == b'\n').filter(|l| !l.is_empty()) {
+        Table::parse(line).map_err(|e| format!("kit_check printed no table: {e}"))?.print();
+        println!();
+    }
+    Ok(())
 }
 
 fn print(project: &Project, name: &str, timed: Option<&Path>) -> Result {
