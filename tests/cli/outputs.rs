@@ -90,7 +90,7 @@ fn a_kit_never_overwrites_a_recording_it_reads() {
 }
 
 #[test]
-fn stems_and_song_never_take_the_place_of_each_other() {
+fn stems_and_song_never_overwrite_each_other() {
     let (dir, kit, song) = kit_and_song();
     let at = |name: &str| dir.path().join(name);
     fs::create_dir(at("stems")).unwrap();
@@ -111,7 +111,7 @@ fn stems_and_song_never_take_the_place_of_each_other() {
 #[test]
 fn a_song_that_no_file_can_hold_is_refused_before_it_is_rendered() {
     let (dir, kit, song) = kit_and_song();
-    // two events, 2^28 - 1 ticks of half a second apart: more than four years
+    // Two events, 2^28 - 1 ticks of half a second apart: more than four years.
     let midi =
         b"MThd\0\0\0\x06\0\0\0\x01\0\x01MTrk\0\0\0\x0f\0\x99\x24\x64\xff\xff\xff\x7f\x99\x24\x64\0\xff\x2f\0";
     fs::write(&song, midi).unwrap();
@@ -168,7 +168,7 @@ fn a_limit_on_the_size_of_files_gets_a_sentence_and_leaves_nothing() {
 
 #[cfg(unix)]
 #[test]
-fn names_never_drive_the_terminal() {
+fn names_never_send_control_codes_to_the_terminal() {
     let dir = tempfile::tempdir().unwrap();
     let take = short_take(dir.path());
     let strange = dir.path().join("a\u{1b}[2Jb\nc.wav");

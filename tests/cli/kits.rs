@@ -1,0 +1,146 @@
+//! `kitwright kit`: the folder that it writes.
+
+use super::{Made, ROLES, names_in, number, refuse, short_take, succeed};
+use serde_json::Value;
+use std::{collections::BTreeSet, fs, path::Path};
+
+#[test]
+fn a_kit_folder_holds_what_kit_json_lists() {
+    let made = Made::get();
+    let summary = made.summary();
+    assert_eq!(summary, serde_json::from_slice::<Value>(&fs::read(made.file("kit.json")).unwrap()).unwrap());
+    assert_eq!(summary["name"], "Cello");
+    assert_eq!(summary["takes"][0]["file"], "take.wav");
+    assert!(number(&summary["takes"][0]["hits"]) > 80.0);
+    let seconds = number(&summary["takes"][0]["seconds"]);
+    let pads = summary["pads"].as_array().unwrap();
+    assert!(pads.len() >= 10, "{} pads", pads.len());
+    let mut roles: BTreeSet<&str> =
+        summary["roles_empty"].as_array().unwrap().iter().map(|r| r.as_str().unwrap()).collect();
+    let mut files = BTreeSet::new();
+    for pad in pads {
+        let (note, role) = (number(&pad["note"]), pad["role"].as_str().unwrap());
+        let file = pad["file"].as_str().unwrap();
+        assert_eq!(file, format!("pads/{note:02}-{}.wav", role.replace(' ', "-")));
+        assert!((0.0..=1.0).contains(&number(&pad["score"])) && (0.0..=1.0).contains(&number(&pad["fit"])));
+        assert_eq!(pad["take"], 0);
+        let (start, end) = (number(&pad["start"]), number(&pad["end"]));
+        assert!(0.0 <= start && start < end && end <= seconds + 1e-3);
+        assert!(pad["alternates"].is_u64());
+        roles.insert(role);
+        files.insert(file.trim_start_matches("pads/").to_owned());
+
+        let mut wav = hound::WavReader::open(made.file(file)).unwrap();
+        assert_eq!((wav.spec().sample_rate, wav.spec().bits_per_sample), (48_000, 24));
+        let peak = wav.samples::<i32>().map(|s| s.unwrap().abs()).max().unwrap();
+        assert!(peak > 80_000, "{file} is silent: peak {peak} of 8388608");
+    }
+    assert_eq!(roles, ROLES.into_iter().collect(), "every role is filled or said to be empty");
+    assert_eq!(names_in(&made.file("pads")), files);
+    let want = ["Cello.kitwright", "groove.mid", "groove.wav", "kit.json", "overview.png", "pads"];
+    assert_eq!(names_in(&made.file("")), want.into_iter().map(str::to_owned).collect());
+    let picture = tiny_skia::Pixmap::load_png(made.file("overview.png")).unwrap();
+    assert!(picture.width() >= 1000 && picture.height() >= 600);
+
+    let score = kitwright_core::export::Score::read(made.file("groove.mid")).unwrap();
+    for pad in pads {
+        let plays = |e: &kitwright_core::export::Event| matches!(e.action, kitwright_core::export::Action::On(note, _) if f64::from(note) == number(&pad["note"]));
+        assert!(score.events.iter().any(plays), "the groove plays {}", pad["file"]);
+    }
+}
+
+#[test]
+fn the_same_take_gives_the_same_files_and_another_seed_or_fit_other_ones() {
+    let dir = tempfile::tempdir().unwrap();
+    let take = short_take(dir.path());
+    let make = |name: &str, extra: &[&str]| {
+        let out = dir.path().join(name);
+        let fixed =
+            ["kit", take.to_str().unwrap(), "--out", out.to_str().unwrap(), "--roles", "kick,rim,clap"];
+        succeed(&[&fixed, extra].concat());
+        let read = |file: &str| fs::read(out.join(file)).unwrap();
+        ["short.kitwright", "groove.wav", "groove.mid", "overview.png", "kit.json"].map(read)
+    };
+    let first = make("a", &[]);
+    assert!(first == make("b", &[]), "every file is the same");
+    assert!(first[1] != make("c", &["--seed", "2"])[1], "another seed, another groove");
+    assert!(first[1] != make("d", &["--fit", "0"])[1], "another fit, another groove");
+}
+
+#[test]
+fn only_the_roles_asked_for_are_filled() {
+    let dir = tempfile::tempdir().unwrap();
+    let out = dir.path().join("kit");
+    let take = short_take(dir.path());
+    let text = succeed(&[
+        "kit",
+        take.to_str().unwrap(),
+        "--out",
+        out.to_str().unwrap(),
+        "--roles",
+        "kick,closed-hat",
+        "--key",
+        "A minor",
+    ]);
+    assert!(text.contains("kick") && text.contains("closed hat") && text.contains("groove.wav"), "{text}");
+    assert_eq!(names_in(&out.join("pads")), ["36-kick.wav", "42-closed-hat.wav"].map(str::to_owned).into());
+}
+
+#[test]
+fn other_files_in_the_folder_stay() {
+    let dir = tempfile::tempdir().unwrap();
+    let take = short_take(dir.path());
+    let out = dir.path().join("kit");
+    fs::create_dir_all(out.join("pads")).unwrap();
+    fs::write(out.join("lyrics.txt"), "mine").unwrap();
+    let make = |roles: &str| {
+        succeed(&["kit", take.to_str().unwrap(), "--out", out.to_str().unwrap(), "--roles", roles]);
+        names_in(&out.join("pads"))
+    };
+    assert_eq!(make("rim"), ["37-rim.wav".to_owned()].into());
+    assert_eq!(make("kick"), ["36-kick.wav".to_owned()].into());
+    assert_eq!(fs::read_to_string(out.join("lyrics.txt")).unwrap(), "mine");
+}
+
+fn write_mono(path: &Path, rate: u32, samples: impl Iterator<Item = f64>) {
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: rate,
+        bits_per_sample: 16,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut writer = hound::WavWriter::create(path, spec).unwrap();
+    samples.for_each(|s| writer.write_sample((s * 32_767.0) as i16).unwrap());
+    writer.finalize().unwrap();
+}
+
+#[test]
+fn a_kit_is_tuned_to_the_key_of_a_song_and_a_song_without_key_is_refused() {
+    let dir = tempfile::tempdir().unwrap();
+    let take = short_take(dir.path());
+    let [song, hiss] = ["song.wav", "hiss.wav"].map(|name| dir.path().join(name));
+    // G major: tonic, dominant, tonic.
+    let chords = [[98.0, 196.0, 246.9, 293.7], [146.8, 293.7, 370.0, 440.0], [98.0, 392.0, 493.9, 587.3]];
+    let tone = |hz: f64, i: u32| (std::f64::consts::TAU * hz * f64::from(i) / 22_050.0).sin() * 0.1;
+    let chord = |c: [f64; 4]| (0..22_050).map(move |i| c.iter().map(|&hz| tone(hz, i)).sum());
+    write_mono(&song, 22_050, chords.into_iter().flat_map(chord));
+    let mut noise = 1u32;
+    let hissing = (0..44_100).map(|_| {
+        noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        f64::from(noise >> 8) / f64::from(1 << 24) - 0.5
+    });
+    write_mono(&hiss, 22_050, hissing);
+
+    let out = dir.path().join("kit");
+    let words = |song: &Path| {
+        let song = song.to_str().unwrap().to_owned();
+        let [take, out] = [&take, &out].map(|p| p.to_str().unwrap().to_owned());
+        let text = ["kit", &take, "--out", &out, "--roles", "low tom", "--key-from", &song];
+        text.map(str::to_owned)
+    };
+    let sentence = refuse(&words(&hiss));
+    assert!(sentence.contains("hiss.wav") && sentence.contains("key"), "{sentence}");
+    assert!(!out.exists());
+    let text = succeed(&words(&song));
+    assert!(text.contains("G major"), "{text}");
+}

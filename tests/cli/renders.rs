@@ -1,0 +1,60 @@
+//! `kitwright render` and `kitwright shift`.
+
+use super::{Made, names_in, refuse, run, succeed};
+use std::fs;
+
+#[test]
+fn rendering_does_not_depend_on_the_block() {
+    let made = Made::get();
+    let dir = tempfile::tempdir().unwrap();
+    let (kit, midi) = (made.file("Cello.kitwright"), made.file("groove.mid"));
+    let render = |block: &str| {
+        let out = dir.path().join(format!("{block}.wav"));
+        let files = [kit.to_str().unwrap(), midi.to_str().unwrap(), out.to_str().unwrap()];
+        succeed(&["render", files[0], files[1], "--out", files[2], "--block", block]);
+        fs::read(out).unwrap()
+    };
+    let want = fs::read(made.file("groove.wav")).unwrap();
+    for block in ["1", "17", "64", "512", "8192"] {
+        assert!(render(block) == want, "block {block}");
+    }
+}
+
+#[test]
+fn stems_rate_and_seed_take_effect() {
+    let made = Made::get();
+    let dir = tempfile::tempdir().unwrap();
+    let (kit, midi) = (made.file("Cello.kitwright"), made.file("groove.mid"));
+    let (out, stems) = (dir.path().join("song.wav"), dir.path().join("stems"));
+    let fixed = ["render", kit.to_str().unwrap(), midi.to_str().unwrap(), "--out", out.to_str().unwrap()];
+    succeed(&[&fixed[..], &["--rate", "44100", "--stems", stems.to_str().unwrap(), "--seed", "7"]].concat());
+    let main = hound::WavReader::open(&out).unwrap();
+    assert_eq!((main.spec().sample_rate, main.spec().bits_per_sample), (44_100, 24));
+    let pads = made.summary()["pads"].as_array().unwrap().len();
+    assert_eq!(names_in(&stems).len(), pads);
+    for stem in names_in(&stems) {
+        assert_eq!(hound::WavReader::open(stems.join(&stem)).unwrap().duration(), main.duration(), "{stem}");
+    }
+    let with_seed_7 = fs::read(&out).unwrap();
+    succeed(&[&fixed[..], &["--rate", "44100"]].concat());
+    assert!(fs::read(&out).unwrap() != with_seed_7, "another seed draws other variations");
+}
+
+#[test]
+fn a_take_is_shifted_an_octave_down_with_its_timing() {
+    let dir = tempfile::tempdir().unwrap();
+    let sine = |hz: f64| -> Vec<f32> {
+        (0..48_000).map(|i| (0.5 * (i as f64 * hz * std::f64::consts::TAU / 48_000.0).sin()) as f32).collect()
+    };
+    let (take, low) = (dir.path().join("sine.wav"), dir.path().join("low.wav"));
+    kitwright_core::export::write_wav(&take, 48_000, &[&sine(440.0)]).unwrap();
+    let output = run(&["shift", take.to_str().unwrap(), "--semitones", "-12", "-o", low.to_str().unwrap()]);
+    assert!(output.status.success());
+    let mut wav = hound::WavReader::open(&low).unwrap();
+    assert_eq!((wav.spec().sample_rate, wav.duration()), (48_000, 48_000));
+    let middle: Vec<i32> = wav.samples::<i32>().map(Result::unwrap).skip(12_000).take(24_000).collect();
+    let crossings = middle.windows(2).filter(|w| w[0] < 0 && w[1] >= 0).count();
+    // Half a second of 220 Hz, one crossing more or less at the edges.
+    assert!((109..=111).contains(&crossings), "{crossings}");
+    refuse(&["shift", take.to_str().unwrap(), "--semitones", "99", "-o", low.to_str().unwrap()]);
+}
