@@ -1,20 +1,19 @@
-//! The invented cello: resonances struck, plucked and rubbed.
+//! The synthesised cello: resonances that are struck, plucked and rubbed.
 //!
-//! Everything is a force driving a bank of damped resonances (modal synthesis). Frequencies and decays
-//! are from memory of published measurements of cellos, rounded; they only have to sound plausible. Sines
-//! and powers come from `libm`, which gives the same bits on every machine; the system's do not.
+//! Modal synthesis: a force drives a bank of damped resonances. Frequencies and decay times are plausible values, no
+//! source. Sines and powers come from `libm`, which gives the same bits on every machine; the system's do not.
 
 use libm::{cos, exp, log2, pow, sin};
 use rand_pcg::{Pcg32, rand_core::Rng};
 use std::f64::consts::{PI, TAU};
 
-/// Frames per second of everything in the demo, Hz.
+/// Sample rate of the demo take, Hz.
 pub(super) const RATE: f64 = 48_000.0;
 
 /// Open strings C2, G2, D3 and A3, Hz.
 const STRINGS: [f64; 4] = [65.406, 97.999, 146.832, 220.0];
 
-/// A draw, uniform from `low` to `high`.
+/// A random number, uniform from `low` to `high`.
 pub(super) fn draw(rng: &mut Pcg32, low: f64, high: f64) -> f64 {
     low + (high - low) * f64::from(rng.next_u32()) / 4_294_967_296.0
 }
@@ -24,7 +23,7 @@ pub(super) fn noise(rng: &mut Pcg32) -> f64 {
     draw(rng, -1.0, 1.0)
 }
 
-/// One damped resonance; its answer to an impulse is `gain * 10^(-3 t / t60) * sin(2 pi hz t)`.
+/// One damped resonance; its impulse response is `gain * 10^(-3 t / t60) * sin(2 pi hz t)`.
 #[derive(Clone, Copy, Default)]
 struct Mode {
     hz: f64,
@@ -38,7 +37,7 @@ impl Mode {
     }
 }
 
-/// Where the body is touched: which of its modes answer.
+/// Where the body is struck, which decides the gains of its modes.
 #[derive(Clone, Copy)]
 pub(super) enum Place {
     LowerBout,
@@ -47,30 +46,30 @@ pub(super) enum Place {
     Fingerboard,
 }
 
-/// The instrument: the modes of its wooden body, strongest first in frequency.
+/// The instrument: the modes of its body in order of frequency.
 pub(super) struct Cello {
     body: Vec<Mode>,
 }
 
 impl Cello {
     pub(super) fn new(rng: &mut Pcg32) -> Self {
-        // the air mode and the first modes of the plates, then ever denser ones with a hill near 2 kHz
+        // The air mode and the first modes of the plates, then denser ones with a maximum near 2.1 kHz.
         let first = [(98.0, 0.30, 1.0), (141.0, 0.16, 0.35), (176.0, 0.22, 0.85), (199.0, 0.20, 0.75)];
         let mut body: Vec<Mode> = first.iter().map(|&(hz, t60, gain)| Mode::new(hz, t60, gain)).collect();
         let mut hz = 240.0;
         while hz < 6500.0 {
             let q = draw(rng, 18.0, 42.0);
-            let hill = exp(-(log2(hz / 2100.0) / 0.8).powi(2));
-            let gain = draw(rng, 0.35, 1.0) * (pow(240.0 / hz, 0.3) * 0.55 + 0.6 * hill);
+            let maximum = exp(-(log2(hz / 2100.0) / 0.8).powi(2));
+            let gain = draw(rng, 0.35, 1.0) * (pow(240.0 / hz, 0.3) * 0.55 + 0.6 * maximum);
             body.push(Mode::new(hz, 2.2 * q / hz, gain));
             hz *= 1.0 + draw(rng, 0.035, 0.085);
         }
         Self { body }
     }
 
-    /// The body's modes as felt at a place.
+    /// The modes of the body, weighted by where it is struck.
     fn body_at(&self, place: Place) -> Vec<Mode> {
-        let (seed, low, high, dead) = match place {
+        let (seed, low, high, damping) = match place {
             Place::LowerBout => (1, 1.0, 0.6, 1.0),
             Place::UpperBout => (2, 0.45, 0.9, 0.9),
             Place::Rib => (3, 0.15, 1.0, 0.7),
@@ -82,13 +81,13 @@ impl Cello {
             .map(|m| {
                 let share = 1.0 / (1.0 + (m.hz / 260.0).powi(2));
                 let reach = (low * share + high * (1.0 - share)) * draw(&mut rng, -1.0, 1.0);
-                Mode::new(m.hz * draw(&mut rng, 0.99, 1.01), m.t60 * dead, m.gain * reach)
+                Mode::new(m.hz * draw(&mut rng, 0.99, 1.01), m.t60 * damping, m.gain * reach)
             })
             .collect()
     }
 
-    /// How strongly the body carries a frequency at the bridge to the air.
-    fn carries(&self, hz: f64) -> f64 {
+    /// Gain of the body from the bridge to the air at a frequency.
+    fn radiation(&self, hz: f64) -> f64 {
         let direct = 0.04;
         let at = |m: &Mode| {
             let damping = 6.91 / m.t60 / TAU;
@@ -98,8 +97,8 @@ impl Cello {
         direct + self.body.iter().map(at).sum::<f64>().sqrt()
     }
 
-    /// The partials of a string as the body carries them: stopped to `hz`, touched at `spot` of its
-    /// length, its fundamental dying in `t60` seconds, a touch as soft as `soft_hz`.
+    /// The partials of a string through the body: fundamental `hz`, excited at `spot` of its length, reverberation time
+    /// `t60` seconds of the fundamental, excitation falling by e for each `soft_hz`.
     fn string(&self, hz: f64, spot: f64, t60: f64, soft_hz: f64) -> Vec<Mode> {
         let mut modes = Vec::new();
         for n in 1..=48 {
@@ -108,11 +107,11 @@ impl Cello {
             if partial > 9000.0 {
                 break;
             }
-            let dies = t60 / (1.0 + (partial / 700.0).powi(2) * 0.9 + 0.12 * n);
-            let gain = sin(n * PI * spot) / n * exp(-partial / soft_hz) * self.carries(partial);
-            // the two planes in which a string swings die and tune a little differently
-            modes.push(Mode::new(partial, dies, 0.75 * gain));
-            modes.push(Mode::new(partial * 1.0007, dies * 0.45, 0.6 * gain));
+            let decay = t60 / (1.0 + (partial / 700.0).powi(2) * 0.9 + 0.12 * n);
+            let gain = sin(n * PI * spot) / n * exp(-partial / soft_hz) * self.radiation(partial);
+            // The two planes of vibration differ a little in decay and tuning.
+            modes.push(Mode::new(partial, decay, 0.75 * gain));
+            modes.push(Mode::new(partial * 1.0007, decay * 0.45, 0.6 * gain));
         }
         modes
     }
@@ -134,7 +133,7 @@ impl Cello {
         sound
     }
 
-    /// A plucked string 0 to 3, `fret` semitones up, ringing for about `t60` seconds.
+    /// A plucked string 0 to 3, `fret` semitones up, with a reverberation time of about `t60` seconds.
     pub(super) fn pluck(&self, rng: &mut Pcg32, string: usize, fret: f64, t60: f64) -> Vec<f64> {
         let hz = STRINGS[string] * pow(2.0, (fret + draw(rng, -0.03, 0.03)) / 12.0);
         let spot = draw(rng, 0.11, 0.2);
@@ -174,7 +173,7 @@ impl Cello {
         sound
     }
 
-    /// A tap on the tailpiece: fine tuners and the short ends of the strings answer.
+    /// A tap on the tailpiece, which excites the fine tuners and the short ends of the strings.
     pub(super) fn tailpiece(&self, rng: &mut Pcg32) -> Vec<f64> {
         let mut modes = self.body_at(Place::Rib);
         for m in &mut modes {
@@ -195,7 +194,7 @@ impl Cello {
         sound
     }
 
-    /// The hair of the bow thrown at the strings and stopped: a chop.
+    /// A chop: the bow hair strikes the strings and stops.
     pub(super) fn chop(&self, rng: &mut Pcg32) -> Vec<f64> {
         let length = draw(rng, 0.05, 0.085);
         let force = rub(rng, length, 0.003, STRINGS[2], 0.75, 7000.0);
@@ -210,7 +209,7 @@ impl Cello {
         sound
     }
 
-    /// The bow pressed and dragged over a string: more grain than note, with a slow onset.
+    /// The bow dragged over a string with too much pressure: a noisy tone with a slow onset.
     pub(super) fn bow_scrape(&self, rng: &mut Pcg32, string: usize) -> Vec<f64> {
         let length = draw(rng, 0.35, 0.75);
         let rise = draw(rng, 0.04, 0.12);
@@ -223,7 +222,7 @@ impl Cello {
         sound
     }
 
-    /// The bow drawn over the edge of the bridge: breath without a note.
+    /// The bow drawn over the edge of the bridge: noise without a pitch.
     pub(super) fn bow_breath(&self, rng: &mut Pcg32) -> Vec<f64> {
         let length = draw(rng, 0.09, 0.2);
         let rise = draw(rng, 0.015, 0.04);
@@ -236,7 +235,7 @@ impl Cello {
         sound
     }
 
-    /// A nail drawn along a wound string: one small blow per winding, faster and faster.
+    /// A nail drawn along a wound string: one impulse per winding, at a rising rate.
     pub(super) fn string_scratch(&self, rng: &mut Pcg32, string: usize) -> Vec<f64> {
         let length = draw(rng, 0.15, 0.45);
         let frames = (length * RATE) as usize;
@@ -267,14 +266,13 @@ impl Cello {
     }
 }
 
-/// A push that rises and falls smoothly within `ms`, with an area of about 1.
+/// A force pulse of `ms` milliseconds (squared sine) with an area of about 1.
 fn pulse(ms: f64) -> Vec<f64> {
     let frames = (ms / 1000.0 * RATE).max(2.0) as usize;
     (1..=frames).map(|i| sin(PI * i as f64 / (frames + 1) as f64).powi(2) * 2.0 / frames as f64).collect()
 }
 
-/// The sound of the touch itself: a breath of noise below `high_hz` that dies within a few contacts;
-/// peak 1.
+/// The noise of the contact: below `high_hz`, decaying within five contact times; peak 0.25.
 fn skin(rng: &mut Pcg32, contact_ms: f64, high_hz: f64) -> Vec<f64> {
     let frames = (contact_ms / 1000.0 * RATE * 5.0) as usize;
     let mut sound: Vec<f64> = (0..frames)
@@ -286,8 +284,8 @@ fn skin(rng: &mut Pcg32, contact_ms: f64, high_hz: f64) -> Vec<f64> {
     sound
 }
 
-/// Rubbing for `seconds`, rising within `rise`: hair that sticks and slips about `hz` times a second,
-/// `rough` of it noise (0 to 1), dull above `high_hz`.
+/// The force of rubbing for `seconds`, rising within `rise` seconds: stick-slip about `hz` times a second, a share
+/// `rough` of it noise (0 to 1), with a low pass at `high_hz`; peak 1.
 fn rub(rng: &mut Pcg32, seconds: f64, rise: f64, hz: f64, rough: f64, high_hz: f64) -> Vec<f64> {
     let frames = (seconds * RATE) as usize;
     let fall = (seconds * 0.45).max(0.02);
@@ -301,7 +299,7 @@ fn rub(rng: &mut Pcg32, seconds: f64, rise: f64, hz: f64, rough: f64, high_hz: f
                 phase -= draw(rng, 0.7, 1.3);
                 slip = draw(rng, 2.0, 6.0);
             }
-            // the pressure of the hand wavers
+            // The pressure of the hand varies.
             press += (1.0 + 0.6 * noise(rng) - press) * 0.004;
             let shape = (t / rise).min(1.0).powi(2) * ((seconds - t) / fall).min(1.0).powi(2);
             ((1.0 - rough) * slip + rough * noise(rng)) * press * shape
@@ -312,7 +310,7 @@ fn rub(rng: &mut Pcg32, seconds: f64, rise: f64, hz: f64, rough: f64, high_hz: f
     force
 }
 
-/// The answer of a bank of resonances to a force, until it has died 70 dB.
+/// Response of a bank of resonances to a force, until it has decayed by 70 dB.
 fn ring(modes: &[Mode], force: &[f64]) -> Vec<f64> {
     const LANES: usize = 8;
     let longest = modes.iter().fold(0.0, |t: f64, m| t.max(m.t60));
@@ -346,7 +344,7 @@ fn fade_end(sound: &mut [f64]) {
     }
 }
 
-/// One pole; -6 dB per octave above `hz`.
+/// One-pole low pass: -6 dB per octave above `hz`.
 pub(super) fn low_pass(sound: &mut [f64], hz: f64) {
     let step = 1.0 - exp(-TAU * hz / RATE);
     let mut y = 0.0;
@@ -356,7 +354,7 @@ pub(super) fn low_pass(sound: &mut [f64], hz: f64) {
     }
 }
 
-/// One pole; -6 dB per octave below `hz`.
+/// One-pole high pass: -6 dB per octave below `hz`.
 pub(super) fn high_pass(sound: &mut [f64], hz: f64) {
     let mut low = sound.to_vec();
     low_pass(&mut low, hz);
@@ -371,7 +369,7 @@ pub(super) fn scale_to(sound: &mut [f64], peak: f64) {
     }
 }
 
-/// Mixes a sound into another from its start; the longer length stays.
+/// Mixes a sound into another from its start; the result has the longer length.
 fn add(to: &mut Vec<f64>, sound: &[f64], gain: f64) {
     add_at(to, sound, 0, gain);
 }

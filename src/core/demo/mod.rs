@@ -1,7 +1,6 @@
 //! A synthesised take: a cello that is knocked, plucked and scraped.
 //!
-//! Nothing here was recorded. It stands in for a recording, so that everything can be tried at once, with
-//! hit starts that are known to the sample.
+//! It replaces a recording, so that everything can be tried at once, and its hit starts are known to the sample.
 
 mod instrument;
 mod room;
@@ -76,7 +75,7 @@ pub fn borrowed_cello(seed: u64) -> (Take, Vec<f64>) {
             let mut sound = play(&cello, &mut rng, stroke, i);
             high_pass(&mut sound, 60.0); // a microphone does not record slow air movement
             high_pass(&mut sound, 30.0);
-            // loud and soft strokes alternate
+            // Loud and soft strokes alternate.
             let share = ((i * 3) % count) as f64 / (count - 1) as f64;
             let db = loud_db + (soft_db - loud_db) * share + draw(&mut rng, -1.0, 1.0);
             scale_to(&mut sound, libm::pow(10.0, db / 20.0));
@@ -150,13 +149,13 @@ mod tests {
         let softest = peaks.iter().copied().fold(f32::MAX, f32::min);
         assert!((-6.0..0.0).contains(&loudest), "{loudest} dB");
         assert!(loudest - softest > 30.0, "{loudest} to {softest} dB");
-        // the room before the first stroke: not silent, and below every hit
+        // The noise before the first stroke: not silent, and below every hit.
         let floor = peak_db(0.0, 1.0);
         assert!(floor > -75.0 && floor < softest - 6.0, "floor {floor}, softest {softest}");
     }
 
     #[test]
-    fn nothing_of_a_hit_sounds_before_its_start() {
+    fn no_hit_sounds_before_its_start() {
         let (take, starts) = borrowed_cello(1);
         let x = &take.channels[0];
         let first = (starts[0] * RATE) as usize;

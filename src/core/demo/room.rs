@@ -1,4 +1,4 @@
-//! The room around the instrument and what it sounds like when nothing is played.
+//! The room around the instrument, and its noise floor.
 
 use super::instrument::{RATE, low_pass, noise, scale_to};
 use rand_pcg::Pcg32;
@@ -12,8 +12,8 @@ const REFLECTIONS: [(f64, f64); 5] = [(3.7, 0.20), (6.1, -0.15), (9.8, 0.12), (1
 /// Reverberation time of the small furnished room, s.
 const T60: f64 = 0.34;
 
-/// The sound with its room: reflections, then a feedback delay network with a Householder matrix (Jot
-/// and Chaigne, 1991) that loses its highs.
+/// Adds the room: reflections, then a feedback delay network with a Householder matrix (Jot
+/// and Chaigne, 1991) and low passes.
 pub(super) fn add_room(dry: &[f64]) -> Vec<f64> {
     let mut wet = dry.to_vec();
     for (ms, level) in REFLECTIONS {
@@ -47,7 +47,7 @@ pub(super) fn add_room(dry: &[f64]) -> Vec<f64> {
     wet
 }
 
-/// The floor: dull room noise and preamplifier hiss near -70 dBFS, a trace of mains hum.
+/// Adds the noise floor: low room noise and preamplifier hiss near -70 dBFS, and mains hum.
 pub(super) fn add_floor(sound: &mut [f64], rng: &mut Pcg32) {
     let mut rumble: Vec<f64> = (0..sound.len()).map(|_| noise(rng)).collect();
     low_pass(&mut rumble, 300.0);

@@ -45,8 +45,8 @@ const PAD_VELOCITY: f32 = 110.0 / 127.0;
 /// 24 bit), a groove as audio and as MIDI, a picture and kit.json. Returns what kit.json holds.
 ///
 /// Everything is written beside `dir` first and moved in at the end: an error or a cancellation leaves
-/// nothing behind. In an existing folder, files of the same names are replaced, pads of the kit that was
-/// there before are removed, and all other files stay.
+/// nothing behind. In an existing folder, files of the same names are replaced, pads of the previous kit
+/// are removed, and all other files stay.
 ///
 /// # Errors
 /// Cancelled, a kit that fails its check, or a folder that cannot be written.
@@ -57,11 +57,11 @@ pub fn write_folder(kit: &Arc<Kit>, dir: impl AsRef<Path>, progress: &dyn Progre
 
     staged.write(|folder| write_contents(kit, &summary, folder, progress))?;
     progress.check()?;
-    staged.commit(&former_pads(dir))?;
+    staged.commit(&previous_pads(dir))?;
     Ok(summary)
 }
 
-/// Everything that a kit's folder holds, on all cores: what takes longest first.
+/// Writes all files of a kit's folder on all cores, the slowest first.
 fn write_contents(kit: &Arc<Kit>, summary: &Summary, folder: &Path, progress: &dyn Progress) -> Result<()> {
     create_folder(&folder.join("pads"))?;
     let pads: Vec<usize> = sounding(kit).map(|(pad, ..)| pad).collect();
@@ -71,29 +71,31 @@ fn write_contents(kit: &Arc<Kit>, summary: &Summary, folder: &Path, progress: &d
         count,
         || (),
         |_, i| {
-            let look = match i {
+            let waveform = match i {
                 0 => write_groove(kit, folder, &beside).map(|()| None),
                 1 => kit.save(folder.join(kit_file(&kit.doc.name)), &beside).map(|()| None),
-                _ => write_pad(kit, pads[i - 2], folder, &beside).map(|look| Some((pads[i - 2], look))),
+                _ => {
+                    write_pad(kit, pads[i - 2], folder, &beside).map(|waveform| Some((pads[i - 2], waveform)))
+                }
             };
             counter.one_done();
-            look
+            waveform
         },
     );
-    let mut looks = [const { None }; PADS];
-    for look in written {
-        if let Some((pad, look)) = look? {
-            looks[pad] = Some(look);
+    let mut waveforms = [const { None }; PADS];
+    for waveform in written {
+        if let Some((pad, waveform)) = waveform? {
+            waveforms[pad] = Some(waveform);
         }
     }
-    let picture = overview(kit, &looks).encode_png().expect("a picture in memory can be encoded");
+    let picture = overview(kit, &waveforms).encode_png().expect("a picture in memory can be encoded");
     write(&folder.join("overview.png"), &picture)?;
     let mut json = serde_json::to_string_pretty(summary).expect("a summary can be written as JSON");
     json.push('\n');
     write(&folder.join("kit.json"), json.as_bytes())
 }
 
-/// Renders a pad into its file; returns how it looks.
+/// Renders a pad into its file; returns its waveform for the picture.
 fn write_pad(kit: &Arc<Kit>, pad: usize, folder: &Path, progress: &dyn Progress) -> Result<WaveOutline> {
     let sound = render_pad(kit, pad, PAD_VELOCITY, FOLDER_RATE, progress)?;
     write_wav(&folder.join(pad_file(kit, pad)), FOLDER_RATE, &[&sound[0], &sound[1]])?;
@@ -118,7 +120,7 @@ fn write_groove(kit: &Arc<Kit>, folder: &Path, progress: &dyn Progress) -> Resul
 /// a file of its own there ("36-kick.wav"), all of the same length. Returns the length in seconds.
 ///
 /// # Errors
-/// Cancelled, options out of range, a song that no WAV file or not the disk can hold (told before
+/// Cancelled, options out of range, a song that no WAV file or not the disk can hold (checked before
 /// anything is written), or files that cannot be read or written; nothing is left then.
 pub fn render_file(
     kit: &Arc<Kit>,
@@ -138,7 +140,7 @@ pub fn render_file(
         None => write_song(kit, score, options, out, None, progress),
     })?;
 
-    // what can fail for want of room fails before the first of them appears
+    // A full disk fails here, before the first file appears.
     staged.sync()?;
     if let Some(folder) = &staged_stems {
         folder.sync()?;
@@ -191,7 +193,7 @@ pub fn write_take(take: &Take, out: &Path) -> Result<()> {
     staged.commit()
 }
 
-/// File name of a kit: its name with everything that a file system may refuse replaced.
+/// File name of a kit: its name without characters that a file system may refuse.
 pub fn kit_file(name: &str) -> String {
     let mut safe: String =
         name.chars().map(|c| if c.is_control() || r#"/\:*?"<>|"#.contains(c) { '-' } else { c }).collect();
@@ -202,8 +204,8 @@ pub fn kit_file(name: &str) -> String {
     format!("{}.kitwright", if safe.is_empty() { "Untitled" } else { safe })
 }
 
-/// The files that [`write_folder`] may replace or remove in a kit's folder `dir`, as far as they can be
-/// told before the kit is made: those of fixed names, and every file in `pads`.
+/// The files that [`write_folder`] may replace or remove in a kit's folder `dir`, as far as they are known before the
+/// kit is made: those of fixed names, and every file in `pads`.
 pub fn folder_files(dir: &Path, kit_name: &str) -> Vec<PathBuf> {
     let mut files: Vec<PathBuf> =
         FOLDER_FILES.iter().map(|name| dir.join(name)).chain([dir.join(kit_file(kit_name))]).collect();
@@ -213,15 +215,15 @@ pub fn folder_files(dir: &Path, kit_name: &str) -> Vec<PathBuf> {
     files
 }
 
-/// The pad files that the kit.json of a folder lists: ours to replace.
-fn former_pads(dir: &Path) -> Vec<PathBuf> {
+/// The pad files that the kit.json of a folder lists, which may be replaced.
+fn previous_pads(dir: &Path) -> Vec<PathBuf> {
     let Ok(text) = fs::read_to_string(dir.join("kit.json")) else { return Vec::new() };
-    let Ok(former) = serde_json::from_str::<Summary>(&text) else { return Vec::new() };
+    let Ok(previous) = serde_json::from_str::<Summary>(&text) else { return Vec::new() };
     let ours = |file: &str| {
         let name = file.strip_prefix("pads/").and_then(|f| f.strip_suffix(".wav"));
         name.is_some_and(|n| n.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-'))
     };
-    former.pads.into_iter().map(|p| p.file).filter(|f| ours(f)).map(PathBuf::from).collect()
+    previous.pads.into_iter().map(|p| p.file).filter(|f| ours(f)).map(PathBuf::from).collect()
 }
 
 fn create_folder(path: &Path) -> Result<()> {

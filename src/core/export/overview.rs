@@ -16,16 +16,16 @@ const HEADER: f32 = 96.0;
 /// Pads in a row.
 const COLUMNS: usize = 4;
 const CELL_HEIGHT: f32 = 156.0;
-/// Takes that are drawn; further ones are counted.
+/// Takes that are drawn at most; the header counts all.
 const MAX_DRAWN_TAKES: usize = 6;
 
-const GROUND: u32 = 0x14161b;
+const BACKGROUND: u32 = 0x14161b;
 const PANEL: u32 = 0x1d2027;
 const QUIET: u32 = 0x5c6370;
 const DIM: u32 = 0x9aa0ac;
 const BRIGHT: u32 = 0xece9e2;
 
-/// The look of a sound: highest and lowest sample in each of some columns, and its length.
+/// A sound as it is drawn: highest and lowest sample in each column, and its length.
 #[derive(Debug, Clone, PartialEq)]
 pub struct WaveOutline {
     columns: Vec<(f32, f32)>,
@@ -33,7 +33,7 @@ pub struct WaveOutline {
 }
 
 impl WaveOutline {
-    /// The look of a stereo sound at `rate` Hz, until it has died 60 dB below its peak.
+    /// The waveform of a stereo sound at `rate` Hz, up to the last sample within 60 dB of its peak.
     pub fn of(sound: &Stereo, rate: u32) -> Self {
         let [left, right] = sound;
         let peak = left.iter().chain(right).fold(0.0, |p: f32, s| p.max(s.abs()));
@@ -73,7 +73,7 @@ pub fn role_colour(role: Role) -> u32 {
     }
 }
 
-/// Draws the picture of a kit; `pads` holds the look of each pad that sounds.
+/// Draws the picture of a kit; `pads` holds the waveform of each pad that sounds.
 pub fn overview(kit: &Kit, pads: &[Option<WaveOutline>; PADS]) -> Pixmap {
     let lanes = kit.takes.len().clamp(1, MAX_DRAWN_TAKES);
     let lane_height = (360.0 / lanes as f32).clamp(72.0, 190.0);
@@ -83,17 +83,17 @@ pub fn overview(kit: &Kit, pads: &[Option<WaveOutline>; PADS]) -> Pixmap {
 
     let picture = Pixmap::new(WIDTH as u32, height as u32).expect("the size is never zero");
     let mut canvas = Canvas { picture, text: Text::new() };
-    canvas.picture.fill(colour(GROUND));
+    canvas.picture.fill(colour(BACKGROUND));
     header(&mut canvas, kit);
     for lane in 0..lanes.min(kit.takes.len()) {
         let y = HEADER + lane as f32 * (lane_height + GAP);
         take_lane(&mut canvas, kit, lane, (MARGIN, y, WIDTH - 2.0 * MARGIN, lane_height));
     }
     let cell_width = (WIDTH - 2.0 * MARGIN - (COLUMNS - 1) as f32 * GAP) / COLUMNS as f32;
-    for (pad, look) in pads.iter().enumerate() {
+    for (pad, wave) in pads.iter().enumerate() {
         let x = MARGIN + (pad % COLUMNS) as f32 * (cell_width + GAP);
         let y = HEADER + lanes_height + 8.0 + (pad / COLUMNS) as f32 * (CELL_HEIGHT + GAP);
-        pad_cell(&mut canvas, kit, pad, look.as_ref(), (x, y, cell_width, CELL_HEIGHT));
+        pad_cell(&mut canvas, kit, pad, wave.as_ref(), (x, y, cell_width, CELL_HEIGHT));
     }
     canvas.picture
 }
@@ -119,7 +119,7 @@ fn counted(n: usize, thing: &str) -> String {
     if n == 1 { format!("1 {thing}") } else { format!("{n} {thing}s") }
 }
 
-/// One take: its waveform, the hits as ticks below, the stretches that pads play in their colours.
+/// One take: its waveform with the parts that pads play in their colours, the hits as ticks below.
 fn take_lane(canvas: &mut Canvas, kit: &Kit, index: usize, area: Area) {
     let (x, y, width, height) = area;
     canvas.panel(area);
@@ -129,15 +129,15 @@ fn take_lane(canvas: &mut Canvas, kit: &Kit, index: usize, area: Area) {
     let at = |frame: u64| inner.0 + (frame as f64 / frames) as f32 * inner.2;
 
     let channels: Vec<&[f32]> = take.channels.iter().map(Vec::as_slice).collect();
-    let look = columns(&channels, inner.2 as usize);
-    let peak = look.iter().fold(1e-6, |p: f32, c| p.max(c.0).max(-c.1));
-    canvas.wave(&look, peak, inner, QUIET);
+    let wave = columns(&channels, inner.2 as usize);
+    let peak = wave.iter().fold(1e-6, |p: f32, c| p.max(c.0).max(-c.1));
+    canvas.wave(&wave, peak, inner, QUIET);
     for (_, pad, slice) in sounding(kit).filter(|(_, _, s)| s.take == index) {
         let from = at(slice.start) - inner.0;
         let to = (at(slice.end) - inner.0).max(from + 3.0);
-        let part = (from as usize).min(look.len())..(to as usize).min(look.len());
+        let part = (from as usize).min(wave.len())..(to as usize).min(wave.len());
         let place = (inner.0 + part.start as f32, inner.1, part.len() as f32, inner.3);
-        canvas.wave(&look[part], peak, place, role_colour(pad.role));
+        canvas.wave(&wave[part], peak, place, role_colour(pad.role));
     }
     for hit in kit.doc.takes.get(index).iter().flat_map(|t| &t.hits) {
         canvas.bar((at(hit.start) - 0.75, y + height - 18.0, 1.5, 6.0), DIM);
@@ -152,8 +152,8 @@ fn take_lane(canvas: &mut Canvas, kit: &Kit, index: usize, area: Area) {
     canvas.write(&length, (x + width - 14.0, y + 23.0), 17.0, Align::Right, DIM);
 }
 
-/// One pad: role and note, waveform as played, where it comes from and how well it serves.
-fn pad_cell(canvas: &mut Canvas, kit: &Kit, index: usize, look: Option<&WaveOutline>, area: Area) {
+/// One pad: role and note, waveform as played, the hit it plays and its score.
+fn pad_cell(canvas: &mut Canvas, kit: &Kit, index: usize, wave: Option<&WaveOutline>, area: Area) {
     let (x, y, width, height) = area;
     canvas.panel(area);
     let pad = &kit.doc.pads[index];
@@ -164,12 +164,12 @@ fn pad_cell(canvas: &mut Canvas, kit: &Kit, index: usize, look: Option<&WaveOutl
     canvas.write(pad.role.word(), (x + 38.0, y + 34.0), 24.0, Align::Left, ink);
     canvas.write(&format!("note {}", pad.note), (x + width - 16.0, y + 33.0), 17.0, Align::Right, DIM);
 
-    let (Some(slice), Some(look)) = (slice, look) else {
+    let (Some(slice), Some(wave)) = (slice, wave) else {
         canvas.write("empty", (x + 16.0, y + height - 16.0), 17.0, Align::Left, QUIET);
         return;
     };
-    let peak = look.columns.iter().fold(1e-6, |p: f32, c| p.max(c.0).max(-c.1));
-    canvas.wave(&look.columns, peak, (x + 16.0, y + 48.0, width - 32.0, height - 86.0), shade);
+    let peak = wave.columns.iter().fold(1e-6, |p: f32, c| p.max(c.0).max(-c.1));
+    canvas.wave(&wave.columns, peak, (x + 16.0, y + 48.0, width - 32.0, height - 86.0), shade);
     let rate = kit.takes.get(slice.take).map_or(48_000.0, |t| f64::from(t.sample_rate));
     let mut facts = format!("hit at {:.2} s", slice.start as f64 / rate);
     if kit.takes.len() > 1 {
@@ -181,10 +181,10 @@ fn pad_cell(canvas: &mut Canvas, kit: &Kit, index: usize, look: Option<&WaveOutl
         None => {}
     }
     canvas.write(&facts, (x + 16.0, y + height - 15.0), 17.0, Align::Left, DIM);
-    let length = if look.seconds < 1.0 {
-        format!("{:.0} ms", look.seconds * 1000.0)
+    let length = if wave.seconds < 1.0 {
+        format!("{:.0} ms", wave.seconds * 1000.0)
     } else {
-        format!("{:.1} s", look.seconds)
+        format!("{:.1} s", wave.seconds)
     };
     canvas.write(&length, (x + width - 16.0, y + height - 15.0), 17.0, Align::Right, DIM);
 }
@@ -196,7 +196,7 @@ struct Canvas {
 
 impl Canvas {
     fn fill(&mut self, path: Option<Path>, rgb: u32) {
-        // an empty or degenerate path has nothing to draw
+        // An empty or degenerate path draws nothing.
         if let Some(path) = path {
             let still = Transform::identity();
             self.picture.fill_path(&path, &paint(rgb), FillRule::Winding, still, None);
@@ -232,22 +232,22 @@ impl Canvas {
         self.fill(p.finish(), PANEL);
     }
 
-    /// A waveform, `peak` reaching the edges of the area. Heights follow the square root of the level, so
-    /// that soft hits stay visible.
+    /// A waveform whose `peak` reaches the edges of the area. Heights follow the square root of the level, so that
+    /// soft hits are visible.
     fn wave(&mut self, columns: &[(f32, f32)], peak: f32, (x, y, w, h): Area, rgb: u32) {
         if columns.is_empty() {
             return;
         }
         let middle = y + h / 2.0;
-        let tall = |s: f32| ((s.abs() / peak).min(1.0).sqrt() * h / 2.0).max(0.6);
+        let half_height = |s: f32| ((s.abs() / peak).min(1.0).sqrt() * h / 2.0).max(0.6);
         let across = |i: usize| x + w * i as f32 / columns.len().max(2) as f32;
         let mut p = PathBuilder::new();
         p.move_to(x, middle);
         for (i, c) in columns.iter().enumerate() {
-            p.line_to(across(i), middle - tall(c.0));
+            p.line_to(across(i), middle - half_height(c.0));
         }
         for (i, c) in columns.iter().enumerate().rev() {
-            p.line_to(across(i), middle + tall(c.1));
+            p.line_to(across(i), middle + half_height(c.1));
         }
         p.close();
         self.fill(p.finish(), rgb);

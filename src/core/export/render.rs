@@ -9,7 +9,7 @@ use crate::{
 };
 use std::sync::Arc;
 
-/// Longest tail after the last event, seconds; a held loop is let go before it begins.
+/// Maximum length of the tail after the last event, seconds. Held keys are released before it begins.
 pub const MAX_TAIL_S: f64 = 20.0;
 /// The end of the tail is looked for at multiples of this many frames after the last event, so that the
 /// length does not depend on the blocks.
@@ -72,7 +72,7 @@ pub fn render(
 
     let frame_of = |seconds: f64| (seconds * rate).round() as u64;
     let last = frame_of(score.seconds);
-    let longest = last + (MAX_TAIL_S * rate) as u64;
+    let limit = last + (MAX_TAIL_S * rate) as u64;
     let mut events = score.events.iter().peekable();
     let mut held = Vec::new();
     let mut now = 0;
@@ -84,7 +84,7 @@ pub fn render(
         }
         if now >= last {
             held.drain(..).for_each(|note| engine.note_off(note));
-            if now == longest {
+            if now == limit {
                 break;
             }
             if (now - last).is_multiple_of(TAIL_STEP) && engine.is_silent() {
@@ -94,7 +94,7 @@ pub fn render(
         let next_event = events.peek().map_or(u64::MAX, |e| frame_of(e.seconds));
         let step_end = if now < last { last } else { now + TAIL_STEP - (now - last) % TAIL_STEP };
         let block_end = (now / options.block as u64 + 1) * options.block as u64;
-        let end = next_event.min(step_end).min(block_end).min(longest).min(now + Engine::MAX_CHUNK as u64);
+        let end = next_event.min(step_end).min(block_end).min(limit).min(now + Engine::MAX_CHUNK as u64);
         let frames = (end - now) as usize;
         engine.render(frames);
         sink(&engine, frames)?;

@@ -1,4 +1,4 @@
-//! What is to be played: notes in time, read from MIDI files.
+//! Scores: notes in time, read from MIDI files.
 
 use crate::{
     error::{Error, Result},
@@ -7,7 +7,7 @@ use crate::{
 use midly::{Fps, MetaMessage, MidiMessage, Smf, Timing, TrackEventKind};
 use std::{collections::BTreeMap, path::Path};
 
-/// Largest MIDI file that is read, in bytes; a song has some hundred kilobytes at most.
+/// Maximum size of a MIDI file, bytes. Common practice, no source: songs have up to some hundred kilobytes.
 const MAX_FILE_BYTES: u64 = 32 << 20;
 /// Tempo until a file sets one, beats per minute (Standard MIDI Files 1.0, "Set Tempo").
 const FIRST_TEMPO: f64 = 120.0;
@@ -55,7 +55,7 @@ pub struct Score {
 }
 
 impl Score {
-    /// One stroke at the start, let go after `held` seconds.
+    /// One note at the start, released after `held` seconds.
     pub fn stroke(note: u8, velocity: f32, held: f64) -> Self {
         let events = vec![
             Event { seconds: 0.0, action: Action::On(note, velocity) },
@@ -164,7 +164,7 @@ fn tempo_changes(smf: &Smf) -> Vec<(u64, f64)> {
     changes
 }
 
-/// Turns ticks into seconds.
+/// Converts ticks to seconds.
 struct Clock {
     /// Tick, seconds, beats, seconds per tick and beats per tick of each stretch.
     stretches: Vec<(u64, f64, f64, f64, f64)>,

@@ -1,4 +1,4 @@
-//! What a song will take on the disk, told before anything is rendered.
+//! Space that a song needs on the disk, checked before anything is rendered.
 
 use super::{Score, wav};
 use crate::error::{Error, Result};
@@ -9,17 +9,17 @@ use std::path::Path;
 /// ends as soon as it is silent.
 ///
 /// # Errors
-/// One sentence that names `out` and says how much is too much.
+/// One sentence that names `out` and the limit.
 pub(super) fn check_song(score: &Score, rate: u32, files: usize, out: &Path) -> Result<()> {
-    let most = wav::max_seconds(rate, 2);
-    if score.seconds > most || score.seconds.is_nan() {
+    let max_seconds = wav::max_seconds(rate, 2);
+    if score.seconds > max_seconds || score.seconds.is_nan() {
         return Err(Error::file(
             out,
             format!(
                 "would last {}, a WAV file of {rate} Hz holds {} at most: render a shorter song or choose a \
                  lower rate",
                 hours(score.seconds),
-                hours(most)
+                hours(max_seconds)
             ),
         ));
     }
@@ -30,7 +30,7 @@ pub(super) fn check_song(score: &Score, rate: u32, files: usize, out: &Path) -> 
 /// Whether the disk that `out` lies on has `bytes` free.
 ///
 /// # Errors
-/// One sentence when it has not; a disk that does not tell passes.
+/// One sentence when it has not. A disk that does not report its free space passes.
 pub(super) fn check_free(out: &Path, bytes: u64) -> Result<()> {
     let folder = out.ancestors().skip(1).map(|p| if p.as_os_str().is_empty() { Path::new(".") } else { p });
     let Some(free) = folder.into_iter().find_map(|folder| fs4::available_space(folder).ok()) else {
@@ -59,7 +59,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_disk_is_refused_what_it_cannot_hold() {
+    fn files_larger_than_the_free_space_are_refused() {
         let dir = tempfile::tempdir().unwrap();
         let out = dir.path().join("not/yet/song.wav");
         assert!(check_free(&out, 1).is_ok());
@@ -68,7 +68,7 @@ mod tests {
     }
 
     #[test]
-    fn a_song_is_refused_beyond_the_length_of_a_wav_file() {
+    fn a_song_longer_than_a_wav_file_is_refused() {
         let dir = tempfile::tempdir().unwrap();
         let out = dir.path().join("song.wav");
         let song = |seconds: f64| check_song(&Score::stroke(36, 1.0, seconds), 48_000, 1, &out);

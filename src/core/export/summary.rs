@@ -23,7 +23,7 @@ pub struct TakeSummary {
     pub file: String,
     /// Length, s.
     pub seconds: f64,
-    /// Number of hits heard.
+    /// Number of hits detected.
     pub hits: usize,
 }
 
@@ -36,8 +36,8 @@ pub struct PadSummary {
     pub role: Role,
     /// Its WAV file, relative to kit.json, with forward slashes.
     pub file: String,
-    /// How well the pad serves its role, 0 to 1; 0 for a pad made by hand. Of percussion it tells nothing
-    /// ([`Role::is_scored`]).
+    /// Score of the pad in its role, 0 to 1; 0 for a pad made by hand. It has no meaning for
+    /// percussion ([`Role::is_scored`]).
     pub score: f64,
     /// Index of its take.
     pub take: usize,
@@ -45,9 +45,9 @@ pub struct PadSummary {
     pub start: f64,
     /// End of its hit in the take, s.
     pub end: f64,
-    /// How far it was shaped, 0 to 1.
+    /// Its fit, 0 to 1.
     pub fit: f64,
-    /// Further hits that take turns with the first.
+    /// Further hits that alternate with the first.
     pub alternates: usize,
 }
 
@@ -92,7 +92,7 @@ pub fn sounding(kit: &Kit) -> impl Iterator<Item = (usize, &Pad, &Slice)> {
 }
 
 /// Name of a pad's WAV file within the kit's folder: "pads/36-kick.wav". A second pad on the same note
-/// with the same role is told apart by a number.
+/// with the same role gets a number.
 pub fn pad_file(kit: &Kit, pad: usize) -> String {
     let pads = &kit.doc.pads;
     let (note, role) = (pads[pad].note, pads[pad].role);
@@ -110,12 +110,12 @@ pub fn stem_file(kit: &Kit, pad: usize) -> String {
     pad_file(kit, pad).trim_start_matches("pads/").to_owned()
 }
 
-/// A number fit for JSON: finite, to the millionth.
+/// A number for JSON: finite, to the millionth.
 pub fn tidy(x: f64) -> f64 {
     if x.is_finite() { (x * 1e6).round() / 1e6 } else { 0.0 }
 }
 
-/// A level fit for JSON: finite, to the hundredth, silence as -144 dB (the step of 24 bits).
+/// A level for JSON: finite, to the hundredth, silence as -144 dB (the step of 24 bits).
 pub fn tidy_db(db: f32) -> f64 {
     if db.is_nan() { -144.0 } else { (f64::from(db.clamp(-144.0, 144.0)) * 100.0).round() / 100.0 }
 }

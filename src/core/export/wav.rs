@@ -11,7 +11,7 @@ use std::{
     path::{Path, PathBuf},
 };
 
-/// Most bytes of samples in a WAV file: its sizes are 32-bit numbers.
+/// Limit of the samples in a WAV file, bytes: its sizes are 32-bit numbers.
 const MAX_BYTES: u64 = u32::MAX as u64 - 4096;
 /// Steps of 24 bits in 1.0: 2^23.
 const FULL_SCALE_24_BIT: f64 = 8_388_608.0;
@@ -21,7 +21,7 @@ pub(super) fn frame_bytes(channels: u16) -> u64 {
     3 * u64::from(channels)
 }
 
-/// Longest sound that a WAV file of 24 bits at `rate` Hz holds, seconds.
+/// Maximum length of a WAV file of 24 bits at `rate` Hz, seconds.
 pub(super) fn max_seconds(rate: u32, channels: u16) -> f64 {
     (MAX_BYTES / frame_bytes(channels)) as f64 / f64::from(rate)
 }
