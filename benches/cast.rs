@@ -1,4 +1,4 @@
-//! How long a kit takes: sixteen pads from the demo take repeated to three minutes, hearing not counted.
+//! Time to make a kit: sixteen pads from the demo take repeated to three minutes, without detection.
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use kitwright_core::{
@@ -15,11 +15,11 @@ fn casting(c: &mut Criterion) {
     let samples = demo.channels[0].iter().copied().cycle().take(180 * 48_000).collect();
     let take = Arc::new(Take::from_samples("three minutes", 48_000, vec![samples]));
     let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("detected");
-    let heard = [(take, hits)];
+    let takes = [(take, hits)];
     let mut group = c.benchmark_group("cast");
     group.sample_size(10);
-    group.bench_function(format!("make a kit of {} hits", heard[0].1.len()), |b| {
-        b.iter(|| make_kit(black_box(&heard), &CastOptions::default(), &Quiet));
+    group.bench_function(format!("make a kit of {} hits", takes[0].1.len()), |b| {
+        b.iter(|| make_kit(black_box(&takes), &CastOptions::default(), &Quiet));
     });
     group.finish();
 }

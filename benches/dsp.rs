@@ -1,4 +1,4 @@
-//! The kernels beside general-purpose crates that do the same work, in one run.
+//! The kernels beside general-purpose crates for the same work, in one run.
 //!
 //! `cargo bench --bench dsp`. Rates are frames per second; compare lines of one run with each other,
 //! never with another machine or another day.
@@ -21,6 +21,7 @@ use kitwright_core::{
     },
     kit::{Band, Character, Compressor, Cut, Limiter, Saturation as SaturationSettings, Tone},
     settings::PadTrims,
+    units::st_to_ratio,
 };
 use std::hint::black_box;
 use support::comparison_crates::Rubato;
@@ -32,7 +33,7 @@ fn source(frames: usize) -> Vec<f32> {
     (0..frames).map(|i| (i as f32 * 0.1).sin() * 0.5).collect()
 }
 
-/// The published quality of both: better than 110 dB to 15 kHz (tests/dsp_reader.rs for ours,
+/// Both reach the same quality: better than 110 dB to 15 kHz (tests/engine/dsp_reader.rs for ours,
 /// tests/engine/support/comparison_crates.rs for the other).
 fn reading(c: &mut Criterion) {
     Reader::prepare();
@@ -41,7 +42,7 @@ fn reading(c: &mut Criterion) {
     let mut group = c.benchmark_group("reading one semitone up");
     group.throughput(Throughput::Elements(FRAMES as u64));
     let other = Rubato::new();
-    let ratio = (1.0f64 / 12.0).exp2();
+    let ratio = st_to_ratio(1.0f64);
     let read_other = |source: &[f32], out: &mut [f32]| other.read(source, 1000.3, ratio, out);
     let step = Step::from_ratio(ratio);
     group.bench_function("rubato, mono", |b| b.iter(|| read_other(black_box(&left), &mut l)));
@@ -61,7 +62,7 @@ fn reading(c: &mut Criterion) {
     let mut group = c.benchmark_group("reading, mono, by semitones");
     group.throughput(Throughput::Elements(FRAMES as u64));
     for st in [-12.0, 0.5, 7.0, 12.0, 24.0f64] {
-        let step = Step::from_ratio((st / 12.0).exp2());
+        let step = Step::from_ratio(st_to_ratio(st));
         group.bench_with_input(BenchmarkId::from_parameter(st), &step, |b, &step| {
             b.iter(|| Reader::new(1000.3).read_mono(black_box(&left), step, &mut l));
         });
@@ -120,7 +121,7 @@ fn whole_stages(c: &mut Criterion) {
             });
         });
     }
-    for (what, level) in [("held down", 3.0f32), ("below its reach", 0.4)] {
+    for (what, level) in [("over its threshold", 3.0f32), ("below its threshold", 0.4)] {
         let mut ceiling = Ceiling::new(-1.0, RATE);
         group.bench_function(format!("ceiling, {what}"), |b| {
             b.iter(|| {

@@ -18,7 +18,7 @@ use support::{
     kit_document, prepared,
 };
 
-/// An engine with so many hits sounding.
+/// An engine in which `hits` hits sound.
 fn sounding(kit: &Arc<PlayKit>, hits: usize) -> Engine {
     let mut engine = Engine::new(RATE);
     engine.set_kit(kit.clone());
@@ -58,7 +58,7 @@ fn blocks(c: &mut Criterion) {
         time(&format!("{hits} clouds of 48, 16 blocks"), &clouded, hits);
     }
     group.finish();
-    c.bench_function("an engine made, a kit taken, one hit of a quarter second", |b| {
+    c.bench_function("new engine with a kit, one hit of a quarter second", |b| {
         let kit = prepared(&kit_document(1));
         b.iter(|| {
             let mut engine = Engine::new(RATE);
@@ -74,7 +74,7 @@ fn blocks(c: &mut Criterion) {
 
 fn storms(_: &mut Criterion) {
     println!(
-        "\nShare of one core (processor time), blocks of {BLOCK} at 48 kHz, least of several runs of each block:"
+        "\nShare of one core (processor time), blocks of {BLOCK} at 48 kHz, shortest of several runs of each block:"
     );
     println!("{:<60} {}", "storm: 16 pads x (4 layers + 48 copies) at once", cpu_load::storm(7));
     for (what, kit) in cpu_load::other_storms() {
@@ -84,19 +84,19 @@ fn storms(_: &mut Criterion) {
     let [limited, bent] = cpu_load::limited_grooves(3);
     println!("{:<60} {limited}", "the same, every pad with its limiter");
     println!("{:<60} {bent}", "and the kit's pitch automated");
-    println!("{:<60} {}", "the storm like that", cpu_load::bent_storm(5));
+    println!("{:<60} {}", "the storm with both", cpu_load::bent_storm(5));
     println!("{:<60} {}", "idle", cpu_load::idle(3));
     let (wanted, can) = (cpu_load::storm_multiply_adds(), cpu_load::multiply_adds_a_second());
     println!(
-        "the storm reads {:.1} billion multiply-adds a second; this core does {:.1}: {:.1} % of a core at least",
+        "the storm needs {:.1} billion multiply-adds a second, this core does {:.1}: at least {:.1} % of a core",
         wanted * 1e-9,
         can * 1e-9,
         wanted / can * 100.0
     );
     let line = cpu_load::line();
     println!(
-        "cost: {:.1} us + {:.1} ns a voice, a block of {BLOCK}; the line misses by {:.0} % at most",
-        line.base_us, line.voice_ns, line.miss
+        "cost: {:.1} us + {:.1} ns a voice, a block of {BLOCK}; largest error of the line {:.0} %",
+        line.base_us, line.voice_ns, line.max_error
     );
 }
 

@@ -1,4 +1,4 @@
-//! How long detection takes: a three-minute stereo take at 48 kHz, hits and descriptions; on one core under
+//! Time of detection in a three-minute stereo take at 48 kHz, hits and descriptions; on one core under
 //! `taskset --cpu-list 0`.
 
 use criterion::{Criterion, criterion_group, criterion_main};
@@ -10,7 +10,7 @@ use kitwright_core::{
 };
 use std::hint::black_box;
 
-/// The demo take, repeated to three minutes, a little apart on the two sides.
+/// The demo take, repeated to three minutes, with slightly different channels.
 fn three_minutes() -> Take {
     let (demo, _) = borrowed_cello(1);
     let frames = 180 * 48_000;

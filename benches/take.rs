@@ -7,7 +7,7 @@ use std::{hint::black_box, path::Path, time::Duration};
 const RATE: u32 = 48_000;
 const SECONDS: usize = 180;
 
-/// Plucks over a noise floor, different left and right: what a codec meets in a real take.
+/// Plucks over a noise floor, different left and right, as in a real take.
 fn plucks() -> Vec<Vec<f32>> {
     let mut random = 1_u32;
     let mut noise = move || {

@@ -1,6 +1,6 @@
-//! What a frame of the window costs in layout and tessellation, without the graphics card's part.
+//! Cost of a frame of the window in layout and tessellation, without the graphics card.
 //!
-//! A frame at 60 a second has 16.7 ms; a quarter of it on one core leaves the rest to the sound.
+//! At 60 frames a second a frame has 16.7 ms; a quarter of one core leaves the rest to the audio.
 
 #[path = "../tests/window/fixtures.rs"]
 mod fixtures;

@@ -1,9 +1,9 @@
-//! What casting makes of audio files, one JSON line each: what `cargo xtask score roles` and `score fit` print.
+//! Results of casting audio files, one JSON line each, for `cargo xtask score roles` and `score fit`.
 //!
 //!     casting sounds FILE...     how likely each drum sound is each class
-//!     casting kit FILE...        a fully shaped kit of each take, and what is measured on it
-//!     casting search FILE ROLE   lays the search of one pad open: prints where it starts and what ours finds,
-//!                                then the cost of each line of places (a JSON array) that comes in
+//!     casting kit FILE...        a fully shaped kit of each take, and its measures
+//!     casting search FILE ROLE   the search of one pad: prints its start and its result, then the cost of
+//!                                each point (a JSON array, one a line) from standard input
 
 use kitwright_core::{
     cast::{
@@ -20,8 +20,9 @@ use kitwright_core::{
     kit::{Kit, Pad, Role},
     listen::{DetectOptions, detect},
     progress::Quiet,
+    spectrum::hann_periodic,
     take::Take,
-    units::hz_to_note,
+    units::{cents_to_ratio, gain_to_db, hz_to_note},
 };
 use serde_json::{Value, json};
 use std::{io::BufRead, process::ExitCode, sync::Arc};
@@ -29,10 +30,12 @@ use std::{io::BufRead, process::ExitCode, sync::Arc};
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let result = match arguments.iter().map(String::as_str).collect::<Vec<_>>().as_slice() {
-        ["sounds", files @ ..] => files.iter().try_for_each(|f| told(f, sound(f))),
-        ["kit", files @ ..] => files.iter().try_for_each(|f| told(f, kit(f))),
+        ["sounds", files @ ..] => files.iter().try_for_each(|f| print_line(f, sound(f))),
+        ["kit", files @ ..] => files.iter().try_for_each(|f| print_line(f, kit(f))),
         ["search", file, role] => search(file, role),
-        _ => Err(Error::invalid("say what and of which files; the head of examples/casting.rs lists it")),
+        _ => {
+            Err(Error::invalid("give a task and its files; the first lines of examples/casting.rs list them"))
+        }
     };
     match result {
         Ok(()) => ExitCode::SUCCESS,
@@ -43,8 +46,8 @@ fn main() -> ExitCode {
     }
 }
 
-fn told(file: &str, heard: Result<Value>) -> Result<()> {
-    println!("{}", json!({ "file": file, "heard": heard? }));
+fn print_line(file: &str, found: Result<Value>) -> Result<()> {
+    println!("{}", json!({ "file": file, "found": found? }));
     Ok(())
 }
 
@@ -52,7 +55,7 @@ fn sound(file: &str) -> Result<Value> {
     let take = Take::read(file, &Quiet)?;
     let mono = auditioner::mono(&take.channels[0], take.channels.last().unwrap_or(&take.channels[0]));
     let features = Features::of(&mono, f64::from(take.sample_rate));
-    let features = features.ok_or_else(|| Error::invalid(format!("{file}: there is nothing to hear")))?;
+    let features = features.ok_or_else(|| Error::invalid(format!("{file}: it is silent")))?;
     let likely = score::CLASSES.iter().zip(score::probabilities(&features));
     Ok(likely.map(|(class, p)| (class.to_string(), json!(p))).collect::<serde_json::Map<_, _>>().into())
 }
@@ -72,11 +75,11 @@ fn kit(file: &str) -> Result<Value> {
     let kick = kit.doc.pads.iter().find(|p| p.role == Role::Kick).and_then(|p| lufs(&mut auditioner, p));
     let mut pads = Vec::new();
     for pad in kit.doc.pads.iter().filter(|p| !p.is_empty()) {
-        let Some(told) = &pad.audition else { continue };
-        let recipe = Trial::new(&kit, (told.take, told.hit), pad.role)?.recipe_score();
+        let Some(audition) = &pad.audition else { continue };
+        let recipe = Trial::new(&kit, (audition.take, audition.hit), pad.role)?.recipe_score();
         pads.push(json!({
             "role": pad.role.word(),
-            "score": told.score,
+            "score": audition.score,
             "recipe": recipe,
             "over_kick_lu": lufs(&mut auditioner, pad).zip(kick).map(|(is, kick)| is - kick),
             "dips": pad.tone.dips.len(),
@@ -96,7 +99,7 @@ fn lufs(auditioner: &mut Auditioner, pad: &Pad) -> Option<f32> {
     balance::loudness(&left, &right)
 }
 
-/// Height of the highest partial over the noise of a hat or shaker with so much of its dips, dB.
+/// Level of the highest partial over the noise of a hat or shaker, with its dips at `amount`, dB.
 fn tone_db(auditioner: &mut Auditioner, pad: &Pad, amount: f32) -> Option<f32> {
     resonances::removes_resonances(pad.role).then(|| {
         let mut pad = pad.clone();
@@ -107,9 +110,9 @@ fn tone_db(auditioner: &mut Auditioner, pad: &Pad, amount: f32) -> Option<f32> {
     })
 }
 
-/// How far the fundamental of a tuned pad lies beside its note, cents: the loudest half cent of the whole sound's
-/// spectrum (Goertzel 1958, Hann window, until 40 dB of the energy are gone) within 60 cents. `None` for what is not
-/// tuned.
+/// Distance of a tuned pad's fundamental from its note, cents: the loudest half cent of the whole sound's
+/// spectrum (Goertzel 1958, Hann window, until 40 dB of the energy are gone) within 60 cents. `None` for pads that
+/// are not tuned.
 fn cents_off(auditioner: &mut Auditioner, pad: &Pad) -> Option<f64> {
     let hz = f64::from(pad.tone.note_bell.hz);
     if !pad.tone.note_bell.on || (hz_to_note(hz) - hz_to_note(hz).round()).abs() > 0.01 {
@@ -126,11 +129,10 @@ fn cents_off(auditioner: &mut Auditioner, pad: &Pad) -> Option<f64> {
         left -= last * last;
     }
     let level = |cents: f64| {
-        let turn = 2.0 * (std::f64::consts::TAU * hz * (cents / 1200.0).exp2() / auditioner::RATE).cos();
+        let turn = 2.0 * (std::f64::consts::TAU * hz * cents_to_ratio(cents) / auditioner::RATE).cos();
         let (mut a, mut b) = (0.0, 0.0);
         for (i, s) in sound.iter().enumerate() {
-            let shape = (std::f64::consts::PI * i as f64 / sound.len() as f64).sin().powi(2);
-            (a, b) = (f64::from(*s) * shape + turn * a - b, a);
+            (a, b) = (f64::from(*s) * hann_periodic(i, sound.len()) + turn * a - b, a);
         }
         a * a + b * b - turn * a * b
     };
@@ -149,16 +151,16 @@ fn groove_db(kit: &Kit) -> Result<f32> {
         peak = engine.main().iter().flat_map(|c| &c[..n]).fold(peak, |a, x| a.max(x.abs()));
         Ok(())
     })?;
-    Ok(20.0 * peak.log10())
+    Ok(gain_to_db(peak))
 }
 
 fn search(file: &str, role: &str) -> Result<()> {
     let role: Role = role.parse()?;
     let options = CastOptions { roles: Some(vec![role]), fit: 0.0, ..CastOptions::default() };
     let kit = made(file, &options)?;
-    let told = kit.doc.pads.iter().find_map(|p| p.audition.as_ref());
-    let told = told.ok_or_else(|| Error::invalid(format!("{file}: no hit for {role}")))?;
-    let mut trial = Trial::new(&kit, (told.take, told.hit), role)?;
+    let audition = kit.doc.pads.iter().find_map(|p| p.audition.as_ref());
+    let audition = audition.ok_or_else(|| Error::invalid(format!("{file}: no hit for {role}")))?;
+    let mut trial = Trial::new(&kit, (audition.take, audition.hit), role)?;
     let start = trial.start();
     let recipe = trial.cost(&start);
     let (found, trials) = trial.found()?;

@@ -1,9 +1,9 @@
-//! The hits detected in audio files, one JSON line each: what the scripts in `tests/reference` score and fit.
+//! Hits detected in audio files, one JSON line each, for the scripts in `tests/reference`.
 //!
 //!     detection hits FILE...        the starts of the hits, seconds
 //!     detection describe FILE...    the description of the whole file as one hit
 //!     detection features FILE...    every candidate: its start, seconds, and the features of the onset classifier
-//!     detection demo FOLDER         writes the invented take and its true onsets
+//!     detection demo FOLDER         writes the demo take and its true onsets
 
 use kitwright_core::{
     demo::borrowed_cello,
@@ -19,9 +19,7 @@ use std::{fmt::Write, path::Path, process::ExitCode};
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let Some((what, names)) = arguments.split_first() else {
-        eprintln!(
-            "detection: say what and for which files; the first lines of examples/detection.rs list it"
-        );
+        eprintln!("detection: give a task and its files; the first lines of examples/detection.rs list them");
         return ExitCode::FAILURE;
     };
     for name in names {

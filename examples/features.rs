@@ -1,4 +1,4 @@
-//! Prints the measures of audio files, one JSON line each: what `tests/reference/profiles.py` trains on.
+//! Prints the measures of audio files, one JSON line each, for `tests/reference/profiles.py`.
 //! Files are named on standard input, one per line.
 
 use kitwright_core::{cast::features, progress::Quiet, take::Take};

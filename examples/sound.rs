@@ -1,7 +1,7 @@
-//! The sound's figures as one table, and material to listen to: what `cargo xtask score sound` runs.
+//! Measures of the sound as one table, and files to listen to, for `cargo xtask score sound`.
 //!
 //!     sound figures            prints every figure with its target, as JSON
-//!     sound listen FOLDER      writes WAV files made from the invented take
+//!     sound listen FOLDER      writes WAV files made from the demo take
 //!     sound listen FOLDER TAKE writes WAV files made from the loudest hits of a take
 
 #[path = "sound/listening.rs"]
@@ -24,7 +24,9 @@ fn main() -> ExitCode {
         ["listen", folder] => listening::write(Path::new(folder), None),
         ["listen", folder, take] => listening::write(Path::new(folder), Some(Path::new(take))),
         _ => {
-            eprintln!("sound: say \"figures\" or \"listen FOLDER\"; the head of examples/sound.rs explains");
+            eprintln!(
+                "sound: give \"figures\" or \"listen FOLDER\"; the first lines of examples/sound.rs explain them"
+            );
             return ExitCode::FAILURE;
         }
     };

@@ -1,5 +1,5 @@
-//! Files to judge by ear: hits of a take as they are, then with one stage after the other, then with all stages
-//! but one; all of a folder equally loud.
+//! Files to judge by ear: hits of a take as recorded, then with one stage after the other, then with all stages but
+//! one. All files of a folder are equally loud.
 
 use crate::support::figures::tone::full;
 use kitwright_core::{
@@ -11,15 +11,16 @@ use kitwright_core::{
     listen::{DetectOptions, Hit, detect},
     progress::Quiet,
     take::Take,
+    units::{db_to_gain, gain_to_db},
 };
 use std::{fmt::Write, path::Path, sync::Arc};
 
 const RATE: u32 = 48_000;
-/// Strokes of each file: velocity, at every half second.
-const STROKES: [f32; 6] = [1.0, 0.8, 0.5, 1.0, 0.7, 1.0];
+/// Velocities of each file's triggers, one every half second.
+const VELOCITIES: [f32; 6] = [1.0, 0.8, 0.5, 1.0, 0.7, 1.0];
 /// Peak that the loudest file of a folder reaches.
 const PEAK: f32 = 0.89;
-/// Stages with their words.
+/// Stages with their names.
 const STAGES: [(ToneStage, &str); 7] = [
     (ToneStage::Cuts, "cuts"),
     (ToneStage::Limiter, "limiter"),
@@ -136,7 +137,7 @@ fn only(on: impl Fn(ToneStage) -> bool) -> Tone {
     tone
 }
 
-/// The strokes on one pad, without the output's ceiling.
+/// The triggers on one pad, without the ceiling of the output.
 fn play(take: &Arc<Take>, pad: &Pad) -> [Vec<f32>; 2] {
     let mut kit = Kit { takes: vec![take.clone()], ..Kit::default() };
     kit.doc.pads = vec![pad.clone()];
@@ -148,8 +149,8 @@ fn play(take: &Arc<Take>, pad: &Pad) -> [Vec<f32>; 2] {
     engine.reset();
     let mut sound = [Vec::new(), Vec::new()];
     const BLOCK: usize = 240;
-    for block in 0..(STROKES.len() + 1) * 100 {
-        if let (true, Some(velocity)) = (block % 100 == 0, STROKES.get(block / 100)) {
+    for block in 0..(VELOCITIES.len() + 1) * 100 {
+        if let (true, Some(velocity)) = (block % 100 == 0, VELOCITIES.get(block / 100)) {
             engine.trigger(0, *velocity);
         }
         engine.render(BLOCK);
@@ -160,24 +161,23 @@ fn play(take: &Arc<Take>, pad: &Pad) -> [Vec<f32>; 2] {
     sound
 }
 
-/// Writes the versions, each as loud as the first, and none over the peak.
+/// Writes the versions, each as loud as the first, with the highest peak at [`PEAK`].
 fn equally_loud(folder: &Path, versions: Vec<(String, [Vec<f32>; 2])>, text: &mut String) -> Result<()> {
     let wanted = loudness(&versions[0].1);
-    let gains: Vec<f32> =
-        versions.iter().map(|(_, s)| 10_f32.powf((wanted - loudness(s)) as f32 / 20.0)).collect();
+    let gains: Vec<f32> = versions.iter().map(|(_, s)| db_to_gain((wanted - loudness(s)) as f32)).collect();
     let peak = |sound: &[Vec<f32>; 2]| sound.iter().flatten().fold(0.0_f32, |p, x| p.max(x.abs()));
     let highest = versions.iter().zip(&gains).map(|((_, s), g)| peak(s) * g).fold(1e-9, f32::max);
     for ((name, sound), gain) in versions.into_iter().zip(gains) {
         let all = gain * PEAK / highest;
         let sound = sound.map(|channel| channel.into_iter().map(|x| x * all).collect());
         let file = format!("{name}.wav");
-        let _ = writeln!(text, "  {file}: {:+.1} dB to be as loud as the raw hit", 20.0 * gain.log10());
+        let _ = writeln!(text, "  {file}: {:+.1} dB to be as loud as the raw hit", gain_to_db(gain));
         write_take(&Take::from_samples(name, RATE, sound.into()), &folder.join(file))?;
     }
     Ok(())
 }
 
-/// Integrated loudness, LUFS; very soft sound counts as -70.
+/// Integrated loudness, LUFS, at least -70.
 fn loudness([left, right]: &[Vec<f32>; 2]) -> f64 {
     let measured = ebur128::EbuR128::new(2, RATE, ebur128::Mode::I).and_then(|mut meter| {
         meter.add_frames_planar_f32(&[left, right])?;

@@ -1,4 +1,4 @@
-//! Every figure of the sound, measured here and now, beside its target.
+//! Every measure of the sound beside its target.
 
 use crate::support::{
     comparison_crates, cpu_load, denormals,
@@ -7,7 +7,7 @@ use crate::support::{
 use kitwright_core::{engine::dsp::reader::Reader, kit::Character};
 use serde_json::{Value, json};
 
-/// One line: what, what is wanted, what was measured, whether that is enough, and where it comes from.
+/// One line: name, target, measured value, whether it is reached, and how it is measured.
 type Row = [String; 5];
 
 /// The table as `xtask/src/score.rs` reads it.
@@ -33,7 +33,7 @@ pub fn figures() -> Value {
         "rows": rows,
         "notes": [
             format!("{} figures, {missed} not reached", rows.len()),
-            "processor time of one thread, the least of several runs of each block; compare within this table only",
+            "processor time of one thread, the shortest of several runs of each block; compare within this table only",
             "targets without a source named are the project's own",
         ],
     })
@@ -89,7 +89,7 @@ fn dynamics(rows: &mut Vec<Row>) {
         (
             "true peak over the ceiling, 4 times",
             meter,
-            "ebur128 (ITU-R BS.1770), twelve kinds of nasty material",
+            "ebur128 (ITU-R BS.1770), twelve kinds of stress material",
         ),
         ("true peak over the ceiling, 16 times", own, "our own long sinc on the same material"),
     ] {
@@ -101,66 +101,89 @@ fn dynamics(rows: &mut Vec<Row>) {
 fn colour(rows: &mut Vec<Row>) {
     for &character in Character::ALL {
         let distance = |rate| saturation::alias_distance(character, 5000.0, 20.0, rate);
-        let least = saturation::RATES.map(distance).into_iter().fold(f64::MAX, f64::min);
+        let lowest = saturation::RATES.map(distance).into_iter().fold(f64::MAX, f64::min);
         let figure = format!("harmonics over aliases, {}", character.word());
         let how = "5 kHz, +20 dB drive, below 20 kHz, 44.1 to 192 kHz";
-        row(rows, &figure, ">= 70 dB", format!("{least:.1} dB"), least >= 70.0, how);
+        row(rows, &figure, ">= 70 dB", format!("{lowest:.1} dB"), lowest >= 70.0, how);
     }
     let change = saturation::loudness_change();
     let how = "ebur128, sines and hits, drive 0 to 36 dB";
     row(rows, "loudness held by saturations", "<= 1 LU off", format!("{change:.2} LU"), change <= 1.0, how);
-    let apart = tone::bypass();
-    let (what, most) = apart.iter().max_by(|a, b| a.1.abs().total_cmp(&b.1.abs())).expect("stages");
-    let how = format!("ebur128, each of {}; the largest: {what}", apart.len());
-    row(rows, "bypassed stage's loudness", "<= 1 LU off", format!("{most:+.2} LU"), most.abs() <= 1.0, &how);
+    let changes = tone::bypass();
+    let (what, max) = changes.iter().max_by(|a, b| a.1.abs().total_cmp(&b.1.abs())).expect("stages");
+    let how = format!("ebur128, each of {}; the largest: {what}", changes.len());
+    row(rows, "bypassed stage's loudness", "<= 1 LU off", format!("{max:+.2} LU"), max.abs() <= 1.0, &how);
 }
 
 fn cloud(rows: &mut Vec<Row>) {
     let found = cloud::distributions();
-    let (what, most) = found.iter().max_by(|a, b| a.1.total_cmp(&b.1)).expect("distributions");
+    let (what, max) = found.iter().max_by(|a, b| a.1.total_cmp(&b.1)).expect("distributions");
     let how = format!(
-        "Kolmogorov-Smirnov at 0.1 %, {} laws, {} hits; the largest: {what}",
+        "Kolmogorov-Smirnov at 0.1 %, {} distributions, {} triggers; the largest: {what}",
         found.len(),
-        cloud::HITS
+        cloud::TRIGGERS
     );
-    row(rows, "draws follow their laws", "<= 1.00 of the distance", format!("{most:.2}"), *most <= 1.0, &how);
-    let likeness = cloud::likeness_of_live_hits();
+    row(
+        rows,
+        "draws follow their distributions",
+        "<= 1.00 of the distance",
+        format!("{max:.2}"),
+        *max <= 1.0,
+        &how,
+    );
+    let correlations = cloud::correlations_of_live_triggers();
     for (figure, r, how) in [
-        ("likeness of live hits, noise", likeness.noise, "largest correlation among twelve, cloud of 12"),
-        ("a low tone with a cloud", likeness.tone_in_cloud, "median correlation of neighbours, cloud of 12"),
-        ("a low tone without one", likeness.tone, "the same, a fresh pad's small variations alone"),
+        (
+            "correlation of live hits, noise",
+            correlations.noise,
+            "largest correlation among twelve, cloud of 12",
+        ),
+        (
+            "a low tone with a cloud",
+            correlations.tone_in_cloud,
+            "median correlation of neighbours, cloud of 12",
+        ),
+        ("a low tone without one", correlations.tone, "the same, a fresh pad's small variations alone"),
     ] {
         row(rows, figure, "< 0.98", format!("{r:.3}"), r < 0.98, how);
     }
-    let (in_a_row, any) = cloud::likeness_of_low_tones();
-    let (most, middle) = (in_a_row[in_a_row.len() - 1], any[any.len() / 2]);
+    let (in_a_row, any) = cloud::correlations_of_low_tones();
+    let (max, median) = (in_a_row[in_a_row.len() - 1], any[any.len() / 2]);
     let how = "largest of hits in a row, 55 to 110 Hz, 200 to 300 ms, a fresh pad";
-    row(rows, "likeness of low tones", "< 0.98", format!("{most:.3}"), most < 0.98, how);
+    row(rows, "correlation of low tones", "< 0.98", format!("{max:.3}"), max < 0.98, how);
     row(
         rows,
         "of any two of 24",
         "< 0.98",
-        format!("{middle:.3}"),
-        middle < 0.98,
+        format!("{median:.3}"),
+        median < 0.98,
         "the same, median of all pairs",
     );
-    let roles = cloud::likeness_by_role(&[(55.0, 300.0), (70.0, 200.0), (110.0, 250.0)], None);
-    let (role, most) = roles.iter().max_by(|a, b| a.1.total_cmp(&b.1)).expect("roles");
+    let roles = cloud::max_correlation_by_role(&[(55.0, 300.0), (70.0, 200.0), (110.0, 250.0)], None);
+    let (role, max) = roles.iter().max_by(|a, b| a.1.total_cmp(&b.1)).expect("roles");
     let how = format!("hits in a row, low tones cast in {} roles; the largest: {}", roles.len(), role.word());
-    row(rows, "likeness on a kit's pads", "< 0.98", format!("{most:.3}"), *most < 0.98, &how);
-    let (mean, least, most) = cloud::punch_of_live_kicks();
-    let how = format!("peak of 10 ms of 100 live kicks beside a still one; {least:+.2} to {most:+.2} dB");
-    row(rows, "punch kept by variations", "<= 0.3 dB off", format!("{mean:+.2} dB"), mean.abs() <= 0.3, &how);
-    let apart = cloud::placed_apart();
+    row(rows, "correlation on a kit's pads", "< 0.98", format!("{max:.3}"), *max < 0.98, &how);
+    let (mean, min, max) = cloud::attack_peak_of_live_kicks();
+    let how =
+        format!("peak of 10 ms of 100 live kicks against one without variation; {min:+.2} to {max:+.2} dB");
+    row(
+        rows,
+        "attack peak kept by variations",
+        "<= 0.3 dB off",
+        format!("{mean:+.2} dB"),
+        mean.abs() <= 0.3,
+        &how,
+    );
+    let differences = cloud::placed_differences();
     let how = "samples that differ between two passes";
-    row(rows, "placed hits differ", "0", apart.to_string(), apart == 0, how);
+    row(rows, "placed hits differ", "0", differences.to_string(), differences == 0, how);
 }
 
 fn speed(rows: &mut Vec<Row>) {
     let (snr, loss) = comparison_crates::quality();
     let measured = format!("{snr:.1} dB, {loss:.3} dB loss");
     let how = "rubato, 64 taps, 1024 phases: signal to noise and loss as for ours";
-    row(rows, "the reader beside ours reaches", "110 dB, 0.1 dB", measured, snr >= 110.0 && loss <= 0.1, how);
+    row(rows, "quality of the other reader", "110 dB, 0.1 dB", measured, snr >= 110.0 && loss <= 0.1, how);
     let [filter, swept, crate_filter] = comparison_crates::filtering();
     for (figure, wanted, [own, other]) in [
         ("reading mono", 3.0, comparison_crates::reading(1)),
@@ -175,7 +198,7 @@ fn speed(rows: &mut Vec<Row>) {
     let measured = format!("{:.2} times: {:.1} M/s", swept / crate_filter, swept * 1e-6);
     row(rows, "state-variable filter, stereo", "", measured, true, "the same run; its cutoff may move");
     let storm = cpu_load::storm(7);
-    let how = "832 readings struck at once, blocks of 64 at 48 kHz";
+    let how = "832 grains triggered at once, blocks of 64 at 48 kHz";
     row(
         rows,
         "storm, worst block",
@@ -217,16 +240,16 @@ fn speed(rows: &mut Vec<Row>) {
     );
     let line = cpu_load::line();
     let measured = format!("{:.1} us + {:.1} ns a voice", line.base_us, line.voice_ns);
-    let how = format!("49 to 784 voices, a block of 64; the line misses by {:.0} % at most", line.miss);
-    row(rows, "cost against voices", "a line", measured, line.miss < 15.0, &how);
+    let how = format!("49 to 784 voices, a block of 64; largest error of the line {:.0} %", line.max_error);
+    row(rows, "cost against voices", "a line", measured, line.max_error < 15.0, &how);
 }
 
 fn denormals(rows: &mut Vec<Row>) {
     let found = denormals::tails(3600, 40);
-    let how = "an hour with a stroke every 40 s, each ringing out to silence";
-    row(rows, "denormal samples put out", "0", found.put_out.to_string(), found.put_out == 0, how);
+    let how = "an hour with a trigger every 40 s, each decaying to silence";
+    row(rows, "denormal output samples", "0", found.in_output.to_string(), found.in_output == 0, how);
     if denormals::met_denormals().is_some() {
         let how = "the same hour, by the processor's own flag, in blocks of 256";
-        row(rows, "blocks that met a denormal inside", "0", found.met.to_string(), found.met == 0, how);
+        row(rows, "blocks with a denormal inside", "0", found.met.to_string(), found.met == 0, how);
     }
 }

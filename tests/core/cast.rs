@@ -1,4 +1,4 @@
-//! Casting: a take becomes a kit that is in proportion, whatever the take is like.
+//! Casting: any take becomes a balanced kit.
 
 use kitwright_core::{
     cast::{CastOptions, auditioner::Auditioner, balance, features::Features, make_kit, target_of},
@@ -9,13 +9,14 @@ use kitwright_core::{
     listen::{DetectOptions, detect},
     progress::Quiet,
     take::Take,
+    units::gain_to_db,
 };
 use std::sync::{Arc, LazyLock};
 
 /// The kit of a take.
 fn kit_of(take: Take, options: &CastOptions) -> Kit {
     let take = Arc::new(take);
-    let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("heard");
+    let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("hits");
     make_kit(&[(take, hits)], options, &Quiet).expect("made")
 }
 
@@ -52,7 +53,7 @@ fn groove_peak_db(kit: &Kit) -> f32 {
         },
     )
     .expect("played");
-    20.0 * peak.log10()
+    gain_to_db(peak)
 }
 
 #[test]
@@ -61,10 +62,10 @@ fn a_fresh_kit_is_balanced_by_loudness() {
     let kick = loud.iter().find(|(role, _)| *role == Role::Kick).expect("a kick").1;
     for &(role, lufs) in &loud {
         let over = lufs - kick;
-        // no pad may be more than 2 LU above the kick; ours stay at or below their role's offset
-        assert!(over <= balance::offset_lu(role) + 0.3, "{role} is {over:.1} LU beside the kick");
-        // and only what would peak too high stays far below it
-        assert!(over >= balance::offset_lu(role) - 8.0, "{role} is {over:.1} LU beside the kick");
+        // No pad is louder than its role's offset from the kick.
+        assert!(over <= balance::offset_lu(role) + 0.3, "{role} is {over:+.1} LU from the kick");
+        // Only pads that would peak too high are far below it.
+        assert!(over >= balance::offset_lu(role) - 8.0, "{role} is {over:+.1} LU from the kick");
     }
     assert!(Role::ALL.iter().all(|&r| balance::offset_lu(r) <= 2.0));
 }
@@ -77,7 +78,7 @@ fn the_groove_of_a_fresh_kit_peaks_near_6_db_below_full_scale() {
 
 #[test]
 fn soft_strokes_of_one_sound_become_its_soft_velocities() {
-    // one tone struck eight times, every other time 24 dB softer, over a floor that both stand out of
+    // One tone struck eight times, every other time 24 dB softer.
     let mut samples = vec![0.0f32; 12_000];
     for stroke in 0..8 {
         let peak = if stroke % 2 == 0 { 0.7 } else { 0.044 };
@@ -113,8 +114,8 @@ fn noise(count: usize) -> impl Iterator<Item = f32> {
 }
 
 #[test]
-fn a_sound_of_the_players_own_takes_the_place_of_the_profile() {
-    // a long dull rumble: nothing like the snares that the profile was made of
+fn a_target_sound_replaces_the_profile() {
+    // A long low rumble, unlike the snares of the profile.
     let mut last = 0.0;
     let rumble = noise(24_000).enumerate().map(|(i, x)| {
         last += 0.03 * (x - last);
@@ -129,7 +130,7 @@ fn a_sound_of_the_players_own_takes_the_place_of_the_profile() {
         let kit = kit_of(borrowed_cello(1).0, options);
         let pad = kit.doc.pads.iter().find(|p| !p.is_empty()).expect("a snare");
         (
-            apart_db(&Auditioner::new(&kit).measure(pad).expect("heard"), &wanted),
+            apart_db(&Auditioner::new(&kit).measure(pad).expect("a sound"), &wanted),
             kit.takes.len(),
             pad.target.clone(),
         )
@@ -144,7 +145,7 @@ fn a_sound_of_the_players_own_takes_the_place_of_the_profile() {
 }
 
 #[test]
-fn strange_takes_become_sensible_kits() {
+fn unusual_takes_become_valid_kits() {
     let tone = |hz: f32, frames: usize| {
         (0..frames).map(move |i| (i as f32 * hz / 48_000.0 * std::f32::consts::TAU).sin())
     };

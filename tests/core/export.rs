@@ -1,4 +1,4 @@
-//! What leaves the house: the same samples at any block, nothing half-written, files that hold together.
+//! Exports: the same samples at any block size, whole files or none, files that agree with each other.
 //!
 //! The kit is made by hand from the invented take, so that nothing here depends on casting.
 
@@ -57,7 +57,7 @@ fn kit() -> Arc<Kit> {
     .clone()
 }
 
-/// Only the first three pads of [`kit`]: what is quick to write.
+/// Only the first three pads of [`kit`], which are quick to write.
 fn small_kit() -> Arc<Kit> {
     let mut kit = Kit::clone(&kit());
     kit.doc.pads[3..].iter_mut().for_each(|pad| pad.slices.clear());
@@ -112,7 +112,7 @@ fn the_samples_do_not_depend_on_the_block() {
     let want = samples(&score, 48_000, 8192);
     assert!(want.iter().any(|&s| f32::from_bits(s).abs() > 0.05), "the groove sounds");
     for block in [1, 17, 64, 512] {
-        // not assert_eq: millions of numbers help nobody
+        // assert_eq would print millions of numbers.
         assert!(samples(&score, 48_000, block) == want, "block {block}");
     }
 }
@@ -125,7 +125,7 @@ fn the_same_song_has_the_same_length_at_other_rates() {
         let options = RenderOptions { rate, block: 512 };
         render(&play, &score, options, &Quiet, &mut |_, _| Ok(())).unwrap() as f64 / f64::from(rate)
     };
-    // the tail is looked for in steps of 1024 frames and fades at slightly different thresholds
+    // The end is searched in steps of 1024 frames, and tails end at slightly different thresholds.
     assert!((seconds(44_100) - seconds(96_000)).abs() < 0.2);
 }
 
@@ -151,7 +151,7 @@ fn a_folder_holds_what_its_summary_lists() {
         let (spec, samples) = read_wav(&out.join(&pad.file));
         assert_eq!((spec.sample_rate, spec.bits_per_sample, spec.channels), (48_000, 24, 2));
         let peak = samples.iter().map(|s| s.abs()).max().unwrap();
-        // audible, and below the ceiling of -1 dBFS with the 0.1 dB that a true-peak ceiling may be over
+        // Audible, and at most 0.1 dB over the ceiling of -1 dBTP.
         assert!(peak > 8_388_608 / 1000 && f64::from(peak) < 8_388_608.0 * 0.902, "{}: {peak}", pad.file);
     }
     let reloaded = Kit::load(out.join("Borrowed cello.kitwright"), &Quiet).unwrap();
@@ -172,7 +172,7 @@ fn the_groove_file_is_the_groove_midi_played_with_the_kit_file() {
 }
 
 #[test]
-fn foreign_files_stay_and_pads_of_the_former_kit_go() {
+fn other_files_stay_and_pads_of_the_previous_kit_are_removed() {
     let dir = tempfile::tempdir().unwrap();
     write_folder(&small_kit(), dir.path(), &Quiet).unwrap();
     fs::write(dir.path().join("notes.txt"), "mine").unwrap();
@@ -259,7 +259,7 @@ fn a_pad_sounds_alone_even_when_it_is_muted() {
 }
 
 #[test]
-fn a_key_that_is_never_let_go_ends() {
+fn a_key_that_is_never_released_ends() {
     let mut held = Kit::clone(&kit());
     held.doc.pads[0].settings.held = true;
     held.doc.pads[0].layers[0].settings.loop_on = true;

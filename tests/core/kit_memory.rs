@@ -1,4 +1,4 @@
-//! Kits that say they hold far more than any kit are refused within little memory.
+//! Kits with far too many elements are refused in little memory.
 
 use super::{
     kit_file::{bytes, repacked},
@@ -18,14 +18,14 @@ fn replaced(what: &str, with: &str) -> Vec<u8> {
     })
 }
 
-/// `element` again and again, as a JSON list of so many bytes.
+/// A JSON list of `bytes` bytes that repeats `element`.
 fn list(element: &str, bytes: usize) -> String {
     let count = bytes / (element.len() + 1);
     format!("[{}{element}]", format!("{element},").repeat(count - 1))
 }
 
 #[test]
-fn a_kit_is_read_within_the_bounds_of_these_tests() {
+fn a_normal_kit_is_read_in_the_memory_of_these_tests() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("small.kitwright");
     std::fs::write(&path, bytes()).unwrap();

@@ -6,6 +6,7 @@ use kitwright_core::{
     listen::{DetectOptions, Hit, detect},
     progress::{Flag, Progress, Quiet},
     take::Take,
+    units::db_to_gain,
 };
 use proptest::prelude::*;
 use rand_pcg::{Pcg64, rand_core::SeedableRng};
@@ -123,9 +124,9 @@ fn gain_and_polarity_change_nothing() {
     let changed = |gain: f64| starts(&mono(44_100, &all.iter().map(|x| x * 0.1 * gain).collect::<Vec<_>>()));
     assert_eq!(changed(-1.0), at, "polarity");
     for db in [-20.0, 20.0] {
-        let other = changed(10f64.powf(db / 20.0));
+        let other = changed(db_to_gain(db));
         assert_eq!(other.len(), at.len(), "{db} dB");
-        // What is kept is a 24-bit grid, so the quietest samples differ: a quarter of a millisecond.
+        // Takes have 24 bits, so the quietest samples differ: a quarter of a millisecond.
         for (a, b) in at.iter().zip(&other) {
             assert!(a.abs_diff(*b) <= 11, "{db} dB moved a hit from {a} to {b}");
         }
@@ -154,14 +155,13 @@ fn dc_offset_hum_and_hiss_add_no_hits() {
     loud.iter_mut().for_each(|x| *x = (*x + 0.2) * 0.7);
     // Hits softer than the hum are masked by it; every other one must be there, and nothing else.
     let level = |at: usize| alone[at..at + 480].iter().fold(0.0f64, |a, x| a.max(x.abs()));
-    let audible: Vec<usize> =
-        truth.iter().copied().filter(|&t| level(t) > 10f64.powf(-36.0 / 20.0)).collect();
+    let audible: Vec<usize> = truth.iter().copied().filter(|&t| level(t) > db_to_gain(-36.0)).collect();
     let found = starts(&mono(48_000, &loud));
     for t in &audible {
         assert!(found.iter().any(|f| f.abs_diff(*t as u64) < 96), "the hit at {t} is missing: {found:?}");
     }
     for f in &found {
-        assert!(truth.iter().any(|t| f.abs_diff(*t as u64) < 480), "nothing was struck at {f}");
+        assert!(truth.iter().any(|t| f.abs_diff(*t as u64) < 480), "false hit at {f}");
     }
 }
 
@@ -254,7 +254,7 @@ fn hits_end_by_decay_by_the_next_hit_or_by_a_gate() {
 
 #[test]
 fn more_sensitivity_never_gives_fewer_hits() {
-    // Half of the strokes drown in this noise.
+    // This noise masks half of the strokes.
     let (all, _, _) = strokes(44_100.0, -36.0, 77);
     let take = mono(44_100, &all);
     let counts: Vec<usize> = [-1.0, -0.5, 0.0, 0.5, 1.0]

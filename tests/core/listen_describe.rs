@@ -4,6 +4,7 @@ use crate::listen_support::synth::{burst, hiss, karplus_strong, narrow, partials
 use kitwright_core::{
     listen::{Description, describe},
     take::Take,
+    units::{db_to_gain, db_to_power, ratio_to_cents},
 };
 use std::f64::consts::TAU;
 
@@ -25,7 +26,7 @@ fn near(value: f32, expected: f64, within: f64, what: &str) {
 #[test]
 fn loudness_follows_the_standards_reference_tone() {
     // EBU Tech 3341, test signals 1 and 2: a stereo 1 kHz sine of -23 dBFS peak is -23 LUFS, ±0.1 LU.
-    let x = narrow(&tone(1000.0, 10f64.powf(-23.0 / 20.0), 1.0));
+    let x = narrow(&tone(1000.0, db_to_gain(-23.0), 1.0));
     let take = Take::from_samples("reference", 48_000, vec![x.clone(), x]);
     let d = describe(&take, 0, 48_000);
     near(d.loudness_lufs, -23.0, 0.1, "1 s");
@@ -52,14 +53,14 @@ fn attack_and_decay_are_those_of_the_envelope() {
         .enumerate()
         .map(|(i, v)| {
             let t = i as f64 / RATE;
-            v * if t < 0.02 { t / 0.02 } else { 10f64.powf(-3.0 * (t - 0.02) / 0.5) }
+            v * if t < 0.02 { t / 0.02 } else { db_to_gain(-60.0 * (t - 0.02) / 0.5) }
         })
         .collect();
     let d = described(&x);
     near(d.attack_ms, 20.0, 1.5, "attack");
     near(d.decay_20_ms, 166.7, 5.0, "to -20 dB");
     near(d.decay_60_ms, 500.0, 10.0, "to -60 dB");
-    // Cut off after 0.2 s, the rest of the decay is drawn on.
+    // Cut off after 0.2 s, the rest of the decay is extrapolated.
     near(described(&x[..9_600]).decay_60_ms, 500.0, 25.0, "to -60 dB, extrapolated");
 }
 
@@ -88,12 +89,12 @@ fn band_energies_lie_in_the_band_and_the_time_of_the_sound() {
     let loudest = |row: &[f32; 8]| (0..8).max_by(|&a, &b| row[a].total_cmp(&row[b])).unwrap();
     assert_eq!(loudest(&d.bands_db[1]), 1, "{:?}", d.bands_db[1]);
     assert_eq!(loudest(&d.bands_db[3]), 6, "{:?}", d.bands_db[3]);
-    let sum: f64 = d.bands_db.iter().flatten().map(|db| 10f64.powf(f64::from(*db) / 10.0)).sum();
+    let sum: f64 = d.bands_db.iter().flatten().map(|db| db_to_power(f64::from(*db))).sum();
     assert!((sum - 1.0).abs() < 1e-3, "the table holds the whole energy: {sum}");
 }
 
 fn cents(d: &Description, hz: f64) -> f64 {
-    d.pitch_hz.map_or(f64::INFINITY, |p| 1200.0 * (f64::from(p) / hz).log2())
+    d.pitch_hz.map_or(f64::INFINITY, |p| ratio_to_cents(f64::from(p) / hz))
 }
 
 fn assert_pitch(samples: &[f64], hz: f64, within: f64, what: &str) {

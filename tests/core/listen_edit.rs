@@ -96,7 +96,7 @@ fn a_removed_or_moved_hit_is_not_detected_at_its_old_place() {
     let aside: Vec<u64> = edit::set_aside(&hits, &edited).collect();
     assert_eq!(starts(&again(&edited, &aside)), [hits[0].start, later, hits[2].start]);
 
-    // what grows, is split or merged has nothing taken away
+    // Nothing is removed when a hit grows, is split or merged.
     let mut edited = hits.clone();
     edit::reshape(&mut edited, &take, 1, hits[1].start - 500, hits[1].end).unwrap();
     edit::split(&mut edited, &take, 0, hits[0].start + 2_000).unwrap();

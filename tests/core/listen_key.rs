@@ -9,8 +9,9 @@ use kitwright_core::{
     kit::{Key, Kit, Mode, Role},
     listen::{DetectOptions, detect, detect_key, key_of},
     progress::Quiet,
+    spectrum::hann_periodic,
     take::Take,
-    units::{hz_to_note, note_to_hz},
+    units::{cents_to_ratio, hz_to_note, note_to_hz, ratio_to_cents, st_to_ratio},
 };
 use serde::Deserialize;
 use std::sync::Arc;
@@ -72,7 +73,7 @@ fn cadence(key: Key, detuned_st: f64) -> Take {
         }
         at += beats * beat;
     }
-    // and a floor of hiss 50 dB below
+    // Hiss 50 dB below.
     let mut noise = 1u32;
     for s in &mut samples {
         noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
@@ -82,7 +83,7 @@ fn cadence(key: Key, detuned_st: f64) -> Take {
 }
 
 #[test]
-fn cadences_have_their_key_also_out_of_tune() {
+fn cadences_have_their_key_even_out_of_tune() {
     for tonic in 0..12 {
         for mode in [Mode::Major, Mode::Minor] {
             let key = Key { tonic, mode };
@@ -125,7 +126,7 @@ fn plucks(tones_hz: &[f64]) -> Take {
     Take::from_samples("plucks", RATE, vec![samples])
 }
 
-/// A sound until 40 dB of its energy are gone; what is left then is the ringing of filters.
+/// A sound until 40 dB of its energy are gone; after that only filters ring.
 fn audible(sound: &[f32]) -> &[f32] {
     let all: f64 = sound.iter().map(|s| f64::from(s * s)).sum();
     let mut past = 0.0;
@@ -139,10 +140,9 @@ fn audible(sound: &[f32]) -> &[f32] {
 /// Level at `hz` of a sound under a Hann window.
 fn level(sound: &[f32], hz: f64) -> f64 {
     let step = std::f64::consts::TAU * hz / f64::from(RATE);
-    let shape = |i: usize| 0.5 - 0.5 * (std::f64::consts::TAU * i as f64 / sound.len() as f64).cos();
     let (x, y) = sound.iter().enumerate().fold((0.0, 0.0), |(x, y), (i, s)| {
         let (sin, cos) = (step * i as f64).sin_cos();
-        let s = f64::from(*s) * shape(i);
+        let s = f64::from(*s) * hann_periodic(i, sound.len());
         (x + s * cos, y + s * sin)
     });
     x.hypot(y)
@@ -152,16 +152,16 @@ fn level(sound: &[f32], hz: f64) -> f64 {
 fn strongest_hz(sound: &[f32]) -> f64 {
     let sound = audible(sound);
     let best = |around: f64, reach: i32, step: f64| {
-        let at = (-reach..=reach).map(|i| around * (f64::from(i) * step / 1200.0).exp2());
+        let at = (-reach..=reach).map(|i| around * cents_to_ratio(f64::from(i) * step));
         at.map(|hz| (hz, level(sound, hz))).max_by(|a, b| a.1.total_cmp(&b.1)).map_or(0.0, |(hz, _)| hz)
     };
-    // six cents apart no peak of a sound of less than a second is passed over
+    // Steps of six cents find every peak of a sound of less than a second.
     let near = best((35.0f64 * 1500.0).sqrt(), 542, 6.0);
     best(near, 12, 0.5)
 }
 
-/// Cents between a frequency and the nearest note of a key.
-fn cents_beside_key(hz: f64, key: Key) -> f64 {
+/// Cents from the nearest note of a key to a frequency.
+fn cents_from_key(hz: f64, key: Key) -> f64 {
     let (note, scale) = (hz_to_note(hz), key.scale());
     let apart = (0..128).filter(|n: &u8| scale.contains(&(n % 12))).map(|n| 100.0 * (note - f64::from(n)));
     apart.min_by(|a, b| a.abs().total_cmp(&b.abs())).unwrap_or(f64::MAX)
@@ -174,7 +174,7 @@ fn toms_sound_on_a_note_of_the_key_within_five_cents() {
     let roles = Some(vec![Role::LowTom, Role::HighTom]);
     let options = CastOptions { roles, fit: 0.5, ..CastOptions::default() };
     let mut kit = make_kit(&[(take, hits)], &options, &Quiet).unwrap();
-    // each hit strays a little from its pad: what is tuned is where it strays from
+    // The small variations would detune each trigger.
     kit.doc.trims.kit.vary = 0.0;
     let cents_off = |kit: &Kit| -> Vec<f64> {
         let kit = Arc::new(kit.clone());
@@ -192,11 +192,11 @@ fn toms_sound_on_a_note_of_the_key_within_five_cents() {
     set_key(&mut kit, Some("E minor".parse().unwrap()));
     let tuned = cents_off(&kit);
     println!("off before and after, cents: {before:.2?}, {tuned:.2?}");
-    assert!(before.iter().any(|c| c.abs() > 10.0), "there was something to tune: {before:?}");
+    assert!(before.iter().any(|c| c.abs() > 10.0), "nothing to tune: {before:?}");
     assert!(tuned.iter().all(|c| c.abs() < 5.0), "{tuned:.2?} cents off");
     let doc = kit.doc.clone();
     set_key(&mut kit, doc.key);
-    assert_eq!(kit.doc, doc, "what is in tune stays");
+    assert_eq!(kit.doc, doc, "a tuned pad stays");
 }
 
 const PITCHED: [Role; 4] = [Role::Kick, Role::Rim, Role::LowTom, Role::HighTom];
@@ -212,7 +212,7 @@ fn tuned(take: &Arc<Take>, key: Key, fit: f32) -> Kit {
         ..CastOptions::default()
     };
     let mut kit = make_kit(&[(take.clone(), hits)], &options, &Quiet).unwrap();
-    // each hit strays a little from its pad, and copies are scattered about it: what is tuned is the middle
+    // The small variations and the cloud would detune each trigger.
     kit.doc.trims.kit.vary = 0.0;
     kit.doc.pads.iter_mut().for_each(|p| p.cloud.copies = 0);
     kit
@@ -231,18 +231,18 @@ fn kick_rim_and_toms_of_whole_kits_sound_on_notes_of_the_key_at_every_fit() {
             let note = hz_to_note(f64::from(bell.hz));
             assert!((note - note.round()).abs() < 0.05, "{role} at fit {fit}: bell at note {note:.2}");
             assert!(key.scale().contains(&((note.round() as i32).rem_euclid(12) as u8)), "{role}: {note}");
-            assert_eq!(bell.on, fit > 0.0, "{role} at fit {fit}: at the raw end nothing is lifted");
+            assert_eq!(bell.on, fit > 0.0, "{role} at fit {fit}: at fit 0 the bell is off");
             let sound = render_pad(&Arc::new(kit.clone()), pad, 0.85, RATE, &Quiet).unwrap();
-            let cents = cents_beside_key(strongest_hz(&sound[0]), key);
-            println!("{role} at fit {fit}: note {note:.3}, measured {cents:+.1} cents beside a note");
-            assert!(cents.abs() < 5.0, "{role} at fit {fit}: {cents:+.1} cents beside its note");
-            // and the tone that was plucked, at the speed at which it is read, is that note
+            let cents = cents_from_key(strongest_hz(&sound[0]), key);
+            println!("{role} at fit {fit}: note {note:.3}, measured {cents:+.1} cents from a note");
+            assert!(cents.abs() < 5.0, "{role} at fit {fit}: {cents:+.1} cents from its note");
+            // The plucked tone at its playback ratio is that note.
             let settings = &kit.doc.pads[pad].layers[0].settings;
-            let ratio = (f64::from(settings.pitch_st + settings.fine_ct / 100.0) / 12.0).exp2();
+            let ratio = st_to_ratio(f64::from(settings.pitch_st + settings.fine_ct / 100.0));
             let hit = kit.doc.pads[pad].audition.as_ref().expect("a hit").hit;
-            let read = 1200.0 * (plucked[hit] * ratio / f64::from(bell.hz)).log2();
-            println!("{role} at fit {fit}: read {read:+.1} cents beside it");
-            assert!(read.abs() < 5.0, "{role} at fit {fit}: read {read:+.1} cents beside its note");
+            let read = ratio_to_cents(plucked[hit] * ratio / f64::from(bell.hz));
+            println!("{role} at fit {fit}: read {read:+.1} cents from it");
+            assert!(read.abs() < 5.0, "{role} at fit {fit}: read {read:+.1} cents from its note");
         }
     }
 }
@@ -268,14 +268,14 @@ fn pads_of_recorded_guitars_with_a_sure_pitch_are_within_five_cents_of_a_note() 
             let bell_hz = f64::from(kit.doc.pads[pad].tone.note_bell.hz);
             let sound = render_pad(&Arc::new(kit.clone()), pad, 0.85, RATE, &Quiet).unwrap();
             let hz = strongest_hz(&sound[0]);
-            let cents = cents_beside_key(hz, key);
+            let cents = cents_from_key(hz, key);
             let sure = hit.pitch_confidence;
             println!(
                 "{name}, {role}: bell {bell_hz:.1} Hz, measured {hz:.1} Hz, sure {sure:.2}: {cents:+.1} cents"
             );
-            // what has no certain pitch is not tuned (`cast::tune`)
+            // Hits without a certain pitch are not tuned (`cast::tune`).
             if sure >= 0.5 {
-                assert!(cents.abs() < 5.0, "{name}, {role}: {cents:+.1} cents beside a note");
+                assert!(cents.abs() < 5.0, "{name}, {role}: {cents:+.1} cents from a note");
                 tuned_pads += 1;
             }
         }

@@ -1,5 +1,4 @@
-//! Files read in a process of its own whose memory is bounded: a reservation that is too large ends only
-//! that process.
+//! Reads files in a process of its own with little memory: an allocation that fails ends only that process.
 
 use kitwright_core::{
     kit::Kit,
@@ -8,16 +7,15 @@ use kitwright_core::{
 };
 use std::{path::Path, process::Command};
 
-/// The file that a process of its own reads.
+/// Variable that names the file for that process.
 const FILE: &str = "KITWRIGHT_TEST_FILE";
 
-/// What reading a recording or a kit gives within an address space of so many `megabytes`: "read" or
-/// "refused: " and the sentence.
+/// Reads a recording or a kit within an address space of `megabytes`: "read" or "refused: " with the sentence.
 pub fn read_within(path: &Path, megabytes: u64) -> String {
     read_with_limit(path, megabytes, DEFAULT_MEMORY / 1_000_000)
 }
 
-/// [`read_within`] with so many megabytes allowed for recordings.
+/// As [`read_within`], with `allowed` megabytes as the limit for recordings.
 pub fn read_with_limit(path: &Path, megabytes: u64, allowed: u64) -> String {
     let test = "own_process::reads_a_file_in_a_process_of_its_own";
     let out = Command::new("sh")

@@ -8,12 +8,13 @@ use kitwright_core::{
     listen::{DetectOptions, detect},
     progress::Quiet,
     take::Take,
+    units::db_to_power,
 };
 use std::{path::PathBuf, sync::Arc};
 
 const RATE: u32 = 44_100;
-/// Sounds that are put in a row at most.
-const MOST: usize = 40;
+/// Limit of the sounds in a row.
+const MAX_SOUNDS: usize = 40;
 
 /// Folders of struck and plucked sounds, one for each instrument, and how their files' names begin.
 #[cfg(feature = "test-recordings")]
@@ -42,16 +43,17 @@ fn sounds() -> Vec<PathBuf> {
         })
         .collect();
     files.sort();
-    files.truncate(MOST);
+    files.truncate(MAX_SOUNDS);
     files
 }
 
 /// First frame where the 1 ms RMS envelope is within 26 dB of its maximum.
 fn onset(x: &[f32]) -> usize {
     let step = RATE as usize / 1000;
-    let rms: Vec<f32> = x.chunks(step).map(|c| c.iter().map(|s| s * s).sum::<f32>() / step as f32).collect();
-    let loudest = rms.iter().copied().fold(0.0, f32::max);
-    rms.iter().position(|&p| p >= loudest * 10.0_f32.powf(-2.6)).unwrap_or(0) * step
+    let power: Vec<f32> =
+        x.chunks(step).map(|c| c.iter().map(|s| s * s).sum::<f32>() / step as f32).collect();
+    let loudest = power.iter().copied().fold(0.0, f32::max);
+    power.iter().position(|&p| p >= loudest * db_to_power(-26.0_f32)).unwrap_or(0) * step
 }
 
 #[test]

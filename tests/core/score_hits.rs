@@ -1,7 +1,8 @@
 //! Detection scored on recorded sounds with known onsets and notes; `--nocapture` prints the tables.
 //!
-//! The recordings are not part of the project (feature `test-recordings`). The odd half of the assembled takes was used in fitting the weights of `listen::judge`, the even half was not; each
-//! is scored by itself. The real takes: the first was used, the other two were not.
+//! The recordings are not part of the project (feature `test-recordings`). The onset classifier was fitted to the odd
+//! half of the assembled takes and to the first real take; the even half and the other real takes are unseen. Each part
+//! is scored by itself.
 
 use crate::{
     data::recordings,
@@ -55,8 +56,8 @@ fn assembled_takes_reach_their_floors() {
     let tallies = tallies(&recordings("takes"));
     // d01, d03, ... were used in fitting.
     let [_, unseen, all] = table(&tallies, ["odd half (fitted to)", "even half (unseen)"], |i| i % 2 == 0);
-    for (name, sum, least) in [("the unseen half", &unseen, 0.98), ("all", &all, 0.985)] {
-        assert!(sum.f_measure() >= least, "{name}: F {:.4}", sum.f_measure());
+    for (name, sum, floor) in [("the unseen half", &unseen, 0.98), ("all", &all, 0.985)] {
+        assert!(sum.f_measure() >= floor, "{name}: F {:.4}", sum.f_measure());
         assert!(sum.sharp_share() >= 0.97, "{name}: {:.4} of the sharp hits within 5 ms", sum.sharp_share());
         assert!(sum.median_error_ms().abs() <= 1.0, "{name}: median {:.2} ms", sum.median_error_ms());
     }
@@ -85,11 +86,11 @@ fn pitch_class(name: &str) -> Option<i32> {
 }
 
 #[test]
-fn recorded_notes_have_the_pitch_their_names_say() {
+fn recorded_notes_have_the_pitch_of_their_names() {
     let folder = recordings("");
     let manifest = std::fs::read_to_string(folder.join("MANIFEST.csv")).unwrap();
     // Instruments whose samples are named by their notes; octaves are counted differently from set to set,
-    // and samples are up to half a semitone out of tune, so the name tells the pitch class only.
+    // and samples are up to half a semitone out of tune, so the name gives the pitch class only.
     let named =
         ["Steel ", "Nylon ", "Jazz Guitar ", "Bass ", "P200 Piano ", "Pizz ", "Marimba ", "Xylophone "];
     let mut off = Vec::new();

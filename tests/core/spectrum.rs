@@ -15,7 +15,7 @@ fn windows_are_symmetric_and_overlapping_ones_add_up() {
 }
 
 #[test]
-fn the_top_of_a_parabola_is_found_and_a_dip_has_none() {
+fn a_parabolas_peak_is_found_and_a_dip_has_none() {
     let y = |x: f64| -3.0 * (x - 0.2).powi(2);
     assert!((parabolic_peak(y(-1.0), y(0.0), y(1.0)) - 0.2).abs() < 1e-12);
     assert_eq!(parabolic_peak(1.0, 0.0, 1.0), 0.0);

@@ -3,7 +3,9 @@
 use kitwright_core::{
     error::Error,
     progress::{Flag, Quiet},
+    spectrum::hann_periodic,
     take::{Take, shift::shift},
+    units::{cents_to_ratio, gain_to_db, power_to_db, st_to_ratio},
 };
 use std::{f64::consts::TAU, sync::atomic::Ordering};
 
@@ -19,15 +21,15 @@ fn tone(hz: f64, level: f64, frames: usize) -> Vec<f32> {
 
 /// Amplitude of a frequency in a stretch (Hann window).
 fn level(x: &[f32], hz: f64) -> f64 {
-    let n = x.len() as f64;
+    let n = x.len();
     let (mut re, mut im) = (0.0, 0.0);
     for (i, &x) in x.iter().enumerate() {
-        let w = 1.0 - (TAU * i as f64 / n).cos();
+        let w = 2.0 * hann_periodic(i, n);
         let (s, c) = (TAU * hz / f64::from(RATE) * i as f64).sin_cos();
         re += w * f64::from(x) * c;
         im += w * f64::from(x) * s;
     }
-    2.0 * re.hypot(im) / n
+    2.0 * re.hypot(im) / n as f64
 }
 
 #[test]
@@ -38,14 +40,14 @@ fn tones_move_by_their_interval_and_keep_their_level() {
             let y = shift(&x, st, &Quiet).unwrap();
             assert_eq!(y.frames(), x.frames());
             let middle = &y.channels[0][20_000..60_000];
-            let wanted = hz * (st / 12.0).exp2();
-            let db = 20.0 * (level(middle, wanted) / 0.3).log10();
+            let wanted = hz * st_to_ratio(st);
+            let db = gain_to_db(level(middle, wanted) / 0.3);
             println!("{hz} Hz {st:+} st: {db:+.2} dB at {wanted:.1} Hz");
             assert!(db.abs() < 0.5, "{hz} Hz {st:+} st: {db:+.2} dB at {wanted:.1} Hz");
             // Within 3 cents: a level 6 cents off on either side is lower.
-            let off = |cents: f64| level(middle, wanted * (cents / 1200.0).exp2());
+            let off = |cents: f64| level(middle, wanted * cents_to_ratio(cents));
             assert!(wanted < 200.0 || level(middle, wanted) > off(6.0).max(off(-6.0)));
-            // What was there is gone.
+            // The original tone is gone.
             assert!(level(middle, hz) < 0.3 * 0.02);
         }
     }
@@ -79,7 +81,7 @@ fn hits_stay_on_their_frames_with_their_attacks() {
         for start in (first..120_000).step_by(every) {
             let before = energy(start - ms(30), start - ms(4)) / 26.0;
             let after = energy(start, start + ms(20)) / 20.0;
-            let db = 10.0 * (before / after).log10();
+            let db = power_to_db(before / after);
             println!("{st:+} st, hit at {start}: {db:.1} dB before it");
             assert!(db < -20.0, "{st:+} st, hit at {start}: {db:.1} dB before it");
             // The rise itself: the loudest 3 ms begin within 6 ms of the hit.
@@ -93,7 +95,7 @@ fn hits_stay_on_their_frames_with_their_attacks() {
 }
 
 #[test]
-fn stereo_places_stay() {
+fn stereo_positions_stay() {
     let x = tone(300.0, 0.4, 60_000);
     let quiet: Vec<f32> = x.iter().map(|x| 0.25 * x).collect();
     let y = shift(&take(vec![x, quiet]), -12.0, &Quiet).unwrap();
@@ -102,13 +104,13 @@ fn stereo_places_stay() {
 }
 
 #[test]
-fn nothing_moves_by_nothing() {
+fn a_shift_of_zero_changes_nothing() {
     let x = take(vec![hits(30_000, 1000, 9000)]);
     assert_eq!(shift(&x, 0.0, &Quiet).unwrap().channels, x.channels);
 }
 
 #[test]
-fn odd_requests_are_refused_or_served() {
+fn invalid_intervals_are_refused_and_the_shortest_takes_are_shifted() {
     let x = take(vec![tone(440.0, 0.5, 5000)]);
     for st in [f64::NAN, f64::INFINITY, 37.0, -100.0] {
         assert!(matches!(shift(&x, st, &Quiet), Err(Error::Invalid(_))));

@@ -7,9 +7,9 @@ fn an_hour_of_tails_contains_no_denormal() {
     // Each of sixteen pads decays to silence three times.
     let found = tails(3600, 75);
     println!("{found:?}");
-    assert!(found.sounding > found.frames / 20, "there are tails: {found:?}");
-    assert!(found.sounding < found.frames, "they end: {found:?}");
-    assert_eq!((found.put_out, found.met), (0, 0), "{found:?}");
+    assert!(found.sounding > found.frames / 20, "no tails: {found:?}");
+    assert!(found.sounding < found.frames, "the tails do not end: {found:?}");
+    assert_eq!((found.in_output, found.met), (0, 0), "{found:?}");
     if met_denormals().is_none() {
         println!("skipped: denormals inside the engine, which this processor does not report");
     }

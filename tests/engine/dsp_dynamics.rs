@@ -1,9 +1,12 @@
 //! Compressor, limiter and ceiling against the published formula and an independent meter.
 
 use crate::support::figures::dynamics::*;
-use kitwright_core::engine::dsp::{
-    ceiling::Ceiling,
-    limiter::{Limiter, lookahead_frames},
+use kitwright_core::{
+    engine::dsp::{
+        ceiling::Ceiling,
+        limiter::{Limiter, lookahead_frames},
+    },
+    units::db_to_gain,
 };
 use std::f64::consts::TAU;
 
@@ -50,16 +53,16 @@ fn limiter_never_exceeds_its_threshold_with_or_without_lookahead() {
             let mut limiter = Limiter::new(-6.0, 60.0, 0.0, rate);
             let (mut l, mut r) = (x.clone(), x.iter().map(|x| -0.5 * x).collect::<Vec<_>>());
             let (dry_l, dry_r) = (l.clone(), r.clone());
-            let mut most = 0.0f32;
+            let mut max = 0.0f32;
             for from in (0..40_000).step_by(100) {
                 let to = from + 100;
                 let future = [&dry_l[to..to + ahead], &dry_r[to..to + ahead]];
                 limiter.process(&mut l[from..to], &mut r[from..to], future);
-                most = l[from..to].iter().chain(&r[from..to]).fold(most, |a, x| a.max(x.abs()));
+                max = l[from..to].iter().chain(&r[from..to]).fold(max, |a, x| a.max(x.abs()));
             }
-            let threshold = 10f32.powf(-6.0 / 20.0);
-            assert!(most <= threshold * 1.000_001, "{most} over {threshold}, ahead {ahead}");
-            assert!(most > threshold * 0.99);
+            let threshold = db_to_gain(-6.0_f32);
+            assert!(max <= threshold * 1.000_001, "{max} over {threshold}, ahead {ahead}");
+            assert!(max > threshold * 0.99);
         }
     }
 }
@@ -79,7 +82,7 @@ fn with_lookahead_the_limiters_gain_is_a_ramp_before_the_peak() {
         let gains: Vec<f32> = head_l.iter().zip(&x).map(|(y, x)| y / x).collect();
         gains.windows(2).map(|w| w[0] - w[1]).fold(0.0, f32::max)
     };
-    let full = 1.0 - 10f32.powf(-6.0 / 20.0);
+    let full = 1.0 - db_to_gain(-6.0_f32);
     assert!(run(far) < full / far as f32 * 1.05);
     assert!(run(0) > full * 0.99);
 }
@@ -128,7 +131,7 @@ fn ceiling_removes_nan_and_infinity() {
 
 #[test]
 fn ceiling_does_not_depend_on_chunks() {
-    let x = nasty(3, 5000, RATE);
+    let x = stress_material(3, 5000, RATE);
     let run = |chunk: usize| {
         let (mut l, mut r) = (x.clone(), x.clone());
         let mut ceiling = Ceiling::new(-3.0, RATE);
@@ -139,7 +142,7 @@ fn ceiling_does_not_depend_on_chunks() {
 }
 
 #[test]
-fn a_falling_ceiling_makes_no_gap_and_is_soon_kept() {
+fn a_falling_ceiling_makes_no_gap_and_holds_after_its_glide() {
     let (n, hz) = (9600, 1000.0);
     let x: Vec<f32> = (0..n).map(|i| (0.95 * (TAU * hz / RATE * i as f64).sin()) as f32).collect();
     let (mut l, mut r) = (x.clone(), x.clone());

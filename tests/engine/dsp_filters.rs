@@ -1,9 +1,12 @@
 //! Filters against their analogue prototypes (tests/reference/eq_reference.py, scipy.signal).
 
 use crate::support::figures::filters::*;
-use kitwright_core::engine::dsp::{
-    eq::{EqSection, Filter},
-    svf::{Pass, Steepness, Svf},
+use kitwright_core::{
+    engine::dsp::{
+        eq::{EqSection, Filter},
+        svf::{Pass, Steepness, Svf},
+    },
+    units::power_to_db,
 };
 use std::f64::consts::TAU;
 
@@ -62,7 +65,7 @@ fn state_variable_filter_has_its_cutoff_and_slopes() {
                     let level = measured(hz, rate, |l, r| svf.process(l, r));
                     let warped = |f: f64| (TAU * f / rate / 2.0).tan();
                     let x = (warped(hz) / warped(f64::from(cutoff))).powf(sign);
-                    let exact = -10.0 * (1.0 + x.powi(2 * order)).log10();
+                    let exact = -power_to_db(1.0 + x.powi(2 * order));
                     if exact > -90.0 {
                         assert!(
                             (level - exact).abs() < 0.05,
@@ -128,7 +131,7 @@ fn tails_end_in_exact_zeros_without_denormals() {
         l.fill(0.0);
         r.fill(0.0);
     }
-    panic!("the tails never ended");
+    panic!("the tails do not end");
 }
 
 #[test]

@@ -3,7 +3,7 @@
 //! Figures are the project's own targets; loudness is measured by ebur128 (ITU-R BS.1770).
 
 use crate::support::figures::saturation::*;
-use kitwright_core::{engine::dsp::saturation::Saturation, kit::Character};
+use kitwright_core::{engine::dsp::saturation::Saturation, kit::Character, units::gain_to_db};
 use std::f64::consts::TAU;
 
 #[test]
@@ -33,7 +33,7 @@ fn characters_have_their_harmonics_and_no_dc_offset() {
         let y = saturate(character, 18.0, rate, &x);
         let tail = &y[2 * n..];
         let spectrum = spectrum(tail);
-        let level = |k: usize| 20.0 * (spectrum[k * bin] / spectrum[bin]).log10();
+        let level = |k: usize| gain_to_db(spectrum[k * bin] / spectrum[bin]);
         assert!(level(3) > -30.0);
         if character == Character::Asymmetric {
             assert!(level(2) > -25.0, "{}", level(2));

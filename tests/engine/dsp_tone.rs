@@ -4,6 +4,7 @@ use crate::support::figures::tone::*;
 use kitwright_core::{
     kit::{Band, Compressor, Cut, Limiter, Saturation, Slope, Tone, ToneStage},
     settings::PadTrims,
+    units::{db_to_gain, gain_to_db},
 };
 use std::f64::consts::TAU;
 
@@ -110,7 +111,7 @@ fn no_change_clicks() {
                 .fold(0.0, f32::max)
         };
         let around = high(&l[11_900..14_000]);
-        println!("{what}: {:.1} dB", 20.0 * around.log10());
+        println!("{what}: {:.1} dB", gain_to_db(around));
         assert!(around < 2e-3, "{what}: {around}");
     }
 }
@@ -131,7 +132,7 @@ fn the_order_of_the_stages_is_kept() {
     assert!(process(&mut chain(&full()), &x) != process(&mut chain(&other), &x));
     // With the colour limiter last nothing exceeds its threshold.
     let peak = |x: &[f32]| x.iter().fold(0.0f32, |a, x| a.max(x.abs()));
-    assert!(peak(&process(&mut chain(&full()), &x)) <= 10f32.powf(-3.0 / 20.0) * 1.000_01);
+    assert!(peak(&process(&mut chain(&full()), &x)) <= db_to_gain(-3.0_f32) * 1.000_01);
     let mut loud = full();
     loud.order = [
         ToneStage::Colour,
@@ -143,7 +144,7 @@ fn the_order_of_the_stages_is_kept() {
         ToneStage::LowBand,
     ];
     loud.bands[2].gain_db = 18.0;
-    assert!(peak(&process(&mut chain(&loud), &x)) > 10f32.powf(-3.0 / 20.0));
+    assert!(peak(&process(&mut chain(&loud), &x)) > db_to_gain(-3.0_f32));
 }
 
 #[test]

@@ -20,7 +20,7 @@ fn a_long_random_performance_neither_allocates_nor_frees() {
     let all_trims: Vec<Trims> = (0..8).map(|_| random_trims(&mut dice)).collect();
     let mut engine = Engine::new(48_000.0);
     engine.set_kit(kits[0].clone());
-    let mut heard = 0.0_f32;
+    let mut peak = 0.0_f32;
     for step in 0..4000 {
         let retired = assert_no_alloc(|| {
             match dice.below(20) {
@@ -35,7 +35,7 @@ fn a_long_random_performance_neither_allocates_nor_frees() {
                 _ => (),
             }
             engine.render(1 + dice.below(128) as usize);
-            heard = heard.max(engine.main()[0].iter().fold(0.0, |p, x| p.max(x.abs())));
+            peak = peak.max(engine.main()[0].iter().fold(0.0, |p, x| p.max(x.abs())));
             if step == 3000 {
                 engine.reset();
             }
@@ -43,10 +43,10 @@ fn a_long_random_performance_neither_allocates_nor_frees() {
         });
         drop(retired);
     }
-    assert!(heard > 0.05);
+    assert!(peak > 0.05);
 }
 
-/// What the plugin does in each block while the side input is recorded, with the session's own threads beside it.
+/// The work of the plugin in each block while the side input is recorded and the session's own threads run.
 #[test]
 fn recording_the_side_input_neither_allocates_nor_frees() {
     let session = Session::new();
@@ -70,7 +70,7 @@ fn recording_the_side_input_neither_allocates_nor_frees() {
             std::thread::sleep(Duration::from_millis(2));
         }
     }
-    // The recorder's own thread has taken it: all of it, or it says how much was lost.
+    // The recorder's own thread has received all of it, or reports how much was lost.
     let until = Instant::now() + Duration::from_secs(10);
     let arrived = || session.recording().map_or(0.0, |r| r.seconds + r.lost_seconds) * 48_000.0;
     while (arrived() as usize) < sent - 100 && Instant::now() < until {

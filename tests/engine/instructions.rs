@@ -1,10 +1,10 @@
-//! How many instructions a fixed groove takes, against the count kept in `tests/reference/instructions.json`.
+//! Instructions of a fixed groove against the count in `tests/reference/instructions.json`.
 //!
 //! Times on shared machines are noise; counts by callgrind (N. Nethercote, J. Seward, "Valgrind: A Framework
 //! for Heavyweight Dynamic Binary Instrumentation", 2007) are not. They depend on the compiler, the profile
 //! and the processor's kind: the count is that of the tests' own profile (`profile.dev` in `Cargo.toml`) with
-//! AVX2, which valgrind knows on every processor that has it (it hides AVX-512), and of one compiler. After a
-//! change that is meant, or with another compiler, the failing or skipped test prints the line to keep.
+//! AVX2, which valgrind supports (it hides AVX-512), and of one compiler. After an intended change, or with another
+//! compiler, the failing or skipped test prints the new line for the file.
 
 use crate::support::groove::{GROOVE_FRAMES, groove_kit, play_groove};
 use kitwright_core::engine::Engine;
@@ -47,7 +47,7 @@ fn a_fixed_groove_takes_no_more_instructions_than_before() {
     let change = made as f64 / kept.instructions as f64 - 1.0;
     assert!(
         change.abs() <= TOLERANCE,
-        "{:+.1} % instructions (3 % allowed, less as well: keep what was won); to keep: {line}",
+        "{:+.1} % instructions (3 % allowed, also downwards, so that a gain is kept); to keep: {line}",
         change * 100.0
     );
 }
@@ -62,9 +62,9 @@ fn count() -> Option<u64> {
         .args(["--ignored", "--exact", "instructions::the_groove_under_valgrind", "--test-threads=1"])
         .output()
         .expect("valgrind starts");
-    let said = String::from_utf8_lossy(&run.stderr);
-    assert!(run.status.success(), "the groove under valgrind failed: {said}");
-    let number = said.lines().find_map(|l| l.split("Collected :").nth(1)).expect("a count");
+    let printed = String::from_utf8_lossy(&run.stderr);
+    assert!(run.status.success(), "the groove under valgrind failed: {printed}");
+    let number = printed.lines().find_map(|l| l.split("Collected :").nth(1)).expect("a count");
     let number = number.trim().parse().expect("a number");
     assert!(number > 0, "the groove was not found by its test's name");
     Some(number)
@@ -72,11 +72,11 @@ fn count() -> Option<u64> {
 
 fn compiler() -> String {
     let rustc = std::env::var("RUSTC").unwrap_or_else(|_| "rustc".into());
-    let version = Command::new(rustc).arg("--version").output().expect("the compiler tells its version");
+    let version = Command::new(rustc).arg("--version").output().expect("the compiler's version");
     String::from_utf8_lossy(&version.stdout).trim().to_owned()
 }
 
-/// What is counted; found by this name.
+/// The function that valgrind counts, found by this name.
 #[unsafe(no_mangle)]
 #[inline(never)]
 extern "C" fn counted_groove(engine: &mut Engine) -> f32 {
@@ -88,7 +88,7 @@ extern "C" fn counted_groove(engine: &mut Engine) -> f32 {
 fn the_groove_under_valgrind() {
     let mut engine = Engine::new(48_000.0);
     engine.set_kit(groove_kit());
-    // Tables and memory are there once something has sounded.
+    // The first sound makes tables and reserves memory.
     play_groove(&mut engine, 640);
     engine.reset();
     assert!(counted_groove(&mut engine) > 0.01);

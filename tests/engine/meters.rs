@@ -1,4 +1,4 @@
-//! What the window is shown: gain reductions, the cloud as it was drawn, the latest output.
+//! Meters for the window: gain reductions, the cloud as it was drawn, the latest output.
 
 use crate::support::*;
 use kitwright_core::{
@@ -13,7 +13,7 @@ fn engine(kit: &Kit) -> Engine {
     engine
 }
 
-/// Reductions of pad 0 since the last look: limiter, punch, low band, colour, ceiling.
+/// Reductions of pad 0 since the last call: limiter, punch, low band, colour, ceiling.
 fn taken(meters: &Meters) -> [f32; 5] {
     let r = &meters.reductions[0];
     [&r.limiter_db, &r.punch_db, &r.low_band_db, &r.colour_db, &r.ceiling_db].map(Meters::take_peak)
@@ -80,7 +80,7 @@ fn the_main_ceiling_shows_its_reduction_only_while_it_is_on() {
 }
 
 #[test]
-fn the_cloud_is_shown_as_it_was_drawn_and_heard() {
+fn the_cloud_is_shown_as_it_was_drawn_and_played() {
     let mut kit = bare_kit(click_take(48_000), 1);
     let pad = &mut kit.doc.pads[0];
     pad.variation = still();
@@ -136,7 +136,7 @@ fn the_scope_follows_the_chosen_output() {
     kit.doc.pads[1].settings.pan = 0.7;
     let mut engine = engine(&kit);
     let meters = engine.meters();
-    let mut heard = vec![[0.0; 2]; 512];
+    let mut shown = vec![[0.0; 2]; 512];
     for (source, pad) in
         [(ScopeSource::Main, None), (ScopeSource::Pad(0), Some(0)), (ScopeSource::Pad(1), Some(1))]
     {
@@ -149,9 +149,9 @@ fn the_scope_follows_the_chosen_output() {
             let [l, r] = pad.map_or(engine.main(), |p| engine.pad(p));
             put_out.extend(l.iter().zip(r).take(n).map(|(l, r)| [*l, *r]));
         }
-        assert!(meters.scope.latest(&mut heard).is_some());
-        assert_eq!(heard, put_out[put_out.len() - 512..], "{source:?}");
-        assert!(heard.iter().any(|f| f[0].abs() > 0.1));
+        assert!(meters.scope.latest(&mut shown).is_some());
+        assert_eq!(shown, put_out[put_out.len() - 512..], "{source:?}");
+        assert!(shown.iter().any(|f| f[0].abs() > 0.1));
     }
     meters.scope.listen(ScopeSource::Off);
     engine.render(100);

@@ -6,6 +6,7 @@ use kitwright_core::{
     kit::{Band, Kit, Layer, MAX_DIPS, Slice, TableVisitor, Trims},
     settings::{KIT_TRIMS, PAD_TRIMS, Setting},
     take::Take,
+    units::db_to_gain,
 };
 use proptest::prelude::*;
 use std::{
@@ -13,7 +14,7 @@ use std::{
     sync::{Arc, atomic::Ordering::Relaxed},
 };
 
-/// Puts every setting that it visits at a random place of its travel, some at the very ends.
+/// Sets every setting that it visits to a random position, some to the ends of their range.
 struct Random<'a>(&'a mut Dice);
 
 impl TableVisitor for Random<'_> {
@@ -93,7 +94,7 @@ fn under_the_ceiling(seed: u64) -> Result<(), TestCaseError> {
     events.sort_by_key(|e| e.at);
     let sound = play(&prepared(&kit), rate, &events, 9000, &mut |_| 1 + dice.below(300));
     // Rounding may add the last bit; while the ceiling glides the higher of the two counts.
-    let gain = |db: f32| 10.0_f32.powf(db / 20.0) * 1.0001;
+    let gain = |db: f32| db_to_gain(db) * 1.0001;
     let ceilings = trims.each_ref().map(|t| gain(t.kit.ceiling_db));
     for channels in sound.pads.iter().chain([&sound.main]) {
         for (i, x) in channels.iter().flat_map(|c| c.iter().enumerate()) {
@@ -122,24 +123,24 @@ fn a_ceiling_lowered_in_silence_limits_the_first_sound() {
     for at in [0, 64, 19_200] {
         let mut engine = Engine::new(48_000.0);
         engine.set_kit(kit.clone());
-        let mut heard = 0.0_f32;
+        let mut peak = 0.0_f32;
         for block in 0..800 {
             if block * 64 == at {
                 engine.set_trims(&trims);
             }
-            // after the ceiling's move, and after its way if it had one
+            // Ten blocks later any glide of the ceiling is over.
             if block * 64 == at.max(64) + 640 {
                 engine.note_on(36, 1.0);
             }
             engine.render(64);
             let sides = engine.main().into_iter().chain(engine.pad(0));
-            heard = sides.flat_map(|s| &s[..64]).fold(heard, |p, x| p.max(x.abs()));
+            peak = sides.flat_map(|s| &s[..64]).fold(peak, |p, x| p.max(x.abs()));
         }
-        assert!((0.1..0.1260).contains(&heard), "{heard} under a ceiling of -18 dB that came at frame {at}");
+        assert!((0.1..0.1260).contains(&peak), "{peak} under a ceiling of -18 dB that was set at frame {at}");
     }
 }
 
-/// Gives every setting that it visits one number.
+/// Sets every setting that it visits to one number.
 struct All(f32);
 
 impl TableVisitor for All {
@@ -179,7 +180,7 @@ fn the_first_sound_of_a_new_engine_is_under_the_ceiling() {
     engine.set_trims(&trims);
     engine.set_kit(prepared(&kit));
     let sound = perform(&mut engine, &[on(0, NOTES[0], 1.0)], 3000, &mut |_| 64);
-    let ceiling = 10.0_f32.powf(-1.0 / 20.0) * 1.0001;
+    let ceiling = db_to_gain(-1.0_f32) * 1.0001;
     assert!(peak(&sound) <= ceiling, "{}", peak(&sound));
     assert!(peak(&sound) > 0.5 * ceiling);
 }
@@ -242,7 +243,7 @@ fn no_event_makes_a_step_steeper_than_its_fade() {
         // Half as much again for the pan's louder side.
         let allowed = 1.5 * (OWN_STEP + FADE_STEP);
         assert!(step < allowed, "{name}: a step of {step}, {allowed} allowed, a cut would be 0.5");
-        assert!(largest_step(&sound.main[0][..5000]) > 0.9 * OWN_STEP, "{name}: there is a sound");
+        assert!(largest_step(&sound.main[0][..5000]) > 0.9 * OWN_STEP, "{name}: no sound");
     }
 }
 
@@ -283,7 +284,7 @@ fn stealing_fades_the_quietest_voice() {
     events.push(on(0, 51, 1.0));
     events.push(on(2000, 127, 1.0)); // a quarter of the period of 1,600 after a whole one
     let sound = play(&prepared(&kit), 48_000.0, &events, 6000, &mut |_| 64);
-    let one = 0.5 * 10.0_f32.powf(-31.0 / 20.0);
+    let one = 0.5 * db_to_gain(-31.0_f32);
     assert!(largest_step(&sound.pads[15][0]) < one * (0.01 + 1.0 / 192.0), "the stolen voice fades");
     assert!(sound.pads[15][0][2300..].iter().all(|&x| x == 0.0), "the quietest voice has ended");
     assert!((0..14).all(|p| rms(&sound.pads[p][0][3000..6000]) > 0.3 * f64::from(one)));
@@ -351,9 +352,9 @@ fn a_pads_limiter_looks_ahead_without_latency() {
     kit.doc.pads[0].tone.limiter.threshold_db = -12.0;
     let at = 77;
     let sound = play(&prepared(&kit), 48_000.0, &[on(at, NOTES[0], 1.0)], 8000, &mut |_| 64);
-    let heard = &sound.main[0][at as usize..];
-    let gain = |range: std::ops::Range<usize>| rms(&heard[range.clone()]) / rms(&samples[range]);
+    let output = &sound.main[0][at as usize..];
+    let gain = |range: std::ops::Range<usize>| rms(&output[range.clone()]) / rms(&samples[range]);
     assert!((gain(1000..2800) - 1.0).abs() < 1e-3, "no delay and no gain before: {}", gain(1000..2800));
     assert!(gain(2985..3000) < 0.8, "the gain falls before the peak: {}", gain(2985..3000));
-    assert!(heard[3000..3100].iter().all(|x| x.abs() <= 0.2513));
+    assert!(output[3000..3100].iter().all(|x| x.abs() <= 0.2513));
 }

@@ -1,4 +1,4 @@
-"""What the scripts about detection share: asking our program, the reference detector, and the scoring rules.
+"""Shared by the scripts about detection: our program, the reference detector, and the scoring rules.
 
 Onsets are matched one to one within a window in the largest matching there is: mir_eval's definition
 (Raffel et al., "mir_eval: a transparent implementation of common MIR metrics", ISMIR 2014), by mir_eval itself.
@@ -20,7 +20,7 @@ EARLY_S, FREE_MS = 0.03, 30.0
 
 
 def ask(program, what, files):
-    """Our program's answer about each file, in order."""
+    """The output of our program for each file, in order."""
     command = [str(program), what, *map(str, files)]
     lines = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout.splitlines()
     return [json.loads(line)["found"] for line in lines]
@@ -41,7 +41,7 @@ def truth(audio):
 
 
 def spectral_flux(audio):
-    """librosa's onset detector as it comes, hops of 256 samples, shifted by the 8 ms it is late by."""
+    """librosa's onset detector with its defaults, hops of 256 samples, minus its delay of 8 ms."""
     samples, rate = soundfile.read(audio, always_2d=True)
     mono = samples.mean(axis=1).astype(np.float32)
     found = librosa.onset.onset_detect(y=mono, sr=rate, hop_length=256, units="time") - 0.008
@@ -59,7 +59,7 @@ class Tally:
     def add(self, rows, found):
         times, found = np.array([r["t"] for r in rows]), np.sort(np.array(found, float))
         pairs = mir_eval.util.match_events(times, found, WINDOW_S) if len(times) and len(found) else []
-        # where several matchings are largest, the nearest partner counts for the error
+        # Where several matchings are largest, the nearest partner counts for the error.
         off = {i: found[j] - times[i] for i, j in pairs}
         used = {j for _, j in pairs}
         self.true += len(rows)

@@ -9,7 +9,7 @@ SOUNDFONTS is a folder with FluidR3_GM.sf2 of the Debian package fluid-soundfont
 
 COUNT takes go to OUT/fit and as many to OUT/held, each FLAC with a CSV of onsets. No instrument is in both; what
 the even half of the developer takes is made of (nylon, electric and muted guitars, tabla, marching drums) is in
-`held` only, so that this half stays unseen when the judge is fitted to `fit`.
+`held` only, so that this half stays unseen when the classifier is fitted to `fit`.
 
 An onset is where a sound's own 1 ms RMS comes to -26 dB of its maximum, as in the developer set. Hits that are
 not 3 dB above everything else in one of four bands in their first 25 ms are left out of sound and truth.
@@ -22,7 +22,7 @@ import numpy as np
 import scipy.signal
 import soundfile
 
-# Families of the SoundFont by the beginnings of their samples' names: how they sound, and which side they are on.
+# Families of the SoundFont by the beginnings of their samples' names, sorted by kind of sound and by half.
 FIT = {
     "pluck": ["Steel", "Finger Bass", "Picked Bass", "Slap Bass", "Pop", "Fretless", "Acoustic Bass", "Harp ", "Pizz",
               "Banjo"],
@@ -48,7 +48,7 @@ HELD_INSTRUMENTS = {"nylon guitar", "electric guitar", "jazz guitar", "tabla", "
                     "marching bass drum", "marching cymbals", "dulcimer"}
 # Time after an onset in which more detections are not false, ms; as in the developer set.
 FREE_MS = {"strum": 120, "scrape": 250, "slide": 250, "roll": 250, "cut": 150, "knock": 100, "bowed": 120}
-# Loudest share of takes with each trait.
+# Share of takes with each property.
 REVERBERANT, HUMMING, DULL, CLIPPED = 0.4, 0.45, 0.15, 0.06
 
 
@@ -107,13 +107,13 @@ def voiced(rng, sound, rate, kind):
     t = np.arange(len(x)) / rate
     if loop:
         x = x * 10 ** (-3 * t / rng.uniform(0.4, 3.0))
-    else:  # what stops while it sounds is made to die away
+    else:  # fade out a sound that is cut off
         tail = np.sqrt(np.mean(x[-len(x) // 20 :] ** 2)) / max(np.max(np.abs(x)), 1e-9)
         x = x * 10 ** (-max(3 + np.log10(tail + 1e-9), 0) * t / t[-1]) * np.minimum(1, (t[-1] - t) / 0.01)
     if kind == "bowed":
         length = rng.uniform(0.3, 1.2)
         x = x[: int(length * rate)] * np.minimum(1, (length - t[: int(length * rate)]) / 0.08)
-        if rng.random() < 0.7:  # the bow takes hold slowly
+        if rng.random() < 0.7:  # slow start of the bow
             x = x * np.minimum(1, t[: len(x)] / rng.uniform(0.04, 0.2)) ** rng.choice([1, 2])
     elif rng.random() < 0.15:  # damped by the hand
         stop = rng.uniform(0.08, 0.4)
@@ -122,7 +122,7 @@ def voiced(rng, sound, rate, kind):
 
 
 def scratch(rng, rate):
-    """A nail along a wound string: clicks that come ever faster or slower, coloured by a resonance or two."""
+    """A nail along a wound string: clicks at a rising or falling rate through one or two resonances."""
     seconds = rng.uniform(0.12, 0.6)
     n = int(seconds * rate)
     rates = np.linspace(*rng.uniform(60, 500, 2), n) * (1 + 0.2 * rng.standard_normal(n))
@@ -137,7 +137,7 @@ def scratch(rng, rate):
 
 
 def breath(rng, rate):
-    """Noise that swells and dies away: air, a brush, the edge of a bow."""
+    """Noise that swells and decays: air, a brush, the edge of a bow."""
     rise, seconds = rng.uniform(0.05, 0.3), rng.uniform(0.3, 1)
     t = np.arange(int(seconds * rate)) / rate
     low = rng.uniform(100, 4000)
@@ -194,7 +194,7 @@ def floor_noise(rng, n, rate):
 
 
 def room(rng, x, rate):
-    """Direct sound and an exponentially dying, slightly dull tail."""
+    """Direct sound and an exponentially decaying, low-passed tail."""
     seconds = rng.uniform(0.15, 0.9)
     t = np.arange(int(seconds * rate)) / rate
     tail = rng.standard_normal(len(t)) * 10 ** (-3 * t / seconds) * np.minimum(1, t / 0.004)
@@ -244,7 +244,7 @@ class Player:
         self.truth.append((at / self.rate, label, group, peak_db, 1000 * rise / self.rate, margin, free))
 
     def touch(self, t, peak_db):
-        """The finger that comes to rest on a ringing string just before a stroke: it damps and sounds faintly."""
+        """A finger that damps a ringing string just before a stroke, with a soft noise."""
         rng, rate = self.rng, self.rate
         at = int((t - rng.uniform(0.025, 0.08)) * rate)
         fade = np.maximum(1 - np.arange(len(self.mix) - at) / rate / rng.choice([0.002, 0.008, 0.025]), rng.uniform(0, 0.3))
@@ -298,7 +298,7 @@ def take(seed, sounds, stem):
     player = Player(rng, sounds, rate, seconds)
     keys = sorted(sounds)
     main = keys[rng.integers(len(keys))]
-    # one instrument, touched in a few ways, and now and then something else
+    # One instrument in a few articulations, and sometimes another sound.
     same = [k for k in keys if k[1].split("/")[0] == main[1].split("/")[0]]
     other = [keys[i] for i in rng.integers(len(keys), size=rng.integers(0, 4))]
     kinds = [same[i] for i in rng.integers(len(same), size=3)] + other
@@ -308,9 +308,9 @@ def take(seed, sounds, stem):
     if rng.random() < 0.3:
         kinds.append("scratch")
     if stem.name.startswith("held") and rng.random() < 0.3:
-        kinds.append("breath")  # not fitted to: a rule of its own decides about what swells
+        kinds.append("breath")  # not in the fit: swells have a rule of their own
     wet = rng.random() < REVERBERANT
-    player.need = 6.0 if wet else 3.0  # the room's tail covers more than is counted
+    player.need = 6.0 if wet else 3.0  # The room's tail masks more than the check counts.
     player.play(kinds)
     x = room(rng, player.mix, rate) if wet else player.mix
     x = x + player.noise

@@ -1,5 +1,5 @@
-"""Labelled drum sounds of open recordings, as the profiles and the stand-in judges are trained on.
-Labels: of SoundFont kits by the key they lie on (General MIDI 1, percussion key map), else by name."""
+"""Labelled drum sounds of open recordings, on which the profiles and the classifiers of judges.py are trained.
+Labels come from the key in SoundFont kits (General MIDI 1, percussion key map), else from names."""
 import csv
 import glob
 import hashlib
@@ -19,11 +19,11 @@ KEYS = {35: "kick", 36: "kick", 37: "rim", 38: "snare", 39: "clap", 40: "snare",
 KEYS |= {k: "cymbal" for k in (49, 51, 52, 53, 55, 57, 59)}
 KEYS |= {k: "tom" for k in (41, 43, 45, 47, 48, 50, 60, 61, 62, 63, 64, 65, 66)}
 KEYS |= {k: "perc" for k in (26, 31, 54, 56, 67, 68, 73, 74, 75, 76, 77)}
-# kits with a key map of their own
+# Kits with another key map.
 OTHER_MAPS = r"arching|Metronome|SFX|CM-|Sound"
 OTHER_SOUNDS = r"brush|reverse|scratch|orch"
-# the drum line that lies on keys of its own, and the temple blocks: by the names of the samples; the rims of its
-# marching snares are short and dry and sound like no side stick of a kit
+# The drum line, which lies on other keys, and the temple blocks: labelled by the names of their samples. The rims of
+# its marching snares are left out: they are shorter and drier than the side stick of a kit.
 NAMED = [("snare", r"msnr-hit"), ("tom", r"mtnr.*hit|conga|bongo$"),
          ("perc", r"backstick|stick (shot|click)|temple block|tambourine"), ("cymbal", r"mcym.*crash")]
 FILES = {
@@ -52,20 +52,20 @@ class Sound:
 
 
 def kits(path, group):
-    """The drums of a SoundFont; what several of its kits share counts once."""
+    """The drums of a SoundFont; a sound that several of its kits share counts once."""
     font, seen = SoundFont(path), set()
-    for kit, key, readings in font.drums(sorted(KEYS)):
-        name = readings[0]["sample"]["name"]
+    for kit, key, voices in font.drums(sorted(KEYS)):
+        name = voices[0]["sample"]["name"]
         brushes = re.search("brush", kit, re.I) and key in (38, 39, 40)
         orchestra = re.search("orch", kit, re.I) and key < 45
         wrong = KEYS[key] == "clap" and re.search("snare|snr|castanet", name, re.I)
         if brushes or orchestra or wrong or re.search(OTHER_MAPS, kit) or re.search(OTHER_SOUNDS, name, re.I):
             continue
-        mark = tuple(sorted((re.sub(r"\s*\([LR]\)$", "", r["sample"]["name"]), round(r["semitones"], 2),
-                             round(r["filter_hz"])) for r in readings))
-        if mark not in seen:
-            seen.add(mark)
-            sound = font.play(readings)
+        identity = tuple(sorted((re.sub(r"\s*\([LR]\)$", "", r["sample"]["name"]), round(r["semitones"], 2),
+                             round(r["filter_hz"])) for r in voices))
+        if identity not in seen:
+            seen.add(identity)
+            sound = font.play(voices)
             if len(sound) > 300:
                 yield Sound(KEYS[key], group, f"{key} {kit} {name}", sound, RATE)
 
@@ -88,7 +88,7 @@ def files(folder, group):
 
 
 def of_packages(unpacked):
-    """Everything that the profiles are made from; `unpacked` holds the Debian packages."""
+    """All sounds for the profiles; `unpacked` holds the Debian packages."""
     fonts = os.path.join(unpacked, "usr/share/sounds/sf2/")
     yield from kits(fonts + "FluidR3_GM.sf2", "fluid")
     yield from named(fonts + "MuseScore_General_Full.sf2", "drumline")
@@ -108,7 +108,7 @@ def recordings(data):
 
 
 def copies(sounds):
-    """How often each sound is altered: every class of every group comes to about sixty, none more than 23."""
+    """Altered copies per sound: about sixty sounds for each class of each group, at most 23 copies."""
     count = {}
     for s in sounds:
         count[s.label, s.group] = count.get((s.label, s.group), 0) + 1
@@ -116,14 +116,14 @@ def copies(sounds):
 
 
 def altered(sound, rng):
-    """Another stroke of the same kind: pitch, tilt, decay, noise and drive are moved."""
-    far = 1.3 if sound.label in ("rim", "shaker", "clap") else 0.75 if sound.label in ("kick", "tom") else 1.0
-    ratio = Fraction(2 ** (-rng.uniform(-2, 2) * far / 12)).limit_denominator(60)
+    """The sound with random pitch, tilt, decay, noise and drive."""
+    scale = 1.3 if sound.label in ("rim", "shaker", "clap") else 0.75 if sound.label in ("kick", "tom") else 1.0
+    ratio = Fraction(2 ** (-rng.uniform(-2, 2) * scale / 12)).limit_denominator(60)
     y = resample_poly(sound.samples, ratio.numerator, ratio.denominator)
-    y = tilted(y, sound.rate, rng.uniform(-5, 5) * far)
+    y = tilted(y, sound.rate, rng.uniform(-5, 5) * scale)
     if rng.random() < 0.6:
-        least = {"hat_open": 0.35, "cymbal": 0.35, "tom": 0.15}.get(sound.label, 0)
-        y = y * np.exp(-np.arange(len(y)) / sound.rate / max(10 ** rng.uniform(-1.0, 0.3), least))
+        min_decay_s = {"hat_open": 0.35, "cymbal": 0.35, "tom": 0.15}.get(sound.label, 0)
+        y = y * np.exp(-np.arange(len(y)) / sound.rate / max(10 ** rng.uniform(-1.0, 0.3), min_decay_s))
     if rng.random() < 0.5:
         y = y + rng.standard_normal(len(y)) * np.abs(y).max() * 10 ** (rng.uniform(-70, -48) / 20)
     if rng.random() < 0.3:
@@ -139,5 +139,5 @@ def tilted(x, rate, db):
 
 
 def generator(sound):
-    """Random numbers that hang on the sound's name alone, so that every run draws the same."""
+    """Random numbers seeded by the sound's name, so that every run draws the same."""
     return np.random.default_rng(int(hashlib.sha256(f"{sound.group} {sound.name}".encode()).hexdigest()[:8], 16))

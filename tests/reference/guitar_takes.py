@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
-"""Assembles seven takes of nothing but guitar from the single notes of two SoundFonts, for `judges.py`: nothing
-was tuned to them. Needs numpy, scipy, soundfile.
+"""Assembles seven guitar takes from single notes of two SoundFonts, for `judges.py`. Nothing was tuned
+to them. Needs numpy, scipy, soundfile.
   guitar_takes.py SOUNDS OUT
 SOUNDS: where `cargo xtask profiles` unpacked its packages (target/profiles/unpacked). Notes are struck one after
 the other, 0.3 to 1.2 s apart and 3 to 25 dB below full scale, a third of them damped, over hiss of -58 to -66 dBFS."""
@@ -16,9 +16,9 @@ from scipy.signal import resample_poly
 from soundfont import SoundFont
 
 RATE = 44100
-LONG_S, LONGEST_S, MOST = 40, 1.5, 12
+TAKE_S, MAX_NOTE_S, MAX_NOTES = 40, 1.5, 12
 FONTS = {"gmb": "sf_GMbank.sf2", "mus": "MuseScore_General_Full.sf2"}
-# of each take: the SoundFont, names of its samples, and how fast they fall, 1/s (they are stored without an end)
+# For each take: the SoundFont, names of its samples, and their decay, 1/s (they are stored without an end).
 TAKES = {
     "g1_steel": [("gmb", "^Steel AcGtr", 3), ("mus", "^Steel Gtr", 3), ("gmb", "Guitar (Slap|Cut)|FretNoise", 3)],
     "g2_nylon": [("mus", "^Nylon", 3), ("gmb", "^N Guitar", 3), ("gmb", "Guitar (Click|Slap)", 3)],
@@ -38,19 +38,19 @@ def notes(font, names, fall):
             f = Fraction(RATE, sample["rate"]).limit_denominator(1000)
             note = resample_poly(stored, f.numerator, f.denominator)
             found.append(note / np.abs(note).max() * np.exp(-fall * np.arange(len(note)) / RATE))
-    return found[::max(1, len(found) // MOST)]
+    return found[::max(1, len(found) // MAX_NOTES)]
 
 
 def take(rng, sounds):
-    out, at = np.zeros(RATE * LONG_S), 0.5
-    while at < LONG_S - 1.5:
+    out, at = np.zeros(RATE * TAKE_S), 0.5
+    while at < TAKE_S - 1.5:
         note = sounds[rng.integers(len(sounds))]
         damped = rng.random() < 0.35
         gain = 10 ** (-rng.uniform(3, 25) / 20)
         if damped:
             note = note * np.exp(-rng.uniform(15, 60) * np.arange(len(note)) / RATE)
         start = int(at * RATE)
-        note = note[:min(len(note), int(RATE * LONGEST_S), len(out) - start)].copy()
+        note = note[:min(len(note), int(RATE * MAX_NOTE_S), len(out) - start)].copy()
         fade = min(len(note), 800)
         note[-fade:] *= np.linspace(1, 0, fade)
         out[start:start + len(note)] += gain * note

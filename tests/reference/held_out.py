@@ -10,7 +10,7 @@ import soundfile
 
 from drums import KEYS, Sound, recordings
 
-# names of single files in `lmms-common`, the samples that come with a host
+# Names of single files in `lmms-common`.
 FILES = [("kick", "^bassdrum|^kick"), ("rim", "^rim|^nasty_rim|^sidestick"), ("snare", "^snare(?!_rim)|^nasty_snare"),
          ("clap", "^clap"), ("hat_closed", "^hihat_closed|^hihat_foot"), ("hat_open", "^hihat_opened"),
          ("shaker", "^shaker"), ("tom", "^tom"), ("perc", "^clav|^wood"), ("cymbal", "^crash|^ride")]
@@ -32,7 +32,7 @@ def first_sample(patch):
     wide, unsigned = patch[239 + 55] & 1, patch[239 + 55] & 2
     data = patch[239 + 96:239 + 96 + size]
     x = np.frombuffer(data[:size - size % 2], "<i2") if wide else np.frombuffer(data, "i1") * np.int16(256)
-    # unsigned samples differ by their highest bit
+    # Unsigned samples differ in the highest bit.
     x = x ^ np.int16(-32768) if unsigned else x
     return x / 32768, rate
 

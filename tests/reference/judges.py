@@ -1,10 +1,10 @@
 #!/usr/bin/env python3
-"""Asks stand-in judges (classifiers) which drum each pad of a kit is. Needs numpy, scipy, soundfile, scikit-learn.
+"""Asks independent classifiers ("judges") which drum each pad of a kit is. Needs numpy, scipy, soundfile, scikit-learn.
   judges.py OWN[,HELD_OUT,DATA] KIT...
 OWN: where `cargo xtask profiles` unpacked its packages (target/profiles/unpacked), or nothing. HELD_OUT: where
 Debian's `freepats` and `lmms-common` were unpacked with dpkg -x; DATA: the developer recordings. KIT: folders
-that `kitwright kit --out KIT` wrote; a folder like OWN asks about the real drums in it. The five judges are other
-kinds of models than the scoring model and use other features (cepstra, mel spectrograms). Each is trained twice: on
+that `kitwright kit --out KIT` wrote; a folder like OWN stands for the real drums in it. The five judges are
+other kinds of models than the scoring model and use other features (cepstra, mel spectrograms). Each is trained twice: on
 the seven drums alone, and with other percussion and cymbals as further answers. Judges trained on OWN share their
 training sounds with the scoring model, which favours our kits; judges trained on HELD_OUT alone do not."""
 import glob
@@ -32,12 +32,12 @@ warnings.filterwarnings("ignore")
 RATE = 32000
 WANTED = {"kick": "kick", "snare": "snare", "rim": "rim", "clap": "clap", "closed-hat": "hat", "open-hat": "hat",
           "shaker": "shaker", "low-tom": "tom", "high-tom": "tom"}
-# stretches of time, in frames of 8 ms: fine at the start, coarse in the tail
+# Edges of time segments, in frames of 8 ms: short at the start, long in the tail.
 EDGES = [0, 1, 2, 3, 4, 6, 8, 11, 15, 20, 27, 36, 48, 64]
 
 
 def mel_filters(size, count):
-    """Triangles, equally wide on the mel scale of O'Shaughnessy."""
+    """Triangular filters of equal width on the mel scale of O'Shaughnessy."""
     mel, hz = (lambda f: 2595 * np.log10(1 + f / 700)), (lambda m: 700 * (10 ** (m / 2595) - 1))
     e = hz(np.linspace(mel(40), mel(15500), count + 2))
     f = np.arange(size // 2 + 1) * RATE / size
@@ -72,7 +72,7 @@ def measures(sound, rate):
 
 
 def judges():
-    """Name, which measures, and the untrained judge."""
+    """Name, index of the measures, and constructor of each judge."""
     even = {"class_weight": "balanced"}
     support = lambda c, g: SVC(C=c, gamma=g, random_state=0, **even)
     return [
@@ -96,7 +96,7 @@ def training(labelled):
     sounds, labels = [], []
     for sound in labelled:
         rng = generator(sound)
-        # each sound as it is and four times altered
+        # Each sound unaltered and four times altered.
         for samples in [sound.samples, *(altered(sound, rng) for _ in range(4))]:
             if m := measures(samples, sound.rate):
                 sounds.append(m)
@@ -128,23 +128,23 @@ def main():
     sounds, labels = training(training_sounds(*sys.argv[1].split(",")))
     found = pads(sys.argv[2:])
     roles = np.array([role for role, _ in found])
-    heard = [np.array([m[i] for _, m in found]) for i in (0, 1)]
+    features = [np.array([m[i] for _, m in found]) for i in (0, 1)]
     wanted = np.array([WANTED[r] for r in roles])
-    apart = wanted != "tom"
+    no_toms = wanted != "tom"
     rows = []
     for drums_only in (True, False):
         keep = ~np.isin(labels, ["perc", "cymbal"]) if drums_only else np.ones(len(labels), bool)
         answers = []
         for name, which, judge in judges():
-            right = judge().fit(sounds[which][keep], labels[keep]).predict(heard[which]) == wanted
+            right = judge().fit(sounds[which][keep], labels[keep]).predict(features[which]) == wanted
             answers.append(right)
             rows.append([name + ("" if drums_only else ", more answers"), right])
         rows.append(["mean" + ("" if drums_only else ", more answers"), np.mean(answers, axis=0)])
     line = lambda right: [f"{right[roles == r].mean():.2f}" if (roles == r).any() else "-" for r in WANTED]
     print(json.dumps({
-        "title": f"Pads taken for their role by stand-in judges, {len(roles)} pads",
-        "columns": ["judge", *WANTED, "apart from toms"],
-        "rows": [[name, *line(right), f"{right[apart].mean():.2f}"] for name, right in rows],
+        "title": f"Pads recognised as their role by independent classifiers, {len(roles)} pads",
+        "columns": ["judge", *WANTED, "without toms"],
+        "rows": [[name, *line(right), f"{right[no_toms].mean():.2f}"] for name, right in rows],
         "notes": [],
     }, indent=1))
 

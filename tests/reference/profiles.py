@@ -1,9 +1,9 @@
 #!/usr/bin/env python3
 """Trains the role profiles and writes src/core/cast/profiles.rs. Needs numpy, scipy, soundfile, scikit-learn.
   profiles.py WORK UNPACKED RECORDINGS FEATURES OUT SOURCES [WITHOUT...]
-WORK: a folder for what is made on the way. UNPACKED: where the Debian packages were unpacked with dpkg -x.
-RECORDINGS: the developer recordings. FEATURES: the built example `features`. OUT: the file to write. SOURCES: what
-its head says of the packages. WITHOUT: groups that are left out, to measure the profiles on kits that they were not
+WORK: a folder for temporary files. UNPACKED: where the Debian packages were unpacked with dpkg -x.
+RECORDINGS: the developer recordings. FEATURES: the built example `features`. OUT: the file to write. SOURCES: text
+about the packages for its head. WITHOUT: groups that are left out, to measure the profiles on kits that they were not
 trained on. `cargo xtask profiles` runs it."""
 import json
 import os
@@ -33,7 +33,7 @@ FOLDS = [
 TAILS = (0.1, 0.9)
 HIDDEN = 16
 BANDS = 144
-FEWER = 0.5  # weight of each of the many bands, which are alike
+BAND_WEIGHT = 0.5  # weight of each of the many bands, which are similar
 
 
 def main():
@@ -50,7 +50,7 @@ def main():
 
 
 class Data:
-    """Measures of every sound as it is (`copy` 0) and altered, with its class and group."""
+    """Measures of every sound unaltered (`copy` 0) and altered, with its class and group."""
 
     def __init__(self, work, unpacked, drums, features, without):
         os.makedirs(os.path.join(work, "sounds"), exist_ok=True)
@@ -63,8 +63,8 @@ class Data:
                 samples = altered(sound, rng) if k else sound.samples
                 soundfile.write(names[-1], samples, sound.rate, subtype="FLOAT")
                 about.append((CLASSES.index(sound.label), sound.group, k, i))
-        said = subprocess.run([features], input="\n".join(names) + "\n", text=True, stdout=subprocess.PIPE, check=True)
-        rows = {d["file"]: d["row"] for d in map(json.loads, said.stdout.splitlines())}
+        output = subprocess.run([features], input="\n".join(names) + "\n", text=True, stdout=subprocess.PIPE, check=True)
+        rows = {d["file"]: d["row"] for d in map(json.loads, output.stdout.splitlines())}
         about = [a for n, a in zip(names, about) if n in rows]
         self.x = np.array([rows[n] for n in names if n in rows])
         self.y, self.group, self.copy, self.sound = (np.array(column) for column in zip(*about))
@@ -91,7 +91,7 @@ def train(data, rows):
     share = weight / weight.sum()
     mean = share @ x
     spread = np.sqrt(share @ (x - mean) ** 2) + 1e-3
-    weigh = np.where(np.arange(x.shape[1]) < BANDS, FEWER, 1.0)
+    weigh = np.where(np.arange(x.shape[1]) < BANDS, BAND_WEIGHT, 1.0)
     z = np.clip((x - mean) / spread, -3, 3) * weigh
     line = LogisticRegression(C=0.02, max_iter=500).fit(z, y, sample_weight=share * len(y))
     nets = []
@@ -121,8 +121,8 @@ def logits(model, x):
         yield values
 
 
-def probabilities(said, temperature):
-    e = [np.exp((v - v.max(1, keepdims=True)) / temperature) for v in said]
+def probabilities(logits_of, temperature):
+    e = [np.exp((v - v.max(1, keepdims=True)) / temperature) for v in logits_of]
     return np.mean([v / v.sum(1, keepdims=True) for v in e], axis=0)
 
 
@@ -130,8 +130,8 @@ def fold(data, held):
     """Logits for held-out groups of kits; sounds whose class only these groups have are left out."""
     rows = ~np.isin(data.group, held)
     asked = np.isin(data.group, held) & (data.copy < 3) & np.isin(data.y, np.unique(data.y[rows]))
-    said = list(logits(train(data, rows), data.x[asked]))
-    return said, data.y[asked], data.weights(asked)[asked]
+    predicted = list(logits(train(data, rows), data.x[asked]))
+    return predicted, data.y[asked], data.weights(asked)[asked]
 
 
 def right(held, temperature):
@@ -152,9 +152,9 @@ def table(held, temperature):
     print("right among ten, held-out kits: %.3f of %d" % (best.mean(), len(best)), file=sys.stderr)
     named_right = []
     for c, name in enumerate(CLASSES):
-        said = np.concatenate([probabilities(s, temperature).argmax(1)[y == c] for s, y, _ in held])
-        named_right.append((said == c).mean())
-        print("  %-11s %.2f of %d" % (name, named_right[-1], len(said)), file=sys.stderr)
+        predicted = np.concatenate([probabilities(s, temperature).argmax(1)[y == c] for s, y, _ in held])
+        named_right.append((predicted == c).mean())
+        print("  %-11s %.2f of %d" % (name, named_right[-1], len(predicted)), file=sys.stderr)
     return rows, named_right
 
 

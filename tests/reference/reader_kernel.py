@@ -10,7 +10,7 @@ algorithm, 1961; for filters: J. H. McClellan, T. W. Parks, L. R. Rabiner 1973 d
 Bands, in cycles per frame of the source: pass to 15 kHz of 44.1 kHz, stop from half of 1 / 1.0601 on (one
 semitone and a cent up), and images of the pass band, from 1 minus its edge on, held 12 dB lower still. Ripples
 are allowed to grow towards the edge of the pass band, where a hundredth of a dB is nothing; below 9 kHz they
-would be heard as noise when a glide goes from table to table. One more row asks for 0 at the kernel's ends.
+would be audible as noise when a glide goes from table to table. One more row asks for 0 at the kernel's ends.
 """
 
 import numpy as np

@@ -1,4 +1,4 @@
-"""Heard hits against true ones, beside librosa's detector: `cargo xtask score hits` runs this.
+"""Detected hits against true ones, beside librosa's detector: `cargo xtask score hits` runs this.
 
     python score_hits.py DETECTION FOLDER...
 
@@ -13,7 +13,7 @@ from detection import COLUMNS, NOTES, Tally, ask, spectral_flux, truth
 
 
 def sets(folder, files):
-    """Named parts of a folder: what the judge was fitted to is told apart from what they were not."""
+    """Named parts of a folder; the takes to which the classifier was fitted are separate from the unseen ones."""
     if folder.name == "takes":
         yield "assembled, odd half (fitted to)", files[0::2]
         yield "assembled, even half (unseen)", files[1::2]

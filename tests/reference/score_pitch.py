@@ -99,15 +99,15 @@ def frames(method, audio):
 
 def row(name, who, cents, within):
     """One line: how many sounds, the share right by mir_eval's raw pitch accuracy, the median error."""
-    told = np.isfinite(cents)
-    base = 6000.0  # cents on any scale: only differences count
-    estimate = np.where(told, base + np.where(told, cents, 0), 0)
+    found = np.isfinite(cents)
+    base = 6000.0  # any value: only differences count
+    estimate = np.where(found, base + np.where(found, cents, 0), 0)
     accuracy = mir_eval.melody.raw_pitch_accuracy(
-        np.ones(len(cents)), np.full(len(cents), base), told.astype(float), estimate, cent_tolerance=within
+        np.ones(len(cents)), np.full(len(cents), base), found.astype(float), estimate, cent_tolerance=within
     )
-    median = f"{np.median(np.abs(cents[told])):.1f}" if told.any() else "-"
-    worst = f"{np.max(np.abs(cents[told])):.0f}" if told.any() else "-"
-    return [f"{name}: {who}", str(len(cents)), str(int((~told).sum())), str(within), f"{accuracy:.3f}", median, worst]
+    median = f"{np.median(np.abs(cents[found])):.1f}" if found.any() else "-"
+    worst = f"{np.max(np.abs(cents[found])):.0f}" if found.any() else "-"
+    return [f"{name}: {who}", str(len(cents)), str(int((~found).sum())), str(within), f"{accuracy:.3f}", median, worst]
 
 
 def main():
@@ -116,10 +116,10 @@ def main():
 
     def compare(name, within, files, error):
         ours = [d["pitch_hz"] for d in ask(program, "describe", files)]
-        told = {"Kitwright": ours}
+        results = {"Kitwright": ours}
         for method in ("YIN", "pYIN"):
-            told[f"librosa {method}"] = [frames(method, file) for file in files]
-        for who, list_hz in told.items():
+            results[f"librosa {method}"] = [frames(method, file) for file in files]
+        for who, list_hz in results.items():
             cents = np.array([error(i, hz) if hz else np.inf for i, hz in enumerate(list_hz)])
             rows.append(row(name, who, cents, within))
 

@@ -1,13 +1,13 @@
-"""Which drum a sound is, asked of our profiles and of a stock classifier: `cargo xtask score roles` runs this.
+"""Classification of drum sounds by our profiles and by a stock classifier: `cargo xtask score roles` runs this.
 
     python score_roles.py CASTING FOLDER [DATA]
 
-CASTING is the built example `casting`; FOLDER holds the invented take; DATA is the folder of the developer
+CASTING is the built example `casting`; FOLDER holds the demo take; DATA is the folder of the developer
 recordings. Prints a table as JSON.
 
-The reference is what one builds from the field's libraries in an afternoon: librosa's mel cepstra (mean and
-deviation over the sound), scikit-learn's random forest, each group of recordings told by a forest that has not
-heard it. Our profiles were partly made from these recordings; tests/SCORES.md says what is held out.
+The reference is a simple classifier from stock libraries: librosa's mel cepstra (mean and deviation over the sound)
+and scikit-learn's random forest. Each group of recordings is classified by a forest that was trained without it.
+Our profiles were partly made from these recordings; tests/SCORES.md says what is held out.
 """
 import csv
 import json
@@ -20,7 +20,7 @@ import numpy as np
 import soundfile
 from sklearn.ensemble import RandomForestClassifier
 
-# what our classes are called in the recordings; rims struck with the skin are snares
+# Our classes by the labels of the recordings; rim shots count as snares.
 CLASSES = {"hat_pedal": "hat_closed", "cowbell": "perc", "woodblock": "perc", "clave": "perc", "sticks": "perc",
            "snap": "perc", "tambourine": "perc", "rimshot": "snare"}
 ROLES = {"kick": "kick", "snare": "snare", "rim": "rim", "clap": "clap", "closed hat": "hat_closed",
@@ -31,7 +31,7 @@ GUITARS = ["d01_steel_guitar", "d02_electric_guitar", "d03_strums", "d04_nylon_g
 def ask(program, what, files):
     command = [str(program), what, *map(str, files)]
     lines = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout.splitlines()
-    return [json.loads(line)["heard"] for line in lines]
+    return [json.loads(line)["found"] for line in lines]
 
 
 def sounds(data):
@@ -49,15 +49,15 @@ def cepstra(file):
 
 
 def forest(labelled):
-    """What random forests call each sound, none of which has heard its group."""
+    """The class of each sound by a random forest that was trained without its group."""
     x = np.array([cepstra(file) for file, _, _ in labelled])
     classes, groups = (np.array([l[i] for l in labelled]) for i in (1, 2))
-    said = np.empty(len(labelled), object)
+    predicted = np.empty(len(labelled), object)
     for group in set(groups):
         held = groups == group
         model = RandomForestClassifier(500, class_weight="balanced", random_state=1).fit(x[~held], classes[~held])
-        said[held] = model.predict(x[held])
-    return said
+        predicted[held] = model.predict(x[held])
+    return predicted
 
 
 def main():
@@ -74,7 +74,7 @@ def main():
     for role, name in [*ROLES.items(), ("all", None)]:
         mine = [i for i, (_, c, _) in enumerate(labelled) if name in (None, c)]
         of_role = [p for p in pads if role in ("all", p["role"])]
-        right = lambda said: f"{np.mean([said[i] == labelled[i][1] for i in mine]):.2f}" if mine else "-"
+        right = lambda predicted: f"{np.mean([predicted[i] == labelled[i][1] for i in mine]):.2f}" if mine else "-"
         rows.append([
             role,
             str(len(mine)),
@@ -88,7 +88,7 @@ def main():
     top = np.array([max(p.values()) for p in likely])
     hit = np.array([o == c for o, (_, c, _) in zip(ours, labelled)])
     bins = [(a, b) for a, b in [(0.0, 0.5), (0.5, 0.7), (0.7, 0.9), (0.9, 1.01)] if len(top) and ((top >= a) & (top < b)).any()]
-    told = [f"{top[(top >= a) & (top < b)].mean():.2f} -> {hit[(top >= a) & (top < b)].mean():.2f} ({((top >= a) & (top < b)).sum()})" for a, b in bins]
+    reliability = [f"{top[(top >= a) & (top < b)].mean():.2f} -> {hit[(top >= a) & (top < b)].mean():.2f} ({((top >= a) & (top < b)).sum()})" for a, b in bins]
     print(json.dumps({
         "title": "Roles",
         "columns": ["role", "sounds", "named right", "random forest", "own score", "pads", "score, recipe", "score, fitted"],
@@ -97,7 +97,7 @@ def main():
             "sounds: single drum sounds of the developer recordings; toms are one class. random forest: scikit-learn's on",
             "librosa's mel cepstra, without the sound's own group; our profiles were partly made from these sounds.",
             f"pads: fully fitted kits of {len(takes)} takes; their score by the recipe alone, and fitted.",
-            "scored -> right, by how sure: " + (", ".join(told) or "-"),
+            "reliability, mean score -> share right: " + (", ".join(reliability) or "-"),
         ],
     }))
 

@@ -1,4 +1,4 @@
-"""SoundFont 2 drum presets, played as far as a label needs it: zones with their tuning, filter and envelope.
+"""SoundFont 2 drum presets, played well enough for labels: zones with their tuning, filter and envelope.
 Source: the SoundFont technical specification 2.04 (chunks: chapter 7, generators: chapter 8). Loops, modulators
 and effects are left out: drums are struck once. Needs numpy, scipy."""
 import struct
@@ -8,8 +8,8 @@ import numpy as np
 from scipy.signal import lfilter, resample_poly
 
 RATE = 44100
-LONGEST_S = 1.5
-# the velocity at which zones are chosen
+MAX_S = 1.5
+# Velocity that selects the zones.
 VELOCITY = 112
 # generators, by their numbers in chapter 8.1.2
 FILTER_HZ, ATTACK, HOLD, DECAY, SUSTAIN = 8, 34, 35, 36, 37
@@ -52,7 +52,7 @@ class SoundFont:
         return out
 
     def drums(self, keys):
-        """Name of the kit, key, and what sounds there, for each drum preset (bank 128)."""
+        """Name of the kit, key, and its voices, for each drum preset (bank 128)."""
         presets, instruments = self.records(b"phdr", 38), self.records(b"inst", 22)
         for here, after in zip(presets, presets[1:]):
             if struct.unpack("<H", here[22:24])[0] != 128:
@@ -65,9 +65,9 @@ class SoundFont:
             for key in keys:
                 fits = [p for p in pairs if all(holds(z, KEYS, key) and holds(z, VELOCITIES, VELOCITY) for z in p)]
                 if fits:
-                    yield text(here), key, [self.reading(key, *p) for p in fits]
+                    yield text(here), key, [self.voice(key, *p) for p in fits]
 
-    def reading(self, key, outer, inner):
+    def voice(self, key, outer, inner):
         sample = self.samples[inner[SAMPLE]]
         root = inner.get(ROOT, 255)
         root = root if root < 128 else sample["key"] if sample["key"] < 128 else 60
@@ -82,10 +82,10 @@ class SoundFont:
             "sustain_db": max(0, add(SUSTAIN)) / 10,
         }
 
-    def play(self, readings):
-        """The readings together, mono at RATE."""
-        out = np.zeros(int(LONGEST_S * RATE))
-        for r in readings:
+    def play(self, voices):
+        """The sum of the voices, mono at RATE."""
+        out = np.zeros(int(MAX_S * RATE))
+        for r in voices:
             ratio = Fraction(RATE / (r["sample"]["rate"] * 2 ** (r["semitones"] / 12))).limit_denominator(400)
             x = resample_poly(self.stored(r["sample"]), ratio.numerator, ratio.denominator)[:len(out)]
             t = np.arange(len(x)) / RATE

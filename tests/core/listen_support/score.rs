@@ -13,9 +13,9 @@ pub const WINDOW_S: f64 = 0.025;
 /// A hit is sharp when its attack is shorter than this, ms; its start must be this exact, seconds.
 pub const SHARP_MS: f64 = 10.0;
 pub const SHARP_WINDOW_S: f64 = 0.005;
-/// Before a true onset nothing is false for this long, seconds.
+/// Detections up to this long before a true onset are not false, seconds.
 const EARLY_S: f64 = 0.03;
-/// As long after a true onset nothing is false where the truth does not say, ms.
+/// Detections up to this long after a true onset are not false where the data set states no time, ms.
 const FREE_MS: f64 = 30.0;
 
 /// A true onset.

@@ -1,5 +1,6 @@
 //! Sounds with a known beginning, for tests of detection.
 
+use kitwright_core::units::db_to_gain;
 use rand_pcg::{
     Pcg64,
     rand_core::{Rng, SeedableRng},
@@ -61,13 +62,13 @@ pub fn partials(rate: f64, hz: f64, seconds: f64, list: &[(f64, f64, f64)]) -> V
 /// White noise of `level_db` RMS.
 pub fn hiss(length: usize, level_db: f64, seed: u64) -> Vec<f64> {
     let mut random = Pcg64::seed_from_u64(seed);
-    let gain = 10f64.powf(level_db / 20.0) * 3f64.sqrt();
+    let gain = db_to_gain(level_db) * 3f64.sqrt();
     (0..length).map(|_| gain * between(&mut random, -1.0, 1.0)).collect()
 }
 
 /// Mains hum: 50 Hz and its odd multiples.
 pub fn hum(length: usize, rate: f64, level_db: f64) -> Vec<f64> {
-    let gain = 10f64.powf(level_db / 20.0) * 2f64.sqrt();
+    let gain = db_to_gain(level_db) * 2f64.sqrt();
     (0..length)
         .map(|i| {
             let t = std::f64::consts::TAU * 50.0 * i as f64 / rate;
@@ -78,7 +79,7 @@ pub fn hum(length: usize, rate: f64, level_db: f64) -> Vec<f64> {
 
 /// Adds `sound` at `level_db` to `into` from frame `at` on.
 pub fn place(into: &mut [f64], sound: &[f64], at: usize, level_db: f64) {
-    let gain = 10f64.powf(level_db / 20.0);
+    let gain = db_to_gain(level_db);
     for (x, y) in into.iter_mut().skip(at).zip(sound) {
         *x += gain * y;
     }

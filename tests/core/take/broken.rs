@@ -1,4 +1,4 @@
-//! Damaged files never take the program down.
+//! Damaged files never cause a panic.
 
 use super::{
     support::{encoded, folder, read, sound},
@@ -8,7 +8,7 @@ use kitwright_core::take::Take;
 use proptest::prelude::*;
 use std::sync::OnceLock;
 
-/// One small file of each kind that can be made without tools; with ffmpeg the others as well.
+/// One small file of each kind; the compressed kinds only with ffmpeg.
 fn specimens() -> &'static Vec<(String, Vec<u8>)> {
     static ALL: OnceLock<Vec<(String, Vec<u8>)>> = OnceLock::new();
     ALL.get_or_init(|| {
@@ -39,7 +39,7 @@ fn specimens() -> &'static Vec<(String, Vec<u8>)> {
     })
 }
 
-/// Reads bytes as a file; any result but a panic is right.
+/// Reads bytes as a file: a valid take or an error.
 fn survives(name: &str, bytes: &[u8]) {
     let dir = folder();
     let path = dir.path().join(name);

@@ -16,7 +16,11 @@ fn flac_keeps_every_bit_at_every_rate() {
             let back = Take::from_flac("take.wav", rate, bytes.clone(), frames, &Quiet).unwrap();
             assert_eq!(back.sample_rate, rate);
             same(&back.channels, &take.channels, &format!("{rate} Hz, {channels} channels"));
-            assert_eq!(back.flac().unwrap().as_ptr(), bytes.as_ptr(), "the bytes are kept, not made again");
+            assert_eq!(
+                back.flac().unwrap().as_ptr(),
+                bytes.as_ptr(),
+                "the bytes are kept, not encoded again"
+            );
             assert!(
                 Take::from_flac("take.wav", rate, bytes, frames - 1, &Quiet).is_err(),
                 "longer than it should be"

@@ -1,4 +1,4 @@
-//! Headers that lie about sizes are refused before memory is reserved.
+//! Headers with false sizes are refused before memory is reserved.
 
 use super::{
     super::own_process::{read_with_limit, read_within},
@@ -70,8 +70,8 @@ fn m4a(frames_per_packet: u32) -> Vec<u8> {
     [atom(b"ftyp", b"M4A \0\0\0\0"), atom(b"mdat", &[1; 8]), atom(b"moov", &moov)].concat()
 }
 
-/// One lying header each, with a part of the sentence that refuses it.
-fn liars() -> Vec<(&'static str, Vec<u8>, &'static str)> {
+/// Files with one false header each, and a part of the error's sentence.
+fn files_with_false_headers() -> Vec<(&'static str, Vec<u8>, &'static str)> {
     let huge = u32::MAX;
     let mut many = vec![0; 12];
     many[8..].copy_from_slice(&5000_u32.to_be_bytes());
@@ -93,7 +93,7 @@ fn liars() -> Vec<(&'static str, Vec<u8>, &'static str)> {
 }
 
 #[test]
-fn an_honest_file_of_each_kind_is_read() {
+fn a_valid_file_of_each_kind_is_read() {
     let dir = folder();
     let files = [
         ("a.caf", caf(b"lpcm", 1, 8, 1, 1, 64, &[]), 1),
@@ -108,9 +108,9 @@ fn an_honest_file_of_each_kind_is_read() {
 }
 
 #[test]
-fn lying_headers_are_refused_within_300_megabytes() {
+fn headers_with_false_sizes_are_refused_within_300_megabytes() {
     let dir = folder();
-    for (name, bytes, sentence) in liars() {
+    for (name, bytes, sentence) in files_with_false_headers() {
         let path = dir.path().join(name);
         std::fs::write(&path, bytes).unwrap();
         let text = read_within(&path, 300);
@@ -119,7 +119,7 @@ fn lying_headers_are_refused_within_300_megabytes() {
 }
 
 #[test]
-fn tags_in_front_of_the_sound_change_nothing() {
+fn tags_before_the_audio_change_nothing() {
     let dir = folder();
     let path = dir.path().join("tagged.flac");
     let take = kitwright_core::take::Take::from_samples("a", 48_000, super::support::sound(48_000, 0.1, 2));
@@ -160,7 +160,7 @@ fn a_flac_of_a_million_comments_is_read_in_little_memory() {
 }
 
 #[test]
-fn wave_files_of_too_many_channels_are_refused_in_a_sentence_of_their_own() {
+fn wave_files_of_too_many_channels_are_refused_by_their_number() {
     let dir = folder();
     let path = dir.path().join("array.wav");
     write_wav(&path, 48_000, 16, &vec![vec![5; 10]; 4]);
@@ -170,10 +170,10 @@ fn wave_files_of_too_many_channels_are_refused_in_a_sentence_of_their_own() {
 }
 
 #[test]
-fn what_needs_more_memory_than_allowed_is_refused_before_it_is_read() {
+fn recordings_over_the_memory_limit_are_refused_before_they_are_read() {
     let dir = folder();
     let path = dir.path().join("half-an-hour.wav");
-    // 30 minutes in stereo at 384 kHz, 8 bits: 1.4 GB that take no place on the disk, 5.5 GB of samples
+    // 30 minutes in stereo at 384 kHz, 8 bits: a sparse file of 1.4 GB, 5.5 GB of samples.
     let bytes = 2 * 384_000 * 1800_u32;
     let mut head = wave(1, 2, 384_000, 8, &[], &[]);
     head[4..8].copy_from_slice(&(36 + bytes).to_le_bytes());
@@ -183,7 +183,7 @@ fn what_needs_more_memory_than_allowed_is_refused_before_it_is_read() {
     let text = read_within(&path, 300);
     assert!(text.contains("needs 5.5 GB of memory, more than the 1.5 GB"), "{text}");
 
-    // two seconds: 768 kB of samples; a length that is not stated is checked on the way
+    // Two seconds: 768 kB of samples. A length that is not stated is checked while reading.
     write_wav(&path, 48_000, 16, &[vec![100; 96_000], vec![100; 96_000]]);
     assert!(read_with_limit(&path, 300, 1).contains("read 96000 frames"));
     assert!(read_with_limit(&path, 300, 0).contains("--memory"));
@@ -196,7 +196,7 @@ fn what_needs_more_memory_than_allowed_is_refused_before_it_is_read() {
 }
 
 #[test]
-fn a_damaged_stream_is_not_blamed_on_the_disk() {
+fn a_damaged_stream_is_not_reported_as_a_disk_error() {
     let dir = folder();
     let path = dir.path().join("damaged.flac");
     let take = kitwright_core::take::Take::from_samples("a", 48_000, super::support::sound(48_000, 1.0, 2));

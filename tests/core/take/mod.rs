@@ -1,4 +1,4 @@
-//! Takes: what is read is what was recorded, and what cannot be read is refused in one sentence.
+//! Takes: samples are read as they were recorded; files that cannot be read are refused in one sentence.
 //!
 //! Oracles: for WAV the writer `hound`, for AIFF bytes written here after the format's description, for
 //! FLAC `ffmpeg`'s decoder, for the lossy formats `ffmpeg`'s encoders and decoders.

@@ -1,7 +1,7 @@
 //! The compressed formats, beside another decoder.
 
 use super::support::{encoded, ffmpeg_decode, folder, has_ffmpeg, read, same, sound};
-use kitwright_core::take::Take;
+use kitwright_core::{take::Take, units::power_to_db};
 
 #[test]
 fn flac_is_read_alike_by_another_decoder_or_skipped_without_ffmpeg() {
@@ -28,7 +28,7 @@ fn the_measured_lossless_formats_are_read_exactly_or_skipped_without_ffmpeg() {
         for channels in [1, 2] {
             let Some(path) = encoded(extension, codec, 48_000, channels) else { return };
             let take = read(&path).unwrap();
-            // the encoders are given 24-bit samples; 16 bits are what some of them write
+            // The encoders get 24-bit samples; some of them write 16 bits.
             let want = ffmpeg_decode(&path, channels).1;
             assert_eq!(take.channels[0].len(), 96_000);
             same(&take.channels, &want, &format!("{extension} {codec} {channels}"));
@@ -57,14 +57,14 @@ fn the_lossy_formats_sound_like_the_reference_or_are_skipped_without_ffmpeg() {
                 take.frames(),
                 want[0].len()
             );
-            // both follow the same standard; decoders differ by rounding only
+            // Both follow one standard; they differ by rounding only.
             assert!(error_db < -80.0, "{extension}: differs from the reference by {error_db:.1} dB");
             assert_eq!(lag, 0, "{extension}: the encoder's delay is cut as the reference cuts it");
         }
     }
 }
 
-/// Lag in frames (of `ours` behind `theirs`) with the least difference, and that difference in dB.
+/// Lag in frames (of `ours` behind `theirs`) with the smallest difference, and that difference in dB.
 fn best_match(ours: &[f32], theirs: &[f32]) -> (i64, f64) {
     let mut best = (0, f64::INFINITY);
     for lag in -2200_i64..=2200 {
@@ -85,5 +85,5 @@ fn best_match(ours: &[f32], theirs: &[f32]) -> (i64, f64) {
         }
     }
     let power: f64 = theirs[3000..7000].iter().map(|&s| f64::from(s) * f64::from(s)).sum();
-    (best.0, 10.0 * (best.1 / power).max(1e-20).log10())
+    (best.0, power_to_db((best.1 / power).max(1e-20)))
 }

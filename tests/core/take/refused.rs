@@ -1,11 +1,11 @@
-//! What is no recording, or too long, is refused in one sentence.
+//! Files that are no recording, or too long, are refused in one sentence.
 
 use super::support::{encoded, folder, read, refusal, write_wav};
 use kitwright_core::{error::Error, progress::Flag, take::Take};
 use std::path::Path;
 
 #[test]
-fn what_is_not_a_recording_is_refused_in_one_sentence() {
+fn files_that_are_no_recording_are_refused_in_one_sentence() {
     let dir = folder();
     let at = |name: &str| dir.path().join(name);
     assert!(refusal(&at("nowhere.wav")).contains("no such file"));
@@ -24,7 +24,7 @@ fn what_is_not_a_recording_is_refused_in_one_sentence() {
     let huge = std::fs::File::create(at("huge.wav")).unwrap();
     huge.set_len((2 << 30) + 1).unwrap();
     assert!(refusal(&at("huge.wav")).contains("larger than 2 GiB"));
-    // a text file of Windows begins like an MP3 frame
+    // A UTF-16 text begins like an MP3 frame.
     let utf16: Vec<u8> =
         [0xff, 0xfe].into_iter().chain("kick and snare ".repeat(99).bytes().flat_map(|b| [b, 0])).collect();
     std::fs::write(at("notes.txt"), utf16).unwrap();
@@ -48,7 +48,7 @@ fn thirty_minutes_are_read_and_a_second_more_is_not() {
 }
 
 #[test]
-fn a_cancelled_reading_says_so() {
+fn cancelled_reading_returns_cancelled() {
     let dir = folder();
     let path = dir.path().join("take.wav");
     write_wav(&path, 48_000, 16, &[vec![3; 48_000]]);
@@ -73,7 +73,7 @@ fn cut_files_of_every_format_are_refused_or_skipped_without_ffmpeg() {
         let bytes = std::fs::read(&path).unwrap();
         for share in [0.999, 0.9, 0.5, 0.1, 0.01] {
             let cut = dir.path().join(format!("cut.{extension}"));
-            // lengths that are promised in packets may be missed by one: see PACKET_SLACK
+            // Lengths that are stated in packets may be off by one: see PACKET_SLACK.
             if share == 0.999 && ["mp3", "caf"].contains(&extension) {
                 continue;
             }

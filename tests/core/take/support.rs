@@ -15,7 +15,7 @@ pub fn read(path: &Path) -> kitwright_core::error::Result<Take> {
     Take::read(path, &Quiet)
 }
 
-/// The refusal: exit is one sentence that names the file.
+/// The error of a refused file: one sentence.
 pub fn refusal(path: &Path) -> String {
     let text = read(path).unwrap_err().to_string();
     assert!(text.contains(&path.display().to_string()), "{text}");
@@ -82,7 +82,7 @@ pub fn write_float_wav(path: &Path, rate: u32, channels: &[Vec<f32>]) {
     out.finalize().unwrap();
 }
 
-/// Every value of a depth's range that matters: ends, middle, and a spread between.
+/// Sample values of a bit depth: ends, middle, and some between.
 pub fn steps(bits: u32) -> Vec<i32> {
     let top = (1_i64 << (bits - 1)) - 1;
     let mut all = vec![0, 1, -1, top, -top - 1];

@@ -66,7 +66,7 @@ fn floats_are_kept_mended_or_scaled_with_a_notice() {
     assert_eq!(take.channels[0], [0.125, -0.75, 0.5]);
     assert!(take.notices.len() == 1 && take.notices[0].contains("12 dB"), "{:?}", take.notices);
 
-    // floats that hold 16-bit integers: seen from tools that forget to scale
+    // Floats that hold unscaled 16-bit integers, as some tools write them.
     write_float_wav(&path, 48_000, &[vec![16_384.0, -32_767.0]]);
     assert_eq!(read(&path).unwrap().channels[0], [0.5, -32_767.0 / 32_768.0]);
 }
@@ -107,7 +107,7 @@ fn doubles_are_read() {
 fn extensible_wave_files_with_24_bits_in_32_are_read() {
     let dir = folder();
     let path = dir.path().join("extensible.wav");
-    let mut extra = vec![22, 0]; // size of what follows
+    let mut extra = vec![22, 0]; // size of the rest
     extra.extend(24_u16.to_le_bytes()); // valid bits
     extra.extend(4_u32.to_le_bytes()); // mask: front centre
     extra.extend([1, 0, 0, 0, 0, 0, 0x10, 0, 0x80, 0, 0, 0xaa, 0, 0x38, 0x9b, 0x71]); // PCM
@@ -140,12 +140,12 @@ pub fn rf64(channels: u16, samples: &[i16]) -> Vec<u8> {
 }
 
 #[test]
-fn rf64_files_are_read_and_their_cut_ends_noticed() {
+fn rf64_files_are_read_and_cut_ends_reported() {
     let dir = folder();
     let path = dir.path().join("field.wav");
     let samples: Vec<i16> = (0..4000).map(|i| (i * 7 % 5000) as i16).collect();
     let mut bytes = rf64(2, &samples);
-    // a chunk behind the samples must not be heard
+    // A chunk after the samples is not audio.
     bytes.extend(b"junk\x04\0\0\0\x7f\x7f\x7f\x7f");
     std::fs::write(&path, &bytes).unwrap();
     let take = read(&path).unwrap();

@@ -1,10 +1,11 @@
 //! The parameters of a cloud, one by one, measured at the output of the engine.
 
-use super::{RATE, heard, plain, sine};
+use super::{RATE, plain, played, sine};
 use crate::support::*;
 use kitwright_core::{
     engine::{Engine, ShownGrain},
     kit::{Cloud, Draw, Kit, Timing},
+    units::{db_to_gain, power_to_db, st_to_ratio},
 };
 use std::{f64::consts::FRAC_PI_4, sync::atomic::Ordering::Relaxed};
 
@@ -33,7 +34,7 @@ fn even(copies: u8) -> Cloud {
 }
 
 fn gain(db: f64) -> f64 {
-    10f64.powf(db / 20.0)
+    db_to_gain(db)
 }
 
 /// Each grain of an impulse has the time, level and pan (equal power) that were drawn: the whole output is known.
@@ -59,7 +60,7 @@ fn grains_have_the_time_level_and_pan_that_were_drawn() {
             let reach = if *timing == Timing::Bursts { 250.0 + 33.0 } else { 250.0 };
             assert!((0.0..=reach).contains(&grain.delay_ms), "{timing:?}: {grain:?}");
             assert!((-20.0..=0.0).contains(&grain.level_db) && grain.pan.abs() <= 1.0, "{grain:?}");
-            let together = 10.0 * f64::from(copies).log10();
+            let together = power_to_db(f64::from(copies));
             let level = 0.02 * gain(6.0 + f64::from(grain.level_db) - together);
             let angle = (f64::from(grain.pan) + 1.0) * FRAC_PI_4;
             let exact = f64::from(grain.delay_ms) * RATE / 1000.0;
@@ -94,7 +95,7 @@ fn a_cloud_has_one_grain_per_copy_up_to_48() {
     }
 }
 
-/// A handclap: bursts 8 to 15 ms apart; each ends at the next one, the last one is long.
+/// Bursts of a handclap, 8 to 15 ms apart.
 #[test]
 fn all_bursts_but_the_last_end_at_the_next_one() {
     for gap in [8.0_f32, 11.0, 15.0] {
@@ -118,7 +119,7 @@ fn all_bursts_but_the_last_end_at_the_next_one() {
         assert!((2.0 * gap..=2.0 * gap + 40.0).contains(&starts[2]), "the last at {} ms", starts[2]);
         // With all bursts but the last over, one third of the power of the whole is left.
         let after = ((starts[2].max(starts[1] + gap) + 1.0) * 48.0) as usize;
-        let one = 0.1 * gain(-10.0 * 3f64.log10()) + 0.1 * gain(-60.0);
+        let one = 0.1 * gain(-power_to_db(3.0)) + 0.1 * gain(-60.0);
         assert!((f64::from(sound[0][after]) - one).abs() < 1e-4, "{} after the bursts", sound[0][after]);
         assert!((f64::from(sound[0][20_000]) - one).abs() < 1e-4, "the last one is not shortened");
     }
@@ -149,7 +150,7 @@ fn grain_pitches_reach_twelve_semitones_and_sound_as_drawn() {
             furthest = furthest.max(st.abs());
             if seed < 4 {
                 let hz = crossings_hz(&sound[0][200..], RATE);
-                let wanted = 400.0 * (f64::from(st) / 12.0).exp2();
+                let wanted = 400.0 * st_to_ratio(f64::from(st));
                 assert!((hz / wanted - 1.0).abs() < 5e-3, "{st} st: {hz} Hz, {wanted} Hz");
             }
         }
@@ -157,7 +158,7 @@ fn grain_pitches_reach_twelve_semitones_and_sound_as_drawn() {
     }
 }
 
-/// A constant level as source shows a grain's length and fades.
+/// The source is a constant, so that the output is the grain's envelope.
 #[test]
 fn grains_have_the_stated_length_and_fades() {
     for (length_range, window_ms) in [(0.0, 20.0), (0.8, 5.0), (0.95, 0.0)] {
@@ -179,7 +180,7 @@ fn grains_have_the_stated_length_and_fades() {
         let window = ((window_ms * 48.0) as usize).max(96);
         assert!(at(end - window - 10) > 0.0999, "full until {window} frames before its end at {end}");
         let middle = at(end - window / 2);
-        assert!((middle - 0.05).abs() < 0.004, "half way out it has {middle}");
+        assert!((middle - 0.05).abs() < 0.004, "{middle} in the middle of the fade-out");
         assert!(
             sound[0].get(end + 2..23_900).unwrap_or_default().iter().all(|x| (x - dry).abs() < 1e-6),
             "over after {end}"
@@ -187,7 +188,7 @@ fn grains_have_the_stated_length_and_fades() {
         if window_ms > 0.0 {
             let rise = (window_ms * 48.0) as usize;
             let half = at(rise / 2 - 1);
-            assert!((half - 0.05).abs() < 0.001 && at(rise) > 0.0999, "half way in it has {half}");
+            assert!((half - 0.05).abs() < 0.001 && at(rise) > 0.0999, "{half} in the middle of the fade-in");
         }
     }
 }
@@ -221,14 +222,14 @@ fn grains_are_reversed_with_the_stated_chance() {
     assert!((turned as f64 / 200.0 - 0.3).abs() < 5.0 * (0.3_f64 * 0.7 / 200.0).sqrt(), "{turned} of 200");
 }
 
-/// All-passes leave the power as it is and spread it in time.
+/// All-pass filters keep the power and spread it in time.
 #[test]
 fn diffusion_spreads_a_grain_in_time_and_keeps_its_power() {
     let sharp = Cloud { dry_db: -60.0, level_range_db: 0.0, width: 0.0, spread_ms: 0.0, ..even(1) };
     let smeared = Cloud { diffusion: 1.0, ..sharp };
     let power = |x: &[f32]| x.iter().map(|x| f64::from(*x).powi(2)).sum::<f64>();
     let (a, b) = (trigger(&impulse(sharp), 48_000).0, trigger(&impulse(smeared), 48_000).0);
-    let change = 10.0 * (power(&b[0]) / power(&a[0])).log10();
+    let change = power_to_db(power(&b[0]) / power(&a[0]));
     let highest = |x: &[f32]| x.iter().fold(0.0_f32, |p, x| p.max(x.abs()));
     let (peak, late) = (highest(&b[0]) / highest(&a[0]), power(&b[0][960..]) / power(&b[0]));
     println!("diffusion: power {change:+.3} dB, peak {peak:.3}, {late:.3} of the power after 20 ms");
@@ -236,5 +237,5 @@ fn diffusion_spreads_a_grain_in_time_and_keeps_its_power() {
     assert!(peak < 0.6 && late > 0.5, "peak {peak}, {late} after 20 ms");
     // Left and right are decorrelated.
     assert!(correlation(&b[0], &b[1]) < 0.9);
-    assert_eq!(heard(&impulse(sharp), 1.0, vec![], 100)[0], a[0][0]);
+    assert_eq!(played(&impulse(sharp), 1.0, vec![], 100)[0], a[0][0]);
 }

@@ -1,19 +1,20 @@
 //! The filters of a layer: slopes, sweep, velocity.
 
-use super::{RATE, heard, level_db, plain, sine};
+use super::{RATE, level_db, plain, played, sine};
+use kitwright_core::units::power_to_db;
 use std::f64::consts::PI;
 
 /// Level of a sine after the layer's filters, relative to the sine, dB.
 fn passed(hz: f64, set: impl Fn(&mut kitwright_core::kit::LayerSettings), velocity: f32) -> f64 {
     let mut kit = plain(sine(hz, 40_000));
     set(&mut kit.doc.pads[0].layers[0].settings);
-    level_db(&heard(&kit, velocity, vec![], 36_000)[12_000..]) - level_db(&sine(hz, 24_000))
+    level_db(&played(&kit, velocity, vec![], 36_000)[12_000..]) - level_db(&sine(hz, 24_000))
 }
 
 /// A Butterworth low pass of second order, warped by the trapezoidal rule.
 fn butterworth(hz: f64, cutoff: f64) -> f64 {
     let warped = |f: f64| (PI * f / RATE).tan();
-    -10.0 * (1.0 + (warped(hz) / warped(cutoff)).powi(4)).log10()
+    -power_to_db(1.0 + (warped(hz) / warped(cutoff)).powi(4))
 }
 
 #[test]
@@ -38,7 +39,7 @@ fn a_sweep_follows_its_formula() {
     let mut kit = plain(sine(hz, 60_000));
     let s = &mut kit.doc.pads[0].layers[0].settings;
     (s.high_cut_hz, s.sweep_oct, s.sweep_ms) = (500.0, 4.0, 200.0);
-    let made = heard(&kit, 1.0, vec![], 57_600);
+    let made = played(&kit, 1.0, vec![], 57_600);
     for ms in [50.0, 100.0, 200.0, 400.0, 1000.0_f64] {
         let at = (ms / 1000.0 * RATE) as usize;
         let cutoff = 500.0 * (4.0 * (-ms / 200.0).exp()).exp2();

@@ -1,8 +1,11 @@
 //! How a layer plays its slice: loop, direction, pitch, envelope.
 
-use super::{RATE, heard, plain, roughness, sine};
+use super::{RATE, plain, played, roughness, sine};
 use crate::support::*;
-use kitwright_core::kit::Trims;
+use kitwright_core::{
+    kit::Trims,
+    units::{db_to_gain, st_to_ratio},
+};
 use std::f64::consts::TAU;
 
 #[test]
@@ -14,7 +17,7 @@ fn a_held_slice_loops_with_its_crossfade() {
     let s = &mut kit.doc.pads[0].layers[0].settings;
     (s.loop_on, s.loop_ms, s.fade_ms) = (true, 60.0, 20.0);
     let (end, length, fade) = (20_000, 2880, 960);
-    let made = heard(&kit, 1.0, vec![], 60_000);
+    let made = played(&kit, 1.0, vec![], 60_000);
     let mut at = 0;
     for (i, &y) in made.iter().enumerate() {
         let left = end - at;
@@ -25,7 +28,7 @@ fn a_held_slice_loops_with_its_crossfade() {
         at = if at + 1 == end { end - length } else { at + 1 };
     }
     let off = Event { at: 50_000, act: Act::Off(NOTES[0]) };
-    let ended = heard(&kit, 1.0, vec![off], 60_000);
+    let ended = played(&kit, 1.0, vec![off], 60_000);
     // 50 ms of release.
     assert_eq!(ended[..50_000], made[..50_000]);
     assert!(ended[52_300..52_390].iter().any(|&x| x != 0.0) && ended[52_401..].iter().all(|&x| x == 0.0));
@@ -36,7 +39,7 @@ fn a_reversed_slice_has_the_same_bits_backwards() {
     let samples = noise_take(48_000, 1, 3).channels[0].clone();
     let mut kit = plain(samples.clone());
     kit.doc.pads[0].layers[0].settings.reverse = true;
-    let made = heard(&kit, 1.0, vec![], samples.len() + 10);
+    let made = played(&kit, 1.0, vec![], samples.len() + 10);
     let n = samples.len();
     // Half a millisecond of fade in, since it begins in the middle of a sound, and 2 ms of fade out.
     for i in 24..n - 96 {
@@ -50,15 +53,15 @@ fn a_low_velocity_lowers_the_pitch_by_its_share() {
     let mut kit = plain(sine(440.0, 40_000));
     kit.doc.pads[0].layers[0].settings.velocity_pitch_st = 12.0;
     for (velocity, st) in [(1.0_f32, 0.0), (0.75, -3.0), (0.5, -6.0), (0.25, -9.0)] {
-        let hz = crossings_hz(&heard(&kit, velocity, vec![], 24_000), RATE);
-        let wanted = 440.0 * (st / 12.0_f64).exp2();
+        let hz = crossings_hz(&played(&kit, velocity, vec![], 24_000), RATE);
+        let wanted = 440.0 * st_to_ratio(st);
         assert!((hz / wanted - 1.0).abs() < 1e-3, "velocity {velocity}: {hz} Hz, {wanted} Hz");
     }
     // Semitones and cents of the layer.
     let s = &mut kit.doc.pads[0].layers[0].settings;
     (s.pitch_st, s.fine_ct) = (7.0, 50.0);
-    let hz = crossings_hz(&heard(&kit, 1.0, vec![], 12_000), RATE);
-    assert!((hz / (440.0 * (7.5 / 12.0_f64).exp2()) - 1.0).abs() < 1e-3, "{hz}");
+    let hz = crossings_hz(&played(&kit, 1.0, vec![], 12_000), RATE);
+    assert!((hz / (440.0 * st_to_ratio(7.5)) - 1.0).abs() < 1e-3, "{hz}");
 }
 
 /// The drop falls as `drop_st * exp(-t / drop_ms)` semitones; the tone's phase is the sum of it.
@@ -68,7 +71,7 @@ fn a_pitch_drop_follows_its_formula_without_zipper_noise() {
     let mut kit = plain(sine(hz, 40_000));
     let s = &mut kit.doc.pads[0].layers[0].settings;
     (s.drop_st, s.drop_ms) = (drop_st as f32, drop_ms as f32);
-    let made = heard(&kit, 1.0, vec![], 20_000);
+    let made = played(&kit, 1.0, vec![], 20_000);
     // Whole periods from one rising zero to the next, each against the law in its middle.
     let rising: Vec<f64> = (1..made.len())
         .filter(|&i| made[i - 1] < 0.0 && made[i] >= 0.0)
@@ -76,7 +79,7 @@ fn a_pitch_drop_follows_its_formula_without_zipper_noise() {
         .collect();
     for w in rising.windows(2).take(20) {
         let middle = (w[0] + w[1]) / 2.0 / RATE * 1000.0;
-        let law = hz * (drop_st * (-middle / drop_ms).exp() / 12.0).exp2();
+        let law = hz * st_to_ratio(drop_st * (-middle / drop_ms).exp());
         let made = RATE / (w[1] - w[0]);
         assert!((made / law - 1.0).abs() < 0.01, "at {middle:.1} ms: {made:.1} Hz, {law:.1} Hz");
     }
@@ -88,7 +91,7 @@ fn a_pitch_drop_follows_its_formula_without_zipper_noise() {
 
 /// Roughness of a sine at a quarter of full scale plus that of the reader's noise while it glides (-105 dB).
 fn own_roughness(hz: f64) -> f32 {
-    (0.25 * (2.0 * (TAU * hz / RATE / 2.0).sin()).powi(4)) as f32 + 16.0 * 0.25 * 10f32.powf(-105.0 / 20.0)
+    (0.25 * (2.0 * (TAU * hz / RATE / 2.0).sin()).powi(4)) as f32 + 16.0 * 0.25 * db_to_gain(-105.0_f32)
 }
 
 #[test]
@@ -97,7 +100,7 @@ fn a_pitch_trim_glides_without_zipper_noise() {
     let mut trims = Trims::default();
     trims.pads[0].pitch_st = 12.0;
     let up = Event { at: 10_007, act: Act::Trims(Box::new(trims)) };
-    let made = heard(&kit, 1.0, vec![up], 24_000);
+    let made = played(&kit, 1.0, vec![up], 24_000);
     let after = crossings_hz(&made[12_000..], RATE);
     assert!((after / 200.0 - 1.0).abs() < 2e-3, "{after} Hz");
     let rough = roughness(&made[..23_000]);
@@ -114,7 +117,7 @@ fn the_envelope_has_its_stated_times_and_curves() {
     (s.attack_ms, s.hold_ms, s.decay_ms, s.sustain, s.release_ms) = (10.0, 20.0, 50.0, 0.4, 30.0);
     (s.attack_curve, s.decay_curve, s.release_curve) = (-0.5, 0.7, 1.0);
     let off = || vec![Event { at: 9600, act: Act::Off(NOTES[0]) }];
-    let made = heard(&kit, 1.0, off(), 14_000);
+    let made = played(&kit, 1.0, off(), 14_000);
     let level = |frame: usize| f64::from(made[frame]) / 0.5;
     // The formula of the documentation: what is left after the share `x` of a segment.
     let fall = |x: f64, curve: f64| {
@@ -136,7 +139,7 @@ fn the_envelope_has_its_stated_times_and_curves() {
     let s = &mut kit.doc.pads[0].layers[0].settings;
     (s.hold_ms, s.decay_ms, s.attack_ms, s.release_ms, s.start_ms) = (0.0, 1.0, 0.0, 0.0, 5.0);
     (s.attack_curve, s.decay_curve, s.release_curve) = (0.0, 0.0, 0.0);
-    let made = heard(&kit, 1.0, off(), 14_000);
+    let made = played(&kit, 1.0, off(), 14_000);
     let step = made.windows(2).map(|w| (w[1] - w[0]).abs()).fold(made[0].abs(), f32::max);
     assert!(step <= 0.5 / 24.0 * 1.001, "{step}");
 }

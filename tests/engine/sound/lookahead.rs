@@ -1,8 +1,11 @@
 //! Limiters with look-ahead in every kind of pad: all events still act on their frame.
 
-use super::{RATE, heard, plain, sine, take};
+use super::{RATE, plain, played, sine, take};
 use crate::support::*;
-use kitwright_core::kit::{Kit, Trims};
+use kitwright_core::{
+    kit::{Kit, Trims},
+    units::{db_to_gain, gain_to_db},
+};
 
 /// One-shot, held, and held with a loop; each forwards and backwards, without and with a cloud.
 fn kinds() -> Vec<(String, Kit)> {
@@ -37,7 +40,7 @@ fn releases_and_trims_act_on_their_frame_with_lookahead() {
     let performances: [(&str, Vec<Event>); 4] = [
         ("released", vec![on(5, key, 1.0), off(3001)]),
         (
-            "released at once, and pressed again",
+            "released at once and pressed again",
             vec![on(5, key, 1.0), off(5), on(90, key, 0.7), off(97), on(2000, key, 1.0)],
         ),
         ("bent", vec![on(5, key, 1.0), trims(1003, &bent), trims(1963, &bent_more), trims(4000, &bent)]),
@@ -47,9 +50,9 @@ fn releases_and_trims_act_on_their_frame_with_lookahead() {
         ),
     ];
     for (what, kit) in kinds() {
-        for (how, events) in &performances {
+        for (performance, events) in &performances {
             let reference = play(&prepared(&kit), RATE, events, 16_000, &mut |_| 64);
-            assert!(peak(&reference) > 0.002, "{what}, {how}: is heard");
+            assert!(peak(&reference) > 0.002, "{what}, {performance}: silent");
             for both in [false, true] {
                 let mut ahead = kit.clone();
                 let tone = &mut ahead.doc.pads[0].tone;
@@ -61,15 +64,15 @@ fn releases_and_trims_act_on_their_frame_with_lookahead() {
                         let pairs = reference.pads[0][c].iter().zip(&made.pads[0][c]);
                         pairs.fold(0.0_f32, |max, (a, b)| max.max((a - b).abs())) < 1e-6
                     });
-                    assert!(alike, "{what}, {how}, both {both}, chunks of {chunk}");
+                    assert!(alike, "{what}, {performance}, both {both}, chunks of {chunk}");
                 }
             }
         }
     }
 }
 
-/// The host moves the pitch in each block: frames rendered ahead are output as they are, so each move is heard late,
-/// during the glide of the one before. The phase of a sine shows by how much.
+/// The host moves the pitch in each block: frames rendered ahead are output as they are, so each move takes
+/// effect late, during the glide of the one before. The phase of a sine shows by how much.
 #[test]
 fn a_pitch_that_keeps_moving_is_late_by_the_lookahead_only() {
     let mut sweep = vec![on(0, NOTES[0], 1.0)];
@@ -95,7 +98,7 @@ fn a_pitch_that_keeps_moving_is_late_by_the_lookahead_only() {
         println!("chunks of {chunk}: {first} up to the second move, {whole} in all, of {height}");
         assert!(first < 1e-6, "the first move acts on its frame");
         assert!(whole > 1e-4, "the next ones are not rewound");
-        assert!(whole < 0.03 * height, "but are hardly late");
+        assert!(whole < 0.03 * height, "the next ones are late by the look-ahead only");
         assert!(b[12_500..].iter().all(|&x| x == 0.0), "the key was released");
     }
 }
@@ -118,7 +121,7 @@ fn the_gain_falls_before_each_peak_of_a_looped_slice() {
         let limiter = &mut kit.doc.pads[0].tone.limiter;
         (limiter.on, limiter.threshold_db, limiter.release_ms) = (true, -12.0, 10.0);
         let made = play(&prepared(&kit), RATE, &[on(0, NOTES[0], 1.0)], 12_000, &mut |_| 64);
-        let threshold = 10f32.powf(-12.0 / 20.0) * 1.000_01;
+        let threshold = db_to_gain(-12.0_f32) * 1.000_01;
         assert!(made.main[0].iter().all(|x| x.abs() <= threshold));
         for at in peaks {
             let gain = |r: std::ops::Range<usize>| rms(&made.main[0][r.clone()]) / rms(&open.main[0][r]);
@@ -138,20 +141,19 @@ fn the_gain_falls_before_each_peak_of_a_looped_slice() {
 /// overshoots its own samples by `needed`. So the ceiling limits it to that much below (`dsp/ceiling.rs`).
 #[test]
 fn a_low_tone_is_limited_no_further_below_the_ceiling_than_its_sudden_end_needs() {
-    let db = |x: f64| 20.0 * x.log10();
-    let (mut most, mut needed) = (0.0_f64, 0.0_f64);
+    let (mut reduced, mut needed) = (0.0_f64, 0.0_f64);
     for hz in [30.0, 55.0, 82.0, 110.0, 220.0] {
         let tone: Vec<f32> = sine(hz, 24_000).iter().map(|x| x * 4.0).collect();
-        let made = heard(&plain(tone.clone()), 1.0, vec![], 24_000);
-        let held = db(f64::from(made[4800..23_000].iter().fold(0.0_f32, |p, x| p.max(x.abs()))));
+        let made = played(&plain(tone.clone()), 1.0, vec![], 24_000);
+        let level_db = gain_to_db(f64::from(made[4800..23_000].iter().fold(0.0_f32, |p, x| p.max(x.abs()))));
         // The default ceiling is -1 dBTP.
-        most = most.max(-1.0 - held);
+        reduced = reduced.max(-1.0 - level_db);
         let height = (RATE / hz * 4.25).round() as usize;
-        let mut dead = tone;
-        dead[height + 1..].fill(0.0);
-        needed = needed.max(figures::dynamics::true_peak_16(&dead[height - 200..height + 200]));
+        let mut cut = tone;
+        cut[height + 1..].fill(0.0);
+        needed = needed.max(figures::dynamics::true_peak_16(&cut[height - 200..height + 200]));
     }
-    println!("held {most:.2} dB below the ceiling; a sudden end needs {needed:.2} dB");
-    assert!(most <= 1.15, "{most}");
-    assert!(needed >= most - 0.1, "{needed} dB would do");
+    println!("{reduced:.2} dB below the ceiling; a sudden end needs {needed:.2} dB");
+    assert!(reduced <= 1.15, "{reduced}");
+    assert!(needed >= reduced - 0.1, "{reduced} dB below, {needed} dB needed");
 }

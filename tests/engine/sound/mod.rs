@@ -10,6 +10,7 @@ use crate::support::{Event, NOTES, bare_kit, on, play, prepared, still};
 use kitwright_core::{
     kit::{Kit, LayerSettings},
     take::Take,
+    units::gain_to_db,
 };
 use std::{f64::consts::TAU, sync::Arc};
 
@@ -35,8 +36,8 @@ fn plain(samples: Vec<f32>) -> Kit {
     kit
 }
 
-/// The left output of one trigger at frame 0 with more events after it.
-fn heard(kit: &Kit, velocity: f32, more: Vec<Event>, frames: usize) -> Vec<f32> {
+/// Left output of a trigger at frame 0 and of the events after it.
+fn played(kit: &Kit, velocity: f32, more: Vec<Event>, frames: usize) -> Vec<f32> {
     let mut events = vec![on(0, NOTES[0], velocity)];
     events.extend(more);
     let [left, _] = play(&prepared(kit), RATE, &events, frames, &mut |_| 64).main;
@@ -45,7 +46,7 @@ fn heard(kit: &Kit, velocity: f32, more: Vec<Event>, frames: usize) -> Vec<f32> 
 
 /// Level of a sine at full scale as 0 dB.
 fn level_db(x: &[f32]) -> f64 {
-    20.0 * (crate::support::rms(x) * std::f64::consts::SQRT_2).log10()
+    gain_to_db(crate::support::rms(x) * std::f64::consts::SQRT_2)
 }
 
 /// The largest fourth difference: it amplifies half the sample rate 16 times and suppresses low tones.

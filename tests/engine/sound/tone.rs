@@ -9,10 +9,11 @@ use kitwright_core::{
     listen::{Description, DetectOptions, Hit, detect},
     progress::Quiet,
     take::Take,
+    units::{db_to_gain, power_to_db},
 };
 use std::sync::Arc;
 
-/// Takes to hear: the invented one, and two recordings with the feature `test-recordings`.
+/// The demo take, and two recordings with the feature `test-recordings`.
 fn takes() -> Vec<(&'static str, Arc<Take>)> {
     [
         ("invented take", Arc::new(borrowed_cello(1).0)),
@@ -141,8 +142,8 @@ fn gain(hz: f64, trims: &Trims, change: impl Fn(&mut Kit)) -> f64 {
 fn tilt_follows_its_prototype_around_1_khz() {
     for db in [6.0_f32, -6.0] {
         for hz in [60.0, 400.0, 1000.0, 2500.0, 9000.0] {
-            let (g, s) = (10f64.powf(f64::from(db) / 20.0), hz / 1000.0);
-            let wanted = 10.0 * ((g * g * s * s + 1.0) / (s * s + g * g)).log10();
+            let (g, s) = (db_to_gain(f64::from(db)), hz / 1000.0);
+            let wanted = power_to_db((g * g * s * s + 1.0) / (s * s + g * g));
             let made = gain(hz, &Trims::default(), |k| k.doc.pads[0].tone.tilt_db = db);
             assert!((made - wanted).abs() < 0.3, "{db} dB at {hz} Hz: {made:.2} dB, {wanted:.2} dB");
         }
@@ -152,7 +153,7 @@ fn tilt_follows_its_prototype_around_1_khz() {
 #[test]
 fn a_tilt_is_played_up_to_24_db() {
     for db in [24.0_f32, -24.0] {
-        // on the side that it lowers, so that the ceiling stays out of it
+        // On the side that it lowers, so that the ceiling does not act.
         let hz = if db > 0.0 { 60.0 } else { 9000.0 };
         let made = gain(hz, &Trims::default(), |k| k.doc.pads[0].tone.tilt_db = db);
         let half = gain(hz, &Trims::default(), |k| k.doc.pads[0].tone.tilt_db = db / 2.0);
@@ -166,7 +167,7 @@ fn a_slice_is_lifted_and_lowered_by_120_db() {
         let without = gain(400.0, &Trims::default(), |k| {
             let pad = &mut k.doc.pads[0];
             pad.slices[0].gain_db = db;
-            // what stays of the gain is within the levels that pads and layers have
+            // The remaining gain is within the levels of pads and layers.
             (pad.layers[0].settings.level_db, pad.settings.level_db) =
                 if db > 0.0 { (-60.0, -60.0) } else { (24.0, 24.0) };
         });

@@ -1,4 +1,4 @@
-//! General-purpose crates that do the same work, side by side with ours.
+//! General-purpose crates for the same work, measured beside ours.
 
 use super::{
     cpu_load::now,
@@ -17,7 +17,7 @@ use rubato::{
 };
 use std::hint::black_box;
 
-/// Frames that one reading makes.
+/// Frames of one measurement.
 pub const FRAMES: usize = 4096;
 
 /// Reads one channel from a position at a ratio by rubato's interpolator: 64 taps, Blackman-Harris squared, 1024
@@ -47,7 +47,7 @@ impl Rubato {
     }
 }
 
-/// Rubato's signal to noise and loss, dB, by the measure that ours is held to: sines to 15 kHz, +1 st.
+/// Signal-to-noise ratio and loss of rubato, dB, measured as ours: sines to 15 kHz, +1 st.
 pub fn quality() -> (f64, f64) {
     let (other, ratio) = (Rubato::new(), semitones(1.0));
     let mut worst = (f64::INFINITY, 0.0f64);
@@ -76,7 +76,7 @@ pub fn reading(channels: usize) -> [f64; 2] {
     let (mut l, mut r) = (vec![0.0; FRAMES], vec![0.0; FRAMES]);
     let (other, ratio) = (Rubato::new(), semitones(1.0));
     let step = Step::from_ratio(ratio);
-    let theirs = rate(|| {
+    let other_rate = rate(|| {
         other.read(black_box(&source[0]), 1000.3, ratio, &mut l);
         if channels == 2 {
             other.read(black_box(&source[1]), 1000.3, ratio, &mut r);
@@ -91,7 +91,7 @@ pub fn reading(channels: usize) -> [f64; 2] {
         }
     });
     black_box((&l, &r));
-    [own, theirs]
+    [own, other_rate]
 }
 
 /// Stereo frames a second of our bell, of our state-variable filter and of the biquad crate's bell, all in double
@@ -106,7 +106,7 @@ pub fn filtering() -> [f64; 3] {
     .expect("a filter");
     let (mut l, mut r) = (sine(700.0, FRAMES), sine(1100.0, FRAMES));
     let mut others = [biquad::DirectForm2Transposed::new(coefficients); 2];
-    let theirs = rate(|| {
+    let other_rate = rate(|| {
         for (l, r) in l.iter_mut().zip(&mut r) {
             *l = others[0].run(f64::from(*l)) as f32;
             *r = others[1].run(f64::from(*r)) as f32;
@@ -115,7 +115,7 @@ pub fn filtering() -> [f64; 3] {
     });
     let (mut l, mut r) = (sine(700.0, FRAMES), sine(1100.0, FRAMES));
     let mut own = Filter::new(EqSection::bell(1000.0, 3.0, 1.0, RATE));
-    let ours = rate(|| {
+    let bell = rate(|| {
         own.process(&mut l, &mut r);
         black_box((&l, &r));
     });
@@ -125,5 +125,5 @@ pub fn filtering() -> [f64; 3] {
         swept.process(&mut l, &mut r);
         black_box((&l, &r));
     });
-    [ours, variable, theirs]
+    [bell, variable, other_rate]
 }

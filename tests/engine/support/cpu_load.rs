@@ -1,4 +1,4 @@
-//! How much of a core the loads of `groove` take, block by block, and how much arithmetic alone would.
+//! Share of a core that the loads of `groove` take, block by block, beside that of their arithmetic alone.
 
 use super::groove::{BLOCK, RATE, dense_kit, groove_kit, limited, storm_kit, trigger_groove};
 use kitwright_core::{
@@ -10,10 +10,10 @@ use std::{
     sync::{Arc, atomic::Ordering::Relaxed},
 };
 
-/// Readings of the storm: sixteen pads of four layers and 48 copies.
+/// Grains of the storm, the largest load: sixteen pads of four layers and 48 copies.
 pub const STORM: usize = PADS * 52;
 
-/// Times of blocks as cpu_load of the time that a block lasts, percent.
+/// Rendering times of blocks as a share of a block's duration, percent.
 #[derive(Debug, Clone, Copy)]
 pub struct Shares {
     pub median: f64,
@@ -35,8 +35,8 @@ impl std::fmt::Display for Shares {
     }
 }
 
-/// Processor time of this thread, seconds: what other programs take is not in it, what they do to the caches
-/// is. Where it cannot be asked for: the time of day.
+/// Processor time of this thread, seconds. It leaves out the time of other programs, not their effect on the caches.
+/// Wall-clock time where the system does not report it.
 pub fn now() -> f64 {
     #[cfg(all(target_os = "linux", target_pointer_width = "64"))]
     {
@@ -56,7 +56,7 @@ pub fn now() -> f64 {
     }
 }
 
-/// Renders blocks, each after its strokes; the seconds each took.
+/// Renders blocks, each after its triggers; the seconds each took.
 fn run(kit: &Arc<PlayKit>, blocks: usize, mut trigger: impl FnMut(&mut Engine, usize)) -> (Vec<f64>, Engine) {
     let mut engine = Engine::new(RATE);
     engine.set_kit(kit.clone());
@@ -70,25 +70,25 @@ fn run(kit: &Arc<PlayKit>, blocks: usize, mut trigger: impl FnMut(&mut Engine, u
     (seconds.collect(), engine)
 }
 
-/// The same several times over, the least time of each block: the same blocks, so what is left out is the
-/// machine's.
-fn least(
+/// The shortest time of each block over several runs. The runs are identical, so that longer times come from the
+/// machine.
+fn fastest_of(
     repeats: usize,
     kit: &Arc<PlayKit>,
     blocks: usize,
-    strike: impl Fn(&mut Engine, usize) + Copy,
+    trigger: impl Fn(&mut Engine, usize) + Copy,
 ) -> Shares {
-    let runs = (0..repeats).map(|_| run(kit, blocks, strike).0);
+    let runs = (0..repeats).map(|_| run(kit, blocks, trigger).0);
     let all = runs.reduce(|a, b| a.iter().zip(&b).map(|(a, b)| a.min(*b)).collect());
     Shares::new(all.unwrap_or_default())
 }
 
-/// 832 readings started at once and sounding for a second, the first block included.
+/// 832 grains started at once and sounding for a second, the first block included.
 pub fn storm(repeats: usize) -> Shares {
     storm_of(&dense_kit(4, 48), repeats)
 }
 
-/// Storms of other sounds: what, and the kit.
+/// Storms of other sounds: name and kit.
 pub fn other_storms() -> Vec<(&'static str, Arc<PlayKit>)> {
     vec![
         ("stereo", storm_kit(true, [-7.0, 0.0])),
@@ -100,19 +100,19 @@ pub fn other_storms() -> Vec<(&'static str, Arc<PlayKit>)> {
 
 /// All pads of a kit started at once and sounding for a second, the first block included.
 pub fn storm_of(kit: &Arc<PlayKit>, repeats: usize) -> Shares {
-    let strike = |engine: &mut Engine, block: usize| {
+    let trigger = |engine: &mut Engine, block: usize| {
         if block == 0 {
             (0..PADS).for_each(|pad| engine.trigger(pad, 1.0));
         }
     };
-    let (_, engine) = run(kit, 700, strike);
-    assert_eq!(engine.meters().grains.load(Relaxed) as usize, STORM, "the storm has not blown over");
-    least(repeats, kit, 700, strike)
+    let (_, engine) = run(kit, 700, trigger);
+    assert_eq!(engine.meters().grains.load(Relaxed) as usize, STORM, "not all grains sound until the end");
+    fastest_of(repeats, kit, 700, trigger)
 }
 
 /// Sixteenths at 120, four pads on each, clouds of 12.
 pub fn groove(repeats: usize) -> Shares {
-    least(repeats, &groove_kit(), 5000, trigger_groove)
+    fastest_of(repeats, &groove_kit(), 5000, trigger_groove)
 }
 
 /// The groove with every pad's limiter on, and with the kit's pitch automated as well, moving in each block.
@@ -122,12 +122,12 @@ pub fn limited_grooves(repeats: usize) -> [Shares; 2] {
         bend(engine, block);
         trigger_groove(engine, block);
     };
-    [least(repeats, &kit, 5000, trigger_groove), least(repeats, &kit, 5000, bent)]
+    [fastest_of(repeats, &kit, 5000, trigger_groove), fastest_of(repeats, &kit, 5000, bent)]
 }
 
 /// The storm with every pad's limiter on and the kit's pitch moving in each block.
 pub fn bent_storm(repeats: usize) -> Shares {
-    least(repeats, &limited(&dense_kit(4, 48)), 700, |engine, block| {
+    fastest_of(repeats, &limited(&dense_kit(4, 48)), 700, |engine, block| {
         bend(engine, block);
         if block == 0 {
             (0..PADS).for_each(|pad| engine.trigger(pad, 1.0));
@@ -143,7 +143,7 @@ fn bend(engine: &mut Engine, block: usize) {
 
 /// A kit loaded, nothing played.
 pub fn idle(repeats: usize) -> Shares {
-    least(repeats, &dense_kit(4, 48), 5000, |_, _| ())
+    fastest_of(repeats, &dense_kit(4, 48), 5000, |_, _| ())
 }
 
 /// Cost of a block against its voices.
@@ -153,12 +153,12 @@ pub struct Line {
     pub base_us: f64,
     /// Nanoseconds that a voice adds.
     pub voice_ns: f64,
-    /// How far the line misses a measured cost at most, percent.
-    pub miss: f64,
+    /// Largest distance of a measured cost from the line, percent.
+    pub max_error: f64,
 }
 
-/// A straight line through the times with 49 to 784 voices: of each, the time that one block in twenty stays below
-/// (the very least of hundreds is now and then a slip of the clock).
+/// A straight line through the times with 49 to 784 voices. Of each, the 5th percentile of the blocks counts: the
+/// minimum of hundreds is sometimes an error of the clock.
 pub fn line() -> Line {
     let kit = dense_kit(1, 48);
     let mut points = Vec::new();
@@ -168,7 +168,7 @@ pub fn line() -> Line {
                 (0..hits).for_each(|pad| engine.trigger(pad, 1.0));
             }
         });
-        // All copies have begun after the spread of 20 ms.
+        // All grains have begun after the spread of 20 ms.
         let mut times = times[50..].to_vec();
         times.sort_by(f64::total_cmp);
         points.push((hits as f64 * 49.0, times[times.len() / 20] * 1e6));
@@ -178,18 +178,18 @@ pub fn line() -> Line {
     let slope = points.iter().map(|p| (p.0 - mx) * (p.1 - my)).sum::<f64>()
         / points.iter().map(|p| (p.0 - mx).powi(2)).sum::<f64>();
     let base = my - slope * mx;
-    let miss = points.iter().map(|p| ((base + slope * p.0) / p.1 - 1.0).abs()).fold(0.0, f64::max);
-    Line { base_us: base, voice_ns: slope * 1000.0, miss: miss * 100.0 }
+    let max_error = points.iter().map(|p| ((base + slope * p.0) / p.1 - 1.0).abs()).fold(0.0, f64::max);
+    Line { base_us: base, voice_ns: slope * 1000.0, max_error: max_error * 100.0 }
 }
 
-/// Multiply-adds that the storm's readings take in a second: the taps of the slow tables, each a cubic (three)
-/// and a product (one).
+/// Multiply-adds that the storm's grains take in a second: per tap of the slow tables three for the cubic and one for
+/// the product.
 pub fn storm_multiply_adds() -> f64 {
     const TAPS: f64 = kitwright_core::engine::dsp::reader::table::BASE_TAPS as f64;
     STORM as f64 * RATE * TAPS * 4.0
 }
 
-/// Multiply-adds in a second that one core can do on numbers in its registers, with its widest vectors.
+/// Multiply-adds in a second of one core on numbers in its registers, with its widest vectors.
 pub fn multiply_adds_a_second() -> f64 {
     const ROUNDS: u64 = 200_000;
     let mut best = 0.0_f64;
@@ -201,7 +201,7 @@ pub fn multiply_adds_a_second() -> f64 {
     best
 }
 
-/// Independent chains, twelve side by side; how many multiply-adds.
+/// Runs twelve independent chains; returns the number of multiply-adds.
 fn spin(rounds: u64) -> u64 {
     #[cfg(target_arch = "x86_64")]
     {

@@ -1,4 +1,4 @@
-//! An hour of tails, and what the processor says about denormal numbers in it.
+//! Denormal numbers in an hour of tails, in the output and, by the processor's flag, inside.
 
 use super::{Dice, noise_take, prepared, sine_take};
 use kitwright_core::{
@@ -7,16 +7,16 @@ use kitwright_core::{
 };
 use std::sync::Arc;
 
-/// What was found.
+/// Counts of an hour.
 #[derive(Debug, Default, PartialEq, Eq)]
 pub struct Found {
     /// Frames rendered.
     pub frames: u64,
-    /// Of these, frames in which something sounded.
+    /// Of these, frames in which the engine was not silent.
     pub sounding: u64,
-    /// Samples put out (main and pads) that are denormal.
-    pub put_out: u64,
-    /// Blocks in which the processor met a denormal operand, wherever it was.
+    /// Denormal samples of the outputs (main and pads).
+    pub in_output: u64,
+    /// Blocks in which the processor met a denormal operand.
     pub met: u64,
 }
 
@@ -67,7 +67,7 @@ fn ringing() -> Arc<PlayKit> {
 
 fn tone(p: usize, dice: &mut Dice) -> Tone {
     let band = |hz, gain_db, q| Band { on: true, hz, gain_db, q };
-    let squeeze = Compressor {
+    let compressor = Compressor {
         on: true,
         threshold_db: -50.0,
         release_ms: 2000.0,
@@ -84,15 +84,15 @@ fn tone(p: usize, dice: &mut Dice) -> Tone {
         bands: [band(30.0, 12.0, 1.0), band(20.0 + 60.0 * dice.unit(), 24.0, 40.0), band(9000.0, -6.0, 1.0)],
         note_bell: band(100.0, 12.0, 20.0),
         tilt_db: 3.0,
-        punch: Compressor { on: p % 2 == 1, ..squeeze },
-        low_band: Compressor { on: p % 4 == 2, ..squeeze },
+        punch: Compressor { on: p % 2 == 1, ..compressor },
+        low_band: Compressor { on: p % 4 == 2, ..compressor },
         colour: Limiter { on: p % 5 == 2, ..limiter },
         ..Tone::default()
     }
 }
 
-/// Renders so many seconds at 48 kHz: every so many seconds a stroke, let go after a third of a second, and
-/// its tail. The longest tails take 10 s to come to rest.
+/// Renders `seconds` at 48 kHz with a trigger every `between` seconds, released after a third of a second. Tails take
+/// up to 10 s to end.
 pub fn tails(seconds: u64, between: u64) -> Found {
     let mut engine = Engine::new(48_000.0);
     engine.set_kit(ringing());
@@ -115,7 +115,7 @@ pub fn tails(seconds: u64, between: u64) -> Found {
             found.sounding += BLOCK as u64;
             let outputs = (0..PADS).map(|p| engine.pad(p)).chain([engine.main()]);
             let samples = outputs.flatten().flatten();
-            found.put_out += samples.filter(|x| x.is_subnormal()).count() as u64;
+            found.in_output += samples.filter(|x| x.is_subnormal()).count() as u64;
         }
     }
     found

@@ -1,4 +1,4 @@
-//! The loads that speed is measured with: a storm and a groove.
+//! Loads for measurements of speed: a storm (every voice at once) and a groove.
 
 use super::{noise_take, prepared, sine_take, still};
 use kitwright_core::{
@@ -69,14 +69,14 @@ pub fn limited(kit: &PlayKit) -> Arc<PlayKit> {
     prepared(&kit)
 }
 
-/// What the groove strikes before block `block`: four pads on each sixteenth at 120, all pads in turn.
+/// Triggers of the groove before block `block`: four pads on each sixteenth at 120, all pads in turn.
 pub fn trigger_groove(engine: &mut Engine, block: usize) {
     if block.is_multiple_of(94) {
         (0..4).for_each(|i| engine.trigger((block / 94 * 5 + i * 3) % PADS, 0.8));
     }
 }
 
-/// Plays the groove for so many frames, in blocks; the peak.
+/// Plays the groove for `frames` frames, in blocks; returns the peak.
 pub fn play_groove(engine: &mut Engine, frames: usize) -> f32 {
     let mut peak = 0.0_f32;
     for block in 0..frames / BLOCK {

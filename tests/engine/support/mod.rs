@@ -1,4 +1,4 @@
-//! Kits, performances and measures that the engine's tests share.
+//! Kits, performances and measurements that the engine's tests share.
 #![allow(dead_code)]
 
 pub mod comparison_crates;
@@ -17,7 +17,7 @@ use std::sync::Arc;
 /// Notes of the first six pads of [`kit_document`].
 pub const NOTES: [u8; 6] = [36, 37, 38, 39, 40, 41];
 
-/// A small generator for the tests' own choices (numbers from Knuth's MMIX).
+/// A linear congruential generator for the tests' choices (constants of Knuth's MMIX).
 pub struct Dice(pub u64);
 
 impl Dice {
@@ -113,7 +113,7 @@ pub fn full_kit(which: u64) -> Arc<PlayKit> {
     prepared(&kit_document(which))
 }
 
-/// A kit that uses what there is: clouds, loops, drops, sweeps, chokes, stereo, several rates.
+/// A kit that uses every part of the engine: clouds, loops, drops, sweeps, chokes, stereo, several rates.
 pub fn kit_document(which: u64) -> Kit {
     let mono = noise_take(44_100, 1, which);
     let stereo = noise_take(48_000, 2, which + 10);
@@ -145,7 +145,7 @@ pub fn kit_document(which: u64) -> Kit {
     pads[4].settings.choke_group = 1;
     pads[4].cloud.copies = 48;
     pads[4].cloud.timing = Timing::Bursts;
-    // Limiters that look ahead: with a cloud and diffusion, in a choke group, and in held pads that go round.
+    // Limiters that look ahead: with a cloud and diffusion, in a choke group, and in held pads that loop.
     for held in [1, 5] {
         pads[held].tone.limiter.on = true;
         pads[held].tone.limiter.threshold_db = -24.0;
@@ -163,7 +163,7 @@ pub fn kit_document(which: u64) -> Kit {
     kit
 }
 
-/// One pad on the first note that plays `slices` equal parts of a take as they are.
+/// One pad on the first note that plays `slices` equal parts of a take without processing.
 pub fn bare_kit(take: Arc<Take>, slices: u64) -> Kit {
     let mut kit = Kit::default();
     let part = take.frames() as u64 / slices;
@@ -181,7 +181,7 @@ pub fn bare_kit(take: Arc<Take>, slices: u64) -> Kit {
     kit
 }
 
-/// No variation at all.
+/// Variation of zero.
 pub fn still() -> Variation {
     Variation { start_ms: 0.0, pitch_ct: 0.0, level_db: 0.0, cut_oct: 0.0, ..Variation::default() }
 }

@@ -1,14 +1,15 @@
-//! What is random: distributions over a thousand hits as the engine plays them, and how alike hits are.
+//! Random draws: their distributions over a thousand triggers as the engine plays them, and correlations of triggers.
 
 use crate::support::{NOTES, bare_kit, click_take, correlation, kit_document, perform, prepared, still};
 use kitwright_core::{
-    cast::{CastOptions, DetectedTake, make_kit},
+    cast::{CastOptions, make_kit},
     demo::borrowed_cello,
     engine::{Engine, Meters, ShownGrain, Transport},
     kit::{Cloud, Draw, Key, Kit, Pad, Role, Timing, Variation, VariationMode},
     listen::{Hit, describe},
     progress::Quiet,
     take::Take,
+    units::gain_to_db,
 };
 use std::{
     f64::consts::TAU,
@@ -18,8 +19,8 @@ use std::{
     },
 };
 
-/// Hits that a distribution is looked for in.
-pub const HITS: usize = 1000;
+/// Triggers that a distribution is measured from.
+pub const TRIGGERS: usize = 1000;
 
 /// Largest distance between the empirical distribution of `sample` and `cdf`, as a share of the distance that
 /// one in a thousand fair samples exceeds (A. N. Kolmogorov 1933, N. V. Smirnov 1948; 1.95 / sqrt n).
@@ -38,9 +39,9 @@ pub fn uniform(low: f64, high: f64) -> impl Fn(f64) -> f64 {
     move |x| ((x - low) / (high - low)).clamp(0.0, 1.0)
 }
 
-/// What the engine shows of [`HITS`] hits, at places of their own: the first copy and the small variations
-/// (start ms, pitch st, level dB, high cut oct).
-pub fn hits(cloud: Cloud, variation: Variation) -> Vec<(ShownGrain, [f32; 4])> {
+/// Meters of [`TRIGGERS`] triggers, each at its own song position: the first grain and the small variations (start ms,
+/// pitch st, level dB, high cut oct).
+pub fn draws(cloud: Cloud, variation: Variation) -> Vec<(ShownGrain, [f32; 4])> {
     let mut kit = bare_kit(click_take(48_000), 1);
     let pad = &mut kit.doc.pads[0];
     pad.slices[0].end = 200;
@@ -48,13 +49,13 @@ pub fn hits(cloud: Cloud, variation: Variation) -> Vec<(ShownGrain, [f32; 4])> {
     let mut engine = Engine::new(48_000.0);
     engine.set_kit(prepared(&kit));
     let meters = engine.meters();
-    let mut copies = Vec::new();
-    (0..HITS)
-        .map(|hit| {
-            engine.set_transport(Transport { beats: Some(hit as f64 * 0.25), tempo: 120.0 });
+    let mut grains = Vec::new();
+    (0..TRIGGERS)
+        .map(|trigger| {
+            engine.set_transport(Transport { beats: Some(trigger as f64 * 0.25), tempo: 120.0 });
             engine.note_on(NOTES[0], 1.0);
-            assert!(meters.last_cloud[0].read(&mut copies));
-            let shown = (copies.first().copied().unwrap_or_default(), shift(&meters));
+            assert!(meters.last_cloud[0].read(&mut grains));
+            let shown = (grains.first().copied().unwrap_or_default(), shift(&meters));
             engine.all_off();
             engine.render(256);
             shown
@@ -68,8 +69,8 @@ fn shift(meters: &Meters) -> [f32; 4] {
     [&last.start_ms, &last.pitch_st, &last.level_db, &last.cut_oct].map(value)
 }
 
-/// Every distribution that a kit can ask for: its name and the share of the distance allowed. A wrong law
-/// gives more than 1.
+/// Every distribution that a kit can ask for: its name, and its distance as a share of the distance allowed. A wrong
+/// distribution gives more than 1.
 pub fn distributions() -> Vec<(String, f64)> {
     let mut found = Vec::new();
     let cloud = Cloud { copies: 1, pitch_st: 4.0, width: 0.8, spread_ms: 100.0, ..Cloud::default() };
@@ -79,21 +80,21 @@ pub fn distributions() -> Vec<(String, f64)> {
             found.push((format!("{what}, {}", mode.word()), kolmogorov_smirnov(sample, cdf)));
         };
         let variation = Variation { mode, ..v };
-        let all = hits(cloud, variation);
-        let copy = |value: fn(&ShownGrain) -> f32| all.iter().map(|(c, _)| f64::from(value(c))).collect();
-        add("pitch of copies", copy(|c| c.pitch_st), &uniform(-4.0, 4.0));
-        add("level of copies", copy(|c| c.level_db), &uniform(-6.0, 0.0));
-        add("length of copies", copy(|c| c.length), &uniform(1.0 - f64::from(0.3_f32), 1.0));
-        add("pan of copies", copy(|c| c.pan), &uniform(-0.8, 0.8));
-        add("time of copies, even", copy(|c| c.delay_ms), &uniform(25.0, 75.0));
+        let all = draws(cloud, variation);
+        let grain = |value: fn(&ShownGrain) -> f32| all.iter().map(|(c, _)| f64::from(value(c))).collect();
+        add("pitch of grains", grain(|c| c.pitch_st), &uniform(-4.0, 4.0));
+        add("level of grains", grain(|c| c.level_db), &uniform(-6.0, 0.0));
+        add("length of grains", grain(|c| c.length), &uniform(1.0 - f64::from(0.3_f32), 1.0));
+        add("pan of grains", grain(|c| c.pan), &uniform(-0.8, 0.8));
+        add("time of grains, even", grain(|c| c.delay_ms), &uniform(25.0, 75.0));
         for (i, what, range) in
             [(0, "start", 2.0), (1, "pitch", 0.3), (2, "level", 1.5), (3, "high cut", 0.5)]
         {
             let sample = all.iter().map(|(_, s)| f64::from(s[i])).collect();
-            add(&format!("{what} of hits"), sample, &uniform(-range, range));
+            add(&format!("{what} of triggers"), sample, &uniform(-range, range));
         }
         let with = |cloud: Cloud, value: fn(&ShownGrain) -> f32| -> Vec<f64> {
-            hits(cloud, variation).iter().map(|(c, _)| f64::from(value(c))).collect()
+            draws(cloud, variation).iter().map(|(c, _)| f64::from(value(c))).collect()
         };
         // The range is two standard deviations.
         let normal = |x: f64| 0.5 * (1.0 + libm::erf(x / 2.0 / std::f64::consts::SQRT_2));
@@ -106,10 +107,10 @@ pub fn distributions() -> Vec<(String, f64)> {
     found
 }
 
-/// A pad that plays one stroke of the invented take, with the variation that a fresh pad has.
+/// A pad that plays one hit of the demo take, with the default variation.
 fn cello_kit(mode: VariationMode, copies: u8) -> Kit {
-    let (take, strokes) = borrowed_cello(1);
-    let start = (strokes[3] * f64::from(take.sample_rate)) as u64;
+    let (take, starts) = borrowed_cello(1);
+    let start = (starts[3] * f64::from(take.sample_rate)) as u64;
     let mut kit = bare_kit(Arc::new(take), 1);
     let pad = &mut kit.doc.pads[0];
     (pad.slices[0].start, pad.slices[0].end) = (start, start + 20_000);
@@ -117,8 +118,8 @@ fn cello_kit(mode: VariationMode, copies: u8) -> Kit {
     kit
 }
 
-/// Strokes a quarter of a beat apart, each by itself.
-fn strokes(kit: &Kit, count: usize) -> Vec<Vec<f32>> {
+/// Triggers a quarter of a beat apart, each rendered by itself.
+fn render_triggers(kit: &Kit, count: usize) -> Vec<Vec<f32>> {
     let mut engine = Engine::new(48_000.0);
     engine.set_kit(prepared(kit));
     (0..count)
@@ -133,8 +134,8 @@ fn strokes(kit: &Kit, count: usize) -> Vec<Vec<f32>> {
         .collect()
 }
 
-/// A low tone that dies away, with the knock that starts it, after a moment of silence: what a finger makes of
-/// a bass string. And the frame at which it starts.
+/// A decaying low tone with a knock at its start, like a plucked bass string, after 0.1 s of silence; and its first
+/// frame.
 pub fn low_tone(hz: f64, ms: f64) -> (Arc<Take>, u64) {
     const RATE: f64 = 48_000.0;
     const BEFORE: usize = 4800;
@@ -151,7 +152,7 @@ pub fn low_tone(hz: f64, ms: f64) -> (Arc<Take>, u64) {
     (Arc::new(Take::from_samples("low tone", RATE as u32, vec![samples])), BEFORE as u64)
 }
 
-/// A pad fresh from the box that plays a low tone.
+/// A pad with default settings that plays a low tone.
 fn low_kit(hz: f64, ms: f64) -> Kit {
     let (take, start) = low_tone(hz, ms);
     let mut kit = bare_kit(take, 1);
@@ -159,12 +160,12 @@ fn low_kit(hz: f64, ms: f64) -> Kit {
     kit
 }
 
-/// Correlations of live strokes of the low tones on a pad fresh from the box: neighbours, and every two.
-pub fn likeness_of_low_tones() -> (Vec<f64>, Vec<f64>) {
+/// Correlations of live triggers of the low tones on a pad with default settings: of neighbours, and of all pairs.
+pub fn correlations_of_low_tones() -> (Vec<f64>, Vec<f64>) {
     let (mut neighbours, mut all) = (Vec::new(), Vec::new());
     for hz in [55.0, 65.0, 82.0, 110.0] {
         for ms in [200.0, 250.0, 300.0] {
-            let sounds = strokes(&low_kit(hz, ms), 24);
+            let sounds = render_triggers(&low_kit(hz, ms), 24);
             for a in 0..sounds.len() {
                 for b in 0..a {
                     let r = correlation(&sounds[a], &sounds[b]);
@@ -181,11 +182,11 @@ pub fn likeness_of_low_tones() -> (Vec<f64>, Vec<f64>) {
     (neighbours, all)
 }
 
-/// For each role: the largest correlation of live strokes in a row on the pads that are made of low tones (Hz, ms)
+/// For each role: the largest correlation of neighbouring live triggers on the pads that are made of low tones (Hz, ms)
 /// for it, fully shaped, and tuned where a key is given (the kick too).
-pub fn likeness_by_role(tones: &[(f64, f64)], key: Option<Key>) -> Vec<(Role, f64)> {
+pub fn max_correlation_by_role(tones: &[(f64, f64)], key: Option<Key>) -> Vec<(Role, f64)> {
     let mut found: Vec<(Role, f64)> = Vec::new();
-    let takes: Vec<DetectedTake> = tones
+    let takes: Vec<_> = tones
         .iter()
         .map(|&(hz, ms)| {
             let (take, start) = low_tone(hz, ms);
@@ -201,10 +202,10 @@ pub fn likeness_by_role(tones: &[(f64, f64)], key: Option<Key>) -> Vec<(Role, f6
         for pad in kit.doc.pads.iter().filter(|p| !p.is_empty()) {
             let mut one = kit.clone();
             one.doc.pads = vec![Pad { note: NOTES[0], ..pad.clone() }];
-            let sounds = strokes(&one, 12);
+            let sounds = render_triggers(&one, 12);
             let worst = sounds.windows(2).map(|w| correlation(&w[0], &w[1])).fold(-1.0, f64::max);
             match found.iter_mut().find(|(r, _)| *r == role) {
-                Some((_, most)) => *most = most.max(worst),
+                Some((_, max)) => *max = max.max(worst),
                 None => found.push((role, worst)),
             }
         }
@@ -212,53 +213,54 @@ pub fn likeness_by_role(tones: &[(f64, f64)], key: Option<Key>) -> Vec<(Role, f6
     found
 }
 
-/// Peak of the first 10 ms of live kicks against one without variations, dB: mean, least, most. The level's own
-/// variation is left out.
-pub fn punch_of_live_kicks() -> (f64, f64, f64) {
+/// Peak of the first 10 ms of live kicks against one without variation, dB: mean, minimum, maximum. The variation of
+/// the level is off.
+pub fn attack_peak_of_live_kicks() -> (f64, f64, f64) {
     let mut kit = low_kit(62.0, 250.0);
     let layer = &mut kit.doc.pads[0].layers[0].settings;
     (layer.drop_st, layer.drop_ms) = (9.0, 18.0);
     kit.doc.pads[0].variation.level_db = 0.0;
-    let punch =
-        |sound: &Vec<f32>| 20.0 * f64::from(sound[..480].iter().fold(0.0_f32, |p, x| p.max(x.abs()))).log10();
-    let live: Vec<f64> = strokes(&kit, 100).iter().map(punch).collect();
+    let attack_db =
+        |sound: &Vec<f32>| gain_to_db(f64::from(sound[..480].iter().fold(0.0_f32, |p, x| p.max(x.abs()))));
+    let live: Vec<f64> = render_triggers(&kit, 100).iter().map(attack_db).collect();
     kit.doc.pads[0].variation = still();
-    let alone = punch(&strokes(&kit, 1)[0]);
-    let apart = live.iter().map(|x| x - alone);
-    let mean = apart.clone().sum::<f64>() / live.len() as f64;
-    (mean, apart.clone().fold(f64::MAX, f64::min), apart.fold(f64::MIN, f64::max))
+    let still_db = attack_db(&render_triggers(&kit, 1)[0]);
+    let differences = live.iter().map(|x| x - still_db);
+    let mean = differences.clone().sum::<f64>() / live.len() as f64;
+    (mean, differences.clone().fold(f64::MAX, f64::min), differences.fold(f64::MIN, f64::max))
 }
 
-/// How alike live hits of one slice are: correlations.
+/// Correlations between live triggers of one slice.
 #[derive(Debug)]
-pub struct Likeness {
-    /// Noise with a cloud of 12: the largest of any two of twelve hits.
+pub struct Correlations {
+    /// Noise with a cloud of 12: the largest of all pairs of twelve triggers.
     pub noise: f64,
-    /// A tone with a cloud of 12, and with the small variations of a fresh pad alone: the median of neighbours.
+    /// A tone with a cloud of 12: the median of neighbours.
     pub tone_in_cloud: f64,
+    /// A tone with the default variation alone: the median of neighbours.
     pub tone: f64,
 }
 
-/// Noise, and a low stroke of the invented take.
-pub fn likeness_of_live_hits() -> Likeness {
+/// Measured on noise and on a low hit of the demo take.
+pub fn correlations_of_live_triggers() -> Correlations {
     let mut noise = kit_document(1);
     noise.doc.pads[0].variation.mode = VariationMode::Live;
-    let sounds = strokes(&noise, 12);
+    let sounds = render_triggers(&noise, 12);
     let pairs = (0..12).flat_map(|a| (0..a).map(move |b| (a, b)));
     let largest = pairs.map(|(a, b)| correlation(&sounds[a], &sounds[b])).fold(-1.0, f64::max);
     let median = |copies: u8| {
-        let sounds = strokes(&cello_kit(VariationMode::Live, copies), 12);
+        let sounds = render_triggers(&cello_kit(VariationMode::Live, copies), 12);
         let mut all: Vec<f64> = sounds.windows(2).map(|w| correlation(&w[0], &w[1])).collect();
         all.sort_by(f64::total_cmp);
         all[5]
     };
-    Likeness { noise: largest, tone_in_cloud: median(12), tone: median(0) }
+    Correlations { noise: largest, tone_in_cloud: median(12), tone: median(0) }
 }
 
-/// Samples that differ between two passes over the same twelve places, placed.
-pub fn placed_apart() -> usize {
+/// Samples that differ between two passes over the same twelve song positions, in the mode "placed".
+pub fn placed_differences() -> usize {
     let kit = cello_kit(VariationMode::Placed, 4);
-    let (a, b) = (strokes(&kit, 12), strokes(&kit, 12));
+    let (a, b) = (render_triggers(&kit, 12), render_triggers(&kit, 12));
     let differ = a.iter().flatten().zip(b.iter().flatten());
     differ.filter(|(x, y)| x.to_bits() != y.to_bits()).count()
 }

@@ -1,8 +1,11 @@
 //! Compressors against the published formula and their times; ceilings against two meters.
 
-use kitwright_core::engine::dsp::{
-    ceiling::Ceiling,
-    compressor::{Compressor, CompressorSettings, static_gain_db},
+use kitwright_core::{
+    engine::dsp::{
+        ceiling::Ceiling,
+        compressor::{Compressor, CompressorSettings, static_gain_db},
+    },
+    units::{db_to_gain, gain_to_db},
 };
 use std::f64::consts::TAU;
 
@@ -39,7 +42,7 @@ pub fn static_curve() -> (f64, f64) {
                     attack_ms: 1.0,
                     ..curve()
                 };
-                let x = vec![10f32.powf(level as f32 / 20.0); 4800];
+                let x = vec![db_to_gain(level as f32); 4800];
                 let mut reductions = vec![0.0; 4800];
                 Compressor::new(c, RATE).reductions_db(&x, &x, &mut reductions);
                 let made = level - f64::from(reductions[4799]);
@@ -92,7 +95,8 @@ pub fn noise(seed: u32) -> impl FnMut() -> f32 {
     }
 }
 
-/// True peak at 16 times the rate, by a long windowed sinc; the check of our own.
+/// True peak at 16 times the rate by a long windowed sinc, dBTP. Its window is written out here, since the kernels of
+/// the engine are what it checks.
 pub fn true_peak_16(x: &[f32]) -> f64 {
     const SIDE: i64 = 32;
     let mut peak = 0.0f64;
@@ -116,7 +120,7 @@ pub fn true_peak_16(x: &[f32]) -> f64 {
             peak = peak.max(y.abs());
         }
     }
-    20.0 * peak.log10()
+    gain_to_db(peak)
 }
 
 /// True peak at 4 times the rate by an independent meter, dBTP.
@@ -124,15 +128,15 @@ pub fn true_peak_ebur128(l: &[f32], r: &[f32], rate: u32) -> f64 {
     let mut meter = ebur128::EbuR128::new(2, rate, ebur128::Mode::TRUE_PEAK).unwrap();
     meter.add_frames_planar_f32(&[l, r]).unwrap();
     let peak = meter.true_peak(0).unwrap().max(meter.true_peak(1).unwrap());
-    20.0 * peak.log10()
+    gain_to_db(peak)
 }
 
-/// Kinds of [`nasty`] material.
+/// Kinds of [`stress_material`].
 pub const NASTY: usize = 12;
 
-/// Material that is hard on a ceiling: bursts of tones that start at their worst phase, noise, clicks,
+/// Material that is hard to limit: bursts of tones that start at their worst phase, noise, clicks,
 /// square waves, and low tones.
-pub fn nasty(kind: usize, frames: usize, rate: f64) -> Vec<f32> {
+pub fn stress_material(kind: usize, frames: usize, rate: f64) -> Vec<f32> {
     let mut n = noise(kind as u32 + 1);
     (0..frames)
         .map(|i| {
@@ -171,12 +175,13 @@ pub fn nasty(kind: usize, frames: usize, rate: f64) -> Vec<f32> {
         .collect()
 }
 
-/// Highest true peak behind a ceiling of -1 dBTP on nasty material, dBTP: by ebur128 and by 16 times.
+/// Highest true peak behind a ceiling of -1 dBTP on stress material, dBTP: by ebur128 and by 16 times.
 pub fn ceiling() -> (f64, f64) {
     let mut worst = (-100.0f64, -100.0f64);
     for rate in [44_100.0, 48_000.0, 96_000.0] {
         for kind in 0..NASTY {
-            let (mut l, mut r) = (nasty(kind, 6000, rate), nasty((kind + 3) % NASTY, 6000, rate));
+            let (mut l, mut r) =
+                (stress_material(kind, 6000, rate), stress_material((kind + 3) % NASTY, 6000, rate));
             let mut ceiling = Ceiling::new(-1.0, rate);
             for (l, r) in l.chunks_mut(64).zip(r.chunks_mut(64)) {
                 ceiling.process(l, r);

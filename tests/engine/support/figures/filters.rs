@@ -1,9 +1,12 @@
-//! How far filters are from their prototypes.
+//! Errors of filters against their prototypes.
 
-use kitwright_core::engine::dsp::{crossover::Crossover, eq::EqSection};
+use kitwright_core::{
+    engine::dsp::{crossover::Crossover, eq::EqSection},
+    units::power_to_db,
+};
 use std::f64::consts::TAU;
 
-/// What `tests/reference/eq_reference.py` made with scipy.signal.
+/// Output of `tests/reference/eq_reference.py` (scipy.signal).
 #[derive(serde::Deserialize)]
 pub struct Reference {
     pub hz: Vec<f64>,
@@ -52,7 +55,7 @@ pub fn error(case: &Case, hz: &[f64], rate: f64, range: std::ops::Range<f64>) ->
         .fold(0.0, f64::max)
 }
 
-/// Every level that counts.
+/// Levels that are compared, dB.
 pub const ALL: std::ops::Range<f64> = -60.0..100.0;
 
 /// Level at `hz` after a filter working on a sine, dB.
@@ -63,7 +66,7 @@ pub fn measured(hz: f64, rate: f64, mut work: impl FnMut(&mut [f32], &mut [f32])
     work(&mut l, &mut r);
     assert_eq!(l, r);
     let power = |x: &[f32]| x.iter().map(|&x| f64::from(x).powi(2)).sum::<f64>() / x.len() as f64;
-    10.0 * (2.0 * power(&l[n / 2..])).log10()
+    power_to_db(2.0 * power(&l[n / 2..]))
 }
 
 /// Greatest distance from the prototype to 20 kHz of the bell at 10 kHz, Q 1, at 48 kHz, dB.

@@ -1,5 +1,4 @@
-//! The figures of the sound, measured: the tests hold them to their targets, `cargo xtask score sound` prints
-//! them all.
+//! Measures of the sound: the tests compare them with their targets, `cargo xtask score sound` prints all.
 
 pub mod cloud;
 pub mod dynamics;

@@ -1,6 +1,9 @@
-//! What the reader adds, loses and folds.
+//! Noise, loss and aliasing of the reader.
 
-use kitwright_core::engine::dsp::reader::{Reader, Step};
+use kitwright_core::{
+    engine::dsp::reader::{Reader, Step},
+    units::{gain_to_db, power_to_db, st_to_ratio},
+};
 use std::f64::consts::TAU;
 
 /// Hz, of source and output.
@@ -13,7 +16,7 @@ pub fn sine(hz: f64, frames: usize) -> Vec<f32> {
 
 /// Ratio of an interval.
 pub fn semitones(st: f64) -> f64 {
-    (st / 12.0).exp2()
+    st_to_ratio(st)
 }
 
 /// Reads a sine at `ratio`; the middle of the result, away from the ends of the source.
@@ -26,8 +29,7 @@ pub fn read_sine(hz: f64, ratio: f64) -> Vec<f32> {
     out
 }
 
-/// Least-squares fit of a sine of known frequency: its amplitude, and the power of what is left over
-/// relative to it, both in dB.
+/// Least-squares fit of a sine of known frequency: its level and the signal-to-noise ratio, both in dB.
 pub fn fit(out: &[f32], hz: f64) -> (f64, f64) {
     let w = TAU * hz / RATE;
     let (mut cc, mut ss, mut cs, mut xc, mut xs) = (0.0, 0.0, 0.0, 0.0, 0.0);
@@ -47,10 +49,10 @@ pub fn fit(out: &[f32], hz: f64) -> (f64, f64) {
         rest += (f64::from(x) - a * c - b * s).powi(2);
     }
     let power = (a * a + b * b) / 2.0;
-    (10.0 * (2.0 * power).log10(), 10.0 * (power / (rest / out.len() as f64)).log10())
+    (power_to_db(2.0 * power), power_to_db(power / (rest / out.len() as f64)))
 }
 
-/// Least signal to noise and largest loss, dB, of sines up to 15 kHz pitched by `st`.
+/// Lowest signal-to-noise ratio and largest loss, dB, of sines up to 15 kHz pitched by `st`.
 pub fn noise_and_loss(st: f64) -> (f64, f64) {
     let ratio = semitones(st);
     let mut worst = (f64::INFINITY, 0.0f64);
@@ -61,8 +63,8 @@ pub fn noise_and_loss(st: f64) -> (f64, f64) {
     worst
 }
 
-/// Least rejection, dB, of what would fold when pitched up by `st`: sines from the new half rate up to the old
-/// one must vanish.
+/// Lowest alias rejection, dB, when pitched up by `st`: sines between the new and the old Nyquist frequency must
+/// vanish.
 pub fn alias_rejection(st: f64) -> f64 {
     let ratio = semitones(st);
     let lowest = RATE / 2.0 / ratio * 1.0001;
@@ -71,12 +73,12 @@ pub fn alias_rejection(st: f64) -> f64 {
         let hz = lowest + (RATE / 2.0 - lowest) * f64::from(step) / 24.0;
         let out = read_sine(hz, ratio);
         let power: f64 = out.iter().map(|&x| f64::from(x).powi(2)).sum::<f64>() / out.len() as f64;
-        worst = worst.min(-10.0 * (2.0 * power).log10());
+        worst = worst.min(-power_to_db(2.0 * power));
     }
     worst
 }
 
-/// The intervals at which aliases are looked for, semitones.
+/// Intervals at which aliases are measured, semitones.
 pub const PITCHED_UP: [f64; 12] = [1.0, 2.0, 4.0, 5.0, 7.0, 9.0, 12.0, 15.0, 17.0, 19.0, 22.0, 24.0];
 
 /// Samples that differ from the source at ratio 1, forwards and backwards.
@@ -107,5 +109,5 @@ pub fn glide_noise() -> f64 {
         noise = noise.max((f64::from(*y) - (TAU * hz / RATE * position).sin()).abs());
         position += step.ratio();
     }
-    20.0 * noise.log10()
+    gain_to_db(noise)
 }

@@ -1,7 +1,10 @@
 //! Saturation: aliases and loudness.
 
-use kitwright_core::spectrum::{RealFft, hann_periodic};
 use kitwright_core::{engine::dsp::saturation::Saturation, kit::Character};
+use kitwright_core::{
+    spectrum::{RealFft, hann_periodic},
+    units::gain_to_db,
+};
 use std::f64::consts::TAU;
 
 /// A sine of a level.
@@ -9,7 +12,7 @@ pub fn sine(hz: f64, level: f64, frames: usize, rate: f64) -> Vec<f32> {
     (0..frames).map(|i| (level * (TAU * hz * i as f64 / rate).sin()) as f32).collect()
 }
 
-/// What a settled saturation makes of a sound.
+/// Output of a saturation whose smoothing has settled.
 pub fn saturate(character: Character, drive_db: f32, rate: f64, x: &[f32]) -> Vec<f32> {
     let mut s = Saturation::new(rate);
     s.set(character, drive_db, 1.0);
@@ -30,7 +33,7 @@ pub fn spectrum(x: &[f32]) -> Vec<f64> {
     fft.transform().iter().map(|c| c.norm()).collect()
 }
 
-/// Strongest harmonic against the strongest of everything else below 20 kHz, dB.
+/// Level of the strongest harmonic over the strongest other component below 20 kHz, dB.
 pub fn alias_distance(character: Character, hz: f64, drive_db: f32, rate: f64) -> f64 {
     let n = 32_768;
     // A whole number of periods in the window keeps harmonics within three bins.
@@ -42,14 +45,14 @@ pub fn alias_distance(character: Character, hz: f64, drive_db: f32, rate: f64) -
     for (i, &a) in spectrum.iter().enumerate().take((20_000.0 / rate * n as f64) as usize) {
         let to_harmonic = (i % bin).min(bin - i % bin);
         if i < 3 {
-            // The steady part has a test of its own.
+            // DC has a test of its own.
         } else if to_harmonic <= 2 {
             harmonic = harmonic.max(a);
         } else {
             other = other.max(a);
         }
     }
-    20.0 * (harmonic / other).log10()
+    gain_to_db(harmonic / other)
 }
 
 /// Integrated loudness of the sound in both channels, LUFS.
@@ -72,10 +75,10 @@ pub fn hits(level: f32, frames: usize, rate: f64) -> Vec<f32> {
         .collect()
 }
 
-/// Rates at which aliases are looked for.
+/// Rates at which aliases are measured, Hz.
 pub const RATES: [f64; 5] = [44_100.0, 48_000.0, 88_200.0, 96_000.0, 192_000.0];
 
-/// Greatest change of the loudness by saturations of every character and drive, LU.
+/// Largest change of the loudness by saturations of every character and drive, LU.
 pub fn loudness_change() -> f64 {
     let rate = 48_000.0;
     let n = rate as usize * 4;

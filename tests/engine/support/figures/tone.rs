@@ -10,7 +10,7 @@ use std::f64::consts::TAU;
 /// Hz.
 pub const RATE: f64 = 48_000.0;
 
-/// Everything on.
+/// All stages on.
 pub fn full() -> Tone {
     let band = |hz, gain_db| Band { on: true, hz, gain_db, q: 1.0 };
     Tone {
@@ -49,7 +49,7 @@ pub fn chain(tone: &Tone) -> ToneChain {
     chain
 }
 
-/// A sound in both channels through a chain, without a future.
+/// A sound in both channels through a chain, without look-ahead.
 pub fn process(chain: &mut ToneChain, x: &[f32]) -> Vec<f32> {
     let (mut l, mut r) = (x.to_vec(), x.to_vec());
     chain.process(&mut l, &mut r, [&[], &[]]);
@@ -80,8 +80,8 @@ pub fn only(stage: ToneStage) -> Tone {
     }
 }
 
-/// How much louder each stage is bypassed than working, LU by ebur128 (ITU-R BS.1770), and the whole chain: after
-/// four seconds of hearing it work, as somebody hears it who compares.
+/// Loudness of each stage and of the whole chain when bypassed, relative to active, LU by ebur128 (ITU-R BS.1770);
+/// after four seconds active, as when a player compares.
 pub fn bypass() -> Vec<(String, f64)> {
     let x = hits(96_000 * 2, 0.5);
     let mut found = Vec::new();
