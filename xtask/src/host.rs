@@ -221,13 +221,13 @@ impl HostSetup {
         let mut lua = self.command("ardour7-lua");
         lua.arg(&script).arg(folder.join("session")).arg("kit").stdout(Stdio::piped());
         let output = lua.output().map_err(|e| format!("ardour7-lua could not be started: {e}"))?;
-        let told = String::from_utf8_lossy(&output.stdout).into_owned();
-        let ids: Vec<&str> = told
+        let printed = String::from_utf8_lossy(&output.stdout).into_owned();
+        let ids: Vec<&str> = printed
             .lines()
             .find_map(|line| line.strip_prefix("ids "))
             .map(|ids| ids.split(' ').collect())
-            .ok_or_else(|| format!("the host made no session with the plugin: {told}"))?;
-        let [track, plugin] = ids[..] else { return Err(format!("no two numbers: {told}")) };
+            .ok_or_else(|| format!("the host made no session with the plugin: {printed}"))?;
+        let [track, plugin] = ids[..] else { return Err(format!("no two numbers: {printed}")) };
         let window = format!(
             "<Extra><UI><Window name=\"P-{track}-{plugin}\" visible=\"1\" x-off=\"10\" y-off=\"10\" \
              x-size=\"-1\" y-size=\"-1\" custom-ui=\"1\"/></UI></Extra></Session>"

@@ -123,7 +123,7 @@ mod tests {
 
     /// The table in src was made from what this task downloads.
     #[test]
-    fn the_table_names_the_packages_of_this_chore() {
+    fn the_table_names_the_packages_of_this_task() {
         let table = Path::new(env!("CARGO_MANIFEST_DIR")).join("../src/core/cast/profiles.rs");
         let text = fs::read_to_string(table).unwrap();
         let head: String =

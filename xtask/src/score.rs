@@ -1,9 +1,9 @@
-//! `cargo xtask score WHAT`: how well a part does its work, as one table beside a reference implementation.
+//! `cargo xtask score WHAT`: measures of a part of the project, as one table beside a reference implementation.
 //!
 //! Each score has its own file in `score/` and one line in [`run`]. A score measures with a program of the
-//! project (`examples/` or the command line) and hands what it heard, or rendered, to a Python script in
-//! `tests/reference/`, which holds it against the truth and against the reference. The script prints a table
-//! as JSON and [`Table`] prints it. Nothing is written outside the target folder.
+//! project (`examples/` or the command line) and hands its output to a Python script in `tests/reference/`, which
+//! compares it with the truth and with the reference and prints a table as JSON, which [`Table`] prints. Nothing is
+//! written outside the target folder.
 
 mod casting;
 mod hits;
@@ -81,7 +81,7 @@ fn script(project: &Project, python: &Path, name: &str, prepare: impl FnOnce(&mu
 /// One table: a title, a line of headings, rows of as many cells, and notes below.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Table {
-    /// What was measured, on what.
+    /// Subject of the measurement.
     pub title: String,
     /// Headings of the columns.
     pub columns: Vec<String>,

@@ -253,7 +253,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn what_is_there_is_not_missing_and_what_is_not_is_named_with_a_command() {
+    fn absent_tools_are_named_with_a_command_and_present_ones_are_not() {
         let there = Need { check: &["cargo", "--version"], ..ALSA };
         let absent = Need { check: &["no-such-program-here"], ..FFMPEG };
         assert!(missing(&[&there]).is_empty());

@@ -1,4 +1,4 @@
-//! `cargo xtask score roles` and `score fit`: what casting and fitting reach, beside published libraries.
+//! `cargo xtask score roles` and `score fit`: results of casting and fitting beside published libraries.
 
 use super::{Table, example, release_example, script, work_folder};
 use crate::{
@@ -16,13 +16,13 @@ const PACKAGES: [&str; 5] =
 const RECORDED: [&str; 4] =
     ["d01_steel_guitar.flac", "d03_strums.flac", "d04_nylon_guitar.flac", "d07_marimba.flac"];
 
-/// Prints how well drum sounds are told, and how well fitted pads serve their roles.
+/// Prints how well drum sounds are classified, and the scores of fitted pads.
 pub fn roles(project: &Project) -> Result {
     print(project, "roles", None)
 }
 
-/// Prints what the search finds, how fitted kits are tuned and balanced, and what they cost; time is taken of
-/// the program in the release profile.
+/// Prints the result of the search, the tuning and balance of fitted kits, and their cost; times are of the program in
+/// the release profile.
 pub fn fit(project: &Project) -> Result {
     eprintln!("building the program in the release profile");
     project::run(

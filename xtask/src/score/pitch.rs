@@ -3,7 +3,7 @@
 use super::{example, hits::PACKAGES, script, work_folder};
 use crate::{Result, project::Project, venv};
 
-/// Prints how well the fundamentals of made sounds, and of the developer recordings where they are, are told.
+/// Prints how well the fundamentals of made sounds, and of the developer recordings where they are, are measured.
 pub fn run(project: &Project) -> Result {
     let python = venv::python(project, "venv-listen", &PACKAGES)?;
     let detection = example(project, "detection")?;

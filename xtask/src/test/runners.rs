@@ -141,7 +141,7 @@ impl Said {
                 said.shown += "\n";
             }
         }
-        // 101 tells of failed tests; anything else is a crash, which may come after the last test
+        // 101 means failed tests; anything else is a crash, which may come after the last test
         if !status.success() && status.code() != Some(101) {
             said.results.push(format!("{name}: crashed, {status}"));
         }
@@ -183,14 +183,14 @@ test result: FAILED. 1 passed; 1 failed";
 
     #[test]
     fn a_crash_after_the_last_test_is_a_failure() {
-        let said = Said::of("tests/cli.rs", "test result: ok. 1 passed\n", ended("exit 3"));
+        let said = Said::of("tests/cli/main.rs", "test result: ok. 1 passed\n", ended("exit 3"));
         assert!(!said.passed);
         assert_eq!(said.results.len(), 2);
         assert!(said.results[1].contains("crashed"), "{:?}", said.results);
     }
 
     #[test]
-    fn test_programs_are_told_from_what_else_cargo_builds() {
+    fn test_programs_are_distinguished_from_other_artifacts() {
         let messages = r#"
 {"reason":"compiler-artifact","manifest_path":"/p/src/core/Cargo.toml","target":{"src_path":"/p/src/core/../../tests/core/main.rs"},"profile":{"test":true},"executable":"/p/target/debug/deps/core-1"}
 {"reason":"compiler-artifact","manifest_path":"/p/src/core/Cargo.toml","target":{"src_path":"/p/src/core/lib.rs"},"profile":{"test":true},"executable":"/p/target/debug/deps/kitwright_core-1"}
