@@ -2,7 +2,6 @@
 
 use super::support::{encoded, folder, read, refusal, write_wav};
 use kitwright_core::{error::Error, progress::Flag, take::Take};
-use std::path::Path;
 
 #[test]
 fn files_that_are_no_recording_are_refused_in_one_sentence() {
@@ -34,7 +33,7 @@ fn files_that_are_no_recording_are_refused_in_one_sentence() {
 #[cfg(unix)]
 #[test]
 fn pipes_and_devices_are_refused_without_waiting() {
-    assert!(refusal(Path::new("/dev/null")).contains("not a regular file"));
+    assert!(refusal("/dev/null".as_ref()).contains("not a regular file"));
 }
 
 #[test]
