@@ -80,8 +80,8 @@ fn report(file: &str, out: Option<&str>) -> Result<Value> {
         rows.push(row(&mut auditioner, pad, &sound, kick));
         notes.extend(unusual(&mut auditioner, pad));
     }
-    let told = kit.doc.pads.iter().filter(|p| p.role.is_scored()).map(|p| p.role);
-    let weak: std::collections::BTreeSet<Role> = told.filter(|r| score::named_right(*r) < 0.5).collect();
+    let scored = kit.doc.pads.iter().filter(|p| p.role.is_scored()).map(|p| p.role);
+    let weak: std::collections::BTreeSet<Role> = scored.filter(|r| score::named_right(*r) < 0.5).collect();
     for role in weak {
         let right = 100.0 * score::named_right(role);
         notes.push(format!(

@@ -37,8 +37,8 @@ FILES = {
 }
 
 
-# groups of the developer recordings that come from the packages below, and our names for their labels; rims struck
-# with the skin are heard as snares by some and as rims by others: they teach neither
+# Groups of the developer recordings that are in the packages below, and our labels for theirs. Rim shots are left out:
+# data sets label them either as snares or as rims.
 IN_PACKAGES = {"FluidR3", "MDL", "DrumlineCymbals", "sonic-pi"}
 LABELS = {"hat_pedal": "hat_closed", "tambourine": "perc", "cowbell": "perc", "woodblock": "perc", "clave": "perc",
           "sticks": "perc", "snap": "perc", "rimshot": None}
