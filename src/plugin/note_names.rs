@@ -1,18 +1,17 @@
 //! What hosts write on the keys: role and number of the pads that a key plays.
 
-use kitwright_core::kit::{Document, Pad};
+use kitwright_core::kit::{Document, PADS, Pad, key_map};
 
 /// Each key that sounds, with its name: "1 kick", or "5 percussion, 6 percussion" where a key plays two.
 pub(super) fn note_names(doc: &Document) -> Vec<(u8, String)> {
-    let mut names: Vec<(u8, String)> = Vec::new();
-    for (number, pad) in (1..).zip(&doc.pads).filter(|(_, pad)| sounds(pad)) {
-        let name = format!("{number} {}", pad.role);
-        match names.iter_mut().find(|(note, _)| *note == pad.note) {
-            Some((_, names)) => *names = format!("{names}, {name}"),
-            None => names.push((pad.note, name)),
-        }
-    }
-    names
+    let keys = key_map(doc);
+    let name = |key: u8| {
+        let on_key = |p: usize| keys[usize::from(key)] & (1 << p) != 0 && sounds(&doc.pads[p]);
+        let pads = (0..doc.pads.len().min(PADS)).filter(|&p| on_key(p));
+        let names: Vec<String> = pads.map(|p| format!("{} {}", p + 1, doc.pads[p].role)).collect();
+        (!names.is_empty()).then(|| (key, names.join(", ")))
+    };
+    (0..128).filter_map(name).collect()
 }
 
 fn sounds(pad: &Pad) -> bool {

@@ -195,6 +195,7 @@ fn empty_kit(takes: &[DetectedTake], options: &CastOptions) -> Kit {
             fit,
             key: options.key,
             tune_kick: options.tune_kick,
+            general_midi: true,
             takes: entries,
             ..Document::default()
         },

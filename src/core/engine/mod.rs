@@ -413,13 +413,6 @@ impl Engine {
         }
         self.playing = Some(slot);
         self.waiting = None;
-        self.notes = [0; 128];
-        if let Some(kit) = &self.kits[slot] {
-            for (p, pad) in kit.pads.iter().enumerate() {
-                if let Some(pads) = self.notes.get_mut(usize::from(pad.pad.note)) {
-                    *pads |= 1 << p;
-                }
-            }
-        }
+        self.notes = self.kits[slot].as_ref().map_or([0; 128], |kit| kit.keys);
     }
 }

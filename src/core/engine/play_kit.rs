@@ -2,7 +2,7 @@
 
 use super::dsp::reader::Reader;
 use crate::{
-    kit::{Kit, LAYERS, LayerSettings, MAX_DIPS, PADS, Pad, Slice, TableVisitor},
+    kit::{KeyMap, Kit, LAYERS, LayerSettings, MAX_DIPS, PADS, Pad, Slice, TableVisitor, key_map},
     settings::Setting,
     units::{db_to_gain, st_to_ratio},
 };
@@ -16,6 +16,8 @@ pub struct PlayKit {
     /// Sample rate of the engine, Hz.
     pub sample_rate: f64,
     pub(super) pads: Vec<PlayPad>,
+    /// The pads that each key plays.
+    pub(super) keys: KeyMap,
 }
 
 /// A pad with every setting inside its range and every slice inside its take.
@@ -59,7 +61,8 @@ impl PlayKit {
         Reader::prepare();
         let empty = Pad { note: u8::MAX, ..Pad::default() };
         let pads = (0..PADS).map(|p| PlayPad::new(&kit, kit.doc.pads.get(p).unwrap_or(&empty))).collect();
-        Self { kit, sample_rate, pads }
+        let keys = key_map(&kit.doc);
+        Self { kit, sample_rate, pads, keys }
     }
 
     /// The channels of a take.

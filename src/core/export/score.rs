@@ -2,7 +2,7 @@
 
 use crate::{
     error::{Error, Result},
-    kit::Kit,
+    kit::{Kit, PADS, key_map},
 };
 use midly::{Fps, MetaMessage, MidiMessage, Smf, Timing, TrackEventKind};
 use std::{collections::BTreeMap, path::Path};
@@ -67,10 +67,13 @@ impl Score {
 
     /// The notes that no pad of `kit` plays, with how often each one comes.
     pub fn unanswered(&self, kit: &Kit) -> BTreeMap<u8, usize> {
+        let keys = key_map(&kit.doc);
+        let sounds = |pad: usize| !kit.doc.pads[pad].is_empty();
         let mut counts = BTreeMap::new();
         for event in &self.events {
             let Action::On(note, _) = event.action else { continue };
-            if !kit.doc.pads.iter().any(|pad| pad.note == note && !pad.is_empty()) {
+            let pads = keys.get(usize::from(note)).copied().unwrap_or(0);
+            if !(0..kit.doc.pads.len().min(PADS)).any(|p| pads & (1 << p) != 0 && sounds(p)) {
                 *counts.entry(note).or_default() += 1;
             }
         }

@@ -6,6 +6,7 @@
 mod bounded;
 mod check;
 mod file;
+mod general_midi;
 mod layer;
 mod limits;
 mod pad;
@@ -15,6 +16,7 @@ mod tone;
 
 pub use crate::music::{Key, Mode};
 pub use file::{EXTENSION, MAX_STATE_AUDIO};
+pub use general_midi::{KeyMap, key_map};
 pub use layer::{CLOUD, Cloud, Draw, LAYER, Layer, LayerSettings, SLICE, Slice, Timing};
 pub use limits::{LAYERS, MAX_HITS, MAX_SAMPLES, MAX_SLICES, MAX_TAKES, PADS};
 pub use pad::{Alternate, Audition, PAD, Pad, PadSettings, Target, VARIATION, Variation, VariationMode};
@@ -71,6 +73,10 @@ pub struct Document {
     pub key: Option<Key>,
     /// Whether the kick is tuned to the key as well.
     pub tune_kick: bool,
+    /// Whether keys of the General MIDI percussion map that have no pad are played by the nearest drum. Kits from
+    /// before there was this have none of it.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub general_midi: bool,
     /// What was heard in each take, in the order of the kit's takes.
     #[serde(deserialize_with = "bounded::list::<MAX_TAKES, _, _>")]
     pub takes: Vec<TakeEntry>,
@@ -147,6 +153,7 @@ impl Default for Document {
             fit: DEFAULT_FIT,
             key: None,
             tune_kick: false,
+            general_midi: false,
             takes: Vec::new(),
             pads: Role::DEFAULT_PADS.iter().map(|&(note, role)| Pad::empty(note, role)).collect(),
             trims: Trims::default(),
