@@ -85,7 +85,7 @@ fn report(summary: &Summary, out: &Path) -> String {
     }
     text += "\nnote  role         score  from               alternates\n";
     for pad in &summary.pads {
-        let score = if pad.role.is_scored() { format!("{:.2}", pad.score) } else { "as is".into() };
+        let score = pad.score.map_or("as is".into(), |score| format!("{score:.2}"));
         let place = if summary.takes.len() > 1 { format!("take {}, ", pad.take + 1) } else { String::new() };
         text += &format!(
             "{:>4}  {:<11} {score:>6}  {:<19} {:>9}\n",
@@ -98,6 +98,9 @@ fn report(summary: &Summary, out: &Path) -> String {
     if !summary.roles_empty.is_empty() {
         let words: Vec<_> = summary.roles_empty.iter().map(|r| r.word()).collect();
         text += &format!("no hit for: {}\n", words.join(", "));
+    }
+    for weak in summary.pads.iter().filter_map(|pad| pad.weak.as_ref()) {
+        text += &format!("{weak}\n");
     }
     text += &format!("\nkit:      {}\n", printable(out.join(kit_file(&summary.name))));
     text += &format!("groove:   {}\n", printable(out.join("groove.wav")));

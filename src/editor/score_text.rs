@@ -1,6 +1,9 @@
 //! A pad's score as text, the same wherever it is shown.
 
-use kitwright_core::kit::{Pad, Role};
+use kitwright_core::{
+    cast::weakness,
+    kit::{Pad, Role},
+};
 
 /// In a word or two, for a pad's tile: "93 %", "as is", "empty".
 pub fn word(pad: &Pad) -> String {
@@ -19,13 +22,19 @@ pub fn sentence(pad: &Pad) -> String {
         _ if pad.is_empty() => "Empty: it is silent.".to_owned(),
         None => "Made by hand.".to_owned(),
         Some(a) if pad.role.is_scored() => {
-            format!("Scores {} as {}.", percent(a.score), with_article(pad.role))
+            let score = format!("Scores {} as {}.", percent(a.score), with_article(pad.role));
+            weakness(pad).map_or(score.clone(), |weak| format!("{score} {}.", capital(&weak)))
         }
         Some(_) => match &pad.target {
             Some(target) => format!("Shaped towards {}; {NO_SCORE}.", target.name),
             None => format!("Stays as it is; {NO_SCORE}."),
         },
     }
+}
+
+fn capital(sentence: &str) -> String {
+    let (first, rest) = sentence.split_at(1);
+    first.to_uppercase() + rest
 }
 
 /// Why percussion has no score.
@@ -60,6 +69,9 @@ mod tests {
     fn percussion_and_empty_pads_have_no_score() {
         assert_eq!(word(&cast(Role::Kick, 0.934)), "93 %");
         assert_eq!(sentence(&cast(Role::OpenHat, 0.5)), "Scores 50 % as an open hat.");
+        assert!(
+            sentence(&cast(Role::OpenHat, 0.1)).contains("Open hat: nothing in this recording comes close")
+        );
         let percussion = cast(Role::Percussion, 0.004);
         assert_eq!(word(&percussion), "as is");
         assert!(!sentence(&percussion).contains('%'));

@@ -26,10 +26,12 @@ mod test_signal;
 pub mod trial;
 mod tune;
 mod typical;
+mod weakness;
 
 pub use options::{CastOptions, DetectedTake};
 pub use tune::set_key;
 pub use typical::{TypicalBand, typical_bands};
+pub use weakness::weakness;
 
 use crate::{
     error::Result,

@@ -1,6 +1,9 @@
 //! kit.json: what a kit holds, for other programs.
 
-use crate::kit::{Kit, Pad, Role, Slice};
+use crate::{
+    cast::weakness,
+    kit::{Kit, Pad, Role, Slice},
+};
 use serde::{Deserialize, Serialize};
 
 /// What a kit holds.
@@ -36,17 +39,19 @@ pub struct PadSummary {
     pub role: Role,
     /// Its WAV file, relative to kit.json, with forward slashes.
     pub file: String,
-    /// Score of the pad in its role, 0 to 1; 0 for a pad made by hand. It has no meaning for
-    /// percussion ([`Role::is_scored`]).
-    pub score: f64,
+    /// Score of the pad in its role, 0 to 1; 0 for a pad made by hand, none for percussion, which can be any drum.
+    pub score: Option<f64>,
+    /// One sentence where the takes give little for the role, with what would help.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub weak: Option<String>,
     /// Index of its take.
     pub take: usize,
     /// Start of its hit in the take, s.
     pub start: f64,
     /// End of its hit in the take, s.
     pub end: f64,
-    /// Its fit, 0 to 1.
-    pub fit: f64,
+    /// Its fit, 0 to 1; none for percussion, which stays as it is.
+    pub fit: Option<f64>,
     /// Further hits that alternate with the first.
     pub alternates: usize,
 }
@@ -67,15 +72,17 @@ impl Summary {
         let pads = sounding(kit)
             .map(|(i, pad, slice)| {
                 let rate = doc.takes.get(slice.take).map_or(48_000.0, |t| f64::from(t.sample_rate.max(1)));
+                let scored = |x| pad.role.is_scored().then_some(x);
                 PadSummary {
                     note: pad.note,
                     role: pad.role,
                     file: pad_file(kit, i),
-                    score: tidy(f64::from(pad.audition.as_ref().map_or(0.0, |a| a.score))),
+                    score: scored(tidy(f64::from(pad.audition.as_ref().map_or(0.0, |a| a.score)))),
+                    weak: weakness(pad),
                     take: slice.take,
                     start: tidy(slice.start as f64 / rate),
                     end: tidy(slice.end as f64 / rate),
-                    fit: tidy(f64::from(pad.fit)),
+                    fit: scored(tidy(f64::from(pad.fit))),
                     alternates: pad.slices.len().saturating_sub(1),
                 }
             })
