@@ -59,8 +59,8 @@ pub fn with_slice(pad: &Pad, slice: Slice) -> Pad {
     alone
 }
 
-/// Sets how level and high cut follow velocity, alike on all layers, so that the pad falls by [`FALL_DB`] and is
-/// darker when it is played softly. A silent pad stays as it is.
+/// Sets how level and high cut follow velocity, alike on all layers, so that the pad falls by 7.5 dB from
+/// velocity 127 to 64 and is darker when it is played softly. A silent pad stays as it is.
 pub fn follow_velocity(auditioner: &mut Auditioner, pad: &mut Pad) {
     // full velocity does not depend on either setting
     let Some(hard) = stroke(auditioner, pad, HARD) else { return };
