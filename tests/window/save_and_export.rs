@@ -67,10 +67,13 @@ fn a_cancelled_export_leaves_no_files_and_no_changes() {
     let dir = tempfile::tempdir().expect("temporary folder");
     let folder = dir.path().join("out");
     let mut harness = window();
-    // enough work that a slow machine's frames come in time to cancel it
+    // much more work than the frames take that cancel it, on any machine
     harness.state().session.edit("clouds", |kit| {
         for pad in &mut kit.doc.pads {
             (pad.cloud.copies, pad.cloud.cloud_db, pad.cloud.spread_ms) = (48, 0.0, 1000.0);
+            // four octaves down every copy lasts sixteen times as long
+            let settings = &mut pad.layers[0].settings;
+            (settings.pitch_st, settings.decay_ms) = (-48.0, 10_000.0);
             pad.layers.resize(4, pad.layers[0].clone());
         }
     });

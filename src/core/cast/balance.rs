@@ -3,7 +3,7 @@
 use super::auditioner::{Auditioner, RATE, on_all_cores};
 use crate::{
     groove,
-    kit::{Kit, PAD, Pad, Role},
+    kit::{Kit, LIMITER, PAD, Pad, Role},
     settings::setting,
     units::gain_to_db,
 };
@@ -49,8 +49,25 @@ pub fn level(auditioner: &mut Auditioner, pad: &mut Pad, kick_lufs: f32) -> Opti
     let lufs = loudness(&left, &right)?;
     let wanted = kick_lufs + offset_lu(pad.role) - lufs;
     let allowed = kick_lufs + MAX_CREST_DB - gain_to_db(peak);
-    pad.settings.level_db = setting(&PAD, "level_db").clamp(wanted.min(allowed));
-    Some(lufs + pad.settings.level_db)
+    let level = setting(&PAD, "level_db");
+    let short = lift(pad, wanted.min(allowed) - level.max);
+    pad.settings.level_db = level.clamp(wanted.min(allowed) - short);
+    Some(lufs + short + pad.settings.level_db)
+}
+
+/// Lifts a pad that is too soft for its level's range by so much at the end of its tone chain, as far as the last
+/// limiter's gain goes: what is left above a high cut may be 40 dB softer than the hit. Returns the lift, dB.
+fn lift(pad: &mut Pad, by_db: f32) -> f32 {
+    if by_db <= 0.0 {
+        return 0.0;
+    }
+    let last = &mut pad.tone.colour;
+    if !last.on {
+        (last.on, last.threshold_db, last.makeup_db) = (true, 0.0, 0.0);
+    }
+    let before = last.makeup_db;
+    last.makeup_db = setting(&LIMITER, "makeup_db").clamp(before + by_db);
+    last.makeup_db - before
 }
 
 /// Loudness of the kit's kick, LUFS; without a kick the median of what the other pads' levels imply. `None` for a

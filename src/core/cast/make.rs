@@ -85,13 +85,10 @@ pub fn make_kit(takes: &[DetectedTake], options: &CastOptions, progress: &dyn Pr
     let levels = on_all_cores(&kit, &drafts, kit.doc.pads.len(), |auditioner, i| {
         let mut pad = kit.doc.pads[i].clone();
         let lufs = balance::level(auditioner, &mut pad, balance::KICK_LUFS);
-        (pad.settings.level_db, lufs)
+        (pad, lufs)
     });
-    let mut loud = Vec::new();
-    for (pad, (level_db, lufs)) in kit.doc.pads.iter_mut().zip(levels) {
-        pad.settings.level_db = level_db;
-        loud.push(lufs);
-    }
+    let (pads, loud): (Vec<Pad>, Vec<Option<f32>>) = levels.into_iter().unzip();
+    kit.doc.pads = pads;
     balance::whole(&mut kit, &loud);
     kit.doc.mend();
     Ok(kit)
