@@ -3,8 +3,9 @@
 
 use super::{Document, PADS, Role};
 
-/// Keys of the percussion map (General MIDI Level 1, MIDI Manufacturers Association, 1991).
-const KEYS: std::ops::RangeInclusive<u8> = 35..=81;
+/// Keys of the percussion map (General MIDI Level 1, MIDI Manufacturers Association, 1991), and the shaker that Level 2
+/// adds above them.
+const KEYS: std::ops::RangeInclusive<u8> = 35..=82;
 
 /// The pads that each key plays, one bit for each pad.
 pub type KeyMap = [u16; 128];
@@ -60,8 +61,8 @@ fn roles(key: u8) -> &'static [Role] {
         46 => &[Role::OpenHat, Role::ClosedHat],
         // crash, splash and Chinese cymbals, rides
         49 | 51..=53 | 55 | 57 | 59 => &[Role::OpenHat, Role::ClosedHat],
-        // tambourine, cabasa, maracas
-        54 | 69 | 70 => &[Role::Shaker, Role::ClosedHat],
+        // tambourine, cabasa, maracas, shaker
+        54 | 69 | 70 | 82 => &[Role::Shaker, Role::ClosedHat],
         _ => &[],
     }
 }
@@ -98,7 +99,7 @@ mod tests {
         assert!(plays(40, 1) && plays(37, 1) && plays(39, 1), "snares, and what a snare stands for");
         assert!(plays(44, 2) && plays(49, 3) && plays(51, 3), "hats and cymbals");
         assert!(plays(41, 4) && plays(43, 4) && plays(47, 5) && plays(48, 5), "toms");
-        assert!(map[..35].iter().chain(&map[82..]).all(|pads| *pads == 0), "nothing else is played");
+        assert!(map[..35].iter().chain(&map[83..]).all(|pads| *pads == 0), "nothing else is played");
     }
 
     #[test]
