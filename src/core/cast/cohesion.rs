@@ -13,10 +13,13 @@ use crate::{
 /// Velocities between which a pad's fall is measured (MIDI 64 and 127).
 const SOFT: f32 = 64.0 / 127.0;
 const HARD: f32 = 1.0;
-/// Fall of every pad between these velocities, dB: between the 6 and 9 dB that the plan asks for.
+/// Fall of every pad between these velocities, dB; common practice is 6 to 9 dB, no source.
 const FALL_DB: f32 = 7.5;
-/// The `velocity_level` that falls as much without a tone chain: by it soft and hard strokes are told apart.
-pub const HEARD_VELOCITY_LEVEL: f32 = FALL_DB / (2.0 * 5.953);
+/// Ratio of these velocities, dB: 20 log10(127 / 64).
+const VELOCITY_RATIO_DB: f32 = 5.953;
+/// The `velocity_level` that falls as much without a tone chain (level is velocity to the power of twice this value):
+/// soft and hard strokes are sorted by it.
+pub const EFFECTIVE_VELOCITY_LEVEL: f32 = FALL_DB / (2.0 * VELOCITY_RATIO_DB);
 /// A fall this near is left as it is, dB.
 const FALL_NEAR_DB: f32 = 0.3;
 /// A soft stroke is darker: its highs are cut from this many times the centre of a hard stroke's spectrum on, tried in
@@ -210,7 +213,7 @@ pub fn order_toms(auditioner: &mut Auditioner, kit: &mut Kit) {
     }
 }
 
-/// Semitones from the low tom's pitch up to the high tom's, as they are heard; `None` where one is silent.
+/// Semitones from the strongest partial of the low tom up to that of the high tom; `None` where one is silent.
 pub fn tom_interval(auditioner: &mut Auditioner, low: &Pad, high: &Pad) -> Option<f64> {
     let low_hz = tune::strongest_partial_hz(auditioner, low)?;
     let high_hz = tune::strongest_partial_hz(auditioner, high)?;

@@ -69,7 +69,7 @@ pub fn make_kit(takes: &[DetectedTake], options: &CastOptions, progress: &dyn Pr
         let alike =
             groups[leader].iter().map(|&c| &candidates[c]).filter(|c| in_tune(role, leaders[leader], c));
         let strokes: Vec<(usize, &Hit)> = alike.map(|c| (c.take, &c.heard)).collect();
-        pad.slices = strokes::slices(&strokes, cohesion::HEARD_VELOCITY_LEVEL);
+        pad.slices = strokes::slices(&strokes, cohesion::EFFECTIVE_VELOCITY_LEVEL);
         cohesion::even_alternates(auditioner, &mut pad);
         let mut report = report(&pad, leader, &leaders, &scores, role);
         report.score = auditioner.measure(&pad).map_or(0.0, |f| score::score(role, &f));
