@@ -105,7 +105,7 @@ fn tone_db(auditioner: &mut Auditioner, pad: &Pad, amount: f32) -> Option<f32> {
         let mut pad = pad.clone();
         pad.tone.dip_amount = amount;
         let [left, right] = auditioner.play(&pad, 0.8);
-        let found = resonances::partials(&auditioner::mono(&left, &right), auditioner::RATE);
+        let found = resonances::partials(&auditioner::mono(&left, &right), auditioner::AUDITION_RATE);
         found.first().map_or(0.0, |p| p.over_db)
     })
 }
@@ -129,7 +129,8 @@ fn cents_off(auditioner: &mut Auditioner, pad: &Pad) -> Option<f64> {
         left -= last * last;
     }
     let level = |cents: f64| {
-        let turn = 2.0 * (std::f64::consts::TAU * hz * cents_to_ratio(cents) / auditioner::RATE).cos();
+        let turn =
+            2.0 * (std::f64::consts::TAU * hz * cents_to_ratio(cents) / auditioner::AUDITION_RATE).cos();
         let (mut a, mut b) = (0.0, 0.0);
         for (i, s) in sound.iter().enumerate() {
             (a, b) = (f64::from(*s) * hann_periodic(i, sound.len()) + turn * a - b, a);

@@ -6,7 +6,7 @@
 use kitwright_core::{
     cast::{
         CastOptions,
-        auditioner::{Auditioner, RATE, mono},
+        auditioner::{AUDITION_RATE, Auditioner, mono},
         balance,
         cohesion::{self, Stroke},
         make_kit, score,
@@ -90,7 +90,10 @@ fn report(file: &str, out: Option<&str>) -> Result<Value> {
     }
     let toms = of_role(&kit, Role::LowTom).zip(of_role(&kit, Role::HighTom));
     if let Some(apart) = toms.and_then(|(low, high)| cohesion::tom_interval(&mut auditioner, low, high)) {
-        notes.push(format!("the high tom is {apart:.1} semitones above the low tom"));
+        let middle = of_role(&kit, Role::LowTom).zip(of_role(&kit, Role::MiddleTom));
+        let between = middle.and_then(|(low, middle)| cohesion::tom_interval(&mut auditioner, low, middle));
+        let between = between.map_or(String::new(), |st| format!(", the middle tom {st:.1}"));
+        notes.push(format!("the high tom is {apart:.1} semitones above the low tom{between}"));
     }
     let title = format!("{stem}: {} hits", kit.doc.takes.iter().map(|t| t.hits.len()).sum::<usize>());
     Ok(json!({ "title": title, "columns": COLUMNS, "rows": rows, "notes": notes }))
@@ -135,7 +138,7 @@ fn row(
         number(strokes.map(|(h, s)| s.centre_hz / h.centre_hz), 2),
         number(lufs.zip(kick_lufs).map(|(l, k)| l - k - balance::offset_lu(pad.role)), 1),
         number(lufs.map(|l| gain_to_db(peak) - l), 1),
-        number(begins.map(|i| 1000.0 * i as f32 / RATE as f32), 1),
+        number(begins.map(|i| 1000.0 * i as f32 / AUDITION_RATE as f32), 1),
         number((both > 0.0).then(|| power_to_db(energy(&mono(left, right)) / both)), 1),
     ]
 }
@@ -157,7 +160,7 @@ fn save(folder: &Path, stem: &str, pad: &Pad, [left, right]: &[Vec<f32>; 2]) -> 
     std::fs::create_dir_all(&folder).map_err(|e| failed(&e))?;
     let spec = hound::WavSpec {
         channels: 2,
-        sample_rate: RATE as u32,
+        sample_rate: AUDITION_RATE as u32,
         bits_per_sample: 32,
         sample_format: hound::SampleFormat::Float,
     };

@@ -60,10 +60,10 @@ pub(super) struct Hits {
     pub hearing: Hearing,
 }
 
-/// How recordings are heard.
+/// How hits are detected.
 #[derive(Debug, Args)]
 pub(super) struct Hearing {
-    /// Hear fewer (down to -1) or more hits (up to 1).
+    /// Detect fewer (down to -1) or more hits (up to 1).
     #[arg(long, value_name = "-1..1", default_value_t = 0.0, allow_negative_numbers = true, value_parser = sensitivity)]
     sensitivity: f32,
     /// Cut hits off so many dB below their loudest moment instead of by their decay.
@@ -109,6 +109,9 @@ pub(super) struct MakeKit {
     /// given several times.
     #[arg(long, value_name = "ROLE=SOUND", value_parser = target)]
     pub target: Vec<(Role, PathBuf)>,
+    /// Stop at the recipes of the roles: no search, in a fraction of the time.
+    #[arg(long)]
+    pub quick: bool,
     /// Name of the kit; the first recording's name when not given.
     #[arg(long, value_name = "NAME")]
     pub name: Option<String>,

@@ -27,7 +27,7 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
     protect::check_folder(&a.out, &name, &inputs)?;
     let takes = detect_takes(a, terminal)?;
     if takes.iter().all(|(_, hits)| hits.is_empty()) {
-        let trouble = "no hits were heard; record some knocks, plucks or scratches well above the noise";
+        let trouble = "no hits were found; record some knocks, plucks or scratches well above the noise";
         return Err(Error::file(&a.take[0], trouble));
     }
     let detected_key = a.key_from.as_deref().map(|song| read_key(song, terminal)).transpose()?;
@@ -44,6 +44,7 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
         key: a.key.or(detected_key),
         tune_kick: a.tune_kick,
         targets,
+        quick: a.quick,
     };
     let kit = Arc::new(make_kit(&takes, &options, terminal)?);
     let summary = write_folder(&kit, &a.out, terminal)?;

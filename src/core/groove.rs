@@ -60,12 +60,13 @@ fn parts(kit: &Kit) -> Vec<(usize, Role, usize)> {
 struct Present {
     snare: bool,
     hat: bool,
+    middle_tom: bool,
 }
 
 impl Present {
     fn of(kit: &Kit) -> Self {
         let has = |role| kit.sounding().any(|(_, pad, _)| pad.role == role);
-        Self { snare: has(Role::Snare), hat: has(Role::ClosedHat) }
+        Self { snare: has(Role::Snare), hat: has(Role::ClosedHat), middle_tom: has(Role::MiddleTom) }
     }
 }
 
@@ -87,7 +88,15 @@ fn pattern(role: Role, nth: usize, present: &Present) -> Vec<Stroke> {
         Role::OpenHat => vec![(0, 14, 74), (2, 14, 80)],
         Role::Shaker => shaker(!present.hat),
         Role::LowTom => vec![(1, 14, 78), (1, 15, 64), (3, 14, 96), (3, 15, 104)],
+        Role::HighTom if present.middle_tom => vec![(1, 13, 70), (3, 12, 84)],
         Role::HighTom => vec![(1, 13, 70), (3, 12, 72), (3, 13, 92)],
+        Role::MiddleTom => vec![(1, 12, 58), (3, 13, 90)],
+        // where no closed hat is, which would be cut short
+        Role::PedalHat => vec![(1, 13, 52), (2, 9, 46), (3, 9, 54)],
+        Role::Crash => vec![(0, 0, 96)],
+        Role::Ride => {
+            vec![(2, 0, 70), (2, 4, 62), (2, 8, 70), (2, 12, 62), (3, 0, 72), (3, 4, 62), (3, 8, 70)]
+        }
         Role::Percussion => percussion(nth),
     }
 }
@@ -162,7 +171,7 @@ fn tick(role: Role, bar: usize, step: usize) -> u32 {
     let lean = match role {
         Role::Snare | Role::Clap => 7.0,
         Role::Rim | Role::Percussion => 3.0,
-        Role::ClosedHat | Role::Shaker if step > 0 => -4.0,
+        Role::ClosedHat | Role::PedalHat | Role::Ride | Role::Shaker if step > 0 => -4.0,
         _ => 0.0,
     };
     ((bar * STEPS + step) as f64 * sixteenth + swing + lean).round() as u32

@@ -21,7 +21,7 @@ const FORMER_SUFFIX: &str = ".kitwright-part";
 /// What is unfinished and younger than this may still be written by a process on another machine.
 const LEFTOVER_AGE: Duration = Duration::from_secs(24 * 60 * 60);
 /// Links that are followed from one to the next, as Linux does.
-const MAX_LINKS: usize = 40;
+const MAX_SYMLINKS: usize = 40;
 
 /// A file that appears at its path only when it is complete.
 pub struct StagedFile {
@@ -193,7 +193,7 @@ fn place_of(target: &Path) -> Result<PathBuf> {
 /// The end of a chain of links.
 fn followed(target: &Path) -> Result<PathBuf> {
     let mut place = target.to_owned();
-    for _ in 0..MAX_LINKS {
+    for _ in 0..MAX_SYMLINKS {
         match fs::read_link(&place) {
             Ok(to) => place = parent_of(&place).join(to),
             Err(_) => return Ok(place),

@@ -8,7 +8,7 @@
 /// Events of a block that the framework takes without allocating.
 pub(super) const MAX_EVENTS: usize = 4096;
 /// Keys of MIDI, and one more for events that address every key.
-const KEYS: usize = 129;
+const KEYS_AND_ALL: usize = 129;
 /// Kinds of events for each parameter: value, modulation.
 const PARAMETER_KINDS: usize = 2;
 /// Kinds of events for each key: note-on, note-off, choke.
@@ -72,7 +72,7 @@ impl<E: Copy> EventReduction<E> {
     /// When there are more parameters than fit beside the keys (1,854).
     pub fn new(mut parameters: Vec<u32>) -> Self {
         parameters.sort_unstable();
-        let kinds = PARAMETER_KINDS * parameters.len() + KEY_KINDS * KEYS + 1;
+        let kinds = PARAMETER_KINDS * parameters.len() + KEY_KINDS * KEYS_AND_ALL + 1;
         assert!(kinds <= MAX_EVENTS, "too many parameters: {}", parameters.len());
         Self {
             parameters,
@@ -130,7 +130,7 @@ impl<E: Copy> EventReduction<E> {
         };
         let keys = PARAMETER_KINDS * self.parameters.len();
         let of_key = |key: i16, kind| {
-            let key = usize::try_from(key).map_or(KEYS - 1, |key| key.min(KEYS - 1));
+            let key = usize::try_from(key).map_or(KEYS_AND_ALL - 1, |key| key.min(KEYS_AND_ALL - 1));
             Some(keys + KEY_KINDS * key + kind)
         };
         match kind {

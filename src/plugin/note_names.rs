@@ -6,7 +6,7 @@ use kitwright_core::kit::{Document, PADS, Pad, key_map};
 pub(super) fn note_names(doc: &Document) -> Vec<(u8, String)> {
     let keys = key_map(doc);
     let name = |key: u8| {
-        let on_key = |p: usize| keys[usize::from(key)] & (1 << p) != 0 && sounds(&doc.pads[p]);
+        let on_key = |p: usize| keys.plays(key, p) && sounds(&doc.pads[p]);
         let pads = (0..doc.pads.len().min(PADS)).filter(|&p| on_key(p));
         let names: Vec<String> = pads.map(|p| format!("{} {}", p + 1, doc.pads[p].role)).collect();
         (!names.is_empty()).then(|| (key, names.join(", ")))

@@ -114,7 +114,7 @@ fn the_tones_of_recorded_hats_and_shakers_are_dipped() {
                 let mut pad = pad.clone();
                 pad.tone.dip_amount = amount;
                 let [left, right] = auditioner.play(&pad, 0.8);
-                let tones = resonances::partials(&auditioner::mono(&left, &right), auditioner::RATE);
+                let tones = resonances::partials(&auditioner::mono(&left, &right), auditioner::AUDITION_RATE);
                 tones.first().map_or(0.0, |p| p.over_db)
             };
             let (without, with) = (highest(0.0), highest(1.0));

@@ -3,7 +3,7 @@
 use pathfinding::prelude::{Matrix, kuhn_munkres};
 
 /// Scores are compared in steps of this size.
-const STEP: f64 = 1e-6;
+const SCORE_STEP: f64 = 1e-6;
 
 /// For each row the column it is given, each column at most once, so that the sum of `score(row, column)`
 /// (-1 to 1) is the highest there is (Kuhn 1955, Munkres 1957; the `pathfinding` crate). Rows beyond the
@@ -16,7 +16,11 @@ pub fn best(rows: usize, columns: usize, score: impl Fn(usize, usize) -> f32) ->
     let wide = columns.max(rows);
     let weights = Matrix::from_fn(rows, wide, |(r, c)| {
         // a hit that scores 0 is still better than none
-        if c < columns { 1 + ((1.0 + f64::from(score(r, c).clamp(-1.0, 1.0))) / STEP) as i64 } else { 0 }
+        if c < columns {
+            1 + ((1.0 + f64::from(score(r, c).clamp(-1.0, 1.0))) / SCORE_STEP) as i64
+        } else {
+            0
+        }
     });
     let (_, given) = kuhn_munkres(&weights);
     given.into_iter().map(|c| (c < columns).then_some(c)).collect()

@@ -11,7 +11,7 @@ use crate::{
 use std::sync::Arc;
 
 /// Rate of the auditions, Hz.
-pub const RATE: f64 = 48_000.0;
+pub const AUDITION_RATE: f64 = 48_000.0;
 /// Velocity of the auditions: the one at which pads are exported (110 of 127).
 pub const VELOCITY: f32 = 110.0 / 127.0;
 /// Maximum length of an audition, seconds: what is measured, and 50 ms.
@@ -49,8 +49,8 @@ impl Auditioner {
         // the same draws for every kit: casting and fitting do not depend on the kit's seed
         doc.seed = 0;
         Self {
-            engine: Engine::offline(RATE),
-            draft: Engine::draft(RATE),
+            engine: Engine::offline(AUDITION_RATE),
+            draft: Engine::draft(AUDITION_RATE),
             doc,
             takes: kit.takes.clone(),
             drafts: drafts.to_vec(),
@@ -58,7 +58,7 @@ impl Auditioner {
     }
 
     /// Plays one stroke of `pad` with its first slice, without the ceiling, for `seconds` at most: left and right at
-    /// [`RATE`].
+    /// [`AUDITION_RATE`].
     pub fn play(&mut self, pad: &Pad, seconds: f64) -> [Vec<f32>; 2] {
         let kit = self.alone(pad, &self.takes);
         stroke(&mut self.engine, kit, VELOCITY, seconds, |_| false)
@@ -82,7 +82,7 @@ impl Auditioner {
         let mut notes = notes.to_vec();
         notes.sort_by_key(|n| (n.tick, doc.pads[n.pad].note));
         take_up(&mut self.engine, Arc::new(Kit { doc, takes: self.takes.clone() }));
-        let frame = |note: &Note| (note.seconds() * RATE).round() as usize;
+        let frame = |note: &Note| (note.seconds() * AUDITION_RATE).round() as usize;
         let end = Note { tick: (BARS * STEPS) as u32 * u32::from(TICKS) / 4, pad: 0, velocity: 1 };
         let mut out = [Vec::new(), Vec::new()];
         for note in &notes {
@@ -107,15 +107,15 @@ impl Auditioner {
     /// Plays `pad` and measures it; `None` for silence.
     pub fn measure(&mut self, pad: &Pad) -> Option<Features> {
         let kit = self.alone(pad, &self.takes);
-        Features::of(&audible(&mut self.engine, kit, VELOCITY), RATE)
+        Features::of(&audible(&mut self.engine, kit, VELOCITY), AUDITION_RATE)
     }
 
     /// The same for a trial, with the draft engine: quicker, and the measures differ by less than strokes do.
     pub fn try_out(&mut self, pad: &Pad) -> Option<Features> {
-        Features::of(&self.sketch(pad), RATE)
+        Features::of(&self.sketch(pad), AUDITION_RATE)
     }
 
-    /// The sound of a trial in one channel at [`RATE`], until it is inaudible.
+    /// The sound of a trial in one channel at [`AUDITION_RATE`], until it is inaudible.
     pub fn sketch(&mut self, pad: &Pad) -> Vec<f32> {
         self.sketch_at(pad, VELOCITY)
     }
@@ -149,7 +149,7 @@ pub fn drafts(kit: &Kit) -> Vec<Arc<Take>> {
 /// Silences the engine and gives it another kit.
 fn take_up(engine: &mut Engine, kit: Arc<Kit>) {
     engine.set_trims(&kit.doc.trims);
-    engine.set_kit(Arc::new(PlayKit::new(kit, RATE)));
+    engine.set_kit(Arc::new(PlayKit::new(kit, AUDITION_RATE)));
     engine.reset();
     while engine.retired().is_some() {}
 }
@@ -165,7 +165,7 @@ fn stroke(
 ) -> [Vec<f32>; 2] {
     take_up(engine, kit);
     engine.trigger(0, velocity);
-    let frames = (seconds * RATE) as usize;
+    let frames = (seconds * AUDITION_RATE) as usize;
     let mut out = [Vec::with_capacity(frames), Vec::with_capacity(frames)];
     while out[0].len() < frames && !engine.is_silent() && !done(&out) {
         let n = Engine::MAX_CHUNK.min(frames - out[0].len());
@@ -189,7 +189,7 @@ fn audible(engine: &mut Engine, kit: Arc<Kit>, velocity: f32) -> Vec<f32> {
             }
         }
         seen = left.len();
-        peak > 0.0 && seen - last > (UNHEARD_S * RATE) as usize
+        peak > 0.0 && seen - last > (UNHEARD_S * AUDITION_RATE) as usize
     });
     mono(&left, &right)
 }

@@ -1,6 +1,6 @@
 //! Balance: every pad has the loudness of its role, and no stroke peaks far above it.
 
-use super::auditioner::{Auditioner, RATE, on_all_cores};
+use super::auditioner::{AUDITION_RATE, Auditioner, on_all_cores};
 use crate::{
     groove,
     kit::{Kit, LIMITER, PAD, Pad, Role},
@@ -32,9 +32,13 @@ pub fn offset_lu(role: Role) -> f32 {
         Role::Clap => -2.5,
         Role::Rim => -4.0,
         Role::ClosedHat => -9.0,
+        Role::PedalHat => -10.5,
         Role::OpenHat => -7.5,
+        Role::Crash => -5.0,
+        Role::Ride => -8.0,
         Role::Shaker => -10.0,
         Role::LowTom => -2.0,
+        Role::MiddleTom => -2.25,
         Role::HighTom => -2.5,
         Role::Percussion => -5.0,
     }
@@ -89,25 +93,32 @@ pub fn kick_lufs(auditioner: &mut Auditioner, kit: &Kit, without: usize) -> Opti
     implied.get(implied.len() / 2).copied()
 }
 
-/// Balances a finished kit: no pad is louder relative to the kick than its role (the kick's level may have been
-/// limited by its peak), and the project's own groove peaks at [`GROOVE_PEAK_DB`] before the ceiling. `loud` is the
-/// loudness of each pad's stroke, LUFS. Without a kick only the groove's peak is set.
-pub fn whole(kit: &mut Kit, loud: &[Option<f32>]) {
+/// Balances a finished kit: no pad is louder relative to the kick than its role, and the project's own groove peaks at
+/// [`GROOVE_PEAK_DB`] before the ceiling. `loud` is the loudness of each pad's stroke, LUFS. Without a kick only the
+/// groove's peak is set. Returns what all pads were lifted by for it, dB.
+pub fn whole(kit: &mut Kit, loud: &[Option<f32>]) -> f32 {
+    relative_to_kick(kit, loud);
+    let peak = groove_peak(kit);
+    if peak <= 0.0 {
+        return 0.0;
+    }
+    let lift_db = GROOVE_PEAK_DB - gain_to_db(peak);
+    for pad in &mut kit.doc.pads {
+        pad.settings.level_db = setting(&PAD, "level_db").clamp(pad.settings.level_db + lift_db);
+    }
+    lift_db
+}
+
+/// Lowers the pads that are louder relative to the kick than their role: the kick's level may have been limited by its
+/// peak. `loud` is the loudness of each pad's stroke, LUFS.
+pub fn relative_to_kick(kit: &mut Kit, loud: &[Option<f32>]) {
     let pads = &mut kit.doc.pads;
     let kick = pads.iter().zip(loud).find(|(pad, _)| pad.role == Role::Kick).and_then(|(_, &lufs)| lufs);
-    if let Some(kick) = kick {
-        for (pad, lufs) in pads.iter_mut().zip(loud) {
-            // only downwards: a pad whose level was limited by its peak stays there
-            let over = lufs.map_or(0.0, |lufs| (lufs - kick - offset_lu(pad.role)).max(0.0));
-            pad.settings.level_db = setting(&PAD, "level_db").clamp(pad.settings.level_db - over);
-        }
-    }
-    let peak = groove_peak(kit);
-    if peak > 0.0 {
-        let all = GROOVE_PEAK_DB - gain_to_db(peak);
-        for pad in &mut kit.doc.pads {
-            pad.settings.level_db = setting(&PAD, "level_db").clamp(pad.settings.level_db + all);
-        }
+    let Some(kick) = kick else { return };
+    for (pad, lufs) in pads.iter_mut().zip(loud) {
+        // only downwards: a pad whose level was limited by its peak stays there
+        let over = lufs.map_or(0.0, |lufs| (lufs - kick - offset_lu(pad.role)).max(0.0));
+        pad.settings.level_db = setting(&PAD, "level_db").clamp(pad.settings.level_db - over);
     }
 }
 
@@ -152,9 +163,9 @@ fn shared_out(kit: &Kit, notes: &[groove::Note]) -> Vec<usize> {
 
 /// Momentary loudness of a stroke at its loudest, LUFS; `None` for silence.
 pub fn loudness(left: &[f32], right: &[f32]) -> Option<f32> {
-    let mut meter = EbuR128::new(2, RATE as u32, Mode::M).ok()?;
+    let mut meter = EbuR128::new(2, AUDITION_RATE as u32, Mode::M).ok()?;
     // 400 ms of silence around it, so that the meter's window can hold the whole of a short stroke
-    let rest = vec![0.0f32; (0.4 * RATE) as usize];
+    let rest = vec![0.0f32; (0.4 * AUDITION_RATE) as usize];
     let mut max = f64::NEG_INFINITY;
     meter.add_frames_planar_f32(&[&rest, &rest]).ok()?;
     for (l, r) in left.chunks(2400).zip(right.chunks(2400)) {

@@ -31,13 +31,15 @@ const ALTERNATE_NEAR_LU: f32 = 0.2;
 const MAX_ALTERNATE_APART_LU: f32 = 0.45;
 const MAX_ALTERNATE_APART_OCT: f32 = 0.35;
 /// Renderings at most for one figure.
-const ROUNDS: usize = 5;
+const MAX_RENDERINGS: usize = 5;
 /// Renderings at most for the fall with velocity, which a chain of limiters bends.
 const FALL_ROUNDS: usize = 9;
 /// The last limiter takes away no more than this of a pad's peak, dB: more would take its attack.
 const MAX_HELD_DB: f32 = 8.0;
 /// Interval between the low tom and the high tom, semitones.
 pub const TOMS_ST: [f64; 2] = [3.0, 7.0];
+/// The same where a middle tom stands between them, semitones: room for the six keys of General MIDI.
+const THREE_TOMS_ST: [f64; 2] = [5.2, 6.5];
 
 /// Loudness (LUFS) and centre of the spectrum (Hz) of one stroke.
 #[derive(Debug, Clone, Copy)]
@@ -103,6 +105,11 @@ pub fn follow_velocity(auditioner: &mut Auditioner, pad: &mut Pad) {
     }
 }
 
+/// Sets the fall with velocity as if nothing of the tone chain bent it: for pads that are not measured.
+pub fn fall_as_without_chain(pad: &mut Pad) {
+    pad.layers.iter_mut().for_each(|l| l.settings.velocity_level = EFFECTIVE_VELOCITY_LEVEL);
+}
+
 /// Lets the high cut of every layer fall to `hz` at velocity 64; layers that are cut lower stay: the layers keep their
 /// order from dark to bright.
 fn darken(pad: &mut Pad, hz: f32) {
@@ -136,7 +143,7 @@ pub fn even_alternates(auditioner: &mut Auditioner, pad: &mut Pad) {
 /// The slice with the gain that makes it as loud as `wanted`; `None` where no gain does or its colour is another.
 fn evened(auditioner: &mut Auditioner, pad: &Pad, mut slice: Slice, wanted: Stroke) -> Option<Slice> {
     let mut off = f32::INFINITY;
-    for _ in 0..ROUNDS {
+    for _ in 0..MAX_RENDERINGS {
         let is = stroke(auditioner, &with_slice(pad, slice), HARD)?;
         if (is.centre_hz / wanted.centre_hz).log2().abs() > MAX_ALTERNATE_APART_OCT {
             return None;
@@ -173,7 +180,7 @@ pub fn hold_peak(auditioner: &mut Auditioner, pad: &mut Pad, crest_db: f32) {
     let before = pad.tone.colour;
     let mut held = 0.0;
     let mut last_over = f32::INFINITY;
-    for _ in 0..ROUNDS {
+    for _ in 0..MAX_RENDERINGS {
         let [left, right] = auditioner.play(pad, balance::MAX_STROKE_S);
         let Some(lufs) = balance::loudness(&left, &right) else { break };
         let peak_db = gain_to_db(left.iter().chain(&right).fold(0.0f32, |a, x| a.max(x.abs())));
@@ -192,25 +199,45 @@ pub fn hold_peak(auditioner: &mut Auditioner, pad: &mut Pad, crest_db: f32) {
     }
 }
 
-/// Puts the high tom above the low one by an interval within [`TOMS_ST`]. Both give way alike; in a key they stand on
-/// its notes. Nothing happens without both toms or where one has no pitch.
+/// Puts the high tom above the low one by an interval within [`TOMS_ST`], and the middle tom halfway between them. Low
+/// and high give way alike; in a key all stand on its notes. Nothing happens without low and high tom or where one has
+/// no pitch.
 pub fn order_toms(auditioner: &mut Auditioner, kit: &mut Kit) {
-    let place = |role| kit.doc.pads.iter().position(|p| p.role == role && !p.is_empty());
-    let (Some(low), Some(high)) = (place(Role::LowTom), place(Role::HighTom)) else { return };
-    for _ in 0..ROUNDS {
+    let place = |kit: &Kit, role| kit.doc.pads.iter().position(|p| p.role == role && !p.is_empty());
+    let (Some(low), Some(high)) = (place(kit, Role::LowTom), place(kit, Role::HighTom)) else { return };
+    let middle = place(kit, Role::MiddleTom);
+    // six keys share three toms out among them
+    let range = if middle.is_some() { THREE_TOMS_ST } else { [TOMS_ST[0] + 0.5, TOMS_ST[1] - 0.5] };
+    for _ in 0..MAX_RENDERINGS {
         let Some(apart) = tom_interval(auditioner, &kit.doc.pads[low], &kit.doc.pads[high]) else { return };
-        let by = apart.clamp(TOMS_ST[0] + 0.5, TOMS_ST[1] - 0.5) - apart;
+        let by = apart.clamp(range[0], range[1]) - apart;
         if by.abs() <= 0.5 {
+            break;
+        }
+        move_tom(auditioner, kit, low, -by / 2.0);
+        move_tom(auditioner, kit, high, by / 2.0);
+    }
+    let Some(middle) = middle else { return };
+    for _ in 0..MAX_RENDERINGS {
+        let [low, middle_pad, high] = [low, middle, high].map(|i| &kit.doc.pads[i]);
+        let Some(whole) = tom_interval(auditioner, low, high) else { return };
+        let Some(is) = tom_interval(auditioner, low, middle_pad) else { return };
+        let by = whole / 2.0 - is;
+        // a key's notes lie up to two semitones apart
+        if by.abs() <= if kit.doc.key.is_some() { 1.0 } else { 0.3 } {
             return;
         }
-        for (pad, by) in [(low, -by / 2.0), (high, by / 2.0)] {
-            let pad = &mut kit.doc.pads[pad];
-            tune::move_pad(auditioner, pad, kit.doc.key, by);
-            // another pitch meets the tone chain otherwise
-            follow_velocity(auditioner, pad);
-            even_alternates(auditioner, pad);
-        }
+        move_tom(auditioner, kit, middle, by);
     }
+}
+
+fn move_tom(auditioner: &mut Auditioner, kit: &mut Kit, index: usize, by_st: f64) {
+    let key = kit.doc.key;
+    let pad = &mut kit.doc.pads[index];
+    tune::move_pad(auditioner, pad, key, by_st);
+    // another pitch meets the tone chain otherwise
+    follow_velocity(auditioner, pad);
+    even_alternates(auditioner, pad);
 }
 
 /// Semitones from the strongest partial of the low tom up to that of the high tom; `None` where one is silent.

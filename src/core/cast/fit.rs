@@ -5,7 +5,8 @@
 //! of trials, so that the same hit gives the same pad. Its result consists of ordinary settings.
 
 use super::{
-    auditioner::{Auditioner, RATE},
+    auditioner::{AUDITION_RATE, Auditioner},
+    equalise,
     features::Features,
     group,
     objective::Objective,
@@ -20,30 +21,34 @@ use crate::{
 use cmaes::{CMAESOptions, DVector};
 
 /// Number of trials for one pad; it bounds the time for a kit of sixteen. Toms converge soonest; hats are searched
-/// once more after their resonances are dipped.
+/// once more after their resonances are dipped; of rims and claps two hits are searched; cymbals are long.
 pub fn trials(role: Role) -> usize {
     match role {
-        Role::LowTom | Role::HighTom => 70,
-        Role::ClosedHat | Role::OpenHat => 80,
-        _ => 110,
+        Role::LowTom | Role::MiddleTom | Role::HighTom => 50,
+        Role::Crash | Role::Ride | Role::PedalHat => 30,
+        Role::ClosedHat | Role::OpenHat | Role::Rim | Role::Clap => 60,
+        _ => 80,
     }
 }
 /// Number of trials of the search after dips; more gain little (found by trial).
-const REFINING_TRIALS: usize = 40;
+const REFINING_TRIALS: usize = 25;
 /// Maximum number of copies in a trial. In a short dense cloud more copies cost time and hardly change the
 /// measures; the bursts of a clap and the tail of an open hat need all of theirs.
 fn max_trial_copies(role: Role) -> u8 {
     match role {
-        Role::ClosedHat | Role::Snare => 10,
+        Role::ClosedHat | Role::PedalHat | Role::Snare => 10,
+        Role::OpenHat | Role::Crash | Role::Ride => 24,
         _ => u8::MAX,
     }
 }
 /// Number of layers of which every control is searched; of the others level and decay are.
 const MAIN_LAYERS: usize = 2;
+/// First guesses, each from the sound of the one before.
+const GUESSES: usize = 2;
 /// Number of best trials that are played again with all their copies; the best of them is chosen.
 const FINALISTS: usize = 6;
 /// First step of the search, as a share of each control's window.
-const STEP: f64 = 0.15;
+const FIRST_STEP: f64 = 0.15;
 /// Weight of a decibel of distance from the raw hit: the instrument stays recognisable (found by trial).
 const RAW_DISTANCE: f32 = 0.02;
 /// Weight of a decibel by which partials stand out of the noise of hats and shakers: a sound with fewer resonances
@@ -75,8 +80,26 @@ pub fn fitted(
     objective: &Objective,
     progress: &dyn Progress,
 ) -> Result<(f32, Pad)> {
-    let search = Search::new(start.pad, objective, start.raw);
+    let guess = first_guess(auditioner, &start, objective);
+    let search = Search::new(&guess, objective, start.raw);
     search.best(auditioner, trials(start.pad.role), start.seed, progress)
+}
+
+/// The pad with the EQ that its spectrum asks for, as long as that makes it better.
+fn first_guess(auditioner: &mut Auditioner, start: &Start<'_>, objective: &Objective) -> Pad {
+    let cost =
+        |auditioner: &mut Auditioner, pad: &Pad| Search::new(pad, objective, start.raw).cost(auditioner, pad);
+    let mut best = (cost(auditioner, start.pad), start.pad.clone());
+    for _ in 0..GUESSES {
+        let Some(sound) = auditioner.try_out(&best.1) else { break };
+        let pad = equalise::equalised(&best.1, &sound, objective);
+        let cost = cost(auditioner, &pad);
+        if cost >= best.0 {
+            break;
+        }
+        best = (cost, pad);
+    }
+    best.1
 }
 
 /// A fitted and dipped pad, searched again. Pitches and starts stay, so that the dips stay on their resonances.
@@ -154,7 +177,7 @@ impl<'a> Search<'a> {
             }
             f64::from(cost) + outside
         };
-        let options = CMAESOptions::new(self.start(), STEP).seed(seed).max_function_evals(trials);
+        let options = CMAESOptions::new(self.start(), FIRST_STEP).seed(seed).max_function_evals(trials);
         // the options are fixed and valid: a refusal would leave the recipe as it is
         if let Ok(mut run) = options.build(try_out) {
             run.run();
@@ -173,9 +196,9 @@ impl<'a> Search<'a> {
     /// Cost of a pad; the lower the better. [`SILENT`] for silence.
     pub fn cost(&self, auditioner: &mut Auditioner, pad: &Pad) -> f32 {
         let sound = auditioner.sketch(pad);
-        let Some(features) = Features::of(&sound, RATE) else { return SILENT };
+        let Some(features) = Features::of(&sound, AUDITION_RATE) else { return SILENT };
         let tones = if self.penalises_resonances() {
-            RESONANCES * resonances::resonances_db(&sound, RATE)
+            RESONANCES * resonances::resonances_db(&sound, AUDITION_RATE)
         } else {
             0.0
         };
@@ -344,7 +367,10 @@ mod tests {
     };
 
     fn by_recipe(role: Role, kit: &Kit, raw: &Features) -> Pad {
-        recipe(role, &Source { take: 0, rate: RATE, heard: &kit.doc.takes[0].hits[0], raw, ring: None })
+        recipe(
+            role,
+            &Source { take: 0, rate: AUDITION_RATE, hit: &kit.doc.takes[0].hits[0], raw, ring: None },
+        )
     }
 
     #[test]
@@ -380,11 +406,11 @@ mod tests {
         let mut extra = |role: Role, objective: Objective| {
             let pad = by_recipe(role, &kit, &raw);
             let sound = auditioner.sketch(&pad);
-            let heard = Features::of(&sound, RATE).unwrap();
+            let heard = Features::of(&sound, AUDITION_RATE).unwrap();
             let rest = objective.loss(&heard) + RAW_DISTANCE * group::distance_db(&heard, &raw);
             (
                 Search::new(&pad, &objective, &raw).cost(&mut auditioner, &pad) - rest,
-                resonances::resonances_db(&sound, RATE),
+                resonances::resonances_db(&sound, AUDITION_RATE),
             )
         };
         for role in [Role::ClosedHat, Role::OpenHat, Role::Shaker] {

@@ -4,8 +4,11 @@
 mod assign;
 pub mod auditioner;
 pub mod balance;
+mod candidate;
+mod casting;
 pub mod cohesion;
 mod edit_summary;
+mod equalise;
 pub mod features;
 mod fit;
 mod group;
@@ -48,7 +51,21 @@ use std::{collections::BTreeMap, sync::Arc};
 /// # Errors
 /// [`crate::error::Error::Cancelled`] only.
 pub fn make_kit(takes: &[DetectedTake], options: &CastOptions, progress: &dyn Progress) -> Result<Kit> {
-    make::make_kit(takes, options, progress)
+    make::make_kit(takes, options, progress, &|_| {})
+}
+
+/// The same; `show` gets the kit as soon as it can be played, made by recipes, and again each time a pad was fitted, from
+/// any thread and from one at a time.
+///
+/// # Errors
+/// [`crate::error::Error::Cancelled`] only.
+pub fn make_kit_in_steps(
+    takes: &[DetectedTake],
+    options: &CastOptions,
+    progress: &dyn Progress,
+    show: &(dyn Fn(&Kit) + Sync),
+) -> Result<Kit> {
+    make::make_kit(takes, options, progress, show)
 }
 
 /// A target for a pad instead of its role's profile: the measures of a drum sound. Only its first 10 s are read;

@@ -154,7 +154,7 @@ mod tests {
     use super::at;
     use crate::{
         cast::{
-            auditioner::{Auditioner, RATE, mono},
+            auditioner::{AUDITION_RATE, Auditioner, mono},
             features::Features,
             fit, group,
             objective::Objective,
@@ -167,8 +167,10 @@ mod tests {
 
     /// What the search makes of the pluck.
     fn fitted(auditioner: &mut Auditioner, kit: &Kit, raw: &Features, role: Role) -> Pad {
-        let recipe =
-            recipe(role, &Source { take: 0, rate: RATE, heard: &kit.doc.takes[0].hits[0], raw, ring: None });
+        let recipe = recipe(
+            role,
+            &Source { take: 0, rate: AUDITION_RATE, hit: &kit.doc.takes[0].hits[0], raw, ring: None },
+        );
         let start = fit::Start { pad: &recipe, raw, seed: 1 };
         fit::fitted(auditioner, start, &Objective::of(role, None), &Quiet).unwrap().1
     }

@@ -1,6 +1,9 @@
 //! The objective of fitting: the profile of a role, or a drum sound that the player gave.
 
-use super::{features::Features, score};
+use super::{
+    features::{BANDS, Features, STRETCHES},
+    profiles as p, score,
+};
 use crate::kit::{Role, Target};
 
 /// Weight of the distance from the profile beside the cross-entropy; found by trial.
@@ -36,4 +39,26 @@ impl Objective {
             Self::Sound(target) => score::sound_distance(target, features),
         }
     }
+
+    /// The levels that the bands of a sound should have.
+    pub fn wanted_bands(&self) -> WantedBands {
+        match self {
+            Self::Role(role) => {
+                let class = score::class_of(*role);
+                let of = |row: &[f32]| std::array::from_fn(|s| std::array::from_fn(|b| row[s * BANDS + b]));
+                WantedBands { level_db: of(&p::CENTRE[class]), width_db: of(&p::WIDTH[class]) }
+            }
+            Self::Sound(target) => {
+                WantedBands { level_db: target.bands_db, width_db: [[1.0; BANDS]; STRETCHES] }
+            }
+        }
+    }
+}
+
+/// Levels of bands, `[stretch][band]`.
+pub struct WantedBands {
+    /// dB below the strongest.
+    pub level_db: [[f32; BANDS]; STRETCHES],
+    /// How exactly, dB: the less, the more a band counts.
+    pub width_db: [[f32; BANDS]; STRETCHES],
 }

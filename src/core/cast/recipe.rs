@@ -29,7 +29,7 @@ pub struct Source<'a> {
     /// Rate of its take, Hz.
     pub rate: f64,
     /// The hit.
-    pub heard: &'a Hit,
+    pub hit: &'a Hit,
     /// Measures of the hit as it was recorded.
     pub raw: &'a Features,
     /// A hit of the same instrument that rings, for the body of drums with a shell; `None` where nothing rings.
@@ -71,19 +71,19 @@ const SHELL_HZ: f32 = 480.0;
 impl Source<'_> {
     /// The hit's slice, with the gain that brings it to the working peak.
     pub fn slice(&self) -> Slice {
-        slice_of(self.take, self.heard)
+        slice_of(self.take, self.hit)
     }
 
     /// Frequency of the low end, Hz: the fundamental if there is one, else the strongest low partial.
     fn low_hz(&self) -> f32 {
-        let d = &self.heard.description;
+        let d = &self.hit.description;
         let strongest = self.raw.scalars[Scalar::LowPeak].exp();
         d.pitch_hz.filter(|_| d.pitch_confidence > 0.5).map_or(strongest, |hz| hz.min(strongest)).max(25.0)
     }
 
     /// Semitones up at which the hit still lasts `ms` milliseconds.
     fn lasting(&self, ms: f32) -> f32 {
-        let frames = self.heard.end.saturating_sub(self.heard.start).max(1);
+        let frames = self.hit.end.saturating_sub(self.hit.start).max(1);
         ratio_to_st(1000.0 * frames as f32 / self.rate as f32 / ms)
     }
 
@@ -112,8 +112,12 @@ pub fn recipe(role: Role, source: &Source) -> Pad {
         Role::ClosedHat => closed_hat(&mut pad, source),
         Role::OpenHat => open_hat(&mut pad, source),
         Role::Shaker => shaker(&mut pad, source),
+        Role::PedalHat => pedal_hat(&mut pad, source),
+        Role::Crash => crash(&mut pad, source),
+        Role::Ride => ride(&mut pad, source),
         Role::LowTom => tom(&mut pad, source, 92.0, 380.0),
-        Role::HighTom => tom(&mut pad, source, 165.0, 260.0),
+        Role::MiddleTom => tom(&mut pad, source, 115.0, 320.0),
+        Role::HighTom => tom(&mut pad, source, 140.0, 260.0),
         Role::Percussion => percussion(&mut pad, source),
     }
     pad
@@ -193,7 +197,7 @@ fn snare(pad: &mut Pad, source: &Source) {
     let wires = LayerSettings { low_cut_hz: 1500.0, level_db: 3.0, ..layer(6.0, 10.0, 30.0, 240.0) };
     layers(pad, [body, wires]);
     pad.cloud.copies = 32;
-    pad.cloud.spread_ms = 170.0;
+    pad.cloud.spread_ms = 140.0;
     pad.cloud.timing = Timing::Early;
     pad.cloud.pitch_st = 9.0;
     pad.cloud.length_range = 0.5;
@@ -233,7 +237,7 @@ fn rim(pad: &mut Pad, source: &Source) {
     }
     // the tail is of all frequencies, as of a room
     pad.cloud.copies = 24;
-    pad.cloud.spread_ms = 140.0;
+    pad.cloud.spread_ms = 170.0;
     pad.cloud.timing = Timing::Early;
     pad.cloud.pitch_st = 3.0;
     pad.cloud.fall_db = 24.0;
@@ -302,6 +306,61 @@ fn open_hat(pad: &mut Pad, source: &Source) {
     pad.tone.bands = [band(400.0, -9.0, 0.7), band(3500.0, 0.0, 0.8), band(8000.0, 2.0, 0.7)];
 }
 
+/// As the closed one, but the two cymbals meet without a stick: softer at the start and darker.
+fn pedal_hat(pad: &mut Pad, source: &Source) {
+    closed_hat(pad, source);
+    let s = &mut pad.layers[0].settings;
+    (s.attack_ms, s.hold_ms, s.decay_ms, s.low_cut_hz) = (4.0, 14.0, 34.0, 2500.0);
+    pad.tone.low_cut.hz = 3800.0;
+    pad.tone.saturation.drive_db = 10.0;
+    pad.tone.bands[2] = band(7000.0, 3.0, 0.7);
+}
+
+/// The whole of a strum: its many partials, scattered over two octaves by the copies, become metal; they go on for a
+/// second and fall.
+fn crash(pad: &mut Pad, source: &Source) {
+    let up = ratio_to_st(5200.0 / source.raw.scalars[Scalar::Centroid].exp());
+    let wash =
+        LayerSettings { attack_ms: 2.0, low_cut_hz: 700.0, ..layer(2.0, up.clamp(0.0, 24.0), 160.0, 1100.0) };
+    layers(pad, [wash]);
+    wash_cloud(pad, 48, 950.0, 24.0);
+    pad.cloud.cloud_db = 4.0;
+    pad.cloud.dry_db = -4.0;
+    low_cut(pad, 600.0, Slope::TwentyFour);
+    pad.tone.limiter = limiter(-18.0, 10.0);
+    pad.tone.saturation = saturation(Character::Hard, 12.0, 0.6);
+    pad.tone.bands = [band(400.0, -6.0, 0.7), band(3000.0, 0.0, 0.8), band(8000.0, 3.0, 0.7)];
+}
+
+/// The stick's short ping over a wash of scattered copies.
+fn ride(pad: &mut Pad, source: &Source) {
+    let up = ratio_to_st(5500.0 / source.raw.scalars[Scalar::Centroid].exp());
+    let ping = LayerSettings { low_cut_hz: 1500.0, ..layer(0.0, up.clamp(0.0, 24.0), 10.0, 220.0) };
+    let wash = LayerSettings {
+        attack_ms: 3.0,
+        low_cut_hz: 900.0,
+        level_db: -5.0,
+        ..layer(4.0, (up - 5.0).clamp(0.0, 24.0), 140.0, 1100.0)
+    };
+    layers(pad, [ping, wash]);
+    wash_cloud(pad, 40, 900.0, 18.0);
+    pad.cloud.cloud_db = -2.0;
+    low_cut(pad, 800.0, Slope::TwentyFour);
+    pad.tone.limiter = limiter(-16.0, 8.0);
+    pad.tone.saturation = saturation(Character::Hard, 9.0, 0.6);
+    pad.tone.bands = [band(500.0, -5.0, 0.7), band(3200.0, 2.0, 0.8), band(8000.0, 2.0, 0.7)];
+}
+
+/// Copies scattered in pitch, evenly over `spread_ms`, falling by `fall_db`.
+fn wash_cloud(pad: &mut Pad, copies: u8, spread_ms: f32, fall_db: f32) {
+    pad.cloud.copies = copies;
+    pad.cloud.spread_ms = spread_ms;
+    pad.cloud.timing = Timing::Even;
+    pad.cloud.fall_db = fall_db;
+    pad.cloud.pitch_st = 11.0;
+    pad.cloud.diffusion = 0.8;
+}
+
 /// A scratch, high-passed, compressed, with a cloud. It swells for 15 to 25 ms and fades within another 100 ms; in
 /// recordings that distinguishes a shaker from a hat (tests/SCORES.md).
 fn shaker(pad: &mut Pad, source: &Source) {
@@ -342,7 +401,7 @@ fn tom(pad: &mut Pad, source: &Source, hz: f32, decay_ms: f32) {
 
 /// Its own sound: lows cut, shortened, slightly compressed.
 fn percussion(pad: &mut Pad, source: &Source) {
-    let length = source.heard.description.decay_20_ms;
+    let length = source.hit.description.decay_20_ms;
     layers(pad, [layer(0.0, 0.0, 30.0, length.clamp(60.0, 500.0))]);
     if length < SHORT_MS {
         // a click gets a little room
@@ -361,17 +420,18 @@ fn percussion(pad: &mut Pad, source: &Source) {
 mod tests {
     use super::*;
     use crate::cast::{
-        auditioner::{Auditioner, RATE},
+        auditioner::{AUDITION_RATE, Auditioner},
         test_signal::plucked,
     };
 
     #[test]
     fn a_shaker_swells_and_falls_within_a_short_hit() {
         let (kit, raw) = plucked(220.0, 4.0);
-        let mut heard = kit.doc.takes[0].hits[0].clone();
+        let mut hit = kit.doc.takes[0].hits[0].clone();
         // 50 ms: at the pitch that brightness asks for they would be over within 10 ms
-        heard.end = heard.start + (0.05 * RATE) as u64;
-        let pad = recipe(Role::Shaker, &Source { take: 0, rate: RATE, heard: &heard, raw: &raw, ring: None });
+        hit.end = hit.start + (0.05 * AUDITION_RATE) as u64;
+        let pad =
+            recipe(Role::Shaker, &Source { take: 0, rate: AUDITION_RATE, hit: &hit, raw: &raw, ring: None });
         let sound = Auditioner::new(&kit).sketch(&pad);
         let levels: Vec<f32> = sound.chunks(96).map(|c| c.iter().map(|x| x * x).sum()).collect();
         let top = (0..levels.len()).max_by(|&a, &b| levels[a].total_cmp(&levels[b])).unwrap();

@@ -30,10 +30,10 @@ const AROUND_BINS: usize = 24;
 /// Medians computed within that width; between them the curve is interpolated.
 const MEDIANS: usize = 12;
 /// Bins whose median lies this far below the strongest one are left out, dB.
-const AUDIBLE_DB: f32 = 45.0;
+const RESONANCE_RANGE_DB: f32 = 45.0;
 /// Frequencies between which resonances are removed, Hz: below is body, not noise; above little is heard.
-const MIN_HZ: f64 = 200.0;
-const MAX_HZ: f64 = 18_000.0;
+const MIN_RESONANCE_HZ: f64 = 200.0;
+const MAX_RESONANCE_HZ: f64 = 18_000.0;
 /// Least height of a partial over the noise, dB (our choice).
 const MIN_PARTIAL_DB: f32 = 6.0;
 /// Chance that noise alone is taken for a partial, per sound.
@@ -46,7 +46,7 @@ const SKIRT: (usize, f32) = (12, 18.0);
 /// Width of the Hann window's main lobe at half its power, bins (Harris 1978).
 const LOBE_BINS: f64 = 1.44;
 /// Maximum number of renderings: each finds what the one before left.
-const ROUNDS: usize = 3;
+const REMOVAL_ROUNDS: usize = 3;
 
 /// A narrow partial that stands out of noise.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -61,7 +61,7 @@ pub struct Partial {
 
 /// Whether resonances are removed from pads of this role: those that should be noise.
 pub fn removes_resonances(role: Role) -> bool {
-    matches!(role, Role::ClosedHat | Role::OpenHat | Role::Shaker)
+    role.is_hat() || matches!(role, Role::Crash | Role::Shaker)
 }
 
 /// `pad` with dips against the partials of its sound, [`MAX_DIPS`] at most.
@@ -70,10 +70,10 @@ pub fn removes_resonances(role: Role) -> bool {
 /// [`crate::error::Error::Cancelled`] only.
 pub fn without_resonances(auditioner: &mut Auditioner, pad: &Pad, progress: &dyn Progress) -> Result<Pad> {
     let mut pad = pad.clone();
-    for _ in 0..ROUNDS {
+    for _ in 0..REMOVAL_ROUNDS {
         progress.check()?;
         let [left, right] = auditioner.play(&pad, super::features::MAX_SOUND_S);
-        let found = partials(&auditioner::mono(&left, &right), auditioner::RATE);
+        let found = partials(&auditioner::mono(&left, &right), auditioner::AUDITION_RATE);
         if found.iter().filter(|p| dip(&mut pad, p)).count() == 0 {
             break;
         }
@@ -156,7 +156,7 @@ impl Spectrum {
     fn of(samples: &[f32], rate: f64) -> Option<Self> {
         let window = window(samples, rate)?;
         let bin_hz = rate / window as f64;
-        let lowest = (MIN_HZ / bin_hz) as usize;
+        let lowest = (MIN_RESONANCE_HZ / bin_hz) as usize;
         let mut fft = RealFft::<f32>::new(window);
         let mut spectra: Vec<(f32, Vec<f32>)> = Vec::new();
         for centre in (window / 4..samples.len().max(window / 4 + 1)).step_by(window / 4) {
@@ -207,11 +207,11 @@ impl Spectrum {
     fn over_db(&self) -> Vec<f32> {
         let bins = self.power.len();
         let middle = self.middle();
-        let from = (MIN_HZ / self.bin_hz) as usize;
+        let from = (MIN_RESONANCE_HZ / self.bin_hz) as usize;
         let strongest = middle.iter().skip(from).copied().fold(0.0, f32::max);
-        let least = (strongest * db_to_power(-AUDIBLE_DB)).max(1e-20);
+        let least = (strongest * db_to_power(-RESONANCE_RANGE_DB)).max(1e-20);
         let over = |k: usize| power_to_db(self.power[k].max(1e-20) / middle[k]);
-        let to = ((MAX_HZ / self.bin_hz) as usize).min(bins.saturating_sub(AROUND_BINS));
+        let to = ((MAX_RESONANCE_HZ / self.bin_hz) as usize).min(bins.saturating_sub(AROUND_BINS));
         let matters = |k: usize| (from..to).contains(&k) && middle[k] > least;
         (0..bins).map(|k| if matters(k) { over(k) } else { f32::MIN }).collect()
     }

@@ -48,18 +48,19 @@ fn softmax(logits: &Probabilities) -> Probabilities {
     e.map(|x| x / sum)
 }
 
-/// The class of a role; both toms are one class, they differ in pitch.
+/// The class of a role. Toms are one class, they differ in pitch; so are cymbals, and the two hats that do not ring.
 pub fn class_of(role: Role) -> usize {
     match role {
         Role::Kick => 0,
         Role::Snare => 1,
         Role::Rim => 2,
         Role::Clap => 3,
-        Role::ClosedHat => 4,
+        Role::ClosedHat | Role::PedalHat => 4,
         Role::OpenHat => 5,
         Role::Shaker => 6,
-        Role::LowTom | Role::HighTom => 7,
+        Role::LowTom | Role::MiddleTom | Role::HighTom => 7,
         Role::Percussion => 8,
+        Role::Crash | Role::Ride => 9,
     }
 }
 
@@ -69,15 +70,26 @@ pub fn score(role: Role, features: &Features) -> f32 {
     probabilities(features)[class_of(role)]
 }
 
+/// How well a hit serves a role, by a sound that was auditioned: its score; a sound that is an open hat makes a cymbal as
+/// well.
+pub(super) fn fitness(role: Role, features: &Features) -> f32 {
+    let p = probabilities(features);
+    match role {
+        Role::Crash | Role::Ride => p[class_of(role)] + p[class_of(Role::OpenHat)],
+        role => p[class_of(role)],
+    }
+}
+
 /// Cross-entropy of a role: minus the natural logarithm of each model's probability, averaged, so that all models
 /// have to agree. For hats the probability of the other hat counts in part: that it is a hat matters more than how
-/// open it is.
+/// open it is; for cymbals that of an open hat.
 pub(super) fn cross_entropy(role: Role, features: &Features) -> f32 {
     let models = models(features);
     let of = |m: &Probabilities, role: Role| m[class_of(role)];
     let sure = |m: &Probabilities| match role {
-        Role::ClosedHat => of(m, Role::ClosedHat) + 0.5 * of(m, Role::OpenHat),
+        Role::ClosedHat | Role::PedalHat => of(m, role) + 0.5 * of(m, Role::OpenHat),
         Role::OpenHat => of(m, Role::OpenHat) + 0.8 * of(m, Role::ClosedHat),
+        Role::Crash | Role::Ride => of(m, role) + 0.5 * of(m, Role::OpenHat),
         role => of(m, role),
     };
     models.iter().map(|m| -libm::logf(sure(m) + MIN_PROBABILITY)).sum::<f32>() / models.len() as f32

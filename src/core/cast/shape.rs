@@ -2,18 +2,17 @@
 
 use super::{
     auditioner::Auditioner,
-    balance, cohesion,
-    features::Features,
-    fit, morph,
+    balance,
+    candidate::Candidate,
+    cohesion, fit, morph,
     objective::Objective,
-    recipe::{Ring, Source, recipe},
+    recipe::{Source, recipe},
     resonances,
     tune::{self, HitPitch},
 };
 use crate::{
     error::Result,
     kit::{Key, Kit, Pad, Role, Slice, Target},
-    listen::Hit,
     progress::Progress,
 };
 
@@ -22,35 +21,6 @@ use crate::{
 const DIPS_COST: f32 = 0.05;
 /// Pads of one choke group: the hats.
 const HAT_GROUP: u8 = 1;
-
-/// A hit with its place and its measures as recorded.
-pub struct Candidate {
-    /// Index of its take in the kit.
-    pub take: usize,
-    /// Rate of the take, Hz.
-    pub rate: f64,
-    /// Its index in the take.
-    pub hit: usize,
-    /// Where it lies, and its description.
-    pub heard: Hit,
-    /// Its measures as recorded.
-    pub raw: Features,
-    /// The hit of its kit that rings best.
-    pub ring: Option<Ring>,
-}
-
-impl Candidate {
-    /// A search from this pad of the hit. Its seed is the hit's, not the kit's, so that the result does not depend
-    /// on the kit's seed.
-    fn start<'a>(&'a self, pad: &'a Pad) -> fit::Start<'a> {
-        fit::Start { pad, raw: &self.raw, seed: self.heard.start }
-    }
-
-    /// What recipes look at.
-    pub fn source(&self) -> Source<'_> {
-        Source { take: self.take, rate: self.rate, heard: &self.heard, raw: &self.raw, ring: self.ring }
-    }
-}
 
 /// How pads are shaped.
 pub struct ShapeOptions<'a> {
@@ -62,12 +32,14 @@ pub struct ShapeOptions<'a> {
     pub key: Option<Key>,
     /// The kick is tuned as well.
     pub tune_kick: bool,
+    /// The recipe alone: nothing is searched, and velocity is not measured.
+    pub by_recipe: bool,
 }
 
 impl<'a> ShapeOptions<'a> {
     /// As `kit` says, with this fit and target.
     pub fn of(kit: &Kit, fit: f32, target: Option<&'a Target>) -> Self {
-        Self { fit, target, key: kit.doc.key, tune_kick: kit.doc.tune_kick }
+        Self { fit, target, key: kit.doc.key, tune_kick: kit.doc.tune_kick, by_recipe: false }
     }
 }
 
@@ -89,13 +61,14 @@ pub fn shape(
     // A pad that is tuned has one pitch: no hit of another pitch rings along, where its own has one.
     let tuned = options.key.is_some() && tune::has_pitch(role, options.tune_kick);
     let made_of = |hit: &Candidate| {
-        let certain = hit.heard.description.pitch_confidence >= tune::MIN_CONFIDENCE;
+        let certain = hit.hit.description.pitch_confidence >= tune::MIN_CONFIDENCE;
         let source = hit.source();
         recipe(role, &Source { ring: source.ring.filter(|_| !(tuned && certain)), ..source })
     };
     let (mut best, mut shaped) = (0, made_of(hits[0]));
     // percussion is not fitted, and at fit 0 nothing of the search is heard
-    if (role != Role::Percussion || options.target.is_some()) && options.fit > 0.0 {
+    let fits = (role != Role::Percussion || options.target.is_some()) && options.fit > 0.0;
+    if fits && !options.by_recipe {
         let objective = Objective::of(role, options.target);
         let mut least = f32::INFINITY;
         for (i, hit) in hits.iter().enumerate() {
@@ -118,15 +91,19 @@ pub fn shape(
     }
     let candidate = hits[best];
     let mut pad = morph::at(&shaped, options.fit);
-    cohesion::hold_peak(auditioner, &mut pad, balance::max_crest_db(role));
-    cohesion::follow_velocity(auditioner, &mut pad);
+    if options.by_recipe {
+        cohesion::fall_as_without_chain(&mut pad);
+    } else {
+        cohesion::hold_peak(auditioner, &mut pad, balance::max_crest_db(role));
+        cohesion::follow_velocity(auditioner, &mut pad);
+    }
     if let Some(key) = options.key.filter(|_| tune::has_pitch(role, options.tune_kick)) {
-        let d = &candidate.heard.description;
+        let d = &candidate.hit.description;
         let ring_hz = |slice: &Slice| candidate.ring.filter(|r| r.slice == *slice).map(|r| r.hz);
         let pitch = HitPitch { hz: d.pitch_hz, confidence: d.pitch_confidence, of_slice: &ring_hz };
         tune::tune(auditioner, &mut pad, key, &pitch);
     }
-    if matches!(role, Role::ClosedHat | Role::OpenHat) {
+    if role.is_hat() {
         pad.settings.choke_group = HAT_GROUP;
     }
     Ok((best, pad))
@@ -136,14 +113,22 @@ pub fn shape(
 mod tests {
     use super::*;
     use crate::{
-        cast::{auditioner::RATE, test_signal::plucked},
+        cast::{auditioner::AUDITION_RATE, features::Features, test_signal::plucked},
         progress::Quiet,
     };
 
-    const OPTIONS: ShapeOptions<'_> = ShapeOptions { fit: 1.0, target: None, key: None, tune_kick: false };
+    const OPTIONS: ShapeOptions<'_> =
+        ShapeOptions { fit: 1.0, target: None, key: None, tune_kick: false, by_recipe: false };
 
     fn candidate(kit: &Kit, take: usize, raw: Features) -> Candidate {
-        Candidate { take, rate: RATE, hit: 0, heard: kit.doc.takes[take].hits[0].clone(), raw, ring: None }
+        Candidate {
+            take,
+            rate: AUDITION_RATE,
+            hit_index: 0,
+            hit: kit.doc.takes[take].hits[0].clone(),
+            raw,
+            ring: None,
+        }
     }
 
     #[test]

@@ -2,9 +2,9 @@
 
 use super::{
     auditioner::{Auditioner, drafts},
+    candidate,
     features::Features,
     fit::{self, Search},
-    make,
     objective::Objective,
     recipe, score,
 };
@@ -29,16 +29,18 @@ impl Trial {
     /// # Errors
     /// One sentence when the hit does not exist or is silent.
     pub fn new(kit: &Kit, (take, hit): (usize, usize), role: Role) -> Result<Self> {
-        let heard = kit.doc.takes.get(take).and_then(|t| t.hits.get(hit));
-        let raw = heard.and_then(|heard| make::measured(kit, take, heard));
-        let (Some(heard), Some(raw)) = (heard, raw) else {
+        let found = kit.doc.takes.get(take).and_then(|t| t.hits.get(hit));
+        let raw = found.and_then(|hit| candidate::measured(kit, take, hit));
+        let (Some(found), Some(raw)) = (found, raw) else {
             return Err(Error::invalid(format!("hit {hit} of take {take} is not there or silent")));
         };
         let rate = f64::from(kit.takes[take].sample_rate);
-        let recipe =
-            recipe::recipe(role, &recipe::Source { take, rate, heard, raw: &raw, ring: make::ring_of(kit) });
+        let recipe = recipe::recipe(
+            role,
+            &recipe::Source { take, rate, hit: found, raw: &raw, ring: candidate::ring_of(kit) },
+        );
         let auditioner = Auditioner::with_drafts(kit, &drafts(kit));
-        Ok(Self { auditioner, recipe, objective: Objective::of(role, None), seed: heard.start, raw })
+        Ok(Self { auditioner, recipe, objective: Objective::of(role, None), seed: found.start, raw })
     }
 
     /// How well the recipe serves as it is, 0 to 1.

@@ -4,7 +4,7 @@
 //! The sound of the rendered pad is tuned: the pitch in the hit's description says where to look for the
 //! fundamental, the rendered pad gives its exact frequency.
 
-use super::auditioner::{Auditioner, RATE, mono};
+use super::auditioner::{AUDITION_RATE, Auditioner, mono};
 use crate::{
     kit::{Band, Key, Kit, LAYER, LayerSettings, Pad, Role, Slice},
     settings::setting,
@@ -27,7 +27,7 @@ const MAX_SEARCH_CT: f64 = 200.0;
 /// A pitch within this distance of its note is in tune, cents.
 const IN_TUNE_CT: f64 = 0.5;
 /// Maximum number of renderings for one note.
-const ROUNDS: usize = 8;
+const MAX_TUNING_RENDERINGS: usize = 8;
 /// Maximum number of notes that are tried.
 const NOTES: usize = 3;
 /// A sound counts until this share of its energy has passed: after that only filters ring, at their own
@@ -55,7 +55,7 @@ const SPECTRUM: usize = 65_536;
 
 /// Whether pads of this role are tuned: a kick only when that is `kick_too`.
 pub fn has_pitch(role: Role, kick_too: bool) -> bool {
-    matches!(role, Role::Rim | Role::LowTom | Role::HighTom) || (kick_too && role == Role::Kick)
+    role.is_tom() || role == Role::Rim || (kick_too && role == Role::Kick)
 }
 
 /// Nearest frequency to `hz` that is a note of the key; equal temperament, A4 = 440 Hz (ISO 16:1975).
@@ -119,7 +119,7 @@ fn settled(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, now: f64) -> bo
     let wanted = nearest_hz(key, now);
     lift(pad, wanted);
     let mut by = ratio_to_st(wanted / now);
-    for _ in 0..ROUNDS {
+    for _ in 0..MAX_TUNING_RENDERINGS {
         if by.abs() * 100.0 >= IN_TUNE_CT {
             transpose(pad, by);
         }
@@ -248,7 +248,7 @@ fn sounding_hz(auditioner: &mut Auditioner, pad: &Pad, expected_hz: f64) -> Opti
     let (power, bin_hz) = spectrum(&part);
     let at = |hz: f64| power.get((hz / bin_hz).round() as usize).copied().unwrap_or(0.0);
     let strongest = strongest_hz(&part)?;
-    peak_hz(&part, RATE, expected_hz, SEARCH_CT)
+    peak_hz(&part, AUDITION_RATE, expected_hz, SEARCH_CT)
         .filter(|&hz| hz <= PITCHED_HZ[1] && at(hz) >= at(strongest) * FUNDAMENTAL)
         .or(Some(strongest))
 }
@@ -259,7 +259,7 @@ fn strongest_hz(sound: &[f32]) -> Option<f64> {
     let [low, high] = PITCHED_HZ.map(|hz| ((hz / bin_hz) as usize).clamp(1, power.len() - 2));
     let bin = (low..=high).max_by(|&a, &b| power[a].total_cmp(&power[b]))?;
     let rough = bin as f64 * bin_hz;
-    (power[bin] > 0.0).then(|| peak_hz(sound, RATE, rough, SEARCH_CT).unwrap_or(rough))
+    (power[bin] > 0.0).then(|| peak_hz(sound, AUDITION_RATE, rough, SEARCH_CT).unwrap_or(rough))
 }
 
 /// Power spectrum of a sound under a Hann window, and the distance of its bins, Hz; zeros are added so that a bin
@@ -270,15 +270,15 @@ pub(super) fn spectrum(part: &[f32]) -> (Vec<f32>, f64) {
     for (i, (out, s)) in fft.input.iter_mut().zip(part).enumerate() {
         *out = s * hann(i, length);
     }
-    (fft.power().collect(), RATE / SPECTRUM as f64)
+    (fft.power().collect(), AUDITION_RATE / SPECTRUM as f64)
 }
 
 /// Frequency of the partial near `near_hz` in the pad's sound; `None` where none stands out there.
 fn heard_hz(auditioner: &mut Auditioner, pad: &Pad, near_hz: f64) -> Option<f64> {
     let sound = whole(auditioner, pad)?;
     // a short sound has wide peaks, which move further: half the main lobe of a Hann window is two bins
-    let lobe_ct = ratio_to_cents(1.0 + 2.0 * RATE / (sound.len() as f64 * near_hz));
-    peak_hz(&sound, RATE, near_hz, lobe_ct.clamp(SEARCH_CT, MAX_SEARCH_CT))
+    let lobe_ct = ratio_to_cents(1.0 + 2.0 * AUDITION_RATE / (sound.len() as f64 * near_hz));
+    peak_hz(&sound, AUDITION_RATE, near_hz, lobe_ct.clamp(SEARCH_CT, MAX_SEARCH_CT))
 }
 
 /// The sound of the pad until [`AUDIBLE_ENERGY`] of its energy has passed, in one channel; `None` for silence.

@@ -25,7 +25,9 @@ fn helps(role: Role) -> &'static str {
         Role::ClosedHat => "a short scratch or a muted strum high up",
         Role::OpenHat => "open strums near the bridge",
         Role::Shaker => "a scratch along the strings",
-        Role::LowTom | Role::HighTom => "a low note or a knock where the body is hollow",
+        Role::PedalHat => "a short, soft scratch",
+        Role::Crash | Role::Ride => "a hard open strum or a long scrape near the bridge",
+        Role::LowTom | Role::MiddleTom | Role::HighTom => "a low note or a knock where the body is hollow",
         Role::Percussion => "anything",
     }
 }

@@ -8,7 +8,7 @@ use rand_pcg::{Pcg32, rand_core::Rng};
 use std::f64::consts::{PI, TAU};
 
 /// Sample rate of the demo take, Hz.
-pub(super) const RATE: f64 = 48_000.0;
+pub(super) const DEMO_RATE: f64 = 48_000.0;
 
 /// Open strings C2, G2, D3 and A3, Hz.
 const STRINGS: [f64; 4] = [65.406, 97.999, 146.832, 220.0];
@@ -154,7 +154,7 @@ impl Cello {
         for string in 0..4 {
             let (fret, t60) = (draw(rng, 4.5, 5.5), draw(rng, 0.10, 0.2));
             let one = self.pluck(rng, string, fret, t60);
-            add_at(&mut sound, &one, (at * RATE) as usize, draw(rng, 0.7, 1.0));
+            add_at(&mut sound, &one, (at * DEMO_RATE) as usize, draw(rng, 0.7, 1.0));
             at += draw(rng, 0.007, 0.014);
         }
         sound
@@ -238,13 +238,13 @@ impl Cello {
     /// A nail drawn along a wound string: one impulse per winding, at a rising rate.
     pub(super) fn string_scratch(&self, rng: &mut Pcg32, string: usize) -> Vec<f64> {
         let length = draw(rng, 0.15, 0.45);
-        let frames = (length * RATE) as usize;
+        let frames = (length * DEMO_RATE) as usize;
         let (slow, fast) = (draw(rng, 350.0, 600.0), draw(rng, 900.0, 2200.0));
         let mut force = vec![0.0; frames];
         let mut phase = 0.0;
         for (i, f) in force.iter_mut().enumerate() {
             let t = i as f64 / frames as f64;
-            phase += (slow + (fast - slow) * t * t) / RATE;
+            phase += (slow + (fast - slow) * t * t) / DEMO_RATE;
             if phase >= 1.0 {
                 phase -= draw(rng, 0.85, 1.15);
                 *f = draw(rng, 0.4, 1.0);
@@ -268,13 +268,13 @@ impl Cello {
 
 /// A force pulse of `ms` milliseconds (squared sine) with an area of about 1.
 fn pulse(ms: f64) -> Vec<f64> {
-    let frames = (ms / 1000.0 * RATE).max(2.0) as usize;
+    let frames = (ms / 1000.0 * DEMO_RATE).max(2.0) as usize;
     (1..=frames).map(|i| sin(PI * i as f64 / (frames + 1) as f64).powi(2) * 2.0 / frames as f64).collect()
 }
 
 /// The noise of the contact: below `high_hz`, decaying within five contact times; peak 0.25.
 fn skin(rng: &mut Pcg32, contact_ms: f64, high_hz: f64) -> Vec<f64> {
-    let frames = (contact_ms / 1000.0 * RATE * 5.0) as usize;
+    let frames = (contact_ms / 1000.0 * DEMO_RATE * 5.0) as usize;
     let mut sound: Vec<f64> = (0..frames)
         .map(|i| noise(rng) * exp(-6.0 * i as f64 / frames as f64) * (i as f64 / 12.0).min(1.0))
         .collect();
@@ -287,13 +287,13 @@ fn skin(rng: &mut Pcg32, contact_ms: f64, high_hz: f64) -> Vec<f64> {
 /// The force of rubbing for `seconds`, rising within `rise` seconds: stick-slip about `hz` times a second, a share
 /// `rough` of it noise (0 to 1), with a low pass at `high_hz`; peak 1.
 fn rub(rng: &mut Pcg32, seconds: f64, rise: f64, hz: f64, rough: f64, high_hz: f64) -> Vec<f64> {
-    let frames = (seconds * RATE) as usize;
+    let frames = (seconds * DEMO_RATE) as usize;
     let fall = (seconds * 0.45).max(0.02);
     let (mut phase, mut press) = (0.0, 1.0);
     let mut force: Vec<f64> = (0..frames)
         .map(|i| {
-            let t = i as f64 / RATE;
-            phase += hz / RATE;
+            let t = i as f64 / DEMO_RATE;
+            phase += hz / DEMO_RATE;
             let mut slip = 0.0;
             if phase >= 1.0 {
                 phase -= draw(rng, 0.7, 1.3);
@@ -312,20 +312,20 @@ fn rub(rng: &mut Pcg32, seconds: f64, rise: f64, hz: f64, rough: f64, high_hz: f
 
 /// Response of a bank of resonances to a force, until it has decayed by 70 dB.
 fn ring(modes: &[Mode], force: &[f64]) -> Vec<f64> {
-    const LANES: usize = 8;
+    const MODE_LANES: usize = 8;
     let longest = modes.iter().fold(0.0, |t: f64, m| t.max(m.t60));
-    let mut sound = vec![0.0; force.len() + (longest * 70.0 / 60.0 * RATE) as usize];
-    for lanes in modes.chunks(LANES) {
-        let [mut a1, mut a2, mut b, mut y1, mut y2] = [[0.0; LANES]; 5];
+    let mut sound = vec![0.0; force.len() + (longest * 70.0 / 60.0 * DEMO_RATE) as usize];
+    for lanes in modes.chunks(MODE_LANES) {
+        let [mut a1, mut a2, mut b, mut y1, mut y2] = [[0.0; MODE_LANES]; 5];
         for (k, m) in lanes.iter().enumerate() {
-            let (w, r) = (TAU * m.hz / RATE, pow(10.0, -3.0 / (m.t60 * RATE)));
+            let (w, r) = (TAU * m.hz / DEMO_RATE, pow(10.0, -3.0 / (m.t60 * DEMO_RATE)));
             (a1[k], a2[k], b[k]) = (2.0 * r * cos(w), -r * r, m.gain * sin(w));
         }
         let longest = lanes.iter().fold(0.0, |t: f64, m| t.max(m.t60));
-        let frames = force.len() + (longest * 70.0 / 60.0 * RATE) as usize;
+        let frames = force.len() + (longest * 70.0 / 60.0 * DEMO_RATE) as usize;
         for (n, out) in sound[..frames].iter_mut().enumerate() {
             let x = force.get(n).copied().unwrap_or(0.0);
-            for k in 0..LANES {
+            for k in 0..MODE_LANES {
                 let y = a1[k] * y1[k] + a2[k] * y2[k] + b[k] * x;
                 (y2[k], y1[k]) = (y1[k], y);
                 *out += y;
@@ -346,7 +346,7 @@ fn fade_end(sound: &mut [f64]) {
 
 /// One-pole low pass: -6 dB per octave above `hz`.
 pub(super) fn low_pass(sound: &mut [f64], hz: f64) {
-    let step = 1.0 - exp(-TAU * hz / RATE);
+    let step = 1.0 - exp(-TAU * hz / DEMO_RATE);
     let mut y = 0.0;
     for s in sound {
         y += step * (*s - y);

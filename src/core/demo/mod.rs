@@ -6,7 +6,7 @@ mod instrument;
 mod room;
 
 use crate::take::Take;
-use instrument::{Cello, Place, RATE, add_at, draw, high_pass, scale_to};
+use instrument::{Cello, DEMO_RATE, Place, add_at, draw, high_pass, scale_to};
 use rand_pcg::Pcg32;
 
 /// A playing technique.
@@ -79,19 +79,19 @@ pub fn borrowed_cello(seed: u64) -> (Take, Vec<f64>) {
             let share = ((i * 3) % count) as f64 / (count - 1) as f64;
             let db = loud_db + (soft_db - loud_db) * share + draw(&mut rng, -1.0, 1.0);
             scale_to(&mut sound, libm::pow(10.0, db / 20.0));
-            let frame = (at * RATE) as usize;
+            let frame = (at * DEMO_RATE) as usize;
             add_at(&mut dry, &sound, frame, 1.0);
-            starts.push(frame as f64 / RATE);
+            starts.push(frame as f64 / DEMO_RATE);
             at += gap * draw(&mut rng, 0.88, 1.2);
         }
         at += draw(&mut rng, 0.5, 0.9);
     }
-    dry.resize((at * RATE) as usize + 24_000, 0.0);
+    dry.resize((at * DEMO_RATE) as usize + 24_000, 0.0);
 
     let mut wet = room::add_room(&dry);
     room::add_floor(&mut wet, &mut rng);
     let samples = wet.iter().map(|&s| s as f32).collect();
-    (Take::from_samples("borrowed-cello.wav", RATE as u32, vec![samples]), starts)
+    (Take::from_samples("borrowed-cello.wav", DEMO_RATE as u32, vec![samples]), starts)
 }
 
 /// One stroke, the `i`th of its kind in a row; its level is set by the caller.
@@ -140,7 +140,7 @@ mod tests {
 
         let x = &take.channels[0];
         let peak_db = |from: f64, seconds: f64| {
-            let (from, to) = ((from * RATE) as usize, ((from + seconds) * RATE) as usize);
+            let (from, to) = ((from * DEMO_RATE) as usize, ((from + seconds) * DEMO_RATE) as usize);
             let peak = x[from..to].iter().fold(0f32, |p, s| p.max(s.abs()));
             crate::units::gain_to_db(peak)
         };
@@ -158,7 +158,7 @@ mod tests {
     fn no_hit_sounds_before_its_start() {
         let (take, starts) = borrowed_cello(1);
         let x = &take.channels[0];
-        let first = (starts[0] * RATE) as usize;
+        let first = (starts[0] * DEMO_RATE) as usize;
         let energy = |r: std::ops::Range<usize>| x[r].iter().map(|s| f64::from(s * s)).sum::<f64>();
         let before = energy(first - 960..first);
         let after = energy(first..first + 960);

@@ -1,6 +1,6 @@
 //! The room around the instrument, and its noise floor.
 
-use super::instrument::{RATE, low_pass, noise, scale_to};
+use super::instrument::{DEMO_RATE, low_pass, noise, scale_to};
 use rand_pcg::Pcg32;
 use std::f64::consts::TAU;
 
@@ -17,13 +17,13 @@ const T60: f64 = 0.34;
 pub(super) fn add_room(dry: &[f64]) -> Vec<f64> {
     let mut wet = dry.to_vec();
     for (ms, level) in REFLECTIONS {
-        let delay = (ms / 1000.0 * RATE) as usize;
+        let delay = (ms / 1000.0 * DEMO_RATE) as usize;
         for (w, d) in wet.iter_mut().skip(delay).zip(dry) {
             *w += level * d;
         }
     }
     let mut lines = LINES.map(|n| vec![0.0; n]);
-    let gains = LINES.map(|n| libm::pow(10.0, -3.0 * n as f64 / RATE / T60));
+    let gains = LINES.map(|n| libm::pow(10.0, -3.0 * n as f64 / DEMO_RATE / T60));
     let mut at = [0; 8];
     let mut dull = [0.0; 8];
     for (w, d) in wet.iter_mut().zip(dry) {
@@ -53,7 +53,7 @@ pub(super) fn add_floor(sound: &mut [f64], rng: &mut Pcg32) {
     low_pass(&mut rumble, 300.0);
     let rms = (rumble.iter().map(|s| s * s).sum::<f64>() / rumble.len() as f64).sqrt();
     for (i, (s, r)) in sound.iter_mut().zip(&rumble).enumerate() {
-        let t = i as f64 / RATE;
+        let t = i as f64 / DEMO_RATE;
         let hum = libm::sin(TAU * 50.0 * t) + 0.5 * libm::sin(TAU * 150.0 * t + 0.7);
         *s += 2.5e-4 * r / rms + 1.6e-4 * noise(rng) + 6e-5 * hum;
     }

@@ -41,7 +41,7 @@ pub use meters::{LastCloud, LastTrigger, Meters, PadReductions, Scope, ScopeSour
 pub use play_kit::PlayKit;
 pub use transport::Transport;
 
-use crate::kit::{PADS, Trims};
+use crate::kit::{KeyMap, PADS, Trims};
 use crate::settings::{KIT_TRIMS, PAD_TRIMS};
 use crate::units::db_to_gain;
 use output::Output;
@@ -67,7 +67,7 @@ pub struct Engine {
     playing: Option<usize>,
     waiting: Option<usize>,
     /// Pads on each note, one bit each.
-    notes: [u16; 128],
+    notes: KeyMap,
     pads: Vec<PadChannel>,
     voices: VoicePool,
     trims: Trims,
@@ -98,7 +98,7 @@ impl Engine {
             kits: vec![None; KIT_SLOTS],
             playing: None,
             waiting: None,
-            notes: [0; 128],
+            notes: KeyMap::EMPTY,
             pads: (0..PADS).map(|p| PadChannel::new(p, sample_rate)).collect(),
             voices: VoicePool::new(sample_rate, ahead),
             song: SongPosition::new(sample_rate),
@@ -224,15 +224,21 @@ impl Engine {
     /// notes, and velocities of 0 or below and NaN, do nothing.
     pub fn note_on(&mut self, note: u8, velocity: f32) {
         if velocity > 0.0 {
-            self.for_pads_on(note, |engine, pad| engine.trigger(pad, velocity.min(1.0)));
+            let transpose_st = self.notes.of(note).1;
+            self.for_pads_on(note, |engine, pad| engine.trigger_at(pad, velocity.min(1.0), transpose_st));
         }
     }
 
     /// Triggers pad 0 to 15 at the next frame, independently of its note; `velocity` 0 to 1. Panics for other pads.
     pub fn trigger(&mut self, pad: usize, velocity: f32) {
+        self.trigger_at(pad, velocity, 0.0);
+    }
+
+    /// The same, transposed by so many semitones.
+    fn trigger_at(&mut self, pad: usize, velocity: f32, transpose_st: f32) {
         self.choke_others(pad);
         let around = (&self.kits[..], &self.trims.kit, &self.song);
-        let drawn = self.pads[pad].trigger(velocity, around, &mut self.voices, self.now);
+        let drawn = self.pads[pad].trigger((velocity, transpose_st), around, &mut self.voices, self.now);
         if let Some(drawn) = drawn {
             self.meters.last_trigger[pad].show(&drawn);
             self.meters.last_cloud[pad].show(&drawn.cloud[..drawn.grains]);
@@ -366,7 +372,7 @@ impl Engine {
     }
 
     fn for_pads_on(&mut self, note: u8, mut act: impl FnMut(&mut Self, usize)) {
-        let pads = self.notes.get(usize::from(note)).copied().unwrap_or(0);
+        let pads = self.notes.of(note).0;
         (0..PADS).filter(|p| pads & (1 << p) != 0).for_each(|p| act(self, p));
     }
 
@@ -413,6 +419,6 @@ impl Engine {
         }
         self.playing = Some(slot);
         self.waiting = None;
-        self.notes = self.kits[slot].as_ref().map_or([0; 128], |kit| kit.keys);
+        self.notes = self.kits[slot].as_ref().map_or(KeyMap::EMPTY, |kit| kit.keys);
     }
 }

@@ -252,10 +252,11 @@ impl PadChannel {
         }
     }
 
-    /// Starts a voice and returns what was drawn; `None` when the pad is empty or the pool full.
+    /// Starts a voice of this velocity, transposed by so many semitones, and returns what was drawn; `None` when the pad
+    /// is empty or the pool full.
     pub fn trigger(
         &mut self,
-        velocity: f32,
+        (velocity, transpose_st): (f32, f32),
         (kits, kit_trims, song): (&Kits, &KitTrims, &SongPosition),
         pool: &mut VoicePool,
         now: u64,
@@ -272,6 +273,7 @@ impl PadChannel {
             now,
             sample_rate: self.sample_rate,
             velocity,
+            transpose_st,
             ahead: instance.ahead,
         };
         let (voice, drawn) = trigger.start(&mut self.counter, pool)?;

@@ -32,6 +32,8 @@ pub(super) struct Trigger<'a> {
     pub sample_rate: f64,
     /// 0 to 1, before the velocity curve.
     pub velocity: f32,
+    /// Added to the pitch of every layer, semitones.
+    pub transpose_st: f32,
     /// Frames that the pad's limiters look ahead.
     pub ahead: usize,
 }
@@ -192,7 +194,10 @@ impl Trigger<'_> {
             stereo: self.kit.channels(slice.take).len() > 1,
             delay: self.frames(f64::from(s.delay_ms)),
             start_ms: f64::from(s.start_ms) + f64::from(self.trims.start_ms) + plan.offsets.start_ms,
-            pitch_st: f64::from(s.pitch_st) + f64::from(s.fine_ct) / 100.0 + plan.offsets.pitch_st
+            pitch_st: f64::from(s.pitch_st)
+                + f64::from(s.fine_ct) / 100.0
+                + plan.offsets.pitch_st
+                + f64::from(self.transpose_st)
                 - f64::from(s.velocity_pitch_st) * softness,
             high_cut_hz: f64::from(s.high_cut_hz) * libm::exp2(octaves),
             gains: [0.0; 2],

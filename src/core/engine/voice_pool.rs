@@ -18,7 +18,7 @@ const MAX_GRAINS: usize = MAX_VOICES * crate::kit::LAYERS + MAX_CLOUD_GRAINS + 5
 /// Grains rendered to their end ahead of the output, which wait there.
 const ENDED_GRAINS: usize = MAX_GRAINS;
 /// Fade of voices that are stolen, choked or replaced, ms.
-pub(super) const FADE_MS: f64 = 4.0;
+pub(super) const STEAL_FADE_MS: f64 = 4.0;
 
 /// Every voice and grain of an engine.
 #[derive(Debug)]
@@ -46,7 +46,7 @@ impl VoicePool {
             snapshots: Vec::with_capacity(MAX_GRAINS + ENDED_GRAINS),
             free: NONE,
             sounding: 0,
-            fade_frames: (FADE_MS * sample_rate / 1000.0).round() as u32,
+            fade_frames: (STEAL_FADE_MS * sample_rate / 1000.0).round() as u32,
             rings: (0..MAX_VOICES + FADING_VOICES)
                 .map(|_| std::array::from_fn(|_| std::array::from_fn(|_| ring())))
                 .collect(),

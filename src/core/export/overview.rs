@@ -10,8 +10,8 @@ use tiny_skia::{Color, FillRule, Paint, Path, PathBuilder, Pixmap, Rect, Transfo
 
 /// Width of the picture, pixels.
 const WIDTH: f32 = 1600.0;
-const MARGIN: f32 = 40.0;
-const GAP: f32 = 16.0;
+const PICTURE_MARGIN: f32 = 40.0;
+const PICTURE_GAP: f32 = 16.0;
 const HEADER: f32 = 96.0;
 /// Pads in a row.
 const COLUMNS: usize = 4;
@@ -19,9 +19,9 @@ const CELL_HEIGHT: f32 = 156.0;
 /// Takes that are drawn at most; the header counts all.
 const MAX_DRAWN_TAKES: usize = 6;
 
-const BACKGROUND: u32 = 0x14161b;
+const PICTURE_BACKGROUND: u32 = 0x14161b;
 const PANEL: u32 = 0x1d2027;
-const QUIET: u32 = 0x5c6370;
+const QUIET_INK: u32 = 0x5c6370;
 const DIM: u32 = 0x9aa0ac;
 const BRIGHT: u32 = 0xece9e2;
 
@@ -68,7 +68,11 @@ pub fn role_colour(role: Role) -> u32 {
         Role::OpenHat => 0x4db4d0,
         Role::Shaker => 0x9ccf6c,
         Role::LowTom => 0x8c80e8,
+        Role::MiddleTom => 0xa48cee,
         Role::HighTom => 0xbd98f5,
+        Role::PedalHat => 0x62c2a8,
+        Role::Crash => 0x6fa8e6,
+        Role::Ride => 0x5b93c9,
         Role::Percussion => 0xb3b9c4,
     }
 }
@@ -77,22 +81,22 @@ pub fn role_colour(role: Role) -> u32 {
 pub fn overview(kit: &Kit, pads: &[Option<WaveOutline>; PADS]) -> Pixmap {
     let lanes = kit.takes.len().clamp(1, MAX_DRAWN_TAKES);
     let lane_height = (360.0 / lanes as f32).clamp(72.0, 190.0);
-    let lanes_height = lanes as f32 * (lane_height + GAP);
-    let grid_height = (PADS / COLUMNS) as f32 * (CELL_HEIGHT + GAP);
-    let height = HEADER + lanes_height + 8.0 + grid_height - GAP + MARGIN;
+    let lanes_height = lanes as f32 * (lane_height + PICTURE_GAP);
+    let grid_height = (PADS / COLUMNS) as f32 * (CELL_HEIGHT + PICTURE_GAP);
+    let height = HEADER + lanes_height + 8.0 + grid_height - PICTURE_GAP + PICTURE_MARGIN;
 
     let picture = Pixmap::new(WIDTH as u32, height as u32).expect("the size is never zero");
     let mut canvas = Canvas { picture, text: Text::new() };
-    canvas.picture.fill(colour(BACKGROUND));
+    canvas.picture.fill(colour(PICTURE_BACKGROUND));
     header(&mut canvas, kit);
     for lane in 0..lanes.min(kit.takes.len()) {
-        let y = HEADER + lane as f32 * (lane_height + GAP);
-        take_lane(&mut canvas, kit, lane, (MARGIN, y, WIDTH - 2.0 * MARGIN, lane_height));
+        let y = HEADER + lane as f32 * (lane_height + PICTURE_GAP);
+        take_lane(&mut canvas, kit, lane, (PICTURE_MARGIN, y, WIDTH - 2.0 * PICTURE_MARGIN, lane_height));
     }
-    let cell_width = (WIDTH - 2.0 * MARGIN - (COLUMNS - 1) as f32 * GAP) / COLUMNS as f32;
+    let cell_width = (WIDTH - 2.0 * PICTURE_MARGIN - (COLUMNS - 1) as f32 * PICTURE_GAP) / COLUMNS as f32;
     for (pad, wave) in pads.iter().enumerate() {
-        let x = MARGIN + (pad % COLUMNS) as f32 * (cell_width + GAP);
-        let y = HEADER + lanes_height + 8.0 + (pad / COLUMNS) as f32 * (CELL_HEIGHT + GAP);
+        let x = PICTURE_MARGIN + (pad % COLUMNS) as f32 * (cell_width + PICTURE_GAP);
+        let y = HEADER + lanes_height + 8.0 + (pad / COLUMNS) as f32 * (CELL_HEIGHT + PICTURE_GAP);
         pad_cell(&mut canvas, kit, pad, wave.as_ref(), (x, y, cell_width, CELL_HEIGHT));
     }
     canvas.picture
@@ -109,10 +113,10 @@ fn header(canvas: &mut Canvas, kit: &Kit) {
         counted(hits, "hit"),
         counted(kit.doc.takes.len(), "take")
     );
-    canvas.write(&facts, (WIDTH - MARGIN, 62.0), 22.0, Align::Right, DIM);
-    let room = WIDTH - 3.0 * MARGIN - canvas.text.width(&facts, 22.0);
+    canvas.write(&facts, (WIDTH - PICTURE_MARGIN, 62.0), 22.0, Align::Right, DIM);
+    let room = WIDTH - 3.0 * PICTURE_MARGIN - canvas.text.width(&facts, 22.0);
     let name = canvas.text.fit(&kit.doc.name, 40.0, room);
-    canvas.write(&name, (MARGIN, 62.0), 40.0, Align::Left, BRIGHT);
+    canvas.write(&name, (PICTURE_MARGIN, 62.0), 40.0, Align::Left, BRIGHT);
 }
 
 fn counted(n: usize, thing: &str) -> String {
@@ -131,7 +135,7 @@ fn take_lane(canvas: &mut Canvas, kit: &Kit, index: usize, area: Area) {
     let channels: Vec<&[f32]> = take.channels.iter().map(Vec::as_slice).collect();
     let wave = columns(&channels, inner.2 as usize);
     let peak = wave.iter().fold(1e-6, |p: f32, c| p.max(c.0).max(-c.1));
-    canvas.wave(&wave, peak, inner, QUIET);
+    canvas.wave(&wave, peak, inner, QUIET_INK);
     for (_, pad, slice) in sounding(kit).filter(|(_, _, s)| s.take == index) {
         let from = at(slice.start) - inner.0;
         let to = (at(slice.end) - inner.0).max(from + 3.0);
@@ -158,14 +162,14 @@ fn pad_cell(canvas: &mut Canvas, kit: &Kit, index: usize, wave: Option<&WaveOutl
     canvas.panel(area);
     let pad = &kit.doc.pads[index];
     let slice = sounding(kit).find(|(i, ..)| *i == index).map(|(_, _, slice)| slice);
-    let shade = if slice.is_some() { role_colour(pad.role) } else { QUIET };
+    let shade = if slice.is_some() { role_colour(pad.role) } else { QUIET_INK };
     canvas.dot((x + 22.0, y + 27.0), 7.0, shade);
-    let ink = if slice.is_some() { BRIGHT } else { QUIET };
+    let ink = if slice.is_some() { BRIGHT } else { QUIET_INK };
     canvas.write(pad.role.word(), (x + 38.0, y + 34.0), 24.0, Align::Left, ink);
     canvas.write(&format!("note {}", pad.note), (x + width - 16.0, y + 33.0), 17.0, Align::Right, DIM);
 
     let (Some(slice), Some(wave)) = (slice, wave) else {
-        canvas.write("empty", (x + 16.0, y + height - 16.0), 17.0, Align::Left, QUIET);
+        canvas.write("empty", (x + 16.0, y + height - 16.0), 17.0, Align::Left, QUIET_INK);
         return;
     };
     let peak = wave.columns.iter().fold(1e-6, |p: f32, c| p.max(c.0).max(-c.1));

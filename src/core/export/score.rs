@@ -8,7 +8,7 @@ use midly::{Fps, MetaMessage, MidiMessage, Smf, Timing, TrackEventKind};
 use std::{collections::BTreeMap, path::Path};
 
 /// Maximum size of a MIDI file, bytes. Common practice, no source: songs have up to some hundred kilobytes.
-const MAX_FILE_BYTES: u64 = 32 << 20;
+const MAX_MIDI_FILE_BYTES: u64 = 32 << 20;
 /// Tempo until a file sets one, beats per minute (Standard MIDI Files 1.0, "Set Tempo").
 const FIRST_TEMPO: f64 = 120.0;
 
@@ -72,8 +72,7 @@ impl Score {
         let mut counts = BTreeMap::new();
         for event in &self.events {
             let Action::On(note, _) = event.action else { continue };
-            let pads = keys.get(usize::from(note)).copied().unwrap_or(0);
-            if !(0..kit.doc.pads.len().min(PADS)).any(|p| pads & (1 << p) != 0 && sounds(p)) {
+            if !(0..kit.doc.pads.len().min(PADS)).any(|p| keys.plays(note, p) && sounds(p)) {
                 *counts.entry(note).or_default() += 1;
             }
         }
@@ -88,7 +87,7 @@ impl Score {
         let path = path.as_ref();
         let trouble = |t: &str| Error::file(path, t);
         let size = std::fs::metadata(path).map_err(|e| unreadable(path, &e))?.len();
-        if size > MAX_FILE_BYTES {
+        if size > MAX_MIDI_FILE_BYTES {
             return Err(trouble("is larger than 32 MiB, which no song is; choose a MIDI file"));
         }
         let bytes = std::fs::read(path).map_err(|e| unreadable(path, &e))?;

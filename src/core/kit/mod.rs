@@ -77,7 +77,7 @@ pub struct Document {
     /// before there was this have none of it.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub general_midi: bool,
-    /// What was heard in each take, in the order of the kit's takes.
+    /// The hits detected in each take, in the order of the kit's takes.
     #[serde(deserialize_with = "bounded::list::<MAX_TAKES, _, _>")]
     pub takes: Vec<TakeEntry>,
     /// The sixteen pads.
@@ -114,10 +114,10 @@ pub struct TakeEntry {
     pub frames: u64,
     /// One or two.
     pub channels: u8,
-    /// The hits heard, in order; [`MAX_HITS`] at most.
+    /// The hits detected, in order; [`MAX_HITS`] at most.
     #[serde(deserialize_with = "bounded::list::<MAX_HITS, _, _>")]
     pub hits: Vec<Hit>,
-    /// Frames where a hit was heard that the hand has removed or moved: none is heard there again.
+    /// Frames where a detected hit was removed or moved by hand: none is detected there again.
     #[serde(
         default,
         skip_serializing_if = "Vec::is_empty",

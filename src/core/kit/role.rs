@@ -33,6 +33,18 @@ pub enum Role {
     /// High tom.
     #[serde(rename = "high tom")]
     HighTom,
+    /// Middle tom.
+    #[serde(rename = "middle tom")]
+    MiddleTom,
+    /// Hi-hat closed by its pedal.
+    #[serde(rename = "pedal hat")]
+    PedalHat,
+    /// Crash cymbal.
+    #[serde(rename = "crash")]
+    Crash,
+    /// Ride cymbal.
+    #[serde(rename = "ride")]
+    Ride,
     /// Any other percussion.
     #[serde(rename = "percussion")]
     Percussion,
@@ -40,37 +52,42 @@ pub enum Role {
 
 impl Role {
     /// Every role.
-    pub const ALL: [Role; 10] = [
+    pub const ALL: [Role; 14] = [
         Role::Kick,
         Role::Snare,
         Role::Rim,
         Role::Clap,
         Role::ClosedHat,
+        Role::PedalHat,
         Role::OpenHat,
+        Role::Crash,
+        Role::Ride,
         Role::Shaker,
         Role::LowTom,
+        Role::MiddleTom,
         Role::HighTom,
         Role::Percussion,
     ];
 
-    /// MIDI note and role of the sixteen pads of a fresh kit: General MIDI Level 1 percussion map
-    /// notes for the nine named roles, the free notes between them for percussion.
+    /// MIDI note and role of the sixteen pads of a fresh kit: the drums that songs use, on their notes of the General
+    /// MIDI Level 1 percussion map (of two notes for one drum the one that songs use more), and two of the take's own
+    /// percussion.
     pub const DEFAULT_PADS: [(u8, Role); super::limits::PADS] = [
         (36, Role::Kick),
         (37, Role::Rim),
         (38, Role::Snare),
         (39, Role::Clap),
-        (40, Role::Percussion),
-        (41, Role::Percussion),
+        (40, Role::Snare),
         (42, Role::ClosedHat),
-        (43, Role::Percussion),
-        (44, Role::Percussion),
-        (45, Role::LowTom),
+        (43, Role::LowTom),
+        (44, Role::PedalHat),
         (46, Role::OpenHat),
-        (47, Role::Percussion),
-        (48, Role::Percussion),
-        (49, Role::Percussion),
+        (47, Role::MiddleTom),
+        (49, Role::Crash),
         (50, Role::HighTom),
+        (51, Role::Ride),
+        (56, Role::Percussion),
+        (60, Role::Percussion),
         (70, Role::Shaker),
     ];
 
@@ -86,6 +103,10 @@ impl Role {
             Role::Shaker => "shaker",
             Role::LowTom => "low tom",
             Role::HighTom => "high tom",
+            Role::MiddleTom => "middle tom",
+            Role::PedalHat => "pedal hat",
+            Role::Crash => "crash",
+            Role::Ride => "ride",
             Role::Percussion => "percussion",
         }
     }
@@ -94,6 +115,16 @@ impl Role {
     /// likeness to the mean of all such drums says nothing about one of them.
     pub fn is_scored(self) -> bool {
         self != Role::Percussion
+    }
+
+    /// Whether it is one of the toms.
+    pub fn is_tom(self) -> bool {
+        matches!(self, Role::LowTom | Role::MiddleTom | Role::HighTom)
+    }
+
+    /// Whether it is a hi-hat in one of its positions: they silence each other.
+    pub fn is_hat(self) -> bool {
+        matches!(self, Role::ClosedHat | Role::PedalHat | Role::OpenHat)
     }
 
     /// The word as part of a file name: "closed-hat".

@@ -18,7 +18,7 @@ const MIN_DB: f32 = -120.0;
 /// Longest part of a hit that is described, seconds.
 const MAX_DESCRIBED_S: f64 = 1.5;
 /// Spectrum window, seconds at least.
-const WINDOW_S: f64 = 0.02;
+const MIN_SPECTRUM_S: f64 = 0.02;
 /// The window of momentary loudness, seconds (ITU-R BS.1770, EBU Tech 3341).
 const MOMENTARY_S: f64 = 0.4;
 /// Part of a hit in which the period is measured, and the spectral peaks, seconds.
@@ -44,7 +44,7 @@ pub(super) struct Describer<'a> {
 impl<'a> Describer<'a> {
     pub(super) fn new(take: &'a Take) -> Self {
         let rate = f64::from(take.sample_rate);
-        let length = ((WINDOW_S * rate) as usize).next_power_of_two();
+        let length = ((MIN_SPECTRUM_S * rate) as usize).next_power_of_two();
         let window = (0..length).map(|i| hann(i, length)).collect();
         Self { take, rate, planner: Planner::new(), window }
     }

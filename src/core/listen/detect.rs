@@ -87,7 +87,7 @@ const MIN_SPACING_S: f64 = 0.012;
 const MIN_LOG_ODDS: f32 = -0.2;
 /// Further log odds that a ripple on the slope of a hit needs, within this time from the hit's start, seconds.
 const SLOPE_LOG_ODDS: f32 = 2.0;
-const SWELL_S: f64 = 0.3;
+const SLOPE_S: f64 = 0.3;
 /// Change of the lowest log odds when the sensitivity moves by 1.
 const SENSITIVITY_LOG_ODDS: f32 = 7.0;
 
@@ -100,7 +100,7 @@ fn starts(
     progress: &dyn Progress,
 ) -> Result<Vec<usize>> {
     let rate = f64::from(take.sample_rate);
-    let (apart, swell) = ((MIN_SPACING_S * rate) as usize, (SWELL_S * rate) as usize);
+    let (apart, swell) = ((MIN_SPACING_S * rate) as usize, (SLOPE_S * rate) as usize);
     let least = MIN_LOG_ODDS - SENSITIVITY_LOG_ODDS * options.sensitivity.clamp(-1.0, 1.0);
     let mut starts: Vec<usize> = Vec::new();
     for c in classified(take, envelope, spectrogram, progress)? {

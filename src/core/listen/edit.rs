@@ -10,7 +10,7 @@ use crate::{
 };
 
 /// Shortest hit that can be set by hand, seconds.
-const MIN_HIT_S: f64 = 0.002;
+const MIN_EDITED_S: f64 = 0.002;
 /// Starts this close belong to one attack that was detected twice, seconds.
 const SAME_S: f64 = 0.004;
 
@@ -141,7 +141,7 @@ pub(super) fn keep_by_hand(
 }
 
 fn shortest(take: &Take) -> u64 {
-    ((MIN_HIT_S * f64::from(take.sample_rate)) as u64).max(1)
+    ((MIN_EDITED_S * f64::from(take.sample_rate)) as u64).max(1)
 }
 
 fn present(hits: &[Hit], take: &Take, index: usize) -> Result<()> {

@@ -10,7 +10,7 @@ const NEAR_FLOOR: f32 = 1.6;
 /// A hit is over this far below its loudest step, in dB, however quiet the floor is: a gate makes it shorter only.
 pub const DECAYED_DB: f32 = 60.0;
 /// The loudest step is searched within this time from the start, seconds: bowed notes swell.
-const SWELL_S: f64 = 0.5;
+const LOUDEST_WITHIN_S: f64 = 0.5;
 /// An end is moved to a zero crossing when one comes within this time, seconds.
 const CROSSING_S: f64 = 0.01;
 
@@ -42,7 +42,7 @@ impl Ends {
             return next;
         }
         let steps = &self.steps[first..last];
-        let swell = ((SWELL_S * f64::from(take.sample_rate)) as usize / self.step).max(1);
+        let swell = ((LOUDEST_WITHIN_S * f64::from(take.sample_rate)) as usize / self.step).max(1);
         // The last step may hold the next hit's attack.
         let rising = &steps[..steps.len().min(swell).max(2) - 1];
         let top = (0..rising.len()).max_by(|&a, &b| rising[a].total_cmp(&rising[b])).unwrap_or(0);

@@ -21,13 +21,13 @@ const MAJOR: [f64; 12] = [6.35, 2.23, 3.48, 2.33, 4.38, 4.09, 2.52, 5.19, 2.39, 
 const MINOR: [f64; 12] = [6.33, 2.68, 3.52, 5.38, 2.60, 3.53, 2.54, 4.75, 3.98, 2.69, 3.34, 3.17];
 
 /// Window of analysis, seconds: semitones of a bass at 55 Hz are 3.3 Hz apart.
-const WINDOW_S: f64 = 0.37;
+const KEY_WINDOW_S: f64 = 0.37;
 /// Fundamentals and their harmonics are searched here, Hz.
-const RANGE_HZ: [f64; 2] = [50.0, 2500.0];
+const FUNDAMENTAL_RANGE_HZ: [f64; 2] = [50.0, 2500.0];
 /// Peaks of a window that count.
 const PEAKS: usize = 24;
 /// Peaks further below the window's highest do not count, dB.
-const DEPTH_DB: f64 = 40.0;
+const WINDOW_DEPTH_DB: f64 = 40.0;
 /// Each further harmonic's share, and how many there are (Gómez, 2006).
 const HARMONIC_SHARE: f64 = 0.6;
 const HARMONICS: usize = 4;
@@ -102,7 +102,7 @@ type Tone = (f64, f64);
 /// The peaks of every window of the take, half a window apart.
 fn tones(take: &Take, progress: &dyn Progress) -> Result<Vec<Tone>> {
     let rate = f64::from(take.sample_rate);
-    let window = ((WINDOW_S * rate) as usize).next_power_of_two();
+    let window = ((KEY_WINDOW_S * rate) as usize).next_power_of_two();
     let mut fft = RealFft::<f32>::new(window);
     let shape: Vec<f32> = (0..window).map(|i| hann_f64(i, window) as f32).collect();
     let mut found = Vec::new();
@@ -130,8 +130,8 @@ fn tones(take: &Take, progress: &dyn Progress) -> Result<Vec<Tone>> {
 /// The highest peaks of a power spectrum, their places refined by a parabola through the levels.
 fn peaks(power: &[f64], bin_hz: f64) -> Vec<Tone> {
     let bin = |hz: f64| ((hz / bin_hz) as usize).clamp(1, power.len().saturating_sub(2));
-    let range = bin(RANGE_HZ[0])..bin(RANGE_HZ[1]);
-    let floor = power[range.clone()].iter().fold(0.0, |a: f64, &b| a.max(b)) * db_to_power(-DEPTH_DB);
+    let range = bin(FUNDAMENTAL_RANGE_HZ[0])..bin(FUNDAMENTAL_RANGE_HZ[1]);
+    let floor = power[range.clone()].iter().fold(0.0, |a: f64, &b| a.max(b)) * db_to_power(-WINDOW_DEPTH_DB);
     let mut found: Vec<(usize, f64)> = range
         .filter(|&i| power[i] > floor && power[i] > power[i - 1] && power[i] >= power[i + 1])
         .map(|i| (i, power[i]))

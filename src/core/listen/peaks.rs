@@ -6,9 +6,9 @@ use crate::{
 };
 
 /// Lowest and highest frequency of a peak, Hz.
-const RANGE_HZ: [f64; 2] = [27.0, 6000.0];
+const PEAK_RANGE_HZ: [f64; 2] = [27.0, 6000.0];
 /// Peaks further below the strongest are left out, dB.
-const DEPTH_DB: f32 = 45.0;
+const PEAK_DEPTH_DB: f32 = 45.0;
 /// Peaks that are kept at most, the strongest.
 const MAX_PEAKS: usize = 12;
 /// The transform is at least this many times as long as the sound; zeros fill it.
@@ -39,8 +39,8 @@ pub(super) fn peaks(x: &[f32], rate: f64, planner: &mut Planner<f32>) -> (Vec<Pe
     let bin_hz = rate / size as f64;
     // Half the width of a Hann window's main lobe, in bins of the padded spectrum.
     let lobe = (2 * size).div_ceil(n);
-    let lo = ((RANGE_HZ[0] / bin_hz).ceil() as usize).max(1);
-    let hi = ((RANGE_HZ[1] / bin_hz) as usize).min(power.len() - 1);
+    let lo = ((PEAK_RANGE_HZ[0] / bin_hz).ceil() as usize).max(1);
+    let hi = ((PEAK_RANGE_HZ[1] / bin_hz) as usize).min(power.len() - 1);
     let mut found: Vec<(usize, f32)> = (lo..hi)
         .filter(|&k| {
             let near = &power[k.saturating_sub(lobe / 2)..(k + lobe / 2 + 1).min(power.len())];
@@ -50,7 +50,7 @@ pub(super) fn peaks(x: &[f32], rate: f64, planner: &mut Planner<f32>) -> (Vec<Pe
         .collect();
     found.sort_by(|a, b| b.1.total_cmp(&a.1));
     found.truncate(MAX_PEAKS);
-    let least = found.first().map_or(0.0, |f| f.1 * db_to_power(-DEPTH_DB));
+    let least = found.first().map_or(0.0, |f| f.1 * db_to_power(-PEAK_DEPTH_DB));
     found.retain(|f| f.1 >= least);
     let inside: f32 = found
         .iter()

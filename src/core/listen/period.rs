@@ -6,8 +6,8 @@
 use crate::spectrum::{InverseRealFft, Planner, RealFft, parabolic_peak};
 
 /// Lowest and highest fundamental that is looked for, Hz: from A0 to the top key of a piano (27.5 and 4186 Hz).
-const MIN_HZ: f64 = 27.0;
-const MAX_HZ: f64 = 4200.0;
+const MIN_PITCH_HZ: f64 = 27.0;
+const MAX_PITCH_HZ: f64 = 4200.0;
 /// The first key maximum within this factor of the highest is the period (the paper's k).
 const CLOSE: f32 = 0.9;
 
@@ -22,8 +22,8 @@ pub(super) struct Period {
 
 /// The period of `x` at `rate` Hz; needs two periods.
 pub(super) fn period(x: &[f32], rate: f64, planner: &mut Planner<f32>) -> Option<Period> {
-    let longest = ((rate / MIN_HZ) as usize).min(x.len() / 2);
-    let shortest = ((rate / MAX_HZ) as usize).max(2);
+    let longest = ((rate / MIN_PITCH_HZ) as usize).min(x.len() / 2);
+    let shortest = ((rate / MAX_PITCH_HZ) as usize).max(2);
     if longest < shortest + 3 {
         return None;
     }

@@ -18,7 +18,7 @@ const WEAK_DB: f32 = 36.0;
 /// The strongest low peak is the lowest within this of the strongest, dB.
 const LOW_DB: f32 = 8.0;
 /// Lowest confidence of a pitch.
-const MIN_CONFIDENCE: f32 = 0.3;
+const MIN_PITCH_CONFIDENCE: f32 = 0.3;
 
 /// Fundamental in Hz, when there is one, and confidence 0 to 1.
 ///
@@ -34,7 +34,11 @@ pub(super) fn vote(period: Option<Period>, peaks: &[Peak], tonal: f32) -> (Optio
         None => (low.map_or(0.0, |p| p.hz), 0.8 * tonal),
     };
     let confidence = confidence.clamp(0.0, 1.0);
-    if confidence < MIN_CONFIDENCE || hz <= 0.0 { (None, confidence) } else { (Some(hz as f32), confidence) }
+    if confidence < MIN_PITCH_CONFIDENCE || hz <= 0.0 {
+        (None, confidence)
+    } else {
+        (Some(hz as f32), confidence)
+    }
 }
 
 /// The period's fundamental, exact, when the spectrum supports it.

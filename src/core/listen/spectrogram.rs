@@ -12,13 +12,13 @@ use crate::{
 pub(super) const MAX_BANDS: usize = 22;
 
 /// Band edges in Hz: about a third of an octave each, no narrower than one bin of the shortest window.
-const EDGES_HZ: [f64; MAX_BANDS + 1] = [
+const BAND_EDGES_HZ: [f64; MAX_BANDS + 1] = [
     45.0, 130.0, 215.0, 300.0, 390.0, 480.0, 600.0, 740.0, 900.0, 1100.0, 1350.0, 1650.0, 2000.0, 2450.0,
     3000.0, 3700.0, 4500.0, 5500.0, 6700.0, 8200.0, 10_000.0, 12_500.0, 16_000.0,
 ];
 
 /// Shortest analysis window, seconds: two hits 22 ms apart must not share one.
-const WINDOW_S: f64 = 0.0105;
+const MIN_WINDOW_S: f64 = 0.0105;
 
 /// Frames that one thread analyses before it asks for more.
 const FRAMES_PER_TURN: usize = 4096;
@@ -61,17 +61,17 @@ pub(super) fn analyse(
     progress: &dyn Progress,
 ) -> Result<Spectrogram> {
     let rate = f64::from(take.sample_rate);
-    let window = window_length(WINDOW_S * rate);
+    let window = window_length(MIN_WINDOW_S * rate);
     let hop = window / 4;
     let frames = take.frames();
     let count = frames / hop + 1;
 
     let bin_hz = rate / window as f64;
-    let bands = EDGES_HZ.windows(2).take_while(|e| e[1] <= rate * 0.5 || e[0] < rate * 0.45).count();
+    let bands = BAND_EDGES_HZ.windows(2).take_while(|e| e[1] <= rate * 0.5 || e[0] < rate * 0.45).count();
     let ranges: Vec<_> = (0..bands)
         .map(|b| {
-            let lo = (EDGES_HZ[b] / bin_hz).ceil() as usize;
-            let hi = ((EDGES_HZ[b + 1] / bin_hz).ceil() as usize).min(window / 2);
+            let lo = (BAND_EDGES_HZ[b] / bin_hz).ceil() as usize;
+            let hi = ((BAND_EDGES_HZ[b + 1] / bin_hz).ceil() as usize).min(window / 2);
             lo.min(window / 2 - 1)..hi.max(lo + 1).min(window / 2)
         })
         .collect();

@@ -9,17 +9,17 @@ use super::spectrogram::{MAX_BANDS, Spectrogram};
 use crate::units::power_to_db;
 
 /// How far back a swell is followed, frames (0.2 s).
-const REACH: usize = 75;
+const MAX_SWELL_FRAMES: usize = 75;
 /// Length of the quiet stretch that a swell is compared with, frames (30 ms).
-const QUIET: usize = 11;
+const QUIET_FRAMES: usize = 11;
 /// Bands that are followed: those in which the hit rises the most.
 const OWN_BANDS: usize = 5;
 /// Mean level over the quiet stretch's highest at which the sound is audible, dB.
-const AUDIBLE_DB: f32 = 2.5;
+const AUDIBLE_OVER_QUIET_DB: f32 = 2.5;
 /// A hit whose bands rise less than this above the quiet stretch keeps its start, dB.
 const CLEAR_DB: f32 = 14.0;
 /// What lies further below the hit's own peak does not belong to it, dB.
-const DEPTH_DB: f32 = 26.0;
+const MAX_BELOW_PEAK_DB: f32 = 26.0;
 /// Going back, the level may rise by no more than this over the lowest so far, dB.
 const RIPPLE_DB: f32 = 3.0;
 /// Starts are moved by at least this, seconds: shorter rises are attacks, which `refine` has located.
@@ -30,14 +30,14 @@ const MIN_SWELL_S: f64 = 0.007;
 pub(super) fn audible(s: &Spectrogram, rate: f64, start: usize, earliest: usize) -> usize {
     let at = start / s.hop;
     let first = earliest.div_ceil(s.hop) + s.window / s.hop;
-    let from = at.saturating_sub(REACH).max(first);
-    if at < from + QUIET + 2 || at + 2 >= s.power.len() {
+    let from = at.saturating_sub(MAX_SWELL_FRAMES).max(first);
+    if at < from + QUIET_FRAMES + 2 || at + 2 >= s.power.len() {
         return start;
     }
     // The highest power of each band in the quietest stretch before is what already sounds.
     let total = |t: usize| s.power[t][..s.bands].iter().sum::<f32>();
-    let Some(quiet) = (from..=at - QUIET).min_by(|&a, &b| {
-        let sum = |t: usize| (t..t + QUIET).map(total).sum::<f32>();
+    let Some(quiet) = (from..=at - QUIET_FRAMES).min_by(|&a, &b| {
+        let sum = |t: usize| (t..t + QUIET_FRAMES).map(total).sum::<f32>();
         sum(a).total_cmp(&sum(b))
     }) else {
         return start;
@@ -49,8 +49,8 @@ pub(super) fn audible(s: &Spectrogram, rate: f64, start: usize, earliest: usize)
         }
         top
     };
-    let before = highest(quiet..quiet + QUIET);
-    let peak = highest(at..at + REACH);
+    let before = highest(quiet..quiet + QUIET_FRAMES);
+    let peak = highest(at..at + MAX_SWELL_FRAMES);
     let mut own: Vec<usize> = (0..s.bands).collect();
     own.sort_by(|&a, &b| (peak[b] / before[b]).total_cmp(&(peak[a] / before[a])));
     own.truncate(OWN_BANDS);
@@ -62,10 +62,10 @@ pub(super) fn audible(s: &Spectrogram, rate: f64, start: usize, earliest: usize)
     if top_db < CLEAR_DB {
         return start;
     }
-    let least = AUDIBLE_DB.max(top_db - DEPTH_DB);
+    let least = AUDIBLE_OVER_QUIET_DB.max(top_db - MAX_BELOW_PEAK_DB);
     let mut lowest = f32::INFINITY;
     let mut first_audible = at;
-    for t in (quiet + QUIET..=at).rev() {
+    for t in (quiet + QUIET_FRAMES..=at).rev() {
         let level = above(&s.power[t]);
         if level < least || level > lowest + RIPPLE_DB {
             break;

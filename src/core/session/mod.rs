@@ -8,6 +8,7 @@ mod audio_requests;
 mod history;
 mod job;
 mod job_queue;
+mod new_kit;
 mod open_kit;
 mod preparer;
 mod recorder;

@@ -81,6 +81,24 @@ impl OpenKit {
         Ok(())
     }
 
+    /// Goes on with the step that put the kit in place: no step of its own. `change` says whether it changed the kit; one
+    /// that leaves an invalid kit changes nothing.
+    pub(super) fn refine(&self, change: impl FnOnce(&mut Kit) -> bool) -> bool {
+        let history = lock(&self.history);
+        let mut kit = Kit::clone(&self.kit());
+        if !change(&mut kit) {
+            return false;
+        }
+        kit.doc.mend();
+        if kit.doc.check(&kit.takes).is_err() {
+            return false;
+        }
+        self.put(Arc::new(kit));
+        drop(history);
+        self.notify();
+        true
+    }
+
     /// Puts a kit from a file in place, as one step. Its trims wait to be set as host parameters; undoing the
     /// step restores the present ones.
     pub(super) fn load(&self, kit: Kit) -> Result<()> {

@@ -27,7 +27,7 @@ use std::{
 /// The state is packed once the kit has been left alone for this long.
 const PACK_DELAY: Duration = Duration::from_millis(300);
 /// How often the thread looks for what the audio thread has given back.
-const SWEEP_INTERVAL: Duration = Duration::from_millis(100);
+const POLL_INTERVAL: Duration = Duration::from_millis(100);
 
 pub(super) struct KitPreparer {
     open_kit: Arc<OpenKit>,
@@ -120,7 +120,7 @@ impl KitPreparer {
                 self.open_kit.report(e);
             }
             if stale || self.keeps() {
-                thread::park_timeout(SWEEP_INTERVAL);
+                thread::park_timeout(POLL_INTERVAL);
             } else {
                 thread::park();
             }

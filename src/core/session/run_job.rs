@@ -1,7 +1,8 @@
-//! Runs jobs: each works on copies, and changes the kit in one step at its end.
+//! Runs jobs: each works on copies, and changes the kit in one step at its end; a new kit is shown before (`new_kit`).
 
 use super::{
     job::{HitEdit, Job},
+    new_kit,
     open_kit::{OpenKit, same_takes},
 };
 use crate::{
@@ -12,14 +13,11 @@ use crate::{
     progress::{Part, Progress},
     take::Take,
 };
-use std::{
-    path::{Path, PathBuf},
-    sync::Arc,
-};
+use std::{path::Path, sync::Arc};
 
 pub(super) fn run(job: Job, open_kit: &OpenKit, progress: &dyn Progress) -> Result<()> {
     match job {
-        Job::NewKit { takes, fit } => new_kit(open_kit, &takes, fit, progress),
+        Job::NewKit { takes, fit } => new_kit::new_kit(open_kit, &takes, fit, progress),
         Job::AddTake(path) => add_take(open_kit, &path, progress),
         Job::KeepRecording { fit } => keep_recording(open_kit, fit, progress),
         Job::PutFile { pad, file, role } => put_file(open_kit, pad, &file, role, progress),
@@ -34,32 +32,6 @@ pub(super) fn run(job: Job, open_kit: &OpenKit, progress: &dyn Progress) -> Resu
         Job::SaveKit(path) => open_kit.kit_with_trims().save(path, progress),
         Job::Export(path) => export(open_kit, &path, progress),
     }
-}
-
-fn new_kit(open_kit: &OpenKit, paths: &[PathBuf], fit: f32, progress: &dyn Progress) -> Result<()> {
-    if paths.is_empty() {
-        return Err(Error::invalid("no recording was given; choose one or more audio files"));
-    }
-    let reading = Part::new(progress, 0.0, 0.3);
-    let mut detected: Vec<DetectedTake> = Vec::with_capacity(paths.len());
-    for (i, path) in paths.iter().enumerate() {
-        detected.push(read_and_detect(path, &Part::nth(&reading, i, paths.len()))?);
-    }
-    let name = paths[0].file_stem().unwrap_or_default().to_string_lossy().into_owned();
-    kit_of(open_kit, &detected, name, fit, &Part::new(progress, 0.3, 1.0))
-}
-
-fn kit_of(
-    open_kit: &OpenKit,
-    detected: &[DetectedTake],
-    name: String,
-    fit: f32,
-    progress: &dyn Progress,
-) -> Result<()> {
-    let options = CastOptions { name, fit, ..CastOptions::default() };
-    let kit = cast::make_kit(detected, &options, &Part::new(progress, 0.0, 0.85))?;
-    kit.check_state_size(&Part::new(progress, 0.85, 1.0))?;
-    put(open_kit, "new kit", progress, kit)
 }
 
 fn add_take(open_kit: &OpenKit, path: &Path, progress: &dyn Progress) -> Result<()> {
@@ -99,7 +71,7 @@ fn keep_recording(open_kit: &OpenKit, fit: f32, progress: &dyn Progress) -> Resu
     let detected = (Arc::new(take), hits);
     let rest = Part::new(progress, 0.4, 1.0);
     if kit.takes.is_empty() {
-        kit_of(open_kit, &[detected], "Recording".into(), fit, &rest)
+        new_kit::cast(open_kit, &[detected], "Recording".into(), fit, &rest)
     } else {
         add_detected(open_kit, detected, &rest)
     }
@@ -142,7 +114,7 @@ fn put_file(open_kit: &OpenKit, pad: usize, path: &Path, role: Role, progress: &
     })
 }
 
-fn read_and_detect(path: &Path, progress: &dyn Progress) -> Result<DetectedTake> {
+pub(super) fn read_and_detect(path: &Path, progress: &dyn Progress) -> Result<DetectedTake> {
     let take = Take::read(path, &Part::new(progress, 0.0, 0.5))?;
     let hits = listen::detect(&take, &DetectOptions::default(), &Part::new(progress, 0.5, 1.0))?;
     Ok((Arc::new(take), hits))
@@ -240,6 +212,7 @@ fn recast(open_kit: &OpenKit, progress: &dyn Progress) -> Result<()> {
         tune_kick: doc.tune_kick,
         roles: None,
         targets,
+        quick: false,
     };
     let made = cast::make_kit(&detected, &options, progress)?;
     progress.check()?;
@@ -356,14 +329,6 @@ fn load(open_kit: &OpenKit, path: &Path, progress: &dyn Progress) -> Result<()> 
 
 fn export(open_kit: &OpenKit, folder: &Path, progress: &dyn Progress) -> Result<()> {
     crate::export::write_folder(&open_kit.kit_with_trims(), folder, progress).map(|_| ())
-}
-
-fn put(open_kit: &OpenKit, name: &str, progress: &dyn Progress, kit: Kit) -> Result<()> {
-    progress.check()?;
-    open_kit.change(name, false, |now| {
-        *now = kit;
-        Ok(())
-    })
 }
 
 fn pad_of(kit: &Kit, pad: usize) -> Result<&Pad> {

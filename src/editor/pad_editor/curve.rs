@@ -17,7 +17,7 @@ use kitwright_core::{
 /// Rate at which the curve is computed, Hz.
 const CURVE_RATE: f64 = 96_000.0;
 /// Edges of the picture, Hz.
-const EDGES: [f64; 2] = spectrum::EDGES_HZ;
+const EDGES: [f64; 2] = spectrum::SHOWN_RANGE_HZ;
 /// Height of the picture, dB up and down.
 const SPAN_DB: f32 = 18.0;
 
@@ -183,7 +183,7 @@ fn height_of(rect: Rect, db: f32) -> f32 {
 
 fn bars(ui: &Ui, rect: Rect, levels: &Levels, colour: egui::Color32) {
     let mut mesh = egui::Mesh::default();
-    let width = rect.width() / spectrum::BANDS as f32;
+    let width = rect.width() / spectrum::SHOWN_BANDS as f32;
     for (i, level) in levels.iter().enumerate() {
         let left = rect.left() + i as f32 * width;
         let top = rect.bottom() - height_of(rect, *level);
@@ -242,7 +242,8 @@ fn target_band(role: PadRole, shown: Option<&Levels>) -> Vec<TargetPoint> {
     band.iter_mut().for_each(|t| t.level_db -= top);
     let Some(shown) = shown else { return band };
     let share = |hz: f64| (hz / EDGES[0]).ln() / (EDGES[1] / EDGES[0]).ln();
-    let at = |hz: f64| shown[((share(hz) * spectrum::BANDS as f64) as usize).min(spectrum::BANDS - 1)];
+    let at =
+        |hz: f64| shown[((share(hz) * spectrum::SHOWN_BANDS as f64) as usize).min(spectrum::SHOWN_BANDS - 1)];
     let (mut sum, mut weight) = (0.0, 0.0);
     for t in band.iter().filter(|t| at(t.hz) > SPECTRUM_FLOOR_DB && t.level_db > SPECTRUM_FLOOR_DB) {
         // bands that are strong in both count most

@@ -1,6 +1,6 @@
 //! The live spectrum of a pad, from the engine's latest output.
 
-use super::spectrum::{BANDS, Levels, band_power};
+use super::spectrum::{Levels, SHOWN_BANDS, band_power};
 use kitwright_core::{
     engine::{Meters, ScopeSource},
     spectrum::{RealFft, hann_periodic},
@@ -44,7 +44,7 @@ impl Default for LiveSpectrum {
             window,
             frames: vec![[0.0; 2]; LIVE_FRAMES],
             fft: RealFft::new(LIVE_FRAMES),
-            held: [SILENCE_DB; BANDS],
+            held: [SILENCE_DB; SHOWN_BANDS],
             top_db: SILENCE_DB,
             time: 0.0,
             written: None,
@@ -59,7 +59,7 @@ impl LiveSpectrum {
         let source = ScopeSource::Pad(pad);
         if meters.scope.source() != source {
             meters.scope.listen(source);
-            self.held = [SILENCE_DB; BANDS];
+            self.held = [SILENCE_DB; SHOWN_BANDS];
             self.top_db = SILENCE_DB;
         }
         let passed = ((now - self.time) as f32).clamp(0.0, 0.25);
@@ -123,8 +123,8 @@ mod tests {
             engine.render(256);
         }
         let levels = live.follow(&meters, 0, 0.1).expect("it sounds");
-        let band = ((1000.0_f64 / 20.0).ln() / 1000.0_f64.ln() * BANDS as f64) as usize;
-        let strongest = (0..BANDS).max_by(|&a, &b| levels[a].total_cmp(&levels[b])).expect("bands");
+        let band = ((1000.0_f64 / 20.0).ln() / 1000.0_f64.ln() * SHOWN_BANDS as f64) as usize;
+        let strongest = (0..SHOWN_BANDS).max_by(|&a, &b| levels[a].total_cmp(&levels[b])).expect("bands");
         assert!(strongest.abs_diff(band) <= 1, "band {strongest}, not {band}");
         assert!(levels[band + 10] < -40.0 && levels[band - 10] < -40.0);
         let later = live.follow(&meters, 0, 0.2).expect("it falls slowly");

@@ -12,14 +12,14 @@ use std::{
 };
 
 /// Bands of the spectrum, equally wide on a logarithmic axis.
-pub const BANDS: usize = 96;
+pub const SHOWN_BANDS: usize = 96;
 /// Edges of the spectrum, Hz.
-pub const EDGES_HZ: [f64; 2] = [20.0, 20_000.0];
+pub const SHOWN_RANGE_HZ: [f64; 2] = [20.0, 20_000.0];
 /// Frames that are analysed, from the beginning of the hit.
 const HIT_FRAMES: usize = 1 << 15;
 
 /// One number a band: power, or dB below the strongest.
-pub type Levels = [f32; BANDS];
+pub type Levels = [f32; SHOWN_BANDS];
 
 /// The spectrum of the chosen pad's hit. One at a time: the pad editor shows one pad.
 #[derive(Debug, Default)]
@@ -90,9 +90,9 @@ fn levels(take: &Take, start: usize, end: usize) -> Levels {
     power.map(|p| power_to_db((p / strongest).max(1e-12)))
 }
 
-/// Lower edge of a band, Hz; that of `BANDS` is the upper edge of the last.
+/// Lower edge of a band, Hz; that of `SHOWN_BANDS` is the upper edge of the last.
 pub fn edge_hz(band: usize) -> f64 {
-    EDGES_HZ[0] * (EDGES_HZ[1] / EDGES_HZ[0]).powf(band as f64 / BANDS as f64)
+    SHOWN_RANGE_HZ[0] * (SHOWN_RANGE_HZ[1] / SHOWN_RANGE_HZ[0]).powf(band as f64 / SHOWN_BANDS as f64)
 }
 
 /// Power in each band; a bin's power is spread evenly over its width, so that bands narrower than a bin
@@ -122,7 +122,7 @@ mod tests {
             (0..20_000).map(|i| (i as f32 * 1000.0 / 48_000.0 * std::f32::consts::TAU).sin() * 0.5).collect();
         let take = Take::from_samples("t", 48_000, vec![tone]);
         let levels = levels(&take, 0, 20_000);
-        let band = ((1000.0_f64 / 20.0).ln() / 1000.0_f64.ln() * BANDS as f64) as usize;
+        let band = ((1000.0_f64 / 20.0).ln() / 1000.0_f64.ln() * SHOWN_BANDS as f64) as usize;
         assert_eq!(levels[band], 0.0);
         assert!(levels[band + 12] < -40.0 && levels[band - 12] < -40.0);
     }

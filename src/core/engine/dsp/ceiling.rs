@@ -20,12 +20,12 @@ use crate::units::{db_to_gain, gain_to_db};
 const POINTS: usize = EIGHTHS + METERS.len();
 const EIGHTHS: usize = 8;
 /// Samples on each side of a point that are used.
-const REACH: usize = 32;
+const KERNEL_REACH: usize = 32;
 /// Points of meters with shorter kernels (48 taps in all, oversampling 4 times below 96 kHz and twice from there
 /// on, as BS.1770-5 suggests): position, and samples on each side. These read too high near half the sample rate.
 const METERS: [(f64, usize); 4] = [(0.25, 6), (0.5, 6), (0.75, 6), (0.5, 12)];
 /// Intervals between samples that the newest sample contributes to.
-const INTERVALS: usize = 2 * REACH;
+const INTERVALS: usize = 2 * KERNEL_REACH;
 /// Largest ratio of an interpolated value to the largest sample it uses: the sum of a point's absolute weights (a
 /// test computes it).
 const MAX_OVERSHOOT: f32 = 3.5;
@@ -33,7 +33,7 @@ const MAX_OVERSHOOT: f32 = 3.5;
 const RELEASE_MS: f64 = 80.0;
 const SUMS: usize = INTERVALS * POINTS;
 /// Points checked side by side.
-const LANES: usize = 32;
+const POINT_LANES: usize = 32;
 
 /// The ceiling of one stereo output.
 #[derive(Debug, Clone)]
@@ -190,8 +190,10 @@ fn largest_gain(sums: &[f32], weights: &[f32], x: f32, gain: f32, ceilings: &[f3
     }
     // Any smaller gain keeps a point within its ceiling as well: only points that exceed it need a new one.
     let mut gain = gain;
-    for ((s, h), ceilings) in
-        sums.chunks_exact(LANES).zip(weights.chunks_exact(LANES)).zip(ceilings.chunks_exact(LANES))
+    for ((s, h), ceilings) in sums
+        .chunks_exact(POINT_LANES)
+        .zip(weights.chunks_exact(POINT_LANES))
+        .zip(ceilings.chunks_exact(POINT_LANES))
     {
         if within(s, h, x * gain, ceilings) {
             continue;
@@ -243,11 +245,14 @@ fn add_avx2(sums: &mut [f32], weights: &[f32], y: f32) {
 
 #[inline(always)]
 fn within_body(sums: &[f32], weights: &[f32], y: f32, ceilings: &[f32]) -> bool {
-    let (sums, weights, ceilings) =
-        (sums.as_chunks::<LANES>().0, weights.as_chunks::<LANES>().0, ceilings.as_chunks::<LANES>().0);
-    let mut over = [0.0f32; LANES];
+    let (sums, weights, ceilings) = (
+        sums.as_chunks::<POINT_LANES>().0,
+        weights.as_chunks::<POINT_LANES>().0,
+        ceilings.as_chunks::<POINT_LANES>().0,
+    );
+    let mut over = [0.0f32; POINT_LANES];
     for ((s, h), ceiling) in sums.iter().zip(weights).zip(ceilings) {
-        for i in 0..LANES {
+        for i in 0..POINT_LANES {
             let excess = (s[i] + h[i] * y).abs() - ceiling[i];
             over[i] = if excess > over[i] { excess } else { over[i] };
         }
@@ -269,10 +274,10 @@ fn kernel() -> Vec<f32> {
             let (interval, point) = (i / POINTS, i % POINTS);
             let (place, reach) = match point.checked_sub(EIGHTHS) {
                 Some(meter) => METERS[meter],
-                None => (point as f64 / EIGHTHS as f64, REACH),
+                None => (point as f64 / EIGHTHS as f64, KERNEL_REACH),
             };
             // Distance of the point before the sample.
-            let x = REACH as f64 - interval as f64 - place;
+            let x = KERNEL_REACH as f64 - interval as f64 - place;
             let edge = x / reach as f64;
             let angle = std::f64::consts::PI * x;
             let sinc = if angle == 0.0 { 1.0 } else { libm::sin(angle) / angle };

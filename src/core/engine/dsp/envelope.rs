@@ -178,7 +178,7 @@ impl AmpEnvelope {
 }
 
 /// Frames computed side by side.
-const LANES: usize = 8;
+const SEGMENT_LANES: usize = 8;
 
 /// The curve of one segment: `base + scale * e`, where `e` is multiplied by a factor, or increased, in each frame.
 ///
@@ -189,7 +189,7 @@ struct SegmentCurve {
     base: f64,
     scale: f64,
     /// `e` of the eight frames of the current block.
-    e: [f64; LANES],
+    e: [f64; SEGMENT_LANES],
     factor: f64,
     add: f64,
     /// Frame within the block.
@@ -212,14 +212,14 @@ impl SegmentCurve {
                 scale: (b - a) / n,
                 e,
                 factor: 1.0,
-                add: LANES as f64,
+                add: SEGMENT_LANES as f64,
                 ..Self::still(b, frames)
             };
             return curve;
         }
         let span = (a - b) / (1.0 - libm::exp(-k));
         let e = std::array::from_fn(|i| libm::exp(-k * (i + 1) as f64 / n));
-        let factor = libm::exp(-k * LANES as f64 / n);
+        let factor = libm::exp(-k * SEGMENT_LANES as f64 / n);
         Self { base: b - span * libm::exp(-k), scale: span, e, factor, add: 0.0, ..Self::still(b, frames) }
     }
 
@@ -227,7 +227,7 @@ impl SegmentCurve {
         Self {
             base: level,
             scale: 0.0,
-            e: [0.0; LANES],
+            e: [0.0; SEGMENT_LANES],
             factor: 1.0,
             add: 0.0,
             at: 0,
@@ -250,10 +250,10 @@ impl SegmentCurve {
     }
 
     fn fill_curve(&mut self, out: &mut [f32]) {
-        let lead = ((LANES - self.at) % LANES).min(out.len());
+        let lead = ((SEGMENT_LANES - self.at) % SEGMENT_LANES).min(out.len());
         let (head, body) = out.split_at_mut(lead);
         self.fill_some(head);
-        let mut blocks = body.chunks_exact_mut(LANES);
+        let mut blocks = body.chunks_exact_mut(SEGMENT_LANES);
         for block in &mut blocks {
             for (y, e) in block.iter_mut().zip(&mut self.e) {
                 *y = (self.base + self.scale * *e) as f32;
@@ -268,7 +268,7 @@ impl SegmentCurve {
         for y in out {
             *y = (self.base + self.scale * self.e[self.at]) as f32;
             self.at += 1;
-            if self.at == LANES {
+            if self.at == SEGMENT_LANES {
                 self.at = 0;
                 for e in &mut self.e {
                     *e = *e * self.factor + self.add;

@@ -16,14 +16,14 @@ pub type Frame = [f64; 2];
 /// Most all-passes in a chain.
 const MAX_LINKS: usize = 6;
 /// Left even, left odd, right even, right odd.
-const LANES: usize = 4;
+const CHAIN_LANES: usize = 4;
 
 /// Coefficients of both all-pass chains and their length.
 #[derive(Debug, Clone, Copy)]
 struct Chains {
     links: usize,
     /// `[link][lane]`; both chains have the same number of links.
-    c: [[f64; LANES]; MAX_LINKS],
+    c: [[f64; CHAIN_LANES]; MAX_LINKS],
 }
 
 /// One doubling, or one halving, of two channels.
@@ -31,8 +31,8 @@ struct Chains {
 pub struct HalfBand {
     chains: Chains,
     /// Last input and output of each link.
-    x: [[f64; LANES]; MAX_LINKS],
-    y: [[f64; LANES]; MAX_LINKS],
+    x: [[f64; CHAIN_LANES]; MAX_LINKS],
+    y: [[f64; CHAIN_LANES]; MAX_LINKS],
 }
 
 impl HalfBand {
@@ -45,19 +45,19 @@ impl HalfBand {
             count += 2;
         }
         let all = coefficients(count, transition);
-        let mut c = [[0.0; LANES]; MAX_LINKS];
+        let mut c = [[0.0; CHAIN_LANES]; MAX_LINKS];
         for (link, lanes) in c.iter_mut().enumerate().take(count / 2) {
             let (even, odd) = (all[2 * link], all[2 * link + 1]);
             *lanes = [even, odd, even, odd];
         }
-        let zero = [[0.0; LANES]; MAX_LINKS];
+        let zero = [[0.0; CHAIN_LANES]; MAX_LINKS];
         Self { chains: Chains { links: count / 2, c }, x: zero, y: zero }
     }
 
     /// Clears all state.
     pub fn reset(&mut self) {
-        self.x = [[0.0; LANES]; MAX_LINKS];
-        self.y = [[0.0; LANES]; MAX_LINKS];
+        self.x = [[0.0; CHAIN_LANES]; MAX_LINKS];
+        self.y = [[0.0; CHAIN_LANES]; MAX_LINKS];
     }
 
     /// Two frames at the double rate for each one in.
@@ -108,7 +108,7 @@ impl HalfBand {
 
     #[inline(always)]
     fn work<const LINKS: usize>(&self) -> Work<LINKS> {
-        let part = |all: &[[f64; LANES]; MAX_LINKS]| std::array::from_fn(|i| all[i]);
+        let part = |all: &[[f64; CHAIN_LANES]; MAX_LINKS]| std::array::from_fn(|i| all[i]);
         Work { c: part(&self.chains.c), x: part(&self.x), y: part(&self.y) }
     }
 
@@ -130,17 +130,17 @@ impl HalfBand {
 
 /// The links of both chains with their state, small enough for registers.
 struct Work<const LINKS: usize> {
-    c: [[f64; LANES]; LINKS],
-    x: [[f64; LANES]; LINKS],
-    y: [[f64; LANES]; LINKS],
+    c: [[f64; CHAIN_LANES]; LINKS],
+    x: [[f64; CHAIN_LANES]; LINKS],
+    y: [[f64; CHAIN_LANES]; LINKS],
 }
 
 impl<const LINKS: usize> Work<LINKS> {
     #[inline(always)]
-    fn pass(&mut self, mut v: [f64; LANES]) -> [f64; LANES] {
+    fn pass(&mut self, mut v: [f64; CHAIN_LANES]) -> [f64; CHAIN_LANES] {
         for link in 0..LINKS {
-            let mut out = [0.0; LANES];
-            for lane in 0..LANES {
+            let mut out = [0.0; CHAIN_LANES];
+            for lane in 0..CHAIN_LANES {
                 out[lane] = self.c[link][lane] * (v[lane] - self.y[link][lane]) + self.x[link][lane];
             }
             self.x[link] = v;

@@ -16,11 +16,11 @@ use crate::engine::{
 };
 
 /// Frames of a grain's own age between two cutoffs of a filter that sweeps.
-const SWEEP_INTERVAL: u32 = 4;
+const SWEEP_STEP_FRAMES: u32 = 4;
 /// Absolute frames of the windows in which a grain's peak is measured.
 const PEAK_WINDOW: u64 = 512;
 /// Shortest fade before the end of a slice, ms.
-const FADE_MS: f64 = 2.0;
+const GRAIN_FADE_MS: f64 = 2.0;
 
 /// A grain that sounds; plain data, holds no samples.
 #[derive(Debug, Clone, Copy)]
@@ -59,7 +59,7 @@ struct Sweep {
     hz: f64,
     /// Distance from it, octaves.
     octaves: f64,
-    /// Factor of the distance per [`SWEEP_INTERVAL`].
+    /// Factor of the distance per [`SWEEP_STEP_FRAMES`].
     fall: f64,
 }
 
@@ -108,7 +108,7 @@ impl Grain {
             limit = limit.min((length / pitch.to.abs().max(1e-6) * settings.length) as u64);
         }
         // In source frames; a slice shorter than its fades fades in and out at once.
-        let soft = frames(settings.soft_ms.max(FADE_MS)) * pitch.to.abs().min(64.0);
+        let soft = frames(settings.soft_ms.max(GRAIN_FADE_MS)) * pitch.to.abs().min(64.0);
         let (at, end) = if settings.reverse { (last - 1.0, first - 1.0) } else { (first, last) };
         let cut = settings.start_ms > ANTI_CLICK_MS || settings.reverse;
         let mut shape = settings.shape;
@@ -136,7 +136,7 @@ impl Grain {
             end: fixed(end),
             fade: fixed(soft.min(length / 2.0)).max(1),
             limit,
-            limit_fade: (frames(settings.soft_ms.max(FADE_MS)) as u64).min(limit / 2).max(1),
+            limit_fade: (frames(settings.soft_ms.max(GRAIN_FADE_MS)) as u64).min(limit / 2).max(1),
             slice_loop: None,
             pitch,
             envelope: AmpEnvelope::new(shape, hold, entry, sample_rate),
@@ -146,7 +146,7 @@ impl Grain {
             sweep: Sweep {
                 hz: settings.high_cut_hz,
                 octaves: f64::from(s.sweep_oct),
-                fall: math::one_pole(f64::from(s.sweep_ms), sample_rate / f64::from(SWEEP_INTERVAL)),
+                fall: math::one_pole(f64::from(s.sweep_ms), sample_rate / f64::from(SWEEP_STEP_FRAMES)),
             },
             age: 0,
             done: false,
@@ -211,7 +211,7 @@ impl Grain {
             n = n.min((u64::from(CONTROL_INTERVAL) - phase) as usize);
         }
         if self.sweep.octaves != 0.0 && self.high_cut.is_some() {
-            n = n.min((u64::from(SWEEP_INTERVAL) - self.age % u64::from(SWEEP_INTERVAL)) as usize);
+            n = n.min((u64::from(SWEEP_STEP_FRAMES) - self.age % u64::from(SWEEP_STEP_FRAMES)) as usize);
         }
         if let Some(slice_loop) = &self.slice_loop {
             n = n.min(slice_loop.frames_to_turn(self.at, self.end, self.pitch.from, self.pitch.to));
@@ -281,7 +281,7 @@ impl Grain {
             if self.stereo { f.process(l, r) } else { f.process_mono(l) }
         }
         let Some(f) = &mut self.high_cut else { return };
-        if self.sweep.octaves != 0.0 && self.age.is_multiple_of(u64::from(SWEEP_INTERVAL)) {
+        if self.sweep.octaves != 0.0 && self.age.is_multiple_of(u64::from(SWEEP_STEP_FRAMES)) {
             f.set_cutoff((self.sweep.hz * f64::from(math::exp2_fast(self.sweep.octaves as f32))) as f32);
             self.sweep.octaves *= self.sweep.fall;
             // Below a thousandth of an octave the rest is inaudible.

@@ -10,7 +10,7 @@ use std::sync::atomic::{
 /// Frames in the ring.
 const FRAMES: usize = 1 << 14;
 /// Oldest frames of the ring that a reader does not use: the engine may be overwriting them.
-const MARGIN: usize = 1024;
+const STALE_FRAMES: usize = 1024;
 const MAIN: u32 = PADS as u32;
 const OFF: u32 = MAIN + 1;
 
@@ -42,7 +42,7 @@ pub struct Scope {
 
 impl Scope {
     /// Most frames that [`Scope::latest`] can give.
-    pub const MAX_FRAMES: usize = FRAMES - MARGIN;
+    pub const MAX_FRAMES: usize = FRAMES - STALE_FRAMES;
 
     pub(in crate::engine) fn new(sample_rate: f64) -> Self {
         Self {
@@ -95,7 +95,7 @@ impl Scope {
             *frame = [f32::from_bits(bits as u32), f32::from_bits((bits >> 32) as u32)];
         }
         fence(Acquire);
-        if self.written.load(Relaxed) - written > MARGIN as u64 - 256 {
+        if self.written.load(Relaxed) - written > STALE_FRAMES as u64 - 256 {
             out.fill([0.0; 2]);
             return None;
         }

@@ -26,7 +26,7 @@ const CONTROL_FRAMES: usize = 16;
 /// Length of glides and crossfades, ms.
 const CHANGE_MS: f64 = 10.0;
 /// The tail has ended once the output was below this (-120 dBFS) for [`QUIET_MS`] without input.
-const QUIET: f32 = 1e-6;
+const QUIET_PEAK: f32 = 1e-6;
 const QUIET_MS: f64 = 30.0;
 /// Limiters in a chain.
 const LIMITERS: usize = 2;
@@ -269,7 +269,7 @@ impl ToneChain {
             left.fill(0.0);
             right.fill(0.0);
         }
-        let silent_out = left.iter().chain(right.iter()).all(|x| x.abs() < QUIET);
+        let silent_out = left.iter().chain(right.iter()).all(|x| x.abs() < QUIET_PEAK);
         self.heard |= !(silent_in && silent_out);
         self.advance(n);
     }

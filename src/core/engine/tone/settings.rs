@@ -9,7 +9,7 @@ use crate::{
 /// Filters of the EQ: low shelf, bell, high shelf, dips, the bell that follows the note, tilt.
 pub const EQ_FILTERS: usize = 3 + MAX_DIPS + 2;
 const NOTE_BELL: usize = 3 + MAX_DIPS;
-const TILT: usize = NOTE_BELL + 1;
+const TILT_ID: usize = NOTE_BELL + 1;
 
 /// Discrete settings; the chain crossfades when one changes.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -126,7 +126,7 @@ impl SmoothedParams {
         match index {
             0 => EqSection::low_shelf(hz, gain_db, q, sample_rate),
             2 => EqSection::high_shelf(hz, gain_db, q, sample_rate),
-            TILT => EqSection::tilt(gain_db, sample_rate),
+            TILT_ID => EqSection::tilt(gain_db, sample_rate),
             _ => EqSection::bell(hz, gain_db, q, sample_rate),
         }
     }
@@ -161,7 +161,7 @@ fn eq(tone: &Tone, trims: &PadTrims, note_hz: Option<f32>) -> ([[f32; 3]; EQ_FIL
     tone.bands.iter().copied().chain(dips).enumerate().for_each(|(i, band)| put(i, &band));
     put(NOTE_BELL, &Band { hz: note_hz.unwrap_or(tone.note_bell.hz), ..tone.note_bell });
     let tilt_db = kit::TILT.clamp(tone.tilt_db + trims.tilt_db);
-    put(TILT, &Band { on: true, gain_db: tilt_db, ..Band::default() });
+    put(TILT_ID, &Band { on: true, gain_db: tilt_db, ..Band::default() });
     (smoothed, on)
 }
 

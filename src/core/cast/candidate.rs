@@ -1,0 +1,100 @@
+//! Hits that can be cast: with their place and what was measured of them as recorded.
+
+use super::{
+    auditioner::on_all_cores,
+    features::Features,
+    fit,
+    recipe::{Ring, Source},
+};
+use crate::{
+    error::Result,
+    kit::{Kit, Pad},
+    listen::Hit,
+    progress::{Part, Progress},
+};
+
+/// Minimum length of a hit that is cast, seconds.
+const MIN_CAST_HIT_S: f64 = 0.01;
+/// Maximum length of a hit that is measured, seconds.
+const MAX_MEASURED_S: f64 = 0.8;
+
+/// A hit with its place and its measures as recorded.
+pub struct Candidate {
+    /// Index of its take in the kit.
+    pub take: usize,
+    /// Rate of the take, Hz.
+    pub rate: f64,
+    /// Its index in the take.
+    pub hit_index: usize,
+    /// Where it lies, and its description.
+    pub hit: Hit,
+    /// Its measures as recorded.
+    pub raw: Features,
+    /// The hit of its kit that rings best.
+    pub ring: Option<Ring>,
+}
+
+impl Candidate {
+    /// A search from this pad of the hit. Its seed is the hit's, not the kit's, so that the result does not depend
+    /// on the kit's seed.
+    pub fn start<'a>(&'a self, pad: &'a Pad) -> fit::Start<'a> {
+        fit::Start { pad, raw: &self.raw, seed: self.hit.start }
+    }
+
+    /// What recipes look at.
+    pub fn source(&self) -> Source<'_> {
+        Source { take: self.take, rate: self.rate, hit: &self.hit, raw: &self.raw, ring: self.ring }
+    }
+}
+
+/// Every audible hit, measured as recorded.
+pub fn candidates(kit: &Kit, progress: &dyn Progress) -> Result<Vec<Candidate>> {
+    let places: Vec<(usize, usize)> =
+        kit.doc.takes.iter().enumerate().flat_map(|(t, e)| (0..e.hits.len()).map(move |h| (t, h))).collect();
+    let part = Part::new(progress, 0.0, 0.1);
+    let ring = ring_of(kit);
+    let found = on_all_cores(kit, &kit.takes, places.len(), |_, i| {
+        part.check()?;
+        part.report("measuring hits", i as f32 / places.len() as f32);
+        let (take, hit) = places[i];
+        Ok(candidate(kit, take, hit, ring))
+    });
+    Ok(found.into_iter().collect::<Result<Vec<_>>>()?.into_iter().flatten().collect())
+}
+
+/// The hit of the kit that rings best; `None` where nothing rings.
+pub fn ring_of(kit: &Kit) -> Option<Ring> {
+    let takes = kit.doc.takes.iter().enumerate();
+    Ring::of(takes.flat_map(|(t, e)| e.hits.iter().map(move |h| (t, f64::from(e.sample_rate), h))))
+}
+
+pub fn candidate(kit: &Kit, take: usize, hit: usize, ring: Option<Ring>) -> Option<Candidate> {
+    let found = kit.doc.takes.get(take)?.hits.get(hit)?;
+    let raw = measured(kit, take, found)?;
+    let rate = f64::from(kit.takes.get(take)?.sample_rate);
+    Some(Candidate { take, rate, hit_index: hit, hit: found.clone(), raw, ring })
+}
+
+/// The measures of a hit as recorded; `None` when it is too short or silent.
+pub fn measured(kit: &Kit, take: usize, hit: &Hit) -> Option<Features> {
+    let audio = kit.takes.get(take)?;
+    let rate = f64::from(audio.sample_rate);
+    let start = usize::try_from(hit.start).ok()?;
+    let end = usize::try_from(hit.end).ok()?.min(audio.frames());
+    if start >= end || ((end - start) as f64) < MIN_CAST_HIT_S * rate {
+        return None;
+    }
+    let end = end.min(start + (MAX_MEASURED_S * rate) as usize);
+    Features::of(&mono(&audio.channels, start, end)?, rate)
+}
+
+/// The mean of the channels, or the stronger one where they cancel (a channel with its polarity turned).
+pub fn mono(channels: &[Vec<f32>], start: usize, end: usize) -> Option<Vec<f32>> {
+    let left = &channels.first()?[start..end];
+    let Some(right) = channels.get(1).map(|c| &c[start..end]) else { return Some(left.to_vec()) };
+    let mean: Vec<f32> = left.iter().zip(right).map(|(l, r)| (l + r) * 0.5).collect();
+    let energy = |x: &[f32]| x.iter().map(|s| s * s).sum::<f32>();
+    let stronger = if energy(left) >= energy(right) { left } else { right };
+    // One silent channel leaves a quarter of the energy; less than a tenth is cancelling.
+    Some(if energy(&mean) < 0.1 * energy(stronger) { stronger.to_vec() } else { mean })
+}

@@ -1,0 +1,159 @@
+//! Which pad gets which hit.
+
+use super::{assign, candidate::Candidate, group};
+use crate::kit::Role;
+use std::collections::BTreeMap;
+
+/// Pad to candidate. All roles but percussion are assigned together, and no hit serves two pads while there are enough
+/// for all of them; percussion takes the best of the remaining hits, each as different from the others as possible.
+pub fn cast(
+    pads: &[usize],
+    candidates: &[&Candidate],
+    scores: &[BTreeMap<Role, f32>],
+) -> BTreeMap<usize, usize> {
+    let role = |pad: usize| Role::DEFAULT_PADS[pad].1;
+    let (percussion, named): (Vec<usize>, Vec<usize>) =
+        pads.iter().partition(|&&p| role(p) == Role::Percussion);
+    let loudest = candidates.iter().map(|c| c.hit.description.peak_db).fold(f32::MIN, f32::max);
+    let mut cast: BTreeMap<usize, usize> = BTreeMap::new();
+    let mut open = named;
+    // where there are fewer hits than pads, each hit serves one more pad in each round
+    while !open.is_empty() && !candidates.is_empty() {
+        let given = assign::best(open.len(), candidates.len(), |row, column| {
+            let role = role(open[row]);
+            importance(open[row]) * (scores[column][&role] - doubt(role, candidates[column], loudest))
+        });
+        cast.extend(open.iter().zip(&given).filter_map(|(&pad, hit)| Some((pad, (*hit)?))));
+        open.retain(|pad| !cast.contains_key(pad));
+    }
+    for pad in percussion {
+        let free = (0..candidates.len()).filter(|c| !cast.values().any(|taken| taken == c));
+        let best = free
+            .map(|c| {
+                let nearest = cast
+                    .values()
+                    .map(|&other| group::distance_db(&candidates[other].raw, &candidates[c].raw))
+                    .fold(20.0f32, f32::min);
+                (c, scores[c][&Role::Percussion] + nearest / 20.0)
+            })
+            .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)));
+        if let Some((hit, _)) = best {
+            cast.insert(pad, hit);
+        }
+    }
+    cast
+}
+
+/// The candidates that differ most, `count` at most, as indices: the loudest first, then each time the one furthest from
+/// all chosen ones. What is soft or a fragment counts as so much nearer.
+pub fn diverse(candidates: &[&Candidate], count: usize) -> Vec<usize> {
+    let loudest = candidates.iter().map(|c| c.hit.description.peak_db).fold(f32::MIN, f32::max);
+    let handicap: Vec<f32> = candidates.iter().map(|c| HANDICAP_DB * doubt(Role::Kick, c, loudest)).collect();
+    let mut nearest = vec![f32::MAX; candidates.len()];
+    let mut chosen: Vec<usize> = Vec::new();
+    while chosen.len() < count.min(candidates.len()) {
+        let furthest = |&a: &usize, &b: &usize| {
+            let worth = |i: usize| nearest[i].min(MAX_APART_DB) - handicap[i];
+            worth(a).total_cmp(&worth(b)).then(b.cmp(&a))
+        };
+        let free = (0..candidates.len()).filter(|i| !chosen.contains(i));
+        let Some(next) = free.max_by(furthest) else { break };
+        chosen.push(next);
+        for (i, near) in nearest.iter_mut().enumerate() {
+            *near = near.min(group::distance_db(&candidates[next].raw, &candidates[i].raw));
+        }
+    }
+    chosen
+}
+
+/// Sounds further apart than this are wholly different, dB.
+const MAX_APART_DB: f32 = 20.0;
+/// How much nearer a hit counts for each unit of [`doubt`], dB (our choice).
+const HANDICAP_DB: f32 = 30.0;
+
+/// How much a score of this pad's role counts: the drums that carry a song get the best hits, second ones and the less
+/// frequent cymbals what is left (our choice).
+fn importance(pad: usize) -> f32 {
+    let (_, role) = Role::DEFAULT_PADS[pad];
+    let second = Role::DEFAULT_PADS[..pad].iter().any(|(_, before)| *before == role);
+    if second || matches!(role, Role::PedalHat | Role::MiddleTom | Role::Crash | Role::Ride) {
+        0.6
+    } else {
+        1.0
+    }
+}
+
+/// Hits this much softer than the loudest of the takes are as good as it, dB...
+const SOFT_DB: f32 = 12.0;
+/// ...and each further decibel counts against a hit by this much of a score, up to [`MAX_DOUBT`] (our choice).
+const DOUBT_PER_DB: f32 = 0.01;
+const MAX_DOUBT: f32 = 0.3;
+/// Shorter hits are fragments for drums with a body or a tail, ms; what they lose at a length of 0 (our choice).
+const WHOLE_MS: f64 = 90.0;
+const FRAGMENT_DOUBT: f32 = 0.3;
+
+/// What speaks against a hit beside its score: a soft one brings the noise of its take along, a fragment is all shaping
+/// and little of the instrument.
+fn doubt(role: Role, candidate: &Candidate, loudest_db: f32) -> f32 {
+    let soft_db = (loudest_db - candidate.hit.description.peak_db - SOFT_DB).max(0.0);
+    let length_ms = 1000.0 * candidate.hit.end.saturating_sub(candidate.hit.start) as f64 / candidate.rate;
+    let bodied =
+        matches!(role, Role::Kick | Role::Snare | Role::OpenHat | Role::LowTom | Role::HighTom | Role::Rim);
+    let missing = if bodied { (1.0 - length_ms / WHOLE_MS).max(0.0) as f32 } else { 0.0 };
+    (DOUBT_PER_DB * soft_db).min(MAX_DOUBT) + FRAGMENT_DOUBT * missing
+}
+
+/// Number of hits that are shaped for a role, the assigned one included. How well a hit can serve is known only
+/// after it is shaped; a second candidate improved claps and rims (tests/SCORES.md) and costs little time there.
+fn tries(role: Role) -> usize {
+    if matches!(role, Role::Clap | Role::Rim) { 2 } else { 1 }
+}
+
+/// For each pad the hits to shape, as indices of leaders: the assigned one first, then the best of the hits that
+/// no pad has. No hit is tried for two pads.
+pub fn shortlist(cast: &BTreeMap<usize, usize>, scores: &[BTreeMap<Role, f32>]) -> Vec<(usize, Vec<usize>)> {
+    let mut free: Vec<usize> = (0..scores.len()).filter(|l| !cast.values().any(|taken| taken == l)).collect();
+    let tried = |(&pad, &leader): (&usize, &usize)| {
+        let role = Role::DEFAULT_PADS[pad].1;
+        free.sort_by(|&a, &b| scores[b][&role].total_cmp(&scores[a][&role]).then(a.cmp(&b)));
+        let others = free.drain(..free.len().min(tries(role) - 1));
+        (pad, std::iter::once(leader).chain(others).collect())
+    };
+    cast.iter().map(tried).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::cast::{auditioner::AUDITION_RATE, test_signal::plucked};
+
+    #[test]
+    fn loud_whole_hits_are_preferred_to_soft_ones_and_to_fragments() {
+        let (kit, raw) = plucked(147.0, 6.0);
+        let hit = |peak_db: f32, ms: u64| {
+            let mut hit = kit.doc.takes[0].hits[0].clone();
+            hit.description.peak_db = peak_db;
+            hit.end = hit.start + ms * AUDITION_RATE as u64 / 1000;
+            Candidate { take: 0, rate: AUDITION_RATE, hit_index: 0, hit, raw: raw.clone(), ring: None }
+        };
+        let hits = [hit(-34.0, 300), hit(-4.0, 34), hit(-6.0, 300)];
+        let candidates: Vec<&Candidate> = hits.iter().collect();
+        // the soft hit and the fragment score a little better
+        let scores: Vec<_> = [0.80, 0.75, 0.70].map(|s| BTreeMap::from([(Role::Kick, s)])).into();
+        let kick = Role::DEFAULT_PADS.iter().position(|(_, r)| *r == Role::Kick).unwrap();
+        assert_eq!(cast(&[kick], &candidates, &scores), BTreeMap::from([(kick, 2)]));
+        // shorter hits are no worse for what is short anyway
+        assert_eq!(doubt(Role::ClosedHat, &hits[1], -4.0), 0.0);
+    }
+
+    #[test]
+    fn claps_are_also_shaped_from_the_best_hit_that_no_pad_has() {
+        let pad_of = |role| Role::DEFAULT_PADS.iter().position(|(_, r)| *r == role).unwrap();
+        let (kick, clap) = (pad_of(Role::Kick), pad_of(Role::Clap));
+        let scores: Vec<_> =
+            [0.9, 0.8, 0.3, 0.6].map(|s| BTreeMap::from([(Role::Kick, 0.5), (Role::Clap, s)])).into();
+        let cast = BTreeMap::from([(kick, 1), (clap, 0)]);
+        assert_eq!(shortlist(&cast, &scores), [(kick, vec![1]), (clap, vec![0, 3])]);
+        assert_eq!(shortlist(&cast, &scores[..2]), [(kick, vec![1]), (clap, vec![0])], "none is left");
+    }
+}

@@ -1,0 +1,136 @@
+//! A new kit, played as soon as its hits are known: by recipes first, then pad by pad as it is fitted.
+
+use super::{
+    open_kit::{OpenKit, same_takes},
+    run_job::read_and_detect,
+};
+use crate::{
+    cast::{self, CastOptions, DetectedTake},
+    error::{Error, Result},
+    kit::Kit,
+    progress::{Part, Progress},
+};
+use std::{
+    path::PathBuf,
+    sync::{Mutex, PoisonError},
+};
+
+pub(super) fn new_kit(
+    open_kit: &OpenKit,
+    paths: &[PathBuf],
+    fit: f32,
+    progress: &dyn Progress,
+) -> Result<()> {
+    if paths.is_empty() {
+        return Err(Error::invalid("no recording was given; choose one or more audio files"));
+    }
+    let reading = Part::new(progress, 0.0, 0.3);
+    let mut detected: Vec<DetectedTake> = Vec::with_capacity(paths.len());
+    for (i, path) in paths.iter().enumerate() {
+        detected.push(read_and_detect(path, &Part::nth(&reading, i, paths.len()))?);
+    }
+    let name = paths[0].file_stem().unwrap_or_default().to_string_lossy().into_owned();
+    cast(open_kit, &detected, name, fit, &Part::new(progress, 0.3, 1.0))
+}
+
+/// Casts a kit and puts it in place in one step of the history. Once it is shown it stays, also when the fitting is
+/// cancelled.
+pub(super) fn cast(
+    open_kit: &OpenKit,
+    detected: &[DetectedTake],
+    name: String,
+    fit: f32,
+    progress: &dyn Progress,
+) -> Result<()> {
+    let options = CastOptions { name, fit, ..CastOptions::default() };
+    let shown = Shown { open_kit, last: Mutex::new(None) };
+    let progress = ShownProgress { progress, shown: &shown };
+    let kit = cast::make_kit_in_steps(detected, &options, &progress, &|kit| shown.show(kit))?;
+    progress.check()?;
+    shown.put(kit)
+}
+
+/// The kit as it was put in place last.
+struct Shown<'a> {
+    open_kit: &'a OpenKit,
+    last: Mutex<Option<State>>,
+}
+
+enum State {
+    /// Put in place, and what it is.
+    Playing(Box<Kit>),
+    /// The player has taken it away.
+    Gone,
+    /// It could not be put in place.
+    Failed(Error),
+}
+
+impl Shown<'_> {
+    fn show(&self, kit: &Kit) {
+        let mut last = self.last.lock().unwrap_or_else(PoisonError::into_inner);
+        let next = match last.take() {
+            None => self.first(kit),
+            Some(State::Playing(before)) => self.refine(&before, kit),
+            Some(ended) => ended,
+        };
+        *last = Some(next);
+    }
+
+    fn first(&self, kit: &Kit) -> State {
+        let put = kit.check_state_size(&crate::progress::Quiet).and_then(|()| {
+            self.open_kit.change("new kit", false, |now| {
+                *now = kit.clone();
+                Ok(())
+            })
+        });
+        put.map_or_else(State::Failed, |()| State::Playing(Box::new(kit.clone())))
+    }
+
+    /// Replaces the pads that nobody has changed since they were shown.
+    fn refine(&self, before: &Kit, kit: &Kit) -> State {
+        let refined = self.open_kit.refine(|now| {
+            if !same_takes(&now.takes, &kit.takes) {
+                return false;
+            }
+            let pads = now.doc.pads.iter_mut().zip(&before.doc.pads).zip(&kit.doc.pads);
+            for ((now, before), new) in pads {
+                if now == before {
+                    now.clone_from(new);
+                }
+            }
+            true
+        });
+        if refined { State::Playing(Box::new(kit.clone())) } else { State::Gone }
+    }
+
+    /// Whether there is nothing left to fit.
+    fn ended(&self) -> bool {
+        let last = self.last.lock().unwrap_or_else(PoisonError::into_inner);
+        matches!(*last, Some(State::Gone | State::Failed(_)))
+    }
+
+    /// The finished kit, also where it was never shown.
+    fn put(self, kit: Kit) -> Result<()> {
+        self.show(&kit);
+        match self.last.into_inner().unwrap_or_else(PoisonError::into_inner) {
+            Some(State::Failed(error)) => Err(error),
+            _ => Ok(()),
+        }
+    }
+}
+
+/// Cancelled as well when the shown kit is gone.
+struct ShownProgress<'a> {
+    progress: &'a dyn Progress,
+    shown: &'a Shown<'a>,
+}
+
+impl Progress for ShownProgress<'_> {
+    fn report(&self, step: &str, done: f32) {
+        self.progress.report(step, done);
+    }
+
+    fn cancelled(&self) -> bool {
+        self.progress.cancelled() || self.shown.ended()
+    }
+}
