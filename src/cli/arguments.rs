@@ -53,6 +53,9 @@ pub(super) enum Command {
 pub(super) struct Hits {
     /// Recording of one instrument.
     pub take: PathBuf,
+    /// Try every hit in every role and say how well it serves; takes longer.
+    #[arg(long)]
+    pub roles: bool,
     /// Print JSON instead of a table.
     #[arg(long)]
     pub json: bool,

@@ -8,7 +8,7 @@ use super::{
 use kitwright_core::{
     cast::{CastOptions, DetectedTake, make_kit, target_of},
     error::{Error, Result},
-    export::{Summary, kit_file, write_folder},
+    export::{PadSummary, Summary, kit_file, write_folder},
     listen::{detect, read_key},
     take::check_memory,
 };
@@ -53,9 +53,6 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
         say(&serde_json::to_string_pretty(&summary).expect("a summary can be written as JSON"));
     } else {
         say(&report(&summary, &a.out));
-        if let Some(key) = kit.doc.key {
-            say(&format!("key:      {key}"));
-        }
     }
     Ok(())
 }
@@ -83,6 +80,9 @@ fn report(summary: &Summary, out: &Path) -> String {
     let mut text = String::new();
     for take in &summary.takes {
         text += &format!("{}: {} hits in {:.1} s\n", printable(&take.file), take.hits, take.seconds);
+        for fault in &take.faults {
+            text += &format!("  {fault}\n");
+        }
     }
     text += "\nnote  role         score  from               alternates\n";
     for pad in &summary.pads {
@@ -100,11 +100,43 @@ fn report(summary: &Summary, out: &Path) -> String {
         let words: Vec<_> = summary.roles_empty.iter().map(|r| r.word()).collect();
         text += &format!("no hit for: {}\n", words.join(", "));
     }
+    let shared: Vec<String> = summary.pads.iter().filter_map(shared_hit).collect();
+    if !shared.is_empty() {
+        text += &format!("too few hits for all pads, so that some share one: {}\n", shared.join("; "));
+    }
     for weak in summary.pads.iter().filter_map(|pad| pad.weak.as_ref()) {
         text += &format!("{weak}\n");
     }
     text += &format!("\nkit:      {}\n", printable(out.join(kit_file(&summary.name))));
     text += &format!("groove:   {}\n", printable(out.join("groove.wav")));
     text += &format!("picture:  {}", printable(out.join("overview.png")));
+    if let Some(key) = &summary.key {
+        text += &format!("\nkey:      {key}{}", tuned(summary));
+    }
     text
+}
+
+/// "36 kick and 37" for the first of the pads that are made of one hit.
+fn shared_hit(pad: &PadSummary) -> Option<String> {
+    let others = &pad.shares_hit_with;
+    let first = !others.is_empty() && others.iter().all(|note| pad.note < *note);
+    let notes: Vec<String> = others.iter().map(u8::to_string).collect();
+    first.then(|| format!("{} {} and {}", pad.note, pad.role, notes.join(", ")))
+}
+
+/// "; low tom to A2 by -37 cents, rim ..." or that nothing has moved.
+fn tuned(summary: &Summary) -> String {
+    let moved: Vec<String> = summary
+        .pads
+        .iter()
+        .filter_map(|pad| {
+            let tuned = pad.tuned.as_ref()?;
+            Some(format!("{} to {} by {:+.0} cents", pad.role, tuned.note, tuned.cents))
+        })
+        .collect();
+    if moved.is_empty() {
+        "; no pad has a certain pitch, none was moved".into()
+    } else {
+        format!("; {}", moved.join(", "))
+    }
 }

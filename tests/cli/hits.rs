@@ -8,7 +8,8 @@ use std::{collections::BTreeSet, path::Path};
 fn hits_are_listed_as_json_and_as_a_table() {
     let made = Made::get();
     let list: Value =
-        serde_json::from_str(&succeed(&["hits", made.take().to_str().unwrap(), "--json"])).unwrap();
+        serde_json::from_str(&succeed(&["hits", made.take().to_str().unwrap(), "--json", "--roles"]))
+            .unwrap();
     assert_eq!(list["sample_rate"], 48_000);
     let seconds = number(&list["seconds"]);
     assert!((60.0..90.0).contains(&seconds));
@@ -33,8 +34,14 @@ fn hits_are_listed_as_json_and_as_a_table() {
         assert!(roles.values().all(|score| (0.0..=1.0).contains(&number(score))), "{hit}");
     }
     let dir = tempfile::tempdir().unwrap();
-    let table = succeed(&[Path::new("hits"), &short_take(dir.path())]);
+    let take = short_take(dir.path());
+    let table = succeed(&[Path::new("hits"), &take, Path::new("--roles")]);
     assert!(table.lines().count() > 10 && table.contains("serves best as"), "{table}");
+    let plain = succeed(&[Path::new("hits"), &take]);
+    assert!(plain.lines().count() == table.lines().count() && !plain.contains("serves"), "{plain}");
+    let list: Value =
+        serde_json::from_str(&succeed(&[Path::new("hits"), &take, Path::new("--json")])).unwrap();
+    assert!(list["hits"][0]["roles"].is_null());
 }
 
 #[test]

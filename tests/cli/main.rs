@@ -18,8 +18,22 @@ use std::{
 };
 use tempfile::TempDir;
 
-const ROLES: [&str; 10] =
-    ["kick", "snare", "rim", "clap", "closed hat", "open hat", "shaker", "low tom", "high tom", "percussion"];
+const ROLES: [&str; 14] = [
+    "kick",
+    "snare",
+    "rim",
+    "clap",
+    "closed hat",
+    "pedal hat",
+    "open hat",
+    "crash",
+    "ride",
+    "shaker",
+    "low tom",
+    "middle tom",
+    "high tom",
+    "percussion",
+];
 
 fn kitwright() -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_kitwright"));

@@ -110,18 +110,19 @@ fn the_tones_of_recorded_hats_and_shakers_are_dipped() {
         let kit = kit_of(name, 1.0, 1, &[Role::ClosedHat, Role::Shaker]);
         let mut auditioner = Auditioner::new(&kit);
         for pad in kit.doc.pads.iter().filter(|p| !p.tone.dips.is_empty()) {
-            let mut highest = |amount: f32| {
+            let mut heights = |amount: f32| {
                 let mut pad = pad.clone();
                 pad.tone.dip_amount = amount;
                 let [left, right] = auditioner.play(&pad, 0.8);
                 let tones = resonances::partials(&auditioner::mono(&left, &right), auditioner::AUDITION_RATE);
-                tones.first().map_or(0.0, |p| p.over_db)
+                tones.iter().map(|p| p.over_db).sum::<f32>()
             };
-            let (without, with) = (highest(0.0), highest(1.0));
+            // all tones together: a single one may come to stand higher over a noise that the dips have thinned
+            let (without, with) = (heights(0.0), heights(1.0));
             println!("{name}, {}: {} dips, {without:.1} -> {with:.1} dB", pad.role, pad.tone.dips.len());
             assert!(
-                with < without,
-                "{name}, {}: {without:.1} dB over the noise, {with:.1} with dips",
+                with < 0.5 * without,
+                "{name}, {}: tones of {without:.1} dB over the noise together, {with:.1} with dips",
                 pad.role
             );
             found += 1;
@@ -129,5 +130,5 @@ fn the_tones_of_recorded_hats_and_shakers_are_dipped() {
         }
     }
     assert!(found > 0, "no pad has dips");
-    assert!(fell / found as f32 > 3.0, "tones are only {:.1} dB lower", fell / found as f32);
+    assert!(fell / found as f32 > 12.0, "tones are only {:.1} dB lower", fell / found as f32);
 }

@@ -39,7 +39,7 @@ pub fn velocities_fall_alike(kit: &Kit) {
         let fall = hard.lufs - soft.lufs;
         assert!((6.0..=9.0).contains(&fall), "{} on {} falls by {fall:.1} LU", pad.role, pad.note);
         // kicks, toms and some percussion are nearly one tone, whose pitch does not follow velocity
-        let tonal = matches!(pad.role, Role::Kick | Role::LowTom | Role::HighTom | Role::Percussion);
+        let tonal = pad.role.is_tom() || matches!(pad.role, Role::Kick | Role::Percussion);
         let most = if tonal { 1.03 } else { 0.97 };
         let darker = soft.centre_hz / hard.centre_hz;
         assert!(darker <= most, "{} on {}: {darker:.3} of the brightness at velocity 64", pad.role, pad.note);
@@ -82,6 +82,12 @@ pub fn toms_are_in_order(kit: &Kit) {
     let apart = cohesion::tom_interval(&mut Auditioner::new(kit), tom(Role::LowTom), tom(Role::HighTom))
         .expect("both sound");
     assert!((3.0..=7.0).contains(&apart), "the high tom is {apart:.1} semitones above the low one");
+    let middle = cohesion::tom_interval(&mut Auditioner::new(kit), tom(Role::LowTom), tom(Role::MiddleTom))
+        .expect("both sound");
+    assert!(
+        (1.0..apart - 1.0).contains(&middle),
+        "the middle tom is {middle:.1} of {apart:.1} semitones above it"
+    );
 }
 
 /// The snare is within 1 LU of its place beside the kick.

@@ -16,6 +16,8 @@ mod listen;
 mod listen_describe;
 mod listen_edit;
 mod listen_key;
+#[cfg(feature = "test-recordings")]
+mod listen_noise;
 mod listen_support;
 mod own_process;
 #[cfg(any(feature = "test-recordings", feature = "test-packaged-sounds"))]
@@ -26,3 +28,4 @@ mod session;
 mod spectrum;
 mod take;
 mod take_shift;
+mod whole_kit;

@@ -1,7 +1,8 @@
 """Fits the trees of src/core/listen/onset_trees.rs to takes with true onsets.
 
-    python detection_fit.py DETECTION OUT FIT HELD DATA [MORE...]
+    python detection_fit.py DETECTION OUT FIT HELD DATA NOISY [MORE...]
 
+NOISY is a folder for copies of the takes to fit to with pink noise below them, to which the trees are fitted as well.
 DETECTION is the built example `detection`; OUT the file to write (src/core/listen/onset_trees.rs). FIT and HELD are folders
 that detection_takes.py has filled; DATA the developer recordings. Trees are fitted to FIT, the odd half of DATA's
 assembled takes and its first real take; HELD, the even half, the other real takes and MORE are only reported.
@@ -11,9 +12,11 @@ Detections inside a strum's or a scratch's own time weigh little against it, tho
 nothing.
 """
 import pathlib
+import shutil
 import sys
 
 import numpy as np
+import soundfile
 from sklearn.ensemble import HistGradientBoostingClassifier
 
 from detection import EARLY_S, WINDOW_S, Tally, ask, truth
@@ -21,6 +24,7 @@ from detection import EARLY_S, WINDOW_S, Tally, ask, truth
 INSIDE, RECORDED = 0.3, 3.0
 SHAPE = {"max_iter": 160, "learning_rate": 0.08, "max_leaf_nodes": 31, "min_samples_leaf": 40,
          "l2_regularization": 5, "max_features": 0.4, "random_state": 1}
+NOISE_DB = (6, 34)
 # as in src/core/listen/detect.rs
 MIN_SPACING_S, MIN_LOG_ODDS = 0.012, -0.2
 
@@ -66,6 +70,25 @@ def audio(folder):
     return sorted(p for p in pathlib.Path(folder).iterdir() if p.suffix in (".flac", ".wav"))
 
 
+def noisy(files, folder):
+    """Copies of takes with pink noise (from 15 Hz up) at a random level below their root mean square, with their truth."""
+    folder.mkdir(parents=True, exist_ok=True)
+    copies = []
+    for n, file in enumerate(files):
+        rng = np.random.default_rng(n)
+        samples, rate = soundfile.read(file, always_2d=True)
+        samples = samples.mean(axis=1)
+        hz = np.fft.rfftfreq(len(samples), 1 / rate)
+        spectrum = np.fft.rfft(rng.standard_normal(len(samples))) * (hz > 15) / np.sqrt(np.maximum(hz, 15))
+        noise = np.fft.irfft(spectrum, len(samples))
+        noise *= np.sqrt(np.mean(samples**2) / np.mean(noise**2)) * 10 ** (-rng.uniform(*NOISE_DB) / 20)
+        copies.append(folder / f"{file.stem}_noisy.wav")
+        mixed = samples + noise
+        soundfile.write(copies[-1], mixed / max(1, np.abs(mixed).max()), rate, subtype="PCM_24")
+        shutil.copy(file.with_suffix(".csv"), copies[-1].with_suffix(".csv"))
+    return copies
+
+
 def number(value):
     return np.format_float_positional(np.float32(value), 5, fractional=False, trim="0")
 
@@ -81,15 +104,16 @@ def rust_tree(nodes, at=0):
 
 
 def main():
-    program, out, fit, held, data = sys.argv[1], *map(pathlib.Path, sys.argv[2:6])
+    program, out, fit, held, data, noisy_folder = sys.argv[1], *map(pathlib.Path, sys.argv[2:7])
     assembled, real = audio(data / "takes"), audio(data / "real")
-    made = load(program, audio(fit))
-    recorded = load(program, assembled[0::2] + real[:1])
+    made, recorded = audio(fit), assembled[0::2] + real[:1]
+    made = load(program, made + noisy(made[::2], noisy_folder))
+    recorded = load(program, recorded + noisy(recorded, noisy_folder))
     others = {
         "made, other instruments": audio(held),
         "assembled, even half": assembled[1::2],
         "real, others": real[1:],
-        **{pathlib.Path(more).name: audio(more) for more in sys.argv[6:]},
+        **{pathlib.Path(more).name: audio(more) for more in sys.argv[7:]},
     }
 
     features, is_hit = (np.concatenate([t[k] for t in made + recorded]) for k in (2, 3))

@@ -55,6 +55,7 @@ pub fn plain_kit() -> Kit {
                     "cut below 42 Hz".into(),
                     "shortened to 180 ms".into(),
                 ],
+                ..Audition::default()
             });
         }
         let first = &mut kit.doc.pads[0];

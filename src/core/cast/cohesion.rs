@@ -36,6 +36,9 @@ const MAX_RENDERINGS: usize = 5;
 const FALL_ROUNDS: usize = 9;
 /// The last limiter takes away no more than this of a pad's peak, dB: more would take its attack.
 const MAX_HELD_DB: f32 = 8.0;
+/// The same for a snare, whose place beside the kick is what a kit stands on, and the limiter's release there, ms.
+const MAX_SNARE_HELD_DB: f32 = 12.0;
+const SNARE_RELEASE_MS: f32 = 12.0;
 /// Interval between the low tom and the high tom, semitones.
 pub const TOMS_ST: [f64; 2] = [3.0, 7.0];
 /// The same where a middle tom stands between them, semitones: room for the six keys of General MIDI.
@@ -178,6 +181,7 @@ pub fn hold_peak(auditioner: &mut Auditioner, pad: &mut Pad, crest_db: f32) {
         return;
     }
     let before = pad.tone.colour;
+    let max_held = if pad.role == Role::Snare { MAX_SNARE_HELD_DB } else { MAX_HELD_DB };
     let mut held = 0.0;
     let mut last_over = f32::INFINITY;
     for _ in 0..MAX_RENDERINGS {
@@ -186,16 +190,19 @@ pub fn hold_peak(auditioner: &mut Auditioner, pad: &mut Pad, crest_db: f32) {
         let peak_db = gain_to_db(left.iter().chain(&right).fold(0.0f32, |a, x| a.max(x.abs())));
         let over = peak_db - lufs - crest_db;
         // what falls with its peak gains nothing
-        if over <= 0.3 || over > last_over - 0.3 || held >= MAX_HELD_DB {
+        if over <= 0.3 || over > last_over - 0.3 || held >= max_held {
             break;
         }
         last_over = over;
-        let by = over.min(MAX_HELD_DB - held);
+        let by = over.min(max_held - held);
         held += by;
         let colour = &mut pad.tone.colour;
         let threshold = if held > by { colour.threshold_db } else { peak_db - pad.settings.level_db };
         let makeup = if before.on { before.makeup_db } else { 0.0 };
-        *colour = Limiter { on: true, threshold_db: (threshold - makeup - by).clamp(-40.0, 0.0), ..before };
+        let threshold_db = (threshold - makeup - by).clamp(-40.0, 0.0);
+        // it lets go before a snare's tail, which carries the loudness
+        let release_ms = if pad.role == Role::Snare { SNARE_RELEASE_MS } else { before.release_ms };
+        *colour = Limiter { on: true, threshold_db, release_ms, ..before };
     }
 }
 
@@ -238,6 +245,10 @@ fn move_tom(auditioner: &mut Auditioner, kit: &mut Kit, index: usize, by_st: f64
     // another pitch meets the tone chain otherwise
     follow_velocity(auditioner, pad);
     even_alternates(auditioner, pad);
+    if key.is_some() {
+        // what follows velocity cuts highs, so that another partial may have become the strongest
+        tune::move_pad(auditioner, pad, key, 0.0);
+    }
 }
 
 /// Semitones from the strongest partial of the low tom up to that of the high tom; `None` where one is silent.

@@ -14,8 +14,8 @@ const MAX_TILT_DB: f32 = 5.0;
 const HEARD_DB: f32 = -50.0;
 /// Weight of a gain's square: small gains are preferred (found by trial).
 const RIDGE: f32 = 0.02;
-/// Sweeps over the unknowns; they converge within some ten.
-const SWEEPS: usize = 40;
+/// Sweeps over the unknowns; they converge within some tens.
+const SWEEPS: usize = 60;
 /// Low shelf, bell, high shelf, tilt, and the level, which does not count.
 const UNKNOWNS: usize = 5;
 
@@ -35,7 +35,7 @@ pub fn equalised(pad: &Pad, sound: &Features, objective: &Objective) -> Pad {
     let responses: [[f32; BANDS]; UNKNOWNS] =
         std::array::from_fn(|u| std::array::from_fn(|b| shape(u, EDGES_HZ[b + 1])));
     let (target, weight) = difference(sound, &wanted);
-    let gains = least_squares(&responses, &target, &weight);
+    let gains = least_squares(&responses, &target, &weight, RIDGE);
     let mut pad = pad.clone();
     for (band, gain) in pad.tone.bands.iter_mut().zip(gains) {
         band.gain_db = (band.gain_db + gain.clamp(-MAX_GAIN_DB, MAX_GAIN_DB)).clamp(-18.0, 18.0);
@@ -80,6 +80,7 @@ fn least_squares(
     responses: &[[f32; BANDS]; UNKNOWNS],
     target: &[f32; BANDS],
     weight: &[f32; BANDS],
+    ridge: f32,
 ) -> [f32; UNKNOWNS] {
     let mut gains = [0.0f32; UNKNOWNS];
     let total: f32 = weight.iter().sum();
@@ -92,7 +93,7 @@ fn least_squares(
                 power += weight[b] * responses[u][b] * responses[u][b];
             }
             // the level is free
-            let ridge = if u == UNKNOWNS - 1 { 0.0 } else { RIDGE * total };
+            let ridge = if u == UNKNOWNS - 1 { 0.0 } else { ridge * total };
             gains[u] = if power + ridge > 0.0 { lacks / (power + ridge) } else { 0.0 };
         }
     }
@@ -121,9 +122,9 @@ mod tests {
         });
         let gains = [6.0, -5.0, 4.0, 0.0, 3.0];
         let target = std::array::from_fn(|b| (0..UNKNOWNS).map(|u| gains[u] * responses[u][b]).sum());
-        let found = least_squares(&responses, &target, &[1.0; BANDS]);
+        let found = least_squares(&responses, &target, &[1.0; BANDS], 0.0);
         for (u, (found, gain)) in found.iter().zip(gains).enumerate().take(3) {
-            assert!((found - gain).abs() < 1.2, "unknown {u}: {found} instead of {gain}");
+            assert!((found - gain).abs() < 0.3, "unknown {u}: {found} instead of {gain}");
         }
     }
 

@@ -10,7 +10,7 @@ use super::{
     options::{CastOptions, DetectedTake},
     recipe::recipe,
     score,
-    shape::{ShapeOptions, shape},
+    shape::{ShapeOptions, Shaped, shape},
     strokes, tune,
 };
 use crate::{
@@ -185,7 +185,7 @@ impl Maker<'_> {
         let target = self.options.targets.get(&role);
         let shaping = ShapeOptions { by_recipe, ..ShapeOptions::of(kit, kit.doc.fit, target) };
         let hits: Vec<&Candidate> = tried.iter().map(|&leader| self.leaders[leader]).collect();
-        let (best, mut pad) = shape(auditioner, role, &hits, &shaping, progress)?;
+        let Shaped { best, mut pad, tuned_ct } = shape(auditioner, role, &hits, &shaping, progress)?;
         let leader = tried[best];
         pad.note = note;
         pad.target = target.cloned();
@@ -193,7 +193,7 @@ impl Maker<'_> {
         let alike = alike.filter(|c| in_tune(role, self.leaders[leader], c));
         let strokes: Vec<(usize, &Hit)> = alike.map(|c| (c.take, &c.hit)).collect();
         pad.slices = strokes::slices(&strokes, cohesion::EFFECTIVE_VELOCITY_LEVEL);
-        let mut report = report(&pad, leader, &self.leaders, &self.scores, role);
+        let mut report = Audition { tuned_ct, ..report(&pad, leader, &self.leaders, &self.scores, role) };
         if !by_recipe {
             cohesion::even_alternates(auditioner, &mut pad);
             report.score = auditioner.measure(&pad).map_or(0.0, |f| score::score(role, &f));
@@ -250,7 +250,8 @@ pub fn make_pad(
     let target = old.target.clone().filter(|_| old.role == role);
     let mut auditioner = Auditioner::with_drafts(kit, &drafts(kit));
     let shaping_options = ShapeOptions::of(kit, fit, target.as_ref());
-    let (_, mut made) = shape(&mut auditioner, role, &[&candidate], &shaping_options, progress)?;
+    let Shaped { pad: mut made, tuned_ct, .. } =
+        shape(&mut auditioner, role, &[&candidate], &shaping_options, progress)?;
     let kick_lufs = balance::kick_lufs(&mut auditioner, kit, pad).unwrap_or(balance::KICK_LUFS);
     balance::level(&mut auditioner, &mut made, kick_lufs);
     let score = auditioner.measure(&made).map_or(0.0, |f| score::score(role, &f));
@@ -266,6 +267,7 @@ pub fn make_pad(
         take: source.0,
         hit: source.1,
         score,
+        tuned_ct,
         next_best: same.map(|a| a.next_best.clone()).unwrap_or_default(),
         edit_summary: edit_summary::of(&made),
     });
@@ -377,6 +379,7 @@ fn report(
         take,
         hit,
         score,
+        tuned_ct: None,
         next_best: others.into_iter().take(NEXT_BEST).map(place).collect(),
         edit_summary: edit_summary::of(pad),
     }

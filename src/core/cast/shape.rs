@@ -43,8 +43,17 @@ impl<'a> ShapeOptions<'a> {
     }
 }
 
-/// The pad that the best of some hits makes in a role, with its index: fitted, tuned, and following velocity; note,
-/// level and alternates are not set. The first hit is taken where nothing is searched.
+/// A pad made of the best of some hits.
+pub struct Shaped {
+    /// Index of that hit among them.
+    pub best: usize,
+    /// Note, level and alternates are not set.
+    pub pad: Pad,
+    /// How far tuning has moved its pitch, cents; `None` when it was not tuned.
+    pub tuned_ct: Option<f32>,
+}
+
+/// The pad that the best of some hits makes in a role: fitted, tuned, and following velocity. The first hit is taken where nothing is searched.
 ///
 /// # Errors
 /// [`crate::error::Error::Cancelled`] only.
@@ -57,7 +66,7 @@ pub fn shape(
     hits: &[&Candidate],
     options: &ShapeOptions<'_>,
     progress: &dyn Progress,
-) -> Result<(usize, Pad)> {
+) -> Result<Shaped> {
     // A pad that is tuned has one pitch: no hit of another pitch rings along, where its own has one.
     let tuned = options.key.is_some() && tune::has_pitch(role, options.tune_kick);
     let made_of = |hit: &Candidate| {
@@ -97,16 +106,17 @@ pub fn shape(
         cohesion::hold_peak(auditioner, &mut pad, balance::max_crest_db(role));
         cohesion::follow_velocity(auditioner, &mut pad);
     }
+    let mut tuned_ct = None;
     if let Some(key) = options.key.filter(|_| tune::has_pitch(role, options.tune_kick)) {
         let d = &candidate.hit.description;
         let ring_hz = |slice: &Slice| candidate.ring.filter(|r| r.slice == *slice).map(|r| r.hz);
         let pitch = HitPitch { hz: d.pitch_hz, confidence: d.pitch_confidence, of_slice: &ring_hz };
-        tune::tune(auditioner, &mut pad, key, &pitch);
+        tuned_ct = tune::tune(auditioner, &mut pad, key, &pitch);
     }
     if role.is_hat() {
         pad.settings.choke_group = HAT_GROUP;
     }
-    Ok((best, pad))
+    Ok(Shaped { best, pad, tuned_ct })
 }
 
 #[cfg(test)]
@@ -141,7 +151,8 @@ mod tests {
         let hits = [candidate(&kit, 0, ringing), candidate(&kit, 1, muted)];
         let mut made = |order: &[usize]| {
             let hits: Vec<&Candidate> = order.iter().map(|&i| &hits[i]).collect();
-            shape(&mut auditioner, Role::Clap, &hits, &OPTIONS, &Quiet).unwrap()
+            let made = shape(&mut auditioner, Role::Clap, &hits, &OPTIONS, &Quiet).unwrap();
+            (made.best, made.pad)
         };
         let (first, second) = (made(&[0]).1, made(&[1]).1);
         let (there, back) = (made(&[0, 1]), made(&[1, 0]));
@@ -159,17 +170,26 @@ mod tests {
 
     #[test]
     fn a_hat_that_loses_by_its_dips_is_searched_again() {
-        let (kit, raw) = plucked(740.0, 4.0);
-        let mut auditioner = Auditioner::new(&kit);
-        let hit = candidate(&kit, 0, raw);
         let objective = Objective::of(Role::OpenHat, None);
-        let recipe = recipe(Role::OpenHat, &hit.source());
-        let (_, fitted) = fit::fitted(&mut auditioner, hit.start(&recipe), &objective, &Quiet).unwrap();
-        let dipped = resonances::without_resonances(&mut auditioner, &fitted, &Quiet).unwrap();
-        let (_, made) = shape(&mut auditioner, Role::OpenHat, &[&hit], &OPTIONS, &Quiet).unwrap();
-        let [fitted, with_dips, made] =
-            [&fitted, &dipped, &made].map(|pad| objective.loss(&auditioner.try_out(pad).unwrap()));
-        assert!(with_dips > fitted + DIPS_COST, "they cost something here: {fitted:.2}, {with_dips:.2}");
-        assert!(made < with_dips - DIPS_COST, "{with_dips:.2} with dips, {made:.2} at the end");
+        let mut tried = Vec::new();
+        // a tone whose dips cost something: which one does depends on where the search ends
+        for hz in [440.0, 523.0, 622.0, 740.0, 880.0, 1047.0] {
+            let (kit, raw) = plucked(hz, 4.0);
+            let mut auditioner = Auditioner::new(&kit);
+            let hit = candidate(&kit, 0, raw);
+            let recipe = recipe(Role::OpenHat, &hit.source());
+            let (_, fitted) = fit::fitted(&mut auditioner, hit.start(&recipe), &objective, &Quiet).unwrap();
+            let dipped = resonances::without_resonances(&mut auditioner, &fitted, &Quiet).unwrap();
+            let mut loss = |pad: &Pad| objective.loss(&auditioner.try_out(pad).unwrap());
+            let [fitted, with_dips] = [&fitted, &dipped].map(&mut loss);
+            tried.push(format!("{hz} Hz: {fitted:.2} fitted, {with_dips:.2} with dips"));
+            if with_dips > fitted + DIPS_COST {
+                let made = shape(&mut auditioner, Role::OpenHat, &[&hit], &OPTIONS, &Quiet).unwrap().pad;
+                let made = objective.loss(&auditioner.try_out(&made).unwrap());
+                assert!(made < with_dips - DIPS_COST, "{tried:?}, {made:.2} at the end");
+                return;
+            }
+        }
+        panic!("dips cost nothing anywhere: {tried:?}");
     }
 }

@@ -26,6 +26,10 @@ const SEARCH_CT: f64 = 45.0;
 const MAX_SEARCH_CT: f64 = 200.0;
 /// A pitch within this distance of its note is in tune, cents.
 const IN_TUNE_CT: f64 = 0.5;
+/// A rim gives way to its recorded pitch by so much at most, semitones: it stays in tune.
+const MAX_HALFWAY_ST: f64 = 0.04;
+/// How far a tuned fundamental leads the other partials, dB: strokes differ a little.
+const LEAD_DB: f32 = 1.5;
 /// Maximum number of renderings for one note.
 const MAX_TUNING_RENDERINGS: usize = 8;
 /// Maximum number of notes that are tried.
@@ -81,26 +85,38 @@ pub struct HitPitch<'a> {
 
 /// Moves every layer of the pad by the interval that brings its fundamental, as it is heard, to the nearest
 /// note of the key, and puts the bell there; layers of other pitches move to octaves of it. Nothing changes where
-/// there is no certain fundamental.
-pub fn tune(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, pitch: &HitPitch) {
+/// there is no certain fundamental. Returns how far the pitch moved, cents.
+pub fn tune(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, pitch: &HitPitch) -> Option<f32> {
+    let before = pitch_st(pad).filter(|_| pitch.hz.is_some() && pitch.confidence >= MIN_CONFIDENCE)?;
+    move_to_key(auditioner, pad, key, pitch);
+    Some((100.0 * (pitch_st(pad)? - before)) as f32)
+}
+
+fn move_to_key(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, pitch: &HitPitch) {
     let Some(hit_hz) = pitch.hz.filter(|_| pitch.confidence >= MIN_CONFIDENCE) else { return };
     let Some(st) = pitch_st(pad) else { return };
     steady(pad);
     let expected = f64::from(hit_hz) * st_to_ratio(st);
     tune_other_layers(pad);
     tune_own_slices(auditioner, pad, nearest_hz(key, expected), pitch.of_slice);
-    let mut now = sounding_hz(auditioner, pad, expected).unwrap_or(expected);
+    let now = sounding_hz(auditioner, pad, expected).unwrap_or(expected);
+    let settled = settle(auditioner, pad, key, now);
+    if settled && pad.role == Role::Rim && pitch.confidence >= EXACT_CONFIDENCE {
+        meet_halfway(pad, f64::from(hit_hz));
+    }
+}
+
+/// Moves the pad until its strongest partial stands on a note, beginning with the one at `now` Hz; false where none does.
+fn settle(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, mut now: f64) -> bool {
     for _ in 0..NOTES {
         if settled(auditioner, pad, key, now) {
-            if pad.role == Role::Rim && pitch.confidence >= EXACT_CONFIDENCE {
-                meet_halfway(pad, f64::from(hit_hz));
-            }
-            return;
+            return true;
         }
-        // A louder partial masks the fundamental after the move: tune that one instead.
-        let Some(hz) = whole(auditioner, pad).and_then(|sound| strongest_hz(&sound)) else { return };
+        // a louder partial masks it after the move: tune that one instead
+        let Some(hz) = whole(auditioner, pad).and_then(|sound| strongest_hz(&sound)) else { return false };
         now = hz;
     }
+    false
 }
 
 /// Moves a rim whose fundamental was tuned by ear halfway back to where its recorded pitch, `hit_hz`, is on the note:
@@ -109,7 +125,7 @@ fn meet_halfway(pad: &mut Pad, hit_hz: f64) {
     let Some(st) = pitch_st(pad) else { return };
     let off_st = ratio_to_st(hit_hz * st_to_ratio(st) / f64::from(pad.tone.note_bell.hz));
     if off_st.abs() * 100.0 < SEARCH_CT {
-        transpose(pad, -off_st / 2.0);
+        transpose(pad, (-off_st / 2.0).clamp(-MAX_HALFWAY_ST, MAX_HALFWAY_ST));
     }
 }
 
@@ -152,18 +168,20 @@ fn lift(pad: &mut Pad, hz: f64) {
     *bell = Band { on: bell.gain_db != 0.0, hz: hz as f32, ..*bell };
 }
 
-/// Raises the bell until the fundamental is the strongest partial, by [`MAX_BELL_DB`] at most.
+/// Raises the bell until the fundamental leads all other partials by [`LEAD_DB`], by [`MAX_BELL_DB`] at most.
 fn raise(auditioner: &mut Auditioner, pad: &mut Pad, hz: f64) {
     let Some(part) = whole(auditioner, pad) else { return };
     let (power, bin_hz) = spectrum(&part);
     let [low, high] = PITCHED_HZ.map(|hz| ((hz / bin_hz) as usize).min(power.len() - 1));
-    let Some(strongest) = (low..=high).max_by(|&a, &b| power[a].total_cmp(&power[b])) else { return };
+    let other = |i: &usize| ratio_to_cents(*i as f64 * bin_hz / hz).abs() > MAX_SEARCH_CT;
+    let bins = (low.max(1)..=high).filter(other);
+    let Some(strongest) = bins.max_by(|&a, &b| power[a].total_cmp(&power[b])) else { return };
     let there = power.get((hz / bin_hz).round() as usize).copied().unwrap_or(0.0);
-    let short_db = power_to_db(power[strongest] / there.max(f32::MIN_POSITIVE));
+    let short_db = LEAD_DB + power_to_db(power[strongest].max(1e-30) / there.max(f32::MIN_POSITIVE));
     let bell = &mut pad.tone.note_bell;
     let most = MAX_BELL_DB * pad.fit;
     if short_db > 0.5 && bell.gain_db < most {
-        bell.gain_db = (bell.gain_db + short_db + 0.5).min(most);
+        bell.gain_db = (bell.gain_db + short_db).min(most);
     }
     // a bell that lifts a stronger neighbour as well does not help: make it narrower than their distance
     let apart_oct = (strongest as f64 * bin_hz / hz).log2().abs() as f32;
@@ -349,7 +367,7 @@ pub(super) fn move_pad(auditioner: &mut Auditioner, pad: &mut Pad, key: Option<K
         *hz = (*hz * ratio).clamp(20.0, 20_000.0);
     }
     if let Some((key, hz)) = key.zip(before) {
-        settled(auditioner, pad, key, hz * st_to_ratio(by_st));
+        settle(auditioner, pad, key, hz * st_to_ratio(by_st));
     }
 }
 
@@ -370,7 +388,10 @@ pub fn set_key(kit: &mut Kit, key: Option<Key>) {
         if let Some(hit) = hit {
             let d = &hit.description;
             let pitch = HitPitch { hz: d.pitch_hz, confidence: d.pitch_confidence, of_slice: &pitch_hz };
-            tune(&mut auditioner, pad, key, &pitch);
+            let moved = tune(&mut auditioner, pad, key, &pitch);
+            if let (Some(audition), Some(moved)) = (&mut pad.audition, moved) {
+                audition.tuned_ct = Some(audition.tuned_ct.unwrap_or(0.0) + moved);
+            }
         }
     }
 }

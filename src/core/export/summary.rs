@@ -2,7 +2,10 @@
 
 use crate::{
     cast::weakness,
-    kit::{Kit, Pad, Role, Slice},
+    kit::{Document, Kit, Pad, Role, Slice},
+    listen::Quality,
+    music::note_name,
+    units::hz_to_note,
 };
 use serde::{Deserialize, Serialize};
 
@@ -11,6 +14,9 @@ use serde::{Deserialize, Serialize};
 pub struct Summary {
     /// Name of the kit.
     pub name: String,
+    /// The key that pads with a pitch are tuned to: "A minor".
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub key: Option<String>,
     /// The takes, in order.
     pub takes: Vec<TakeSummary>,
     /// The pads that sound, in the order of their notes' pads.
@@ -28,6 +34,18 @@ pub struct TakeSummary {
     pub seconds: f64,
     /// Number of hits detected.
     pub hits: usize,
+    /// What is amiss with the recording, one sentence each, with what to do.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub faults: Vec<String>,
+}
+
+/// What tuning did to a pad.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Tuning {
+    /// The note that it stands on: "A2".
+    pub note: String,
+    /// How far its pitch was moved, cents.
+    pub cents: f64,
 }
 
 /// A pad that sounds.
@@ -44,6 +62,12 @@ pub struct PadSummary {
     /// One sentence where the takes give little for the role, with what would help.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub weak: Option<String>,
+    /// What tuning did; none for pads that were not tuned.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tuned: Option<Tuning>,
+    /// Notes of other pads that are made of the same hit.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub shares_hit_with: Vec<u8>,
     /// Index of its take.
     pub take: usize,
     /// Start of its hit in the take, s.
@@ -63,10 +87,12 @@ impl Summary {
         let takes = doc
             .takes
             .iter()
-            .map(|t| TakeSummary {
+            .zip(&kit.takes)
+            .map(|(t, audio)| TakeSummary {
                 file: t.name.clone(),
                 seconds: tidy(t.frames as f64 / f64::from(t.sample_rate.max(1))),
                 hits: t.hits.len(),
+                faults: Quality::of(audio).sentences(),
             })
             .collect();
         let pads = sounding(kit)
@@ -79,6 +105,8 @@ impl Summary {
                     file: pad_file(kit, i),
                     score: scored(tidy(f64::from(pad.audition.as_ref().map_or(0.0, |a| a.score)))),
                     weak: weakness(pad),
+                    tuned: tuning(doc, pad),
+                    shares_hit_with: shares_hit_with(doc, i),
                     take: slice.take,
                     start: tidy(slice.start as f64 / rate),
                     end: tidy(slice.end as f64 / rate),
@@ -89,8 +117,23 @@ impl Summary {
             .collect();
         let filled = |role| sounding(kit).any(|(_, pad, _)| pad.role == role);
         let roles_empty = Role::ALL.into_iter().filter(|&role| !filled(role)).collect();
-        Self { name: doc.name.clone(), takes, pads, roles_empty }
+        Self { name: doc.name.clone(), key: doc.key.map(|key| key.to_string()), takes, pads, roles_empty }
     }
+}
+
+/// The note of a tuned pad is where its bell stands.
+fn tuning(doc: &Document, pad: &Pad) -> Option<Tuning> {
+    let cents = doc.key.and(pad.audition.as_ref()?.tuned_ct)?;
+    let note = hz_to_note(f64::from(pad.tone.note_bell.hz)).round().clamp(0.0, 127.0) as u8;
+    Some(Tuning { note: note_name(note), cents: (f64::from(cents) * 10.0).round() / 10.0 })
+}
+
+/// The notes of the other pads whose hit is that of `pad`.
+pub fn shares_hit_with(doc: &Document, pad: usize) -> Vec<u8> {
+    let hit = |p: &Pad| p.audition.as_ref().filter(|_| !p.is_empty()).map(|a| (a.take, a.hit));
+    let Some(own) = doc.pads.get(pad).and_then(hit) else { return Vec::new() };
+    let others = doc.pads.iter().enumerate().filter(|(i, other)| *i != pad && hit(other) == Some(own));
+    others.map(|(_, other)| other.note).collect()
 }
 
 /// The pads that have something to play: index, pad and first slice.

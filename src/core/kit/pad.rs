@@ -51,6 +51,9 @@ pub struct Audition {
     pub hit: usize,
     /// How well it serves, 0 to 1.
     pub score: f32,
+    /// How far tuning to the key has moved its pitch, cents; none when it was not tuned.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tuned_ct: Option<f32>,
     /// Next-best hits: take, hit, score.
     #[serde(deserialize_with = "bounded::list::<MAX_PHRASES, _, _>")]
     pub next_best: Vec<(usize, usize, f32)>,

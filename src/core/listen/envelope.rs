@@ -1,6 +1,6 @@
 //! Power of a take over time in short steps, summed over channels, DC offset removed.
 
-use crate::take::Take;
+use crate::{take::Take, units::power_to_db};
 
 /// Length of a block, seconds.
 const BLOCK_S: f64 = 0.000_25;
@@ -39,6 +39,12 @@ impl TakeEnvelope {
     pub(super) fn steps(&self, seconds: f64) -> (Vec<f32>, usize) {
         let blocks = ((seconds * self.rate) as usize / self.step).max(1);
         (self.power.chunks(blocks).map(|c| c.iter().sum::<f32>() / c.len() as f32).collect(), blocks)
+    }
+
+    /// Mean power of the take over its noise floor, dB; very high where the floor is digital silence.
+    pub(super) fn over_floor_db(&self) -> f32 {
+        let mean = self.power.iter().sum::<f32>() / self.power.len().max(1) as f32;
+        power_to_db(mean.max(1e-18)) - power_to_db(self.floor().max(1e-18))
     }
 
     /// Power of the noise floor: the quietest tenth of the take stays below.

@@ -33,6 +33,10 @@ const HARMONIC_SHARE: f64 = 0.6;
 const HARMONICS: usize = 4;
 /// Lowest correlation with a key for the recording to have one: random distributions often reach 0.5.
 const MIN_CORRELATION: f64 = 0.6;
+/// A recording sounds while its windows are within this of its loudest, dB...
+const SOUNDING_DB: f64 = 30.0;
+/// ...and has a key if it sounds so long, seconds: a knock holds partials, but no key (our choice).
+const MIN_SOUNDING_S: f64 = 1.5;
 /// Smallest lead over the next-best key.
 const MIN_LEAD: f64 = 0.01;
 
@@ -59,13 +63,13 @@ pub fn read_key(path: &Path, progress: &dyn Progress) -> Result<Key> {
     })
 }
 
-/// The key of a recording; `None` when it has no tones or could as well be in another.
+/// The key of a recording; `None` when it has no tones, sounds too briefly or could as well be in another.
 ///
 /// # Errors
 /// Only when cancelled.
 pub fn detect_key(take: &Take, progress: &dyn Progress) -> Result<Option<DetectedKey>> {
-    let tones = tones(take, progress)?;
-    let found = key_of(&pitch_classes(&tones));
+    let (tones, sounding_s) = tones(take, progress)?;
+    let found = key_of(&pitch_classes(&tones)).filter(|_| sounding_s >= MIN_SOUNDING_S);
     Ok(found.filter(|k| k.correlation >= MIN_CORRELATION && k.lead >= MIN_LEAD))
 }
 
@@ -99,13 +103,14 @@ fn correlation(a: &[f64; 12], b: &[f64; 12]) -> Option<f64> {
 /// A spectral peak: its note (MIDI, with a fraction) and amplitude.
 type Tone = (f64, f64);
 
-/// The peaks of every window of the take, half a window apart.
-fn tones(take: &Take, progress: &dyn Progress) -> Result<Vec<Tone>> {
+/// The peaks of every window of the take, half a window apart, and for how many seconds the take sounds.
+fn tones(take: &Take, progress: &dyn Progress) -> Result<(Vec<Tone>, f64)> {
     let rate = f64::from(take.sample_rate);
     let window = ((KEY_WINDOW_S * rate) as usize).next_power_of_two();
     let mut fft = RealFft::<f32>::new(window);
     let shape: Vec<f32> = (0..window).map(|i| hann_f64(i, window) as f32).collect();
     let mut found = Vec::new();
+    let mut levels = Vec::new();
     let mut power = vec![0.0f64; window / 2 + 1];
     for start in (0..take.frames()).step_by(window / 2) {
         progress.check()?;
@@ -122,9 +127,12 @@ fn tones(take: &Take, progress: &dyn Progress) -> Result<Vec<Tone>> {
                 *sum += f64::from(bin);
             }
         }
+        levels.push(power.iter().sum::<f64>());
         found.extend(peaks(&power, rate / window as f64));
     }
-    Ok(found)
+    let quietest = levels.iter().copied().fold(0.0, f64::max) * db_to_power(-SOUNDING_DB);
+    let sounding = levels.iter().filter(|l| **l > quietest).count();
+    Ok((found, sounding as f64 * (window / 2) as f64 / rate))
 }
 
 /// The highest peaks of a power spectrum, their places refined by a parabola through the levels.

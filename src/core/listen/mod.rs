@@ -10,11 +10,14 @@
 //! | `onset_classifier`, `boosted_trees`, `onset_trees` | which candidates are hits |
 //! | `swell` | where a slow onset becomes audible |
 //! | `envelope`, `ends` | where hits end |
+//! | `background` | which hits are only background |
 //! | `describe`, `peaks`, `period`, `pitch` | what a hit is like |
+//! | `quality` | what is amiss with a recording |
 //! | `key` | the key of a song, from a loop of it |
 //! | `hit_builder` | a hit from its start: its end and its description |
 //! | [`edit`] | hits set by hand |
 
+mod background;
 mod boosted_trees;
 mod describe;
 mod detect;
@@ -30,6 +33,7 @@ mod onsets;
 mod peaks;
 mod period;
 mod pitch;
+mod quality;
 mod refine;
 mod spectrogram;
 mod swell;
@@ -41,3 +45,4 @@ pub use detect::{DetectOptions, detect, detect_again};
 pub use ends::DECAYED_DB;
 pub use hit::{Description, Hit};
 pub use key::{DetectedKey, detect_key, key_of, read_key};
+pub use quality::Quality;

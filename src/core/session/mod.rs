@@ -11,6 +11,7 @@ mod job_queue;
 mod new_kit;
 mod open_kit;
 mod preparer;
+mod reading;
 mod recorder;
 mod run_job;
 mod threads;

@@ -2,7 +2,7 @@
 
 use super::{
     open_kit::{OpenKit, same_takes},
-    run_job::read_and_detect,
+    reading::read_and_detect,
 };
 use crate::{
     cast::{self, CastOptions, DetectedTake},

@@ -4,6 +4,7 @@ use super::{
     job::{HitEdit, Job},
     new_kit,
     open_kit::{OpenKit, same_takes},
+    reading::read_and_detect,
 };
 use crate::{
     cast::{self, CastOptions, DetectedTake},
@@ -112,12 +113,6 @@ fn put_file(open_kit: &OpenKit, pad: usize, path: &Path, role: Role, progress: &
         kit.doc.pads[pad] = best;
         Ok(())
     })
-}
-
-pub(super) fn read_and_detect(path: &Path, progress: &dyn Progress) -> Result<DetectedTake> {
-    let take = Take::read(path, &Part::new(progress, 0.0, 0.5))?;
-    let hits = listen::detect(&take, &DetectOptions::default(), &Part::new(progress, 0.5, 1.0))?;
-    Ok((Arc::new(take), hits))
 }
 
 fn detect_again(

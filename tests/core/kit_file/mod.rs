@@ -52,6 +52,7 @@ fn kit() -> Kit {
     let pad = &mut kit.doc.pads[3];
     pad.fit = 0.123_456_79;
     pad.audition = Some(Audition {
+        tuned_ct: Some(-37.5),
         take: 1,
         hit: 2,
         score: 0.75,
@@ -198,9 +199,13 @@ fn roles_keep_their_words() {
         "rim",
         "clap",
         "closed hat",
+        "pedal hat",
         "open hat",
+        "crash",
+        "ride",
         "shaker",
         "low tom",
+        "middle tom",
         "high tom",
         "percussion",
     ];
