@@ -1,4 +1,6 @@
-//! When a kit can be played and when it is finished, for each recording: what `cargo xtask score time` prints.
+//! When a kit can be played and when it is finished: what `cargo xtask score time` prints, as JSON.
+//!
+//!     steps FILE...    casts each recording with the default fit
 
 use kitwright_core::{
     cast::{CastOptions, make_kit_in_steps},
@@ -7,40 +9,52 @@ use kitwright_core::{
     progress::Quiet,
     take::Take,
 };
+use serde_json::json;
 use std::{
+    path::Path,
     process::ExitCode,
     sync::{Arc, Mutex},
     time::Instant,
 };
 
+const COLUMNS: [&str; 7] =
+    ["recording", "seconds", "hits", "read s", "detected s", "playable s", "finished s"];
+const NOTES: [&str; 2] = [
+    "Seconds since the file was opened: read, hits detected, the kit playable by recipes, all pads fitted and balanced.",
+    "Wall time on all cores; compare ratios within one run, never times between machines.",
+];
+
 fn main() -> ExitCode {
-    for file in std::env::args().skip(1) {
-        if let Err(e) = report(&file) {
+    let rows: Result<Vec<_>> = std::env::args().skip(1).map(|file| row(&file)).collect();
+    match rows {
+        Ok(rows) => {
+            println!(
+                "{}",
+                json!({ "title": "Time to a kit", "columns": COLUMNS, "rows": rows, "notes": NOTES })
+            );
+            ExitCode::SUCCESS
+        }
+        Err(e) => {
             eprintln!("steps: {e}");
-            return ExitCode::FAILURE;
+            ExitCode::FAILURE
         }
     }
-    ExitCode::SUCCESS
 }
 
-fn report(file: &str) -> Result<()> {
+fn row(file: &str) -> Result<Vec<String>> {
     let begin = Instant::now();
     let take = Arc::new(Take::read(file, &Quiet)?);
     let read = begin.elapsed();
     let hits = detect(&take, &DetectOptions::default(), &Quiet)?;
     let detected = begin.elapsed();
-    let shown = Mutex::new(Vec::new());
-    let count = hits.len();
-    let seconds = take.seconds();
+    let playable = Mutex::new(None);
+    let (seconds, count) = (take.seconds(), hits.len());
     make_kit_in_steps(&[(take, hits)], &CastOptions::default(), &Quiet, &|_| {
-        shown.lock().expect("no thread panics").push(begin.elapsed());
+        playable.lock().expect("no thread panics").get_or_insert_with(|| begin.elapsed());
     })?;
-    let whole = begin.elapsed();
-    let shown = shown.into_inner().expect("no thread panics");
-    println!(
-        "{file}: {seconds:.0} s, {count} hits; read {read:.2?}, detected {detected:.2?}, playable {:.2?}, pads fitted {:?}, finished {whole:.2?}",
-        shown[0],
-        shown.iter().skip(1).map(|t| (t.as_secs_f64() * 10.0).round() / 10.0).collect::<Vec<_>>()
-    );
-    Ok(())
+    let finished = begin.elapsed();
+    let playable = playable.into_inner().expect("no thread panics").unwrap_or(finished);
+    let name = Path::new(file).file_stem().unwrap_or_default().to_string_lossy().into_owned();
+    let times = [read, detected, playable, finished].map(|t| format!("{:.2}", t.as_secs_f64()));
+    Ok([name, format!("{seconds:.0}"), count.to_string()].into_iter().chain(times).collect())
 }

@@ -7,7 +7,7 @@ use kitwright_core::{
         auditioner::{self, Auditioner},
         balance,
         features::Features,
-        make_kit, resonances,
+        make_kit, resonances, target_of,
     },
     engine::PlayKit,
     export::{RenderOptions, Score, groove_midi, render, render_pad},
@@ -131,4 +131,39 @@ fn the_tones_of_recorded_hats_and_shakers_are_dipped() {
     }
     assert!(found > 0, "no pad has dips");
     assert!(fell / found as f32 > 12.0, "tones are only {:.1} dB lower", fell / found as f32);
+}
+
+/// Recorded snares as targets: the pad's bands come nearer to each of them than by the role's profile.
+#[test]
+fn a_snare_comes_nearer_to_the_snare_that_the_player_gave() {
+    let take = Take::read(recordings("takes/d06_tabla.flac"), &Quiet).expect("read");
+    let samples = vec![take.channels[0][..12 * take.sample_rate as usize].to_vec()];
+    let take = Arc::new(Take::from_samples("tabla", take.sample_rate, samples));
+    let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("detected");
+    let snare = |targets: std::collections::BTreeMap<Role, kitwright_core::kit::Target>| {
+        let options = CastOptions { roles: Some(vec![Role::Snare]), targets, ..CastOptions::default() };
+        let kit = make_kit(&[(take.clone(), hits.clone())], &options, &Quiet).expect("made");
+        let pad = kit.doc.pads.iter().find(|p| !p.is_empty()).expect("a snare");
+        Auditioner::new(&kit).measure(pad).expect("it sounds")
+    };
+    let without = snare(Default::default());
+    let mut files: Vec<_> = std::fs::read_dir(recordings("drums/snare")).expect("a folder").collect();
+    files.sort_by_key(|f| f.as_ref().expect("a file").file_name());
+    for file in files.iter().step_by(13).take(3) {
+        let path = file.as_ref().expect("a file").path();
+        let target = target_of(&Take::read(&path, &Quiet).expect("read")).expect("measured");
+        let wanted = Features::from_row(&target.measures).expect("whole");
+        let with = snare([(Role::Snare, target)].into());
+        let [near, far] = [&with, &without].map(|f| bands_apart_db(f, &wanted));
+        println!("{}: {far:.1} dB without it, {near:.1} dB with it", path.display());
+        assert!(near < far - 0.5, "{}: {far:.1} dB without it, {near:.1} dB with it", path.display());
+    }
+}
+
+/// Root mean square difference of the bands that are heard in either sound, dB.
+fn bands_apart_db(a: &Features, b: &Features) -> f32 {
+    let pairs = a.bands_db.iter().flatten().zip(b.bands_db.iter().flatten());
+    let heard = pairs.map(|(a, b)| (a.max(-40.0), b.max(-40.0))).filter(|(a, b)| a.max(*b) > -40.0);
+    let (sum, count) = heard.fold((0.0, 0.0f32), |(sum, n), (a, b)| (sum + (a - b) * (a - b), n + 1.0));
+    (sum / count.max(1.0)).sqrt()
 }

@@ -21,7 +21,7 @@ use std::{
 };
 
 /// The scores there are, for help and errors.
-pub const SCORES: &str = "hits, pitch, roles, fit, kit, sound";
+pub const SCORES: &str = "hits, pitch, roles, fit, kit, time, sound";
 
 /// Measures `what` and prints its table; the scores of a kit and of the sound can be given a take.
 ///
@@ -34,6 +34,7 @@ pub fn run(project: &Project, what: &str, take: Option<&Path>) -> Result {
         "roles" => casting::roles(project),
         "fit" => casting::fit(project),
         "kit" => casting::kit(project, take),
+        "time" => casting::time(project, take),
         "sound" => sound::run(project, take),
         _ => Err(format!("there is no such score \"{what}\"; there are: {SCORES}")),
     }

@@ -216,7 +216,7 @@ impl<'a> Search<'a> {
     /// loudness is that of 400 ms (ITU-R BS.1770-4) without the weighting of frequencies.
     fn crest_over_db(&self, sound: &[f32]) -> f32 {
         let role = self.recipe.role;
-        if role != Role::Snare {
+        if role != Role::Snare || !matches!(self.objective, Objective::Role(_)) {
             return 0.0;
         }
         let peak = sound.iter().fold(0.0f32, |a, x| a.max(x.abs()));

@@ -2,7 +2,7 @@
 
 use super::{
     features::{BANDS, Features, STRETCHES},
-    profiles as p, score,
+    group, profiles as p, score,
 };
 use crate::kit::{Role, Target};
 
@@ -10,6 +10,10 @@ use crate::kit::{Role, Target};
 const PROFILE_WEIGHT: f32 = 1.0;
 /// Weight of what lies outside of the range of recorded drums; found by trial.
 const OUTSIDE_WEIGHT: f32 = 4.0;
+
+/// Weight of a decibel between the bands of a sound and those of the player's target: what is heard first of a likeness
+/// is its spectrum over time (our choice).
+const BANDS_WEIGHT: f32 = 0.25;
 
 /// What a search minimises the loss of.
 #[derive(Debug, Clone)]
@@ -28,7 +32,8 @@ impl Objective {
     }
 
     /// Loss of a sound, 0 or more; the lower the better. For a role: cross-entropy plus weighted distances from its
-    /// profile and from the range of recorded drums. For a sound: the distance from it in standard deviations.
+    /// profile and from the range of recorded drums. For a sound: the distance from it in standard deviations, plus that of
+    /// the bands.
     pub fn loss(&self, features: &Features) -> f32 {
         match self {
             Self::Role(role) => {
@@ -36,7 +41,9 @@ impl Objective {
                     + PROFILE_WEIGHT * score::distance(*role, features)
                     + OUTSIDE_WEIGHT * score::outside(*role, features)
             }
-            Self::Sound(target) => score::sound_distance(target, features),
+            Self::Sound(target) => {
+                score::sound_distance(target, features) + BANDS_WEIGHT * group::distance_db(target, features)
+            }
         }
     }
 

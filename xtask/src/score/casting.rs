@@ -1,4 +1,4 @@
-//! `cargo xtask score roles` and `score fit`: results of casting and fitting beside published libraries.
+//! `cargo xtask score roles`, `fit`, `kit` and `time`: results of casting and fitting beside published libraries.
 
 use super::{Table, example, release_example, script, work_folder};
 use crate::{
@@ -35,7 +35,18 @@ pub fn fit(project: &Project) -> Result {
 
 /// Prints how well kits hold together: of `take`, or of the recorded guitars and the invented recording.
 pub fn kit(project: &Project, take: Option<&Path>) -> Result {
-    let check = release_example(project, "kit_check")?;
+    print_examples(project, "kit_check", take)
+}
+
+/// Prints when kits can be played and when they are finished, of the same takes.
+pub fn time(project: &Project, take: Option<&Path>) -> Result {
+    print_examples(project, "steps", take)
+}
+
+/// Runs an example in the release profile on `take`, or on the recorded takes, or on the invented recording, and prints
+/// its tables.
+fn print_examples(project: &Project, name: &str, take: Option<&Path>) -> Result {
+    let program = release_example(project, name)?;
     let takes = match (take, project.recordings()?) {
         (Some(take), _) => vec![take.to_owned()],
         (None, Some(data)) => RECORDED.map(|name| data.join("takes").join(name)).to_vec(),
@@ -49,13 +60,13 @@ pub fn kit(project: &Project, take: Option<&Path>) -> Result {
             files.filter(|f| f.extension().is_some_and(|e| e == "wav")).collect()
         }
     };
-    let output = Command::new(check).args(takes).stderr(std::process::Stdio::inherit()).output();
-    let output = output.map_err(|e| format!("kit_check could not be started: {e}"))?;
+    let output = Command::new(program).args(takes).stderr(std::process::Stdio::inherit()).output();
+    let output = output.map_err(|e| format!("{name} could not be started: {e}"))?;
     if !output.status.success() {
-        return Err(format!("kit_check failed ({}); see above", output.status));
+        return Err(format!("{name} failed ({}); see above", output.status));
     }
     for line in output.stdout.split(|b| *b == b'\n').filter(|l| !l.is_empty()) {
-        Table::parse(line).map_err(|e| format!("kit_check printed no table: {e}"))?.print();
+        Table::parse(line).map_err(|e| format!("{name} printed no table: {e}"))?.print();
         println!();
     }
     Ok(())
