@@ -31,7 +31,8 @@ from held_out import of_held_out
 warnings.filterwarnings("ignore")
 RATE = 32000
 WANTED = {"kick": "kick", "snare": "snare", "rim": "rim", "clap": "clap", "closed-hat": "hat", "open-hat": "hat",
-          "shaker": "shaker", "low-tom": "tom", "high-tom": "tom"}
+          "shaker": "shaker", "low-tom": "tom", "high-tom": "tom", "middle-tom": "tom", "pedal-hat": "hat",
+          "crash": "cymbal", "ride": "cymbal"}
 # Edges of time segments, in frames of 8 ms: short at the start, long in the tail.
 EDGES = [0, 1, 2, 3, 4, 6, 8, 11, 15, 20, 27, 36, 48, 64]
 
@@ -137,14 +138,16 @@ def main():
         answers = []
         for name, which, judge in judges():
             right = judge().fit(sounds[which][keep], labels[keep]).predict(features[which]) == wanted
+            # without that answer nobody can give it
+            right = np.where(drums_only & (wanted == "cymbal"), np.nan, right)
             answers.append(right)
             rows.append([name + ("" if drums_only else ", more answers"), right])
         rows.append(["mean" + ("" if drums_only else ", more answers"), np.mean(answers, axis=0)])
-    line = lambda right: [f"{right[roles == r].mean():.2f}" if (roles == r).any() else "-" for r in WANTED]
+    line = lambda right: [f"{np.nanmean(right[roles == r]):.2f}" if (roles == r).any() else "-" for r in WANTED]
     print(json.dumps({
         "title": f"Pads recognised as their role by independent classifiers, {len(roles)} pads",
         "columns": ["judge", *WANTED, "without toms"],
-        "rows": [[name, *line(right), f"{right[no_toms].mean():.2f}"] for name, right in rows],
+        "rows": [[name, *line(right), f"{np.nanmean(right[no_toms]):.2f}"] for name, right in rows],
         "notes": [],
     }, indent=1))
 

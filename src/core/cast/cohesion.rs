@@ -32,6 +32,8 @@ const MAX_ALTERNATE_APART_LU: f32 = 0.45;
 const MAX_ALTERNATE_APART_OCT: f32 = 0.35;
 /// Renderings at most for one figure.
 const MAX_RENDERINGS: usize = 5;
+/// Moves at most until the toms stand apart.
+const MAX_TOM_ROUNDS: usize = 8;
 /// Renderings at most for the fall with velocity, which a chain of limiters bends.
 const FALL_ROUNDS: usize = 9;
 /// The last limiter takes away no more than this of a pad's peak, dB: more would take its attack.
@@ -215,15 +217,7 @@ pub fn order_toms(auditioner: &mut Auditioner, kit: &mut Kit) {
     let middle = place(kit, Role::MiddleTom);
     // six keys share three toms out among them
     let range = if middle.is_some() { THREE_TOMS_ST } else { [TOMS_ST[0] + 0.5, TOMS_ST[1] - 0.5] };
-    for _ in 0..MAX_RENDERINGS {
-        let Some(apart) = tom_interval(auditioner, &kit.doc.pads[low], &kit.doc.pads[high]) else { return };
-        let by = apart.clamp(range[0], range[1]) - apart;
-        if by.abs() <= 0.5 {
-            break;
-        }
-        move_tom(auditioner, kit, low, -by / 2.0);
-        move_tom(auditioner, kit, high, by / 2.0);
-    }
+    put_apart(auditioner, kit, [low, high], range);
     let Some(middle) = middle else { return };
     for _ in 0..MAX_RENDERINGS {
         let [low, middle_pad, high] = [low, middle, high].map(|i| &kit.doc.pads[i]);
@@ -235,6 +229,33 @@ pub fn order_toms(auditioner: &mut Auditioner, kit: &mut Kit) {
             return;
         }
         move_tom(auditioner, kit, middle, by);
+    }
+}
+
+/// Moves two toms until their interval is within `range`, semitones, both alike. The strongest partial of a noisy hit
+/// jumps, so that steps that overshoot are halved, and the nearest state is kept.
+fn put_apart(auditioner: &mut Auditioner, kit: &mut Kit, [low, high]: [usize; 2], range: [f64; 2]) {
+    let mut nearest: Option<(f64, [Pad; 2])> = None;
+    let (mut last, mut share) = (0.0f64, 1.0);
+    for _ in 0..MAX_TOM_ROUNDS {
+        let pads = [low, high].map(|i| kit.doc.pads[i].clone());
+        let Some(apart) = tom_interval(auditioner, &pads[0], &pads[1]) else { break };
+        let by = apart.clamp(range[0], range[1]) - apart;
+        if nearest.as_ref().is_none_or(|(off, _)| by.abs() < *off) {
+            nearest = Some((by.abs(), pads));
+        }
+        if by.abs() <= 0.5 {
+            break;
+        }
+        if by * last < 0.0 {
+            share *= 0.5;
+        }
+        last = by;
+        move_tom(auditioner, kit, low, -by * share / 2.0);
+        move_tom(auditioner, kit, high, by * share / 2.0);
+    }
+    if let Some((_, [low_pad, high_pad])) = nearest {
+        (kit.doc.pads[low], kit.doc.pads[high]) = (low_pad, high_pad);
     }
 }
 
