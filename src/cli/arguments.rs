@@ -112,6 +112,13 @@ pub(super) struct MakeKit {
     /// given several times.
     #[arg(long, value_name = "ROLE=SOUND", value_parser = target)]
     pub target: Vec<(Role, PathBuf)>,
+    /// Give hits to roles: by their number in "hits", or by a moment of the recording in seconds; "2:hit5" is a hit of the
+    /// second recording.
+    #[arg(long, value_name = "ROLE=HIT,...", value_delimiter = ',', value_parser = given)]
+    pub cast: Vec<(Role, HitChoice)>,
+    /// Make no pad of these hits, by number or moment.
+    #[arg(long, value_name = "HIT,...", value_delimiter = ',', value_parser = hit_choice)]
+    pub not: Vec<HitChoice>,
     /// Stop at the recipes of the roles: no search, in a fraction of the time.
     #[arg(long)]
     pub quick: bool,
@@ -185,6 +192,45 @@ fn target(text: &str) -> Result<(Role, PathBuf), String> {
     Ok((role.parse().map_err(|e: kitwright_core::error::Error| e.to_string())?, sound.into()))
 }
 
+/// A hit as the player names it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct HitChoice {
+    /// Index of the recording.
+    pub take: usize,
+    /// The hit in it.
+    pub which: WhichHit,
+}
+
+/// By its place in the list, or by a moment.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum WhichHit {
+    /// Index, from 0.
+    Number(usize),
+    /// Seconds from the start of the recording.
+    Moment(f64),
+}
+
+fn given(text: &str) -> Result<(Role, HitChoice), String> {
+    let (role, hit) = text.split_once('=').ok_or("write it like kick=hit31 or kick=12.4s")?;
+    Ok((role.parse().map_err(|e: kitwright_core::error::Error| e.to_string())?, hit_choice(hit)?))
+}
+
+fn hit_choice(text: &str) -> Result<HitChoice, String> {
+    let wrong = || "name a hit by its number (31 or hit31) or by a moment (12.4s)".to_owned();
+    let (take, hit) = text.trim().split_once(':').map_or(("1", text.trim()), |(take, hit)| (take, hit));
+    let take: usize = take.parse().map_err(|_| wrong())?;
+    let which = match hit.strip_suffix('s') {
+        Some(seconds) => WhichHit::Moment(
+            seconds.parse().ok().filter(|s: &f64| s.is_finite() && *s >= 0.0).ok_or_else(wrong)?,
+        ),
+        None => {
+            let number: usize = hit.trim_start_matches("hit").trim().parse().map_err(|_| wrong())?;
+            WhichHit::Number(number.checked_sub(1).ok_or_else(wrong)?)
+        }
+    };
+    Ok(HitChoice { take: take.checked_sub(1).ok_or_else(wrong)?, which })
+}
+
 fn sensitivity(text: &str) -> Result<f32, String> {
     number_within(text, -1.0, 1.0)
 }
@@ -216,6 +262,14 @@ mod tests {
         assert!(parse(&["--roles", "kick,closed-hat,low tom", "--key", "A minor", "--fit", "0"]).is_ok());
         assert!(parse(&["--roles", "kick,banjo"]).is_err());
         assert!(parse(&["--key", "H dur"]).is_err());
+        assert_eq!(hit_choice("hit31"), Ok(HitChoice { take: 0, which: WhichHit::Number(30) }));
+        assert_eq!(hit_choice("2:7"), Ok(HitChoice { take: 1, which: WhichHit::Number(6) }));
+        assert_eq!(hit_choice("12.4s"), Ok(HitChoice { take: 0, which: WhichHit::Moment(12.4) }));
+        for wrong in ["", "0", "hit", "-3", "1.5", "0:4", "xs", "NaNs"] {
+            assert!(hit_choice(wrong).is_err(), "{wrong}");
+        }
+        assert!(parse(&["--cast", "kick=hit3,snare=2.5s", "--not", "4,5.5s"]).is_ok());
+        assert!(parse(&["--cast", "banjo=hit3"]).is_err() && parse(&["--cast", "kick"]).is_err());
         for fit in ["-0.1", "1.1", "NaN", "inf", "x"] {
             assert!(parse(&["--fit", fit]).is_err(), "{fit}");
         }

@@ -1,7 +1,8 @@
 //! `kitwright kit`: a kit from takes, the main job.
 
 use super::{
-    arguments, protect,
+    arguments::{self, HitChoice, WhichHit},
+    protect,
     reading::read_take,
     terminal::{Terminal, printable, say},
 };
@@ -44,6 +45,8 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
         key: a.key.or(detected_key),
         tune_kick: a.tune_kick,
         targets,
+        given: a.cast.iter().map(|(role, hit)| Ok((*role, chosen(hit, &takes)?))).collect::<Result<_>>()?,
+        left_out: a.not.iter().map(|hit| chosen(hit, &takes)).collect::<Result<_>>()?,
         quick: a.quick,
     };
     let kit = Arc::new(make_kit(&takes, &options, terminal)?);
@@ -69,6 +72,29 @@ fn detect_takes(a: &arguments::MakeKit, terminal: &Terminal) -> Result<Vec<Detec
         takes.push((take, hits));
     }
     Ok(takes)
+}
+
+/// Index of the recording and of the hit in it that the player named.
+fn chosen(hit: &HitChoice, takes: &[DetectedTake]) -> Result<(usize, usize)> {
+    let Some((take, hits)) = takes.get(hit.take) else {
+        let (named, there) = (hit.take + 1, takes.len());
+        return Err(Error::invalid(format!("there is no recording {named}: {there} were given")));
+    };
+    let found = match hit.which {
+        WhichHit::Number(index) => (index < hits.len()).then_some(index),
+        WhichHit::Moment(seconds) => {
+            let frame = (seconds * f64::from(take.sample_rate)) as u64;
+            let early = frame + u64::from(take.sample_rate) / 20;
+            // the last hit that has begun by then, with 50 ms to spare
+            hits.iter().rposition(|h| h.start <= early).filter(|&i| hits[i].end > frame)
+        }
+    };
+    let which = match hit.which {
+        WhichHit::Number(index) => format!("hit {}", index + 1),
+        WhichHit::Moment(seconds) => format!("hit at {seconds} s"),
+    };
+    let trouble = format!("there is no {which}; \"kitwright hits\" lists its {} hits", hits.len());
+    found.map(|index| (hit.take, index)).ok_or_else(|| Error::file(&take.name, trouble))
 }
 
 /// A file's name without folder and ending.

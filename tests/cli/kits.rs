@@ -148,3 +148,48 @@ fn a_kit_is_tuned_to_the_key_of_a_song_and_a_song_without_key_is_refused() {
     let text = succeed(&words(&song));
     assert!(text.contains("G major"), "{text}");
 }
+
+#[test]
+fn hits_can_be_given_to_roles_and_left_out() {
+    let dir = tempfile::tempdir().unwrap();
+    let take = short_take(dir.path());
+    let take = take.to_str().unwrap();
+    let list: Value = serde_json::from_str(&succeed(&["hits", take, "--json"])).unwrap();
+    let start = |hit: usize| number(&list["hits"][hit]["start"]);
+    let out = dir.path().join("kit");
+    let fixed = ["kit", take, "--out", out.to_str().unwrap(), "--roles", "kick,snare,rim", "--quick", "--json"];
+    let starts = |extra: &[&str]| -> Vec<(String, f64)> {
+        let json = succeed(&[&fixed, extra].concat());
+        let kit: Value = serde_json::from_str(&json).unwrap();
+        let pads = kit["pads"].as_array().unwrap();
+        pads.iter().map(|p| (p["role"].as_str().unwrap().to_owned(), number(&p["start"]))).collect()
+    };
+    let moment = format!("rim={}s", start(4) + 0.01);
+    let with = starts(&["--cast", &format!("kick=hit3,{moment}")]);
+    let of = |pads: &[(String, f64)], role: &str| pads.iter().find(|p| p.0 == role).unwrap().1;
+    assert!((of(&with, "kick") - start(2)).abs() < 1e-5, "{with:?}");
+    assert!((of(&with, "rim") - start(4)).abs() < 1e-5, "{with:?}");
+    // what is left out is nowhere, whatever it would serve
+    let plain = starts(&[]);
+    let left_out: Vec<String> = plain.iter().map(|(_, at)| format!("{at}s")).collect();
+    let without = starts(&["--not", &left_out.join(",")]);
+    assert!(without.iter().all(|(_, at)| plain.iter().all(|(_, taken)| (at - taken).abs() > 1e-5)), "{without:?}");
+    for wrong in ["kick=hit9999", "kick=900s", "kick=2:hit1"] {
+        let sentence = refuse(&[&fixed[..], &["--cast", wrong]].concat());
+        assert!(sentence.contains("there is no"), "{sentence}");
+    }
+}
+
+#[test]
+fn quick_stops_at_the_recipes_and_fills_the_same_pads() {
+    let dir = tempfile::tempdir().unwrap();
+    let take = short_take(dir.path());
+    let out = dir.path().join("kit");
+    let text = succeed(&["kit", take.to_str().unwrap(), "--out", out.to_str().unwrap(), "--quick", "--key", "A minor"]);
+    assert!(text.contains("key:      A minor"), "{text}");
+    let kit: Value = serde_json::from_slice(&fs::read(out.join("kit.json")).unwrap()).unwrap();
+    assert_eq!(kit["key"], "A minor");
+    assert!(kit["pads"].as_array().unwrap().len() >= 14, "{kit}");
+    let told = |pad: &Value| pad["tuned"]["cents"].as_f64().is_some_and(|cents| cents.abs() < 2400.0);
+    assert!(kit["pads"].as_array().unwrap().iter().any(told), "what tuning moved is told: {kit}");
+}

@@ -41,6 +41,11 @@ impl Candidate {
         fit::Start { pad, raw: &self.raw, seed: self.hit.start }
     }
 
+    /// Index of its take and its own in it.
+    pub fn place(&self) -> (usize, usize) {
+        (self.take, self.hit_index)
+    }
+
     /// What recipes look at.
     pub fn source(&self) -> Source<'_> {
         Source { take: self.take, rate: self.rate, hit: &self.hit, raw: &self.raw, ring: self.ring }

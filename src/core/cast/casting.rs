@@ -4,29 +4,33 @@ use super::{assign, candidate::Candidate, group};
 use crate::kit::Role;
 use std::collections::BTreeMap;
 
-/// Pad to candidate. All roles but percussion are assigned together, and no hit serves two pads while there are enough
+/// Pad to candidate. Pads that were `given` one keep it. All other roles but percussion are assigned together, and no hit serves two pads while there are enough
 /// for all of them; percussion takes the best of the remaining hits, each as different from the others as possible.
 pub fn cast(
     pads: &[usize],
     candidates: &[&Candidate],
     scores: &[BTreeMap<Role, f32>],
+    given: &BTreeMap<usize, usize>,
 ) -> BTreeMap<usize, usize> {
     let role = |pad: usize| Role::DEFAULT_PADS[pad].1;
     let (percussion, named): (Vec<usize>, Vec<usize>) =
         pads.iter().partition(|&&p| role(p) == Role::Percussion);
     let loudest = candidates.iter().map(|c| c.hit.description.peak_db).fold(f32::MIN, f32::max);
-    let mut cast: BTreeMap<usize, usize> = BTreeMap::new();
-    let mut open = named;
+    let mut cast = given.clone();
+    let mut open: Vec<usize> = named.into_iter().filter(|pad| !given.contains_key(pad)).collect();
+    let taken: Vec<usize> = given.values().copied().collect();
+    let free: Vec<usize> = (0..candidates.len()).filter(|c| !taken.contains(c)).collect();
+    let free = if free.is_empty() { (0..candidates.len()).collect() } else { free };
     // where there are fewer hits than pads, each hit serves one more pad in each round
     while !open.is_empty() && !candidates.is_empty() {
-        let given = assign::best(open.len(), candidates.len(), |row, column| {
-            let role = role(open[row]);
-            importance(open[row]) * (scores[column][&role] - doubt(role, candidates[column], loudest))
+        let best = assign::best(open.len(), free.len(), |row, column| {
+            let (role, hit) = (role(open[row]), free[column]);
+            importance(open[row]) * (scores[hit][&role] - doubt(role, candidates[hit], loudest))
         });
-        cast.extend(open.iter().zip(&given).filter_map(|(&pad, hit)| Some((pad, (*hit)?))));
+        cast.extend(open.iter().zip(&best).filter_map(|(&pad, hit)| Some((pad, free[(*hit)?]))));
         open.retain(|pad| !cast.contains_key(pad));
     }
-    for pad in percussion {
+    for pad in percussion.into_iter().filter(|pad| !given.contains_key(pad)) {
         let free = (0..candidates.len()).filter(|c| !cast.values().any(|taken| taken == c));
         let best = free
             .map(|c| {
@@ -141,7 +145,12 @@ mod tests {
         // the soft hit and the fragment score a little better
         let scores: Vec<_> = [0.80, 0.75, 0.70].map(|s| BTreeMap::from([(Role::Kick, s)])).into();
         let kick = Role::DEFAULT_PADS.iter().position(|(_, r)| *r == Role::Kick).unwrap();
-        assert_eq!(cast(&[kick], &candidates, &scores), BTreeMap::from([(kick, 2)]));
+        assert_eq!(cast(&[kick], &candidates, &scores, &BTreeMap::new()), BTreeMap::from([(kick, 2)]));
+        assert_eq!(
+            cast(&[kick], &candidates, &scores, &[(kick, 0)].into())[&kick],
+            0,
+            "what was given stays"
+        );
         // shorter hits are no worse for what is short anyway
         assert_eq!(doubt(Role::ClosedHat, &hits[1], -4.0), 0.0);
     }

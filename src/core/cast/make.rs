@@ -47,18 +47,18 @@ pub fn make_kit(
     show: &(dyn Fn(&Kit) + Sync),
 ) -> Result<Kit> {
     let mut kit = empty_kit(takes, options);
-    let candidates = candidates(&kit, progress)?;
+    let mut candidates = candidates(&kit, progress)?;
+    candidates.retain(|c| !options.left_out.contains(&c.place()));
     let pads = wanted(options);
     if candidates.is_empty() || pads.is_empty() {
         return Ok(kit);
     }
-    let groups = group::spread(alike(&candidates), pads.len());
-    let chosen =
-        casting::diverse(&groups.iter().map(|g| &candidates[g[0]]).collect::<Vec<_>>(), MAX_AUDITIONED);
-    let groups: Vec<Vec<usize>> = chosen.into_iter().map(|g| groups[g].clone()).collect();
+    let groups = leaders_of(&candidates, pads.len(), options);
     let leaders: Vec<&Candidate> = groups.iter().map(|g| &candidates[g[0]]).collect();
+    let given = given(&pads, &leaders, options);
     let drafts = drafts(&kit);
-    let mut maker = Maker { drafts, candidates: &candidates, groups, leaders, scores: Vec::new(), options };
+    let mut maker =
+        Maker { drafts, candidates: &candidates, groups, leaders, given, scores: Vec::new(), options };
     let lift_db = maker.by_recipe(&mut kit, &pads, &Part::new(progress, 0.1, 0.3))?;
     if options.quick {
         kit.doc.mend();
@@ -66,12 +66,36 @@ pub fn make_kit(
     }
     show(&kit);
     maker.audition_all(&kit, &Part::new(progress, 0.3, 0.5))?;
-    let given = casting::cast(&pads, &maker.leaders, &maker.scores);
-    let mut work = casting::shortlist(&given, &maker.scores);
+    let cast = casting::cast(&pads, &maker.leaders, &maker.scores, &maker.given);
+    let mut work = casting::shortlist(&cast, &maker.scores);
+    // what the player gave is not compared with other hits
+    work.iter_mut().filter(|(pad, _)| maker.given.contains_key(pad)).for_each(|(_, tried)| tried.truncate(1));
     work.sort_by_key(|(pad, _)| order_of(Role::DEFAULT_PADS[*pad].1));
     maker.put_pads(&mut kit, &work, Some(lift_db), &Part::new(progress, 0.5, 1.0), show)?;
     kit.doc.mend();
     Ok(kit)
+}
+
+/// Groups of similar hits, the leader of each first: hits that the player gave to a role lead groups of their own and
+/// come first, then those that differ most.
+fn leaders_of(candidates: &[Candidate], wanted: usize, options: &CastOptions) -> Vec<Vec<usize>> {
+    let is_given = |c: usize| options.given.values().any(|place| *place == candidates[c].place());
+    let mut groups = group::spread(alike(candidates), wanted);
+    for group in &mut groups {
+        group.retain(|&c| !is_given(c));
+    }
+    groups.retain(|group| !group.is_empty());
+    let chosen: Vec<&Candidate> = groups.iter().map(|g| &candidates[g[0]]).collect();
+    let chosen = casting::diverse(&chosen, MAX_AUDITIONED);
+    let given = (0..candidates.len()).filter(|&c| is_given(c)).map(|c| vec![c]);
+    given.chain(chosen.into_iter().map(|g| groups[g].clone())).collect()
+}
+
+/// Pads whose leader the player gave, by index.
+fn given(pads: &[usize], leaders: &[&Candidate], options: &CastOptions) -> BTreeMap<usize, usize> {
+    let pad_of = |role: Role| pads.iter().copied().find(|&p| Role::DEFAULT_PADS[p].1 == role);
+    let leader_of = |place: (usize, usize)| leaders.iter().position(|l| l.place() == place);
+    options.given.iter().filter_map(|(&role, &place)| Some((pad_of(role)?, leader_of(place)?))).collect()
 }
 
 /// The order in which pads are shaped: those that carry a song first, percussion last.
@@ -102,6 +126,8 @@ struct Maker<'a> {
     groups: Vec<Vec<usize>>,
     /// The first of each group.
     leaders: Vec<&'a Candidate>,
+    /// Pads whose leader the player gave.
+    given: BTreeMap<usize, usize>,
     /// How well each leader that has been auditioned serves each role.
     scores: Vec<BTreeMap<Role, f32>>,
     options: &'a CastOptions,
@@ -112,8 +138,8 @@ impl Maker<'_> {
     fn by_recipe(&mut self, kit: &mut Kit, pads: &[usize], progress: &dyn Progress) -> Result<f32> {
         let few = &self.leaders[..self.leaders.len().min(FIRST_AUDITIONED)];
         self.scores = audition(kit, &self.drafts, few, &Part::new(progress, 0.0, 0.8))?;
-        let given = casting::cast(pads, few, &self.scores);
-        let work: Vec<_> = given.iter().map(|(&pad, &leader)| (pad, vec![leader])).collect();
+        let cast = casting::cast(pads, few, &self.scores, &self.given);
+        let work: Vec<_> = cast.iter().map(|(&pad, &leader)| (pad, vec![leader])).collect();
         self.put_pads(kit, &work, None, &Part::new(progress, 0.8, 1.0), &|_| {})
     }
 

@@ -24,6 +24,11 @@ pub struct CastOptions {
     pub tune_kick: bool,
     /// Pads of these roles are shaped towards these sounds instead of the role's profile.
     pub targets: BTreeMap<Role, Target>,
+    /// Hits that the player gave to roles, each as index of its take and index in it. Of a role with two pads the first
+    /// one takes it.
+    pub given: BTreeMap<Role, (usize, usize)>,
+    /// Hits that no pad is made of, in the same way.
+    pub left_out: Vec<(usize, usize)>,
     /// Pads are made by their role's recipe alone: no search, in a fraction of the time.
     pub quick: bool,
 }
@@ -38,6 +43,8 @@ impl Default for CastOptions {
             key: None,
             tune_kick: false,
             targets: BTreeMap::new(),
+            given: BTreeMap::new(),
+            left_out: Vec::new(),
             quick: false,
         }
     }

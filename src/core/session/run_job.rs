@@ -207,7 +207,7 @@ fn recast(open_kit: &OpenKit, progress: &dyn Progress) -> Result<()> {
         tune_kick: doc.tune_kick,
         roles: None,
         targets,
-        quick: false,
+        ..CastOptions::default()
     };
     let made = cast::make_kit(&detected, &options, progress)?;
     progress.check()?;
