@@ -157,7 +157,8 @@ fn hits_can_be_given_to_roles_and_left_out() {
     let list: Value = serde_json::from_str(&succeed(&["hits", take, "--json"])).unwrap();
     let start = |hit: usize| number(&list["hits"][hit]["start"]);
     let out = dir.path().join("kit");
-    let fixed = ["kit", take, "--out", out.to_str().unwrap(), "--roles", "kick,snare,rim", "--quick", "--json"];
+    let fixed =
+        ["kit", take, "--out", out.to_str().unwrap(), "--roles", "kick,snare,rim", "--quick", "--json"];
     let starts = |extra: &[&str]| -> Vec<(String, f64)> {
         let json = succeed(&[&fixed, extra].concat());
         let kit: Value = serde_json::from_str(&json).unwrap();
@@ -173,7 +174,10 @@ fn hits_can_be_given_to_roles_and_left_out() {
     let plain = starts(&[]);
     let left_out: Vec<String> = plain.iter().map(|(_, at)| format!("{at}s")).collect();
     let without = starts(&["--not", &left_out.join(",")]);
-    assert!(without.iter().all(|(_, at)| plain.iter().all(|(_, taken)| (at - taken).abs() > 1e-5)), "{without:?}");
+    assert!(
+        without.iter().all(|(_, at)| plain.iter().all(|(_, taken)| (at - taken).abs() > 1e-5)),
+        "{without:?}"
+    );
     for wrong in ["kick=hit9999", "kick=900s", "kick=2:hit1"] {
         let sentence = refuse(&[&fixed[..], &["--cast", wrong]].concat());
         assert!(sentence.contains("there is no"), "{sentence}");
@@ -185,7 +189,15 @@ fn quick_stops_at_the_recipes_and_fills_the_same_pads() {
     let dir = tempfile::tempdir().unwrap();
     let take = short_take(dir.path());
     let out = dir.path().join("kit");
-    let text = succeed(&["kit", take.to_str().unwrap(), "--out", out.to_str().unwrap(), "--quick", "--key", "A minor"]);
+    let text = succeed(&[
+        "kit",
+        take.to_str().unwrap(),
+        "--out",
+        out.to_str().unwrap(),
+        "--quick",
+        "--key",
+        "A minor",
+    ]);
     assert!(text.contains("key:      A minor"), "{text}");
     let kit: Value = serde_json::from_slice(&fs::read(out.join("kit.json")).unwrap()).unwrap();
     assert_eq!(kit["key"], "A minor");

@@ -49,9 +49,10 @@ const PAD_VELOCITY: f32 = 110.0 / 127.0;
 /// are removed, and all other files stay.
 ///
 /// # Errors
-/// Cancelled, a kit that fails its check, or a folder that cannot be written.
+/// Cancelled, a kit that fails its check, a disk without room for it, or a folder that cannot be written.
 pub fn write_folder(kit: &Arc<Kit>, dir: impl AsRef<Path>, progress: &dyn Progress) -> Result<Summary> {
     let dir = dir.as_ref();
+    space::check_kit(kit, dir)?;
     let staged = StagedFolder::new(dir)?;
     let summary = Summary::of(kit);
 
@@ -186,7 +187,11 @@ fn write_song(
 }
 
 /// Writes a take as a WAV file of 24 bits at its own rate.
+///
+/// # Errors
+/// A disk without room for it, or a file that cannot be written.
 pub fn write_take(take: &Take, out: &Path) -> Result<()> {
+    space::check_free(out, take.frames() as u64 * wav::frame_bytes(take.channels.len() as u16))?;
     let staged = StagedFile::new(out)?;
     let channels: Vec<&[f32]> = take.channels.iter().map(Vec::as_slice).collect();
     staged.write(|path| write_wav(path, take.sample_rate, &channels))?;

@@ -1,12 +1,14 @@
 //! Space that a song needs on the disk, checked before anything is rendered.
 
-use super::{Score, wav};
-use crate::error::{Error, Result};
+use super::{MAX_TAIL_S, Score, wav};
+use crate::{
+    error::{Error, Result},
+    kit::Kit,
+};
 use std::path::Path;
 
 /// Whether `files` stereo files of `score` at `rate` Hz can be written to `out` and beside it: each must
-/// fit into a WAV file, and all of them into the free space of the disk. The tail is not counted, since it
-/// ends as soon as it is silent.
+/// fit into a WAV file, and all of them, with the longest tail, into the free space of the disk.
 ///
 /// # Errors
 /// One sentence that names `out` and the limit.
@@ -23,9 +25,23 @@ pub(super) fn check_song(score: &Score, rate: u32, files: usize, out: &Path) -> 
             ),
         ));
     }
-    let frames = (score.seconds * f64::from(rate)) as u64;
+    let frames = ((score.seconds + MAX_TAIL_S) * f64::from(rate)) as u64;
     check_free(out, frames * wav::frame_bytes(2) * files as u64)
 }
+
+/// Whether a kit's folder can be written to `dir`: the takes, which FLAC makes no larger than their samples, the pads, the
+/// groove and the picture.
+///
+/// # Errors
+/// One sentence that names `dir` and the limit.
+pub(super) fn check_kit(kit: &Kit, dir: &Path) -> Result<()> {
+    let takes: u64 = kit.takes.iter().map(|t| (t.frames() * t.channels.len()) as u64 * 3).sum();
+    check_free(dir, takes + kit.sounding().count() as u64 * PAD_BYTES + GROOVE_BYTES)
+}
+
+/// A pad's file with the longest tail, and the groove with its picture, bytes.
+const PAD_BYTES: u64 = 20 * 48_000 * 6;
+const GROOVE_BYTES: u64 = 12_000_000;
 
 /// Whether the disk that `out` lies on has `bytes` free.
 ///
