@@ -433,7 +433,17 @@ mod tests {
         }
         fs::create_dir(at(&format!("{dead}folder"))).unwrap();
         leave(&format!("{dead}folder/a.wav"), 25);
+        let old_folder = at(&format!("{dead}old-folder"));
+        if cfg!(unix) {
+            fs::create_dir_all(old_folder.join("pads")).unwrap();
+            leave(&format!("{dead}old-folder/pads/a.wav"), 25);
+            let time = SystemTime::now() - Duration::from_secs(25 * 3600);
+            for folder in [old_folder.join("pads"), old_folder.clone()] {
+                fs::File::open(folder).unwrap().set_modified(time).unwrap();
+            }
+        }
         save(&at("song.wav"), "x").unwrap();
+        assert!(!old_folder.exists(), "a folder goes with all that is in it");
         assert!(gone.iter().all(|name| !at(name).exists()));
         assert!(stay.iter().all(|name| at(name).exists()) && at(&format!("{dead}young")).exists());
         assert!(!cfg!(target_os = "linux") || at(&format!("{own}old")).exists(), "its process lives");
