@@ -452,8 +452,29 @@ mod tests {
             let target = Objective::Sound(Box::new(raw.clone()));
             assert!(extra(role, target).0.abs() < 1e-4, "{role:?} towards a sound");
         }
-        for role in [Role::Kick, Role::Snare, Role::LowTom] {
+        for role in [Role::Kick, Role::Rim, Role::LowTom] {
             assert!(extra(role, Objective::Role(role)).0.abs() < 1e-4, "{role:?}");
         }
+    }
+
+    #[test]
+    fn a_snare_costs_what_its_peak_is_too_high_for_its_place_and_a_target_does_not() {
+        let (kit, raw) = plucked(220.0, 4.0);
+        let pad = by_recipe(Role::Snare, &kit, &raw);
+        let objective = Objective::Role(Role::Snare);
+        let search = Search::new(&pad, &objective, &raw);
+        // 20 ms of noise-like square wave: its peak stands 13 dB over its level in 400 ms
+        let mut click = vec![0.0f32; 19_200];
+        click[..960].iter_mut().enumerate().for_each(|(i, x)| *x = if i % 7 < 3 { 0.5 } else { -0.5 });
+        let crest_db = 10.0 * 20f32.log10() + 0.691 - 3.01;
+        let over_db = crest_db - balance::max_crest_db(Role::Snare);
+        let is = search.crest_over_db(&click);
+        assert!((is - over_db.max(0.0)).abs() < 0.05, "{is} instead of {over_db}");
+        let alone = vec![0.5f32; 1];
+        assert!(search.crest_over_db(&alone) > 20.0, "a single sample is all peak");
+        let target = Objective::Sound(Box::new(raw.clone()));
+        assert_eq!(Search::new(&pad, &target, &raw).crest_over_db(&alone), 0.0);
+        let kick = by_recipe(Role::Kick, &kit, &raw);
+        assert_eq!(Search::new(&kick, &objective, &raw).crest_over_db(&alone), 0.0);
     }
 }

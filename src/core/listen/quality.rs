@@ -25,7 +25,7 @@ const MIN_HARMONICS: usize = 3;
 /// How far a harmonic stands out of what surrounds it, dB.
 const HUM_DB: f32 = 12.0;
 /// Windows for hum, seconds; the quietest part of them is looked at.
-const HUM_WINDOW_S: f64 = 1.0;
+const HUM_WINDOW_S: f64 = 0.3;
 const QUIETEST: usize = 5;
 /// A low pass this steep, dB within [`STEEP_HZ`], is that of a codec or of a lower sample rate, between these
 /// frequencies, Hz.
@@ -125,7 +125,7 @@ fn hum_hz(take: &Take) -> Option<f64> {
     let bin_hz = rate / window as f64;
     let stands_out = |hz: f64| {
         let at = (hz / bin_hz).round() as usize;
-        let around = (12.0 / bin_hz) as usize;
+        let around = (22.0 / bin_hz) as usize;
         let Some(near) = power.get(at.saturating_sub(around)..=at + around) else { return false };
         let middle = near.len() / 2;
         let peak = near[middle - 2..=middle + 2].iter().copied().fold(0.0, f32::max);
@@ -160,7 +160,7 @@ fn cut_hz(take: &Take) -> Option<f64> {
     let fall = |hz: f64| Some(level(hz - STEEP_HZ, hz)? - level(hz + STEEP_HZ, hz + 2.0 * STEEP_HZ)?);
     let cuts = (0..steps).map(|i| CUT_RANGE_HZ[0] + 100.0 * i as f64);
     let steepest = cuts.filter_map(|hz| Some((hz, fall(hz)?))).max_by(|a, b| a.1.total_cmp(&b.1))?;
-    (steepest.1 >= STEEP_DB).then_some(steepest.0 + 0.5 * STEEP_HZ)
+    (steepest.1 >= STEEP_DB).then_some(steepest.0 - 0.5 * STEEP_HZ)
 }
 
 #[cfg(test)]
@@ -199,8 +199,8 @@ mod tests {
         };
         only(clean().iter().map(|x| (6.0 * x).clamp(-0.8, 0.8)).collect(), "clipped");
         only(clean().iter().map(|x| 0.005 * x).collect(), "very quiet");
-        // the same noise from elsewhere in the recording, 36 dB below the bursts
-        let noise: Vec<f32> = clean().iter().map(|x| x / (1e-4 + x.abs()) * 0.008).collect();
+        // the same noise from elsewhere in the recording, some 30 dB below the bursts
+        let noise: Vec<f32> = clean().iter().map(|x| x / (1e-4 + x.abs()) * 0.02).collect();
         let noisy = clean().into_iter().zip(noise.into_iter().rev()).map(|(x, n)| x + n);
         only(noisy.collect(), "noise only");
         for mains in [50.0, 60.0] {
