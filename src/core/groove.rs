@@ -1,6 +1,8 @@
 //! A short groove of the project's own: four bars that use every pad of a kit. Kits are tried out with it, and
 //! fresh kits are balanced by it.
 
+pub mod patterns;
+
 use crate::kit::{Kit, Role};
 
 /// Beats per minute.

@@ -2,7 +2,8 @@
 
 use crate::support::*;
 use kitwright_core::{
-    engine::{Engine, Transport},
+    engine::{Engine, GrooveEvent, GroovePlayer, Transport},
+    groove::patterns::{GrooveSettings, Pattern},
     kit::Trims,
     session::Session,
     settings::PAD_TRIMS,
@@ -44,6 +45,43 @@ fn a_long_random_performance_neither_allocates_nor_frees() {
         drop(retired);
     }
     assert!(peak > 0.05);
+}
+
+/// The groove with the engine it plays, while its settings, the kit and the host's transport change.
+#[test]
+fn the_groove_neither_allocates_nor_frees() {
+    let kits: Vec<_> = (1..4).map(full_kit).collect();
+    let mut dice = Dice(11);
+    let (mut engine, mut groove) = (Engine::new(48_000.0), GroovePlayer::default());
+    engine.set_kit(kits[0].clone());
+    let mut struck = 0;
+    for step in 0..3000 {
+        assert_no_alloc(|| {
+            if step % 40 == 0 {
+                groove.set_kit(&kits[dice.below(3) as usize].kit.doc);
+                groove.set(GrooveSettings {
+                    playing: dice.below(4) > 0,
+                    pattern: Pattern::ALL[dice.below(6) as usize],
+                    swing: dice.unit(),
+                    density: dice.unit(),
+                    tempo: 40.0 + 200.0 * dice.unit(),
+                });
+            }
+            let beats = (step % 700 > 350).then(|| f64::from(step) * 0.005);
+            groove.begin_block(Transport { beats, tempo: 112.0 }, 128, 48_000.0);
+            while let Some(event) = groove.take_due(127) {
+                match event {
+                    GrooveEvent::On { pad, velocity } => {
+                        struck += 1;
+                        engine.trigger(pad, velocity);
+                    }
+                    GrooveEvent::Off { pad } => engine.note_off(36 + pad as u8),
+                }
+            }
+            engine.render(128);
+        });
+    }
+    assert!(struck > 100, "{struck} strokes");
 }
 
 /// The work of the plugin in each block while the side input is recorded and the session's own threads run.

@@ -11,6 +11,7 @@ mod dsp_reader;
 mod dsp_saturation;
 mod dsp_tone;
 mod events;
+mod groove;
 mod guard;
 mod instructions;
 mod meters;

@@ -24,6 +24,7 @@ mod diffuser;
 mod draw;
 pub mod dsp;
 mod grain;
+mod groove_player;
 mod lookahead;
 mod meters;
 mod output;
@@ -37,6 +38,7 @@ mod variation;
 mod voice;
 mod voice_pool;
 
+pub use groove_player::{GrooveEvent, GroovePlayer};
 pub use meters::{LastCloud, LastTrigger, Meters, PadReductions, Scope, ScopeSource, ShownGrain};
 pub use play_kit::PlayKit;
 pub use transport::Transport;

@@ -1,23 +1,55 @@
 //! The groove as a MIDI file.
 
 use crate::{
-    groove::{BARS, STEPS, TEMPO, TICKS, notes},
+    error::Result,
+    groove::{
+        BARS, STEPS, TEMPO, TICKS, notes,
+        patterns::{self, GrooveSettings, MAX_STROKES, PATTERN_BARS, Stroke},
+    },
     kit::Kit,
+    staging::{StagedFile, unwritten},
 };
 use midly::{
     Format, Header, MetaMessage, MidiMessage, Smf, Timing, TrackEvent, TrackEventKind,
     num::{u4, u7, u15, u24, u28},
 };
+use std::path::Path;
 
 /// The groove for the pads that sound, as the bytes of a Standard MIDI File on channel 10.
 pub fn groove_midi(kit: &Kit) -> Vec<u8> {
     let notes: Vec<(u32, u8, u8)> =
         notes(kit).iter().map(|n| (n.tick, kit.doc.pads[n.pad].note, n.velocity)).collect();
-    write(&kit.doc.name, &notes)
+    write(&format!("{}: groove", kit.doc.name), &notes, TEMPO, BARS)
+}
+
+/// A pattern for the pads of `kit` that sound, as the bytes of a Standard MIDI File on channel 10.
+pub fn pattern_midi(kit: &Kit, settings: &GrooveSettings) -> Vec<u8> {
+    let mut strokes = [Stroke::default(); MAX_STROKES];
+    let count = patterns::strokes(settings, &patterns::parts_of(&kit.doc), &mut strokes);
+    let notes: Vec<(u32, u8, u8)> = strokes[..count]
+        .iter()
+        .map(|s| {
+            let tick = (s.beat * f64::from(TICKS)).round() as u32;
+            (tick, kit.doc.pads[usize::from(s.pad)].note, (s.velocity * 127.0).round() as u8)
+        })
+        .collect();
+    let name = format!("{}: {}", kit.doc.name, settings.pattern.word());
+    write(&name, &notes, f64::from(settings.tempo), PATTERN_BARS)
+}
+
+/// Writes a pattern into a MIDI file.
+///
+/// # Errors
+/// One sentence when the file cannot be written; an older one stays then.
+pub fn write_pattern(kit: &Kit, settings: &GrooveSettings, file: &Path) -> Result<()> {
+    let staged = StagedFile::new(file)?;
+    let bytes = pattern_midi(kit, settings);
+    staged.write(|path| std::fs::write(path, &bytes).map_err(|e| unwritten(file, &e)))?;
+    staged.commit()
 }
 
 /// A MIDI file of one track; `notes` are tick, MIDI note and velocity.
-fn write(name: &str, notes: &[(u32, u8, u8)]) -> Vec<u8> {
+fn write(title: &str, notes: &[(u32, u8, u8)], tempo: f64, bars: usize) -> Vec<u8> {
     let length = u32::from(TICKS) / 8;
     let mut events = Vec::new();
     for &(tick, note, velocity) in notes {
@@ -28,10 +60,9 @@ fn write(name: &str, notes: &[(u32, u8, u8)]) -> Vec<u8> {
     events.sort_by_key(|&(tick, order, message)| (tick, order, key_of(message)));
 
     let meta = |message| TrackEvent { delta: u28::new(0), kind: TrackEventKind::Meta(message) };
-    let title = format!("{name}: groove");
     let mut track = vec![
         meta(MetaMessage::TrackName(title.as_bytes())),
-        meta(MetaMessage::Tempo(u24::new((60e6 / TEMPO).round() as u32))),
+        meta(MetaMessage::Tempo(u24::new((60e6 / tempo).round() as u32))),
         meta(MetaMessage::TimeSignature(4, 2, 24, 8)),
     ];
     let mut now = 0;
@@ -40,7 +71,7 @@ fn write(name: &str, notes: &[(u32, u8, u8)]) -> Vec<u8> {
         track.push(TrackEvent { delta: u28::new(tick - now), kind });
         now = tick;
     }
-    let end = (BARS * STEPS) as u32 * u32::from(TICKS) / 4;
+    let end = (bars * STEPS) as u32 * u32::from(TICKS) / 4;
     let kind = TrackEventKind::Meta(MetaMessage::EndOfTrack);
     track.push(TrackEvent { delta: u28::new(end.saturating_sub(now)), kind });
 

@@ -12,7 +12,7 @@ mod summary;
 mod text;
 mod wav;
 
-pub use groove::groove_midi;
+pub use groove::{groove_midi, pattern_midi, write_pattern};
 pub use overview::{WaveOutline, overview, role_colour};
 pub use render::{MAX_TAIL_S, RenderOptions, Stereo, render, render_pad};
 pub use score::{Action, Event, Score, Tempo};
