@@ -241,7 +241,7 @@ fn remove_leftovers(folder: &Path) {
         let name = entry.file_name();
         let Some(name) = name.to_str().filter(|name| is_unfinished(name)) else { continue };
         let old = age(&entry.path(), now).is_some_and(|age| age > LEFTOVER_AGE);
-        if old && !owner(name).is_some_and(is_alive) {
+        if old && !owner(name).is_some_and(is_running) {
             // what cannot be removed is tried again the next time
             let _ = match entry.file_type().is_ok_and(|kind| kind.is_dir()) {
                 true => fs::remove_dir_all(entry.path()),
@@ -261,7 +261,7 @@ fn owner(name: &str) -> Option<u32> {
 }
 
 /// Whether a process of that number runs on this machine; where the system does not tell, the age decides.
-fn is_alive(process: u32) -> bool {
+pub(crate) fn is_running(process: u32) -> bool {
     Path::new("/proc").join(process.to_string()).exists()
 }
 

@@ -33,7 +33,7 @@ const MAX_AUDITIONED: usize = 48;
 /// The first of them, of which a kit is made at once.
 const FIRST_AUDITIONED: usize = 24;
 /// Maximum number of copies in a cloud during the audition.
-const MAX_AUDITION_COPIES: u8 = 12;
+pub const MAX_AUDITION_COPIES: u8 = 12;
 /// Number of next-best hits that the player is shown.
 const NEXT_BEST: usize = 3;
 /// Maximum pitch difference between the alternates of a tuned pad, cents: it stays in tune.

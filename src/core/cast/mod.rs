@@ -18,6 +18,7 @@ mod net;
 mod objective;
 mod options;
 mod profiles;
+mod rank;
 mod recipe;
 pub mod resonances;
 pub mod score;
@@ -104,4 +105,13 @@ pub fn make_pad(
     progress: &dyn Progress,
 ) -> Result<Pad> {
     make::make_pad(kit, pad, source, role, fit, progress)
+}
+
+/// Take, hit and score (0 to 1) of every hit of `kit` that can be a pad, in the order in which it serves `role`, best
+/// first. Each is tried by its recipe, unshaped; percussion is scored as recorded. All cores are used.
+///
+/// # Errors
+/// [`crate::error::Error::Cancelled`] only.
+pub fn rank(kit: &Kit, role: Role, progress: &dyn Progress) -> Result<Vec<(usize, usize, f32)>> {
+    rank::rank(kit, role, progress)
 }

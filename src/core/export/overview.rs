@@ -57,24 +57,10 @@ fn columns(channels: &[&[f32]], count: usize) -> Vec<(f32, f32)> {
         .collect()
 }
 
-/// Colour of a role in pictures, 0xRRGGBB.
+/// Colour of a role in pictures, 0xRRGGBB: that of its family, as in the window.
 pub fn role_colour(role: Role) -> u32 {
-    match role {
-        Role::Kick => 0xe8643c,
-        Role::Snare => 0xf2a541,
-        Role::Rim => 0xf0d069,
-        Role::Clap => 0xef86a9,
-        Role::ClosedHat => 0x78d3b6,
-        Role::OpenHat => 0x4db4d0,
-        Role::Shaker => 0x9ccf6c,
-        Role::LowTom => 0x8c80e8,
-        Role::MiddleTom => 0xa48cee,
-        Role::HighTom => 0xbd98f5,
-        Role::PedalHat => 0x62c2a8,
-        Role::Crash => 0x6fa8e6,
-        Role::Ride => 0x5b93c9,
-        Role::Percussion => 0xb3b9c4,
-    }
+    let [r, g, b] = role.family().colour();
+    u32::from_be_bytes([0, r, g, b])
 }
 
 /// Draws the picture of a kit; `pads` holds the waveform of each pad that sounds.

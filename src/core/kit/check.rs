@@ -2,7 +2,7 @@
 
 use super::{
     Document, LAYERS, MAX_DIPS, PADS, Pad, Slice, TableVisitor, Tone, VERSION,
-    limits::{MAX_HITS, MAX_MEASURES, MAX_PHRASES, MAX_SAMPLES, MAX_SLICES, MAX_TAKES},
+    limits::{MAX_BY_HAND, MAX_HITS, MAX_MEASURES, MAX_PHRASES, MAX_SAMPLES, MAX_SLICES, MAX_TAKES},
 };
 use crate::{
     error::{Error, Result},
@@ -80,6 +80,7 @@ impl Document {
                 audition.next_best.iter_mut().for_each(|b| b.2 = mended(b.2, SHARE));
             }
         }
+        self.pads.iter_mut().for_each(Pad::mend_by_hand);
         for hit in self.takes.iter_mut().flat_map(|t| &mut t.hits) {
             mend_description(&mut hit.description);
         }
@@ -148,6 +149,7 @@ impl Document {
             return wrong(format!("{what} has {layers}, it must have 1 to {LAYERS}"));
         }
         at_most(&what, &pad.slices, MAX_SLICES, "slices")?;
+        at_most(&what, &pad.by_hand, MAX_BY_HAND, "settings set by hand")?;
         within(&format!("{what}: its fit"), pad.fit, SHARE)?;
         for slice in pad.slices.iter().chain(pad.layers.iter().filter_map(|l| l.slice.as_ref())) {
             self.check_slice(&what, slice)?;

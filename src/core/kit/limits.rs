@@ -5,6 +5,9 @@ pub(super) const MAX_MEASURES: usize = 1024;
 /// Phrases about what was done to a pad's sound, and next-best hits, at most; casting writes about ten.
 pub(super) const MAX_PHRASES: usize = 256;
 
+/// Names of settings set by hand in a pad at most; a pad of four layers with every dip has fewer settings.
+pub(super) const MAX_BY_HAND: usize = 1024;
+
 /// Pads in a kit.
 pub const PADS: usize = 16;
 /// Layers in a pad at most.

@@ -4,7 +4,9 @@
 //! That is what makes undo, A/B, copy, paste, save and "load while playing" simple.
 
 mod bounded;
+pub mod by_hand;
 mod check;
+mod family;
 mod file;
 mod general_midi;
 mod layer;
@@ -15,6 +17,7 @@ mod tables;
 mod tone;
 
 pub use crate::music::{Key, Mode};
+pub use family::Family;
 pub use file::{EXTENSION, MAX_STATE_AUDIO};
 pub use general_midi::{KeyMap, key_map};
 pub use layer::{CLOUD, Cloud, Draw, LAYER, Layer, LayerSettings, SLICE, Slice, Timing};

@@ -3,7 +3,7 @@
 use super::{
     bounded,
     layer::{Cloud, Layer, Slice},
-    limits::{LAYERS, MAX_MEASURES, MAX_PHRASES, MAX_SLICES},
+    limits::{LAYERS, MAX_BY_HAND, MAX_MEASURES, MAX_PHRASES, MAX_SLICES},
     role::Role,
     tone::Tone,
 };
@@ -39,6 +39,16 @@ pub struct Pad {
     /// Place in the mix and manner of playing.
     #[serde(flatten)]
     pub settings: PadSettings,
+    /// Names of what was set by hand, sorted ([`super::by_hand`]): it stays when the pad is shaped or cast again.
+    #[serde(
+        default,
+        skip_serializing_if = "Vec::is_empty",
+        deserialize_with = "bounded::list::<MAX_BY_HAND, _, _>"
+    )]
+    pub by_hand: Vec<String>,
+    /// Neither a moved fit nor another casting changes the pad.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub locked: bool,
 }
 
 /// How a hit did when it was tried in the pad's role.
@@ -133,6 +143,8 @@ impl Pad {
             tone: Tone::default(),
             variation: Variation::default(),
             settings: PadSettings::default(),
+            by_hand: Vec::new(),
+            locked: false,
         }
     }
 
