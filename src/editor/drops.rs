@@ -1,7 +1,7 @@
 //! Files dropped onto the window: a kit is loaded, a recording becomes a take, one dropped onto a pad becomes
 //! the pad, and one dropped onto the role of the chosen pad becomes its target.
 
-use super::{file_browser, frame_context::FrameContext, memory::Memory, selection::Selection, theme};
+use super::{file_browser, frame_context::FrameContext, selection::Selection, theme, unsaved::Unsaved};
 use egui::{Align2, LayerId, Order, Rect, Ui, pos2, vec2};
 use kitwright_core::{kit::PADS, session::Job};
 use std::path::PathBuf;
@@ -50,17 +50,16 @@ pub(super) fn take(
     ui: &Ui,
     targets: &DropTargets,
     selection: &mut Selection,
-    memory: &mut Memory,
+    unsaved: &mut Unsaved,
     cx: &FrameContext<'_>,
 ) {
     let files: Vec<PathBuf> = ui.input(|i| i.raw.dropped_files.iter().map(|f| f.path().to_owned()).collect());
     if files.is_empty() {
         return;
     }
-    files.iter().for_each(|f| memory.remember(f));
     let under = under(ui, targets, selection.pad);
     if let Some(kit) = files.iter().find(|f| file_browser::is_kit(f)) {
-        cx.session.start(Job::LoadKit(kit.clone()));
+        unsaved.start(Job::LoadKit(kit.clone()), cx);
     } else if let Under::Pad(pad) = under {
         selection.pad = pad;
         onto_pads(cx, pad, files);

@@ -4,7 +4,7 @@
 
 use super::{memory::Memory, theme, widgets};
 use egui::{Context, Key, RichText, Role, ScrollArea, Sense, TextEdit, Ui, WidgetInfo, vec2};
-use kitwright_core::session::Job;
+use kitwright_core::{groove::patterns::GrooveSettings, session::Job};
 use std::{
     path::{Path, PathBuf},
     sync::{Mutex, mpsc},
@@ -15,6 +15,8 @@ const AUDIO: &[&str] =
     &["wav", "wave", "aif", "aiff", "aifc", "flac", "mp3", "ogg", "oga", "m4a", "mp4", "aac", "alac", "caf"];
 /// Extension of kit files.
 pub const KIT: &str = "kitwright";
+/// Extension of MIDI files.
+const MIDI: &str = "mid";
 /// Maximum number of entries shown of a folder.
 const MAX_ENTRIES: usize = 5000;
 
@@ -31,6 +33,8 @@ pub enum FilePurpose {
     Target(usize),
     /// The file that the kit is saved to.
     Save,
+    /// The MIDI file that receives the pattern of the groove.
+    Pattern,
     /// The folder that receives pads, groove and picture.
     Export,
 }
@@ -43,6 +47,7 @@ impl FilePurpose {
             Self::Song => "Tune the kit to a recording of the song",
             Self::Target(_) => "Choose a target sound for the pad",
             Self::Save => "Save the kit",
+            Self::Pattern => "Save the pattern as a MIDI file",
             Self::Export => "Export pads, groove and picture",
         }
     }
@@ -53,7 +58,7 @@ impl FilePurpose {
             Self::AddTake => "Add this take",
             Self::Song => "Tune to this",
             Self::Target(_) => "Use as target",
-            Self::Save => "Save here",
+            Self::Save | Self::Pattern => "Save here",
             Self::Export => "Export here",
         }
     }
@@ -61,7 +66,7 @@ impl FilePurpose {
     fn name_label(self) -> &'static str {
         match self {
             Self::Open | Self::AddTake | Self::Song | Self::Target(_) => "File",
-            Self::Save => "File name",
+            Self::Save | Self::Pattern => "File name",
             Self::Export => "New folder",
         }
     }
@@ -72,6 +77,7 @@ impl FilePurpose {
             Self::Open => audio || extension == KIT,
             Self::AddTake | Self::Song | Self::Target(_) => audio,
             Self::Save => extension == KIT,
+            Self::Pattern => extension == MIDI,
             Self::Export => false,
         }
     }
@@ -137,15 +143,15 @@ impl FileBrowser {
         self.coming.is_some()
     }
 
-    /// Shows it; `fit` is the shaping for a kit made of the file.
-    pub fn show(&mut self, ctx: &Context, memory: &mut Memory, fit: f32) -> Outcome {
+    /// Shows it; `given` is the shaping for a kit made of the file, and the groove whose pattern is saved.
+    pub fn show(&mut self, ctx: &Context, memory: &mut Memory, given: (f32, GrooveSettings)) -> Outcome {
         self.receive();
         let mut outcome = Outcome::Open;
         let size = ctx.content_rect().size();
         let modal = theme::modal("file browser").show(ctx, |ui| {
             ui.set_width((size.x - 80.0).clamp(400.0, 760.0));
             ui.set_height((size.y - 100.0).clamp(300.0, 560.0));
-            outcome = self.contents(ui, memory, fit);
+            outcome = self.contents(ui, memory, given);
         });
         if modal.should_close() && outcome == Outcome::Open {
             outcome = Outcome::Cancelled;
@@ -182,7 +188,7 @@ impl FileBrowser {
         }
     }
 
-    fn contents(&mut self, ui: &mut Ui, memory: &Memory, fit: f32) -> Outcome {
+    fn contents(&mut self, ui: &mut Ui, memory: &Memory, given: (f32, GrooveSettings)) -> Outcome {
         ui.label(RichText::new(self.purpose.title()).font(theme::title()).color(theme::TEXT));
         let mut next = self.path_row(ui);
         let list_height = (ui.available_height() - 96.0).max(80.0);
@@ -206,7 +212,7 @@ impl FileBrowser {
             }
         }
         match outcome {
-            Some(true) => self.confirm(fit, ui.ctx()).map_or(Outcome::Open, Outcome::Chosen),
+            Some(true) => self.confirm(given, ui.ctx()).map_or(Outcome::Open, Outcome::Chosen),
             Some(false) => Outcome::Cancelled,
             None => Outcome::Open,
         }
@@ -318,6 +324,7 @@ impl FileBrowser {
                 FilePurpose::Song => "Detects its key; pads with a pitch are tuned to it.",
                 FilePurpose::Target(_) => "Only measured: the sound does not go into the kit.",
                 FilePurpose::Save => "One file with everything in it.",
+                FilePurpose::Pattern => "Two bars for the pads of this kit, on channel 10.",
                 FilePurpose::Export => "WAV files of the pads, a groove, its MIDI and a picture.",
             };
             let ready = self.purpose == FilePurpose::Export || !self.name.trim().is_empty();
@@ -340,7 +347,7 @@ impl FileBrowser {
 
     /// The job for the chosen file; `None` when it would replace a file, which is asked first, or when a folder was
     /// chosen.
-    fn confirm(&mut self, fit: f32, ctx: &Context) -> Option<Job> {
+    fn confirm(&mut self, (fit, groove): (f32, GrooveSettings), ctx: &Context) -> Option<Job> {
         let typed = self.name.trim().to_owned();
         if typed.is_empty() && self.purpose != FilePurpose::Export {
             return None;
@@ -358,16 +365,22 @@ impl FileBrowser {
             FilePurpose::AddTake => Some(Job::AddTake(path)),
             FilePurpose::Song => Some(Job::DetectKey(path)),
             FilePurpose::Target(pad) => Some(Job::SetTarget { pad, sound: Some(path) }),
-            FilePurpose::Save => {
-                let path = with_ending(path);
-                if path.exists() && self.replace.as_ref() != Some(&path) {
-                    self.replace = Some(path);
-                    return None;
-                }
-                Some(Job::SaveKit(path))
+            FilePurpose::Save => self.fresh_or_asked(with_ending(path, KIT)).map(Job::SaveKit),
+            FilePurpose::Pattern => {
+                let file = self.fresh_or_asked(with_ending(path, MIDI))?;
+                Some(Job::SavePattern { file, groove })
             }
             FilePurpose::Export => Some(Job::Export(path)),
         }
+    }
+
+    /// The path, unless a file is there that the player has not agreed to replace.
+    fn fresh_or_asked(&mut self, path: PathBuf) -> Option<PathBuf> {
+        if path.exists() && self.replace.as_ref() != Some(&path) {
+            self.replace = Some(path);
+            return None;
+        }
+        Some(path)
     }
 }
 
@@ -381,13 +394,13 @@ pub fn is_kit(path: &Path) -> bool {
     extension(path) == KIT
 }
 
-fn with_ending(path: PathBuf) -> PathBuf {
-    if is_kit(&path) {
+fn with_ending(path: PathBuf, ending: &str) -> PathBuf {
+    if extension(&path) == ending {
         return path;
     }
     let mut name = path.file_name().unwrap_or_default().to_owned();
     name.push(".");
-    name.push(KIT);
+    name.push(ending);
     path.with_file_name(name)
 }
 
@@ -467,8 +480,8 @@ mod tests {
     fn the_file_name_ending_decides_between_kit_and_recording() {
         assert_eq!(job_for("a/b.KITWRIGHT".into(), 0.5), Job::LoadKit("a/b.KITWRIGHT".into()));
         assert_eq!(job_for("a/b.wav".into(), 0.5), Job::NewKit { takes: vec!["a/b.wav".into()], fit: 0.5 });
-        assert_eq!(with_ending("x/my.kit".into()), PathBuf::from("x/my.kit.kitwright"));
-        assert_eq!(with_ending("x/k.kitwright".into()), PathBuf::from("x/k.kitwright"));
+        assert_eq!(with_ending("x/my.kit".into(), KIT), PathBuf::from("x/my.kit.kitwright"));
+        assert_eq!(with_ending("x/k.kitwright".into(), KIT), PathBuf::from("x/k.kitwright"));
     }
 
     #[test]

@@ -102,7 +102,7 @@ impl widgets::Described for Fit {
         [0.0, 1.0]
     }
     fn default(&self) -> f32 {
-        0.7
+        kitwright_core::kit::DEFAULT_FIT
     }
     fn to_travel(&self, value: f32) -> f32 {
         value.clamp(0.0, 1.0)

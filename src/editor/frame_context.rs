@@ -3,6 +3,7 @@
 use super::{
     automation::Automation,
     file_browser::FilePurpose,
+    finished::FinishedSounds,
     lights::Lights,
     trims::{Trim, TrimAccess},
     wave::Waves,
@@ -21,6 +22,8 @@ pub struct Readings {
     pub waves: Waves,
     /// Lights and meters of the pads.
     pub lights: Lights,
+    /// The sounds of the pads as they are heard.
+    pub finished: FinishedSounds,
     /// Trims that the host moved recently.
     pub(super) automation: Automation,
 }
@@ -54,8 +57,13 @@ impl FrameContext<'_> {
         &self.kit.doc.pads[pad]
     }
 
-    /// Changes a pad; `what` completes the step's name: "pad 3 clear".
+    /// Changes settings of a pad by hand; `what` completes the step's name: "pad 3 level".
     pub fn edit_pad(&self, pad: usize, what: &str, change: impl FnOnce(&mut Pad)) {
+        self.session.edit_pad(pad, what, change);
+    }
+
+    /// Puts another pad in place of one, with what was set by hand on the other: "pad 3 paste".
+    pub fn replace_pad(&self, pad: usize, what: &str, change: impl FnOnce(&mut Pad)) {
         self.session.edit(&format!("pad {} {what}", pad + 1), |kit| change(&mut kit.doc.pads[pad]));
     }
 

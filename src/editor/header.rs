@@ -1,19 +1,17 @@
-//! The top line: the kit's name, files, undo, the kit's fit, zoom; below it progress and errors.
+//! The top line: the kit's name, files, undo, the kit's fit, zoom.
 
 use super::{
     compare::Compare, file_browser::FilePurpose, fit_control::FitControl, frame_context::FrameContext,
-    memory::Memory, pad_editor::reductions, theme, trim_grid, trims::Trim, widgets,
+    groove_view, memory::Memory, pad_editor::reductions, theme, trim_grid, trims::Trim, unsaved, widgets,
 };
 use egui::{
     Align, Align2, Color32, Key, Layout, Modifiers, Popup, Rect, RichText, Role, ScrollArea, TextEdit, Ui,
     WidgetInfo, vec2,
 };
-use kitwright_core::{error::Error, kit::Kit, settings::KIT_TRIMS};
+use kitwright_core::{kit::Kit, settings::KIT_TRIMS};
 
 /// Height of the top line.
-pub const HEIGHT: f32 = 44.0;
-/// Height of a line of progress, recording or error.
-pub const NOTICE: f32 = 30.0;
+pub const HEIGHT: f32 = 46.0;
 
 /// What the top line keeps between frames.
 #[derive(Debug, Default)]
@@ -45,17 +43,60 @@ impl Header {
     }
 }
 
+/// Width from which the fit of the whole kit has room in the line.
+const WIDE: f32 = 1240.0;
+/// Width from which the groove has room in the line; below it stands in the status line.
+pub(super) const GROOVE_WIDTH: f32 = 1060.0;
+
 /// Shows the top line in `rect`.
 pub fn show(ui: &mut Ui, rect: Rect, view: &mut Header, memory: &mut Memory, cx: &mut FrameContext<'_>) {
     ui.painter().rect_filled(rect, 0, theme::SURFACE);
-    ui.spacing_mut().item_spacing.x = 5.0;
+    ui.spacing_mut().item_spacing.x = 4.0;
+    ui.spacing_mut().button_padding.x = 5.0;
     ui.add_space(8.0);
     name(ui, cx);
+    saved(ui, cx);
     files(ui, cx);
     ui.separator();
     steps(ui, cx);
     ui.separator();
-    view.fit.slider(ui, cx, None, 88.0);
+    if rect.width() >= GROOVE_WIDTH {
+        groove_view::show(ui, cx);
+        ui.separator();
+    }
+    if rect.width() >= WIDE {
+        view.fit.slider(ui, cx, None, 96.0);
+        versions(ui, view, cx);
+    }
+    ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+        ui.add_space(8.0);
+        about(ui, view);
+        zoom(ui, memory);
+        view.output |= output_button(ui, cx);
+        main_meter(ui, cx);
+    });
+}
+
+/// Shows the top line of a window without a kit.
+pub fn show_empty(ui: &mut Ui, rect: Rect, view: &mut Header, memory: &mut Memory, cx: &FrameContext<'_>) {
+    ui.painter().rect_filled(rect, 0, theme::SURFACE);
+    ui.add_space(16.0);
+    ui.label(RichText::new("New kit").font(theme::title()));
+    ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+        ui.add_space(8.0);
+        about(ui, view);
+        zoom(ui, memory);
+        main_meter(ui, cx);
+    });
+}
+
+fn about(ui: &mut Ui, view: &mut Header) {
+    let help = "The version, the keys, and how to protect your hearing.";
+    view.about |= widgets::button(ui, "About", "About Kitwright", help).clicked();
+}
+
+/// A and B of the whole kit.
+fn versions(ui: &mut Ui, view: &mut Header, cx: &FrameContext<'_>) {
     let side = view.compare.side();
     let help = "Switches between two versions of the whole kit; both are kept while the window is open.";
     if widgets::toggle(ui, side == 'B', &format!("Kit {side}"), "A or B of the kit", help).clicked()
@@ -63,26 +104,10 @@ pub fn show(ui: &mut Ui, rect: Rect, view: &mut Header, memory: &mut Memory, cx:
     {
         cx.session.edit("kit A or B", |kit| *kit = other);
     }
-    ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-        ui.add_space(8.0);
-        if widgets::button(
-            ui,
-            "About",
-            "About Kitwright",
-            "The version, the keys, and how to protect your hearing.",
-        )
-        .clicked()
-        {
-            view.about = true;
-        }
-        zoom(ui, memory);
-        view.output |= output_button(ui, cx);
-        main_meter(ui, cx);
-    });
 }
 
 /// Width that the rest of the line needs, and maximum width of the name.
-const BESIDE_NAME: f32 = 796.0;
+const BESIDE_NAME: f32 = 786.0;
 const MAX_NAME_WIDTH: f32 = 260.0;
 
 /// The kit's name; a long one is shown with an ellipsis until it is edited.
@@ -92,17 +117,18 @@ fn name(ui: &mut Ui, cx: &FrameContext<'_>) {
     let id = ui.scope_id().with("kit name");
     let typing = ui.memory(|m| m.has_focus(id));
     let ink = theme::TEXT;
-    let galley = ui.painter().layout_no_wrap(text.clone(), theme::body(), ink);
+    let galley = ui.painter().layout_no_wrap(text.clone(), theme::title(), ink);
     // the width within the field's margins
     let cut = !typing && galley.size().x > width - 18.0;
     let shown = if cut { Color32::TRANSPARENT } else { ink };
-    let edit = TextEdit::singleline(&mut text).id(id).desired_width(width).char_limit(80).text_color(shown);
+    let edit = TextEdit::singleline(&mut text).id(id).font(theme::title());
+    let edit = edit.desired_width(width).char_limit(80).text_color(shown).background_color(theme::SURFACE);
     let response = ui.add(edit);
     if cut {
         let at = response.rect.left_center() + vec2(4.0, 0.0);
         let width = response.rect.width() - 8.0;
         let align = Align2::LEFT_CENTER;
-        widgets::text_in(ui.painter(), at, align, &cx.kit.doc.name, theme::body(), ink, width);
+        widgets::text_in(ui.painter(), at, align, &cx.kit.doc.name, theme::title(), ink, width);
     }
     let response = response.on_hover_text(format!("The kit's name: {}", cx.kit.doc.name));
     response.widget_info(|| WidgetInfo::labeled(Role::TextInput, true, "Name of the kit"));
@@ -111,34 +137,38 @@ fn name(ui: &mut Ui, cx: &FrameContext<'_>) {
     }
 }
 
+/// Whether a file holds the kit as it is.
+fn saved(ui: &mut Ui, cx: &FrameContext<'_>) {
+    let (word, help) = match (cx.session.is_changed(), cx.session.file()) {
+        (true, Some(file)) => ("changed", format!("Changed since it was saved to {}.", file.display())),
+        (true, None) => ("not saved", "No file holds this kit yet.".to_owned()),
+        (false, Some(file)) => ("saved", format!("Saved to {}.", file.display())),
+        (false, None) => ("saved", "The host's project holds this kit.".to_owned()),
+    };
+    let (place, response) = ui.allocate_exact_size(vec2(54.0, 20.0), egui::Sense::hover());
+    response.widget_info(|| WidgetInfo::labeled(Role::Label, true, format!("The kit is {word}")));
+    let (at, font) = (place.left_center(), theme::small());
+    widgets::text_in(ui.painter(), at, Align2::LEFT_CENTER, word, font, theme::TEXT_DIM, place.width());
+    response.on_hover_text(help);
+}
+
 fn files(ui: &mut Ui, cx: &mut FrameContext<'_>) {
-    let kit = cx.kit.doc.name.clone();
-    for (text, name, help, purpose, proposal) in [
-        (
-            "Open",
-            "Open a recording or a kit",
-            "A recording becomes a new kit; a kit file is loaded.",
-            FilePurpose::Open,
-            String::new(),
-        ),
-        (
-            "Save",
-            "Save the kit",
-            "Writes the kit with its audio into one file.",
-            FilePurpose::Save,
-            format!("{kit}.kitwright"),
-        ),
-        (
-            "Export",
-            "Export the kit",
-            "Writes WAV files, a groove, MIDI and a picture.",
-            FilePurpose::Export,
-            kit,
-        ),
-    ] {
-        if widgets::button(ui, text, name, help).clicked() {
-            cx.browse(purpose, &proposal);
-        }
+    let help = "A recording becomes a new kit; a kit file is loaded.";
+    if widgets::button(ui, "Open", "Open a recording or a kit", help).clicked() {
+        cx.browse(FilePurpose::Open, "");
+    }
+    let help = "Writes the kit with its audio into its file; a new kit asks where.";
+    if widgets::button(ui, "Save", "Save the kit", help).clicked() {
+        unsaved::save(cx);
+    }
+    let help = "Writes the kit with its audio into another file.";
+    if widgets::button(ui, "Save as", "Save the kit as", help).clicked() {
+        unsaved::save_as(cx);
+    }
+    let help = "Writes WAV files, a groove, MIDI and a picture.";
+    if widgets::button(ui, "Export", "Export the kit", help).clicked() {
+        let name = cx.kit.doc.name.clone();
+        cx.browse(FilePurpose::Export, &name);
     }
 }
 
@@ -162,7 +192,7 @@ fn steps(ui: &mut Ui, cx: &FrameContext<'_>) {
     let undone = cx.session.redo_names();
     let next = undone.first().map_or_else(|| "Nothing to redo.".into(), |s| format!("Redoes: {s}."));
     let mut button = |name, on, help: &str| {
-        let button = ui.add_enabled(on, egui::Button::new(name));
+        let button = ui.add_enabled(on, egui::Button::new(name).frame_when_inactive(false));
         widgets::named(button, Role::Button, name).on_hover_text(help).on_disabled_hover_text(help)
     };
     let undo = button("Undo", !history.is_empty(), &last);
@@ -237,44 +267,16 @@ fn output_button(ui: &mut Ui, cx: &FrameContext<'_>) -> bool {
 }
 
 fn main_meter(ui: &mut Ui, cx: &FrameContext<'_>) {
-    let (place, response) = ui.allocate_exact_size(vec2(58.0, 12.0), egui::Sense::hover());
+    let (place, response) = ui.allocate_exact_size(vec2(74.0, 12.0), egui::Sense::hover());
     response.widget_info(|| WidgetInfo::labeled(Role::Meter, true, "Level of the main output"));
     let left = place.left_center();
-    ui.painter().text(left, Align2::LEFT_CENTER, "out", theme::small(), theme::TEXT_DIM);
-    let rect = Rect::from_min_max(place.min + vec2(22.0, 1.0), place.max - vec2(0.0, 1.0));
+    ui.painter().text(left, Align2::LEFT_CENTER, "Out", theme::small(), theme::TEXT_DIM);
+    let rect = Rect::from_min_max(place.min + vec2(28.0, 1.0), place.max - vec2(0.0, 1.0));
     ui.painter().rect_filled(rect, 1, theme::INSET);
     let width = rect.width() * cx.readings.lights.main_share();
     let filled = Rect::from_min_size(rect.min, vec2(width, rect.height()));
     ui.painter().rect_filled(filled, 1, theme::SOUND);
     response.on_hover_text("Level of the main output; the right edge is full scale.");
-}
-
-/// The running job with its progress, in `rect`.
-pub fn job(ui: &mut Ui, rect: Rect, cx: &FrameContext<'_>, step: &str, done: f32) {
-    ui.painter().rect_filled(rect, 0, theme::RAISED);
-    let bar = Rect::from_min_size(
-        rect.left_bottom() - vec2(0.0, 3.0),
-        vec2(rect.width() * done.clamp(0.0, 1.0), 3.0),
-    );
-    ui.painter().rect_filled(bar, 0, theme::ACCENT);
-    ui.add_space(12.0);
-    ui.label(format!("{step}: {:.0} %", done * 100.0));
-    if widgets::button(ui, "Cancel", "Cancel the work", "Stops it; the kit stays as it is.").clicked() {
-        cx.session.cancel();
-    }
-}
-
-/// The last error, in `rect`, until it is dismissed.
-pub fn error_line(ui: &mut Ui, rect: Rect, cx: &FrameContext<'_>, error: &Error) {
-    ui.painter().rect_filled(rect, 0, theme::SURFACE);
-    ui.painter().rect_filled(Rect::from_min_size(rect.min, vec2(4.0, rect.height())), 0, theme::ERROR);
-    ui.add_space(12.0);
-    if widgets::button(ui, "Dismiss", "Dismiss the message", "Hides this message.").clicked() {
-        cx.session.dismiss_error();
-    }
-    let text = error.to_string();
-    let label = ui.add(egui::Label::new(RichText::new(&text).color(theme::ERROR)).truncate());
-    label.on_hover_text(text);
 }
 
 /// The key that the kit is tuned to, and a button to choose another; returns whether it was pressed.
@@ -300,6 +302,12 @@ pub fn output_box(ui: &Ui, view: &mut Header, ceiling_db: f32, cx: &mut FrameCon
     let modal = theme::modal("kit settings").show(ui.ctx(), |ui| {
         ui.set_width(450.0);
         ui.label(RichText::new("Output of the kit").font(theme::title()));
+        if ui.ctx().content_rect().width() < WIDE {
+            ui.horizontal(|ui| {
+                view.fit.slider(ui, cx, None, 220.0);
+                versions(ui, view, cx);
+            });
+        }
         trim_grid::show(ui, "Kit trim", &KIT_TRIMS, cx, Trim::Kit);
         reductions::meter(ui, "the ceiling", ceiling_db);
         ui.add_space(theme::GAP);

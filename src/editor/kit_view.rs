@@ -7,12 +7,13 @@ use super::{
     selection::Selection,
     theme,
     trims::Trim,
-    wave::{self, Stretch},
     widgets,
 };
-use egui::{Align2, CursorIcon, Event, Key, Rect, Response, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+use egui::{
+    Align2, Color32, CursorIcon, Event, Key, Rect, Response, Role, Sense, Ui, WidgetInfo, pos2, vec2,
+};
 use kitwright_core::{
-    kit::PADS,
+    kit::{PADS, by_hand},
     music::{is_black, note_name},
     session::{Job, PadTrigger},
 };
@@ -79,21 +80,43 @@ pub struct KitPlaces {
     pub chosen: egui::Pos2,
 }
 
+/// Width from which all pads stand in one row, over a keyboard.
+const ONE_ROW: f32 = 1600.0;
+/// Distance between tiles.
+const TILE_GAP: f32 = 8.0;
+/// Height of the keyboard below one row of pads.
+const KEYBOARD: f32 = 44.0;
+
+/// Whether all pads stand in one row at this width.
+pub fn is_one_row(width: f32) -> bool {
+    width >= ONE_ROW - 32.0
+}
+
 /// Shows the pads in `rect`.
 pub fn show(ui: &mut Ui, rect: Rect, selection: &mut Selection, cx: &mut FrameContext<'_>) -> KitPlaces {
     let order = cx.pads_along_the_keys();
-    let gap = 3.0;
-    let width = (rect.width() - gap * (PADS - 1) as f32) / PADS as f32;
+    let one_row = is_one_row(rect.width());
+    let rows = if one_row { 1 } else { 2 };
+    let columns = PADS / rows;
+    let below = if one_row { KEYBOARD } else { 0.0 };
+    let width = (rect.width() - TILE_GAP * (columns - 1) as f32) / columns as f32;
+    let height = (rect.height() - below - TILE_GAP * (rows - 1) as f32) / rows as f32;
     let mut pads = [Rect::NOTHING; PADS];
     for (place, &pad) in order.iter().enumerate() {
-        let left = rect.left() + place as f32 * (width + gap);
-        let tile = Rect::from_min_size(pos2(left, rect.top()), vec2(width, rect.height()));
-        pads[pad] = tile;
+        let (column, row) = (place % columns, place / columns);
+        let corner = vec2(column as f32 * (width + TILE_GAP), row as f32 * (height + TILE_GAP));
+        pads[pad] = Rect::from_min_size(rect.min + corner, vec2(width, height));
     }
     // the line ends where the pad that was chosen when the frame began is
     let chosen = pads[selection.pad].center_top();
+    let solo = (0..PADS).any(|pad| cx.trims.get(Trim::pad(pad, "solo")) >= 0.5);
     for (place, &pad) in order.iter().enumerate() {
-        one_pad(ui, pads[pad], selection, cx, pad, place);
+        one_pad(ui, pads[pad], selection, cx, pad, PLAYING_KEYS[place].1, solo);
+        if one_row {
+            let left_top = pads[pad].left_bottom() + vec2(0.0, 4.0);
+            let key = Rect::from_min_size(left_top, vec2(width + TILE_GAP, KEYBOARD - 4.0));
+            keyboard_key(ui, key, selection, cx, pad);
+        }
     }
     KitPlaces { pads, chosen }
 }
@@ -109,72 +132,157 @@ fn one_pad(
     selection: &mut Selection,
     cx: &mut FrameContext<'_>,
     pad: usize,
-    place: usize,
+    letter: &str,
+    solo: bool,
 ) {
     let chosen = selection.pad == pad;
     let painter = ui.painter().clone();
-    painter.rect_filled(tile, theme::ROUND, if chosen { theme::RAISED } else { theme::SURFACE });
-    let head = Rect::from_min_size(tile.min, vec2(tile.width(), 34.0));
-    let key = Rect::from_min_max(pos2(tile.left(), tile.bottom() - 46.0), tile.max);
-    let switches =
-        Rect::from_min_max(pos2(tile.left(), key.top() - 24.0), pos2(tile.right(), key.top() - 2.0));
+    let heard = Heard::of(cx, pad, solo);
+    let ground = match (cx.readings.lights.is_lit(pad), heard) {
+        (true, Heard::Yes | Heard::Solo) => theme::HOVERED,
+        _ => theme::SURFACE,
+    };
+    painter.rect_filled(tile, theme::ROUND, ground);
+    let head = Rect::from_min_size(tile.min + vec2(8.0, 4.0), vec2(tile.width() - 16.0, 22.0));
+    let foot = Rect::from_min_max(pos2(tile.left() + 8.0, tile.bottom() - 30.0), tile.max - vec2(4.0, 1.0));
     let field = Rect::from_min_max(
-        pos2(tile.left() + 2.0, head.bottom()),
-        pos2(tile.right() - 9.0, switches.top() - 2.0),
+        pos2(tile.left() + 8.0, head.bottom() + 2.0),
+        pos2(tile.right() - 20.0, foot.top() - 2.0),
     );
-    title(ui, head, chosen, cx, pad);
-    let response = surface(ui, field.union(head), field, selection, cx, pad);
-    picture(ui, field, cx, pad);
-    meter(
-        ui,
-        Rect::from_min_max(pos2(tile.right() - 6.0, field.top()), pos2(tile.right() - 2.0, field.bottom())),
-        cx.readings.lights.peak_db(pad),
-    );
+    let response = surface(ui, tile, field, selection, cx, pad);
+    title(ui, head, cx, pad, heard);
+    picture(ui, field, cx, pad, heard);
+    let bar =
+        Rect::from_min_max(pos2(tile.right() - 13.0, field.top()), pos2(tile.right() - 8.0, field.bottom()));
+    meter(ui, bar, cx.readings.lights.peak_db(pad), theme::family(cx.pad(pad).role));
+    let switches = Rect::from_min_max(pos2(foot.right() - 58.0, foot.top()), foot.max);
+    note(ui, Rect::from_min_max(foot.min, pos2(switches.left() - 2.0, foot.bottom())), cx, pad, letter);
     mute_and_solo(ui, switches, cx, pad);
-    key_cap(ui, key, cx, pad, place);
     let over_with_something = response.dnd_hover_payload::<DraggedHit>().is_some()
         || response.dnd_hover_payload::<DraggedPad>().is_some_and(|p| p.0 != pad);
-    if over_with_something {
-        painter.rect_stroke(tile, theme::ROUND, (2.0, theme::TEXT), egui::StrokeKind::Inside);
-    } else if chosen {
-        painter.rect_stroke(tile, theme::ROUND, (1.5, theme::ACCENT), egui::StrokeKind::Inside);
+    if over_with_something || chosen {
+        painter.rect_stroke(tile, theme::ROUND, (2.0, theme::ACCENT), egui::StrokeKind::Inside);
     }
-    widgets::focus_edge(&painter, tile.shrink(2.0), &response);
+    widgets::focus_edge(&painter, tile.shrink(3.0), &response);
 }
 
-/// The role (two words on two lines) and the score text.
-fn title(ui: &Ui, head: Rect, chosen: bool, cx: &FrameContext<'_>, pad: usize) {
+/// Whether a pad is heard, and why not.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Heard {
+    Yes,
+    /// It is soloed.
+    Solo,
+    /// It is muted.
+    Muted,
+    /// Other pads are soloed.
+    BesideSolo,
+}
+
+impl Heard {
+    /// `solo`: some pad is soloed.
+    fn of(cx: &FrameContext<'_>, pad: usize, solo: bool) -> Self {
+        let on = |id| cx.trims.get(Trim::pad(pad, id)) >= 0.5;
+        match (on("mute"), on("solo")) {
+            (true, _) => Self::Muted,
+            (false, true) => Self::Solo,
+            (false, false) if solo => Self::BesideSolo,
+            (false, false) => Self::Yes,
+        }
+    }
+
+    /// The word over the picture.
+    fn word(self) -> Option<&'static str> {
+        match self {
+            Self::Yes => None,
+            Self::Solo => Some("solo"),
+            Self::Muted => Some("muted"),
+            Self::BesideSolo => Some("not soloed"),
+        }
+    }
+
+    fn colour(self, colour: Color32) -> Color32 {
+        match self {
+            Self::Yes | Self::Solo => colour,
+            Self::Muted => theme::BORDER,
+            Self::BesideSolo => colour.gamma_multiply(0.45),
+        }
+    }
+}
+
+/// The role and the score.
+fn title(ui: &Ui, head: Rect, cx: &FrameContext<'_>, pad: usize, heard: Heard) {
     let built = cx.pad(pad);
-    let painter = ui.painter_at(head);
-    let colour = if chosen { theme::ACCENT } else { theme::TEXT };
-    let text = |words: &str, ink| painter.layout_no_wrap(words.to_owned(), theme::small(), ink);
-    let inner = head.shrink2(vec2(4.0, 2.0));
     let score = match cx.readings.automation.moving_of(pad) {
+        0 if built.locked => format!("{} ·", score_text::word(built)),
         0 => score_text::word(built),
         _ => "host".to_owned(),
     };
-    let score = text(&score, theme::TEXT_DIM);
-    let word = built.role.word();
-    let mut lines: Vec<_> = word.split(' ').map(|w| text(w, colour)).collect();
-    if lines[0].size().x > inner.width() {
-        // percussion is the only long word
-        lines = vec![text("perc.", colour)];
+    let painter = ui.painter();
+    let colour = if heard == Heard::Muted { theme::TEXT_DIM } else { theme::family(built.role) };
+    let (at, font) = (head.left_center(), theme::body());
+    let word =
+        widgets::text_in(painter, at, Align2::LEFT_CENTER, built.role.word(), font, colour, head.width());
+    let score = painter.layout_no_wrap(score, theme::small(), theme::TEXT_DIM);
+    let at = Align2::RIGHT_CENTER.anchor_size(head.right_center(), score.size());
+    // a narrow tile keeps its word; the score is in the head of the pad editor as well
+    if at.left() > word.right() + 6.0 {
+        painter.galley(at.min, score, theme::TEXT_DIM);
     }
-    let line = |i: usize| inner.top() + 13.0 * i as f32;
-    for (i, galley) in lines.iter().enumerate() {
-        painter.galley(pos2(inner.left(), line(i)), galley.clone(), colour);
+}
+
+/// The note that plays the pad, its number and the letter of the computer keyboard.
+fn note(ui: &Ui, rect: Rect, cx: &FrameContext<'_>, pad: usize, letter: &str) {
+    let note = cx.pad(pad).note;
+    let middle = rect.center().y;
+    let mut left = rect.left();
+    let words = [
+        (note_name(note), theme::TEXT),
+        (note.to_string(), theme::TEXT_DIM),
+        (letter.to_owned(), theme::TEXT_DIM),
+    ];
+    for (word, ink) in words {
+        let galley = ui.painter().layout_no_wrap(word, theme::small(), ink);
+        if left + galley.size().x > rect.right() {
+            break;
+        }
+        let at = pos2(left, middle - galley.size().y / 2.0);
+        left += galley.size().x + 8.0;
+        ui.painter().galley(at, galley, ink);
     }
-    // right of the first line with enough room, or below
-    let beside = (0..lines.len()).find(|&i| lines[i].size().x + 6.0 + score.size().x <= inner.width());
-    let right = inner.right() - score.size().x;
-    let at = match beside {
-        Some(i) => Some(pos2(right, line(i))),
-        None if lines.len() == 1 => Some(pos2(inner.left(), line(1))),
-        None => None,
+}
+
+/// A key of the drawn keyboard: it plays its pad and is lit by its strokes.
+fn keyboard_key(ui: &mut Ui, rect: Rect, selection: &mut Selection, cx: &mut FrameContext<'_>, pad: usize) {
+    let response = ui.interact(rect, ui.scope_id().with(("key", pad)), Sense::click());
+    let note = cx.pad(pad).note;
+    let name = format!("Key {} of pad {}", note_name(note), pad + 1);
+    response.widget_info(|| WidgetInfo::labeled(Role::Button, true, &name));
+    let pressed = ui.input(|i| i.pointer.primary_pressed());
+    let pressed_here = pressed && (response.is_pointer_button_down_on() || response.clicked());
+    let by_keyboard = response.clicked() && response.interact_pointer_pos().is_none();
+    if pressed_here || by_keyboard {
+        selection.pad = pad;
+        trigger(cx, pad, KEY_VELOCITY);
+    }
+    let black = is_black(note);
+    let (fill, ink) = match (cx.readings.lights.is_lit(pad), black) {
+        (true, _) => (theme::family(cx.pad(pad).role), theme::ON_ACCENT),
+        (false, true) => (theme::INSET, theme::TEXT),
+        (false, false) => (theme::WHITE_KEY, theme::ON_ACCENT),
     };
-    if let Some(at) = at {
-        painter.galley(at, score, theme::TEXT_DIM);
-    }
+    let cap =
+        if black { Rect::from_min_max(rect.min, pos2(rect.right(), rect.bottom() - 8.0)) } else { rect };
+    let painter = ui.painter_at(rect);
+    painter.rect_filled(cap.shrink2(vec2(1.0, 0.0)), egui::CornerRadius { nw: 0, ne: 0, sw: 4, se: 4 }, fill);
+    painter.text(
+        cap.center_bottom() - vec2(0.0, 4.0),
+        Align2::CENTER_BOTTOM,
+        note_name(note),
+        theme::small(),
+        ink,
+    );
+    widgets::focus_edge(&painter, rect.shrink(2.0), &response);
+    response.on_hover_text(format!("{name}: press to play it."));
 }
 
 /// The part of a pad that is clicked, dragged and dropped onto.
@@ -231,53 +339,45 @@ fn swap(cx: &FrameContext<'_>, a: usize, b: usize) {
         let notes = (pads[a].note, pads[b].note);
         pads.swap(a, b);
         (pads[a].note, pads[b].note) = notes;
+        [a, b].into_iter().for_each(|p| pads[p].mark_by_hand(by_hand::HIT));
     });
 }
 
-fn picture(ui: &Ui, field: Rect, cx: &mut FrameContext<'_>, pad: usize) {
-    let painter = ui.painter_at(field);
-    wave::background(&painter, field);
+/// Length of a tile's time axis, s; longer sounds are cut.
+const TILE_SECONDS: f32 = 0.7;
+
+/// The finished sound of the pad.
+fn picture(ui: &Ui, field: Rect, cx: &mut FrameContext<'_>, pad: usize, heard: Heard) {
     let kit = cx.kit.clone();
-    let built = &kit.doc.pads[pad];
-    let slice = built.slices.first().copied().or_else(|| built.layers.iter().find_map(|l| l.slice));
-    let Some(slice) = slice else {
-        return;
-    };
-    let Some(take) = kit.takes.get(slice.take) else { return };
-    let Some(pyramid) = cx.readings.waves.get(take, ui.ctx()) else { return };
-    let layer = built.layers.iter().find(|l| l.settings.on).map(|l| l.settings).unwrap_or_default();
-    let rate = f64::from(take.sample_rate);
-    let start = slice.start as f64 + f64::from(layer.start_ms) * 0.001 * rate;
-    let end = (slice.end as f64).max(start + 1.0);
-    let levels = super::envelope::levels(&layer, (end - start) / rate, 64);
-    let shape = |share: f32| levels[((share * 64.0) as usize).min(63)];
-    let [lo, hi] = pyramid.range(take, start as usize, end as usize);
-    let stretch = Stretch {
-        take,
-        pyramid: &pyramid,
-        start,
-        end,
-        full_scale: hi.max(-lo).max(1e-5),
-        reverse: layer.reverse,
-    };
-    let colour = if cx.readings.lights.is_lit(pad) { theme::ACCENT } else { theme::SOUND };
-    wave::draw(&painter, field.shrink(2.0), stretch, shape, |_| colour);
+    let painter = ui.painter_at(field);
+    let colour = heard.colour(theme::family(kit.doc.pads[pad].role));
+    let colour =
+        if cx.readings.lights.is_lit(pad) { colour.lerp_to_gamma(theme::TEXT, 0.35) } else { colour };
+    match cx.readings.finished.get(pad, &kit, ui.ctx()) {
+        Some(sound) => sound.draw(&painter, field, TILE_SECONDS, colour),
+        None => {
+            painter.hline(field.x_range(), field.center().y, (1.0, theme::BORDER));
+        }
+    }
+    if let Some(word) = heard.word().filter(|_| !kit.doc.pads[pad].is_empty()) {
+        let galley = painter.layout_no_wrap(word.to_owned(), theme::small(), theme::TEXT);
+        let place = Align2::RIGHT_TOP.anchor_size(field.right_top(), galley.size());
+        painter.rect_filled(place.expand2(vec2(4.0, 0.0)), 4, theme::INSET);
+        painter.galley(place.min, galley, theme::TEXT);
+    }
 }
 
-/// A bar from the floor up; a line marks full scale.
-fn meter(ui: &Ui, rect: Rect, db: f32) {
+/// A bar from the floor up.
+fn meter(ui: &Ui, rect: Rect, db: f32, colour: Color32) {
     let painter = ui.painter();
-    painter.rect_filled(rect, 1, theme::INSET);
+    painter.rect_filled(rect, 2, theme::INSET);
     let top = rect.bottom() - lights::share(db) * rect.height();
-    painter.rect_filled(
-        Rect::from_min_max(pos2(rect.left(), top), rect.max),
-        1,
-        if db > -1.0 { theme::ERROR } else { theme::SOUND },
-    );
+    let colour = if db > -1.0 { theme::ERROR } else { colour };
+    painter.rect_filled(Rect::from_min_max(pos2(rect.left(), top), rect.max), 2, colour);
 }
 
 fn mute_and_solo(ui: &mut Ui, rect: Rect, cx: &mut FrameContext<'_>, pad: usize) {
-    let width = (rect.width() - 8.0) / 2.0;
+    let empty = cx.pad(pad).is_empty();
     for (i, (letter, id, word, help)) in [
         ("M", "mute", "Mute", "Silences the pad."),
         ("S", "solo", "Solo", "Silences every pad that is not soloed."),
@@ -287,61 +387,34 @@ fn mute_and_solo(ui: &mut Ui, rect: Rect, cx: &mut FrameContext<'_>, pad: usize)
     {
         let trim = Trim::pad(pad, id);
         let on = cx.trims.get(trim) >= 0.5;
-        let place = Rect::from_min_size(
-            pos2(rect.left() + 3.0 + i as f32 * (width + 2.0), rect.top()),
-            vec2(width, rect.height()),
-        );
-        let (fill, ink) = if on { (theme::ACCENT, theme::ON_ACCENT) } else { (theme::RAISED, theme::TEXT) };
+        // an empty pad alone would silence the kit
+        let enabled = on || !(empty && id == "solo");
+        let place = Rect::from_min_size(rect.min + vec2(i as f32 * 29.0, 0.0), vec2(28.0, 28.0));
+        let (fill, ink) = match (on, id) {
+            (true, "solo") => (theme::ACCENT, theme::ON_ACCENT),
+            (true, _) => (theme::HOVERED, theme::TEXT),
+            _ => (Color32::TRANSPARENT, theme::TEXT_DIM),
+        };
         let text = egui::RichText::new(letter).font(theme::small()).color(ink);
-        let response = ui.put(place, egui::Button::new(text).fill(fill).min_size(place.size()));
-        response
-            .widget_info(|| WidgetInfo::selected(Role::Switch, true, on, format!("{word} pad {}", pad + 1)));
+        let button = egui::Button::new(text).min_size(place.size()).fill(fill);
+        let button = if on { button.stroke((1.0, theme::TEXT)) } else { button.frame_when_inactive(false) };
+        let response = ui.scope(|ui| {
+            if !enabled {
+                ui.disable();
+            }
+            ui.put(place, button)
+        });
+        let response = response.inner;
+        response.widget_info(|| {
+            WidgetInfo::selected(Role::Switch, enabled, on, format!("{word} pad {}", pad + 1))
+        });
         if cx.readings.automation.moves(trim) {
             ui.painter().rect_stroke(place, theme::ROUND, (2.0, theme::TEXT), egui::StrokeKind::Inside);
             ui.ctx().accesskit_node_builder(response.id, |node| node.set_value("moved by the host"));
         }
-        if response.on_hover_text(help).clicked() {
+        let response = response.on_hover_text(help).on_disabled_hover_text("An empty pad cannot be soloed.");
+        if response.clicked() {
             cx.trims.put(trim, if on { 0.0 } else { 1.0 });
         }
     }
-}
-
-/// The key that plays the pad, with its note; the key of a pad that was triggered is lit and moves down.
-fn key_cap(ui: &Ui, rect: Rect, cx: &FrameContext<'_>, pad: usize, place: usize) {
-    let painter = ui.painter();
-    let note = cx.pad(pad).note;
-    let lit = cx.readings.lights.is_lit(pad);
-    let black = is_black(note);
-    let cap =
-        if black { Rect::from_min_max(rect.min, pos2(rect.right(), rect.bottom() - 12.0)) } else { rect };
-    let cap = if lit { cap.translate(vec2(0.0, 2.0)) } else { cap }.intersect(rect);
-    let (fill, ink) = match (lit, black) {
-        (true, _) => (theme::ACCENT, theme::ON_ACCENT),
-        (false, true) => (theme::BACKGROUND, theme::TEXT),
-        (false, false) => (theme::WHITE_KEY, theme::BACKGROUND),
-    };
-    painter.rect(
-        cap.shrink2(vec2(2.0, 0.0)),
-        egui::CornerRadius { nw: 0, ne: 0, sw: 3, se: 3 },
-        fill,
-        (1.0, theme::BORDER),
-        egui::StrokeKind::Inside,
-    );
-    let clip = ui.painter_at(cap);
-    clip.text(
-        pos2(cap.left() + 6.0, cap.top() + 2.0),
-        Align2::LEFT_TOP,
-        note_name(note),
-        theme::small(),
-        ink,
-    );
-    clip.text(
-        pos2(cap.right() - 6.0, cap.top() + 2.0),
-        Align2::RIGHT_TOP,
-        note.to_string(),
-        theme::small(),
-        ink,
-    );
-    let (_, letter) = PLAYING_KEYS[place];
-    clip.text(pos2(cap.center().x, cap.bottom() - 2.0), Align2::CENTER_BOTTOM, letter, theme::small(), ink);
 }

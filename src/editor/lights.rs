@@ -18,6 +18,8 @@ pub struct Lights {
     lit_at: [Option<f64>; PADS],
     peak_db: [f32; PADS],
     main_db: f32,
+    /// The pad that was struck last, until it is asked for.
+    struck: Option<usize>,
     seen: bool,
     time: f64,
 }
@@ -40,6 +42,7 @@ impl Lights {
             let strokes = meters.as_ref().map_or(0, |m| m.pad_triggers[pad].load(Ordering::Relaxed));
             if self.seen && strokes != self.strokes[pad] {
                 self.lit_at[pad] = Some(now);
+                self.struck = Some(pad);
             }
             self.strokes[pad] = strokes;
         }
@@ -57,6 +60,11 @@ impl Lights {
     /// Lights a pad at once: it was triggered in the window.
     pub fn light(&mut self, pad: usize) {
         self.lit_at[pad] = Some(self.time);
+    }
+
+    /// The pad that the engine played last, once.
+    pub fn take_struck(&mut self) -> Option<usize> {
+        self.struck.take()
     }
 
     /// Whether the pad was triggered a moment ago.

@@ -12,7 +12,8 @@
 //! | [`take_view`] | the take and its hits |
 //! | [`pad_editor`] | one pad |
 //! | [`kit_view`] | sixteen pads along their keys |
-//! | [`header`], [`file_browser`], [`about`] | files, undo, progress, errors |
+//! | [`header`], [`file_browser`], [`about`] | files, undo |
+//! | [`status`], [`unsaved`], [`first_start`] | progress, errors, messages; unsaved work; the empty window |
 //! | [`drops`], [`record`] | files dropped onto the window, recording the side input |
 //! | [`trims`] | host parameters |
 //!
@@ -26,8 +27,11 @@ mod dragged;
 pub mod drops;
 pub mod envelope;
 pub mod file_browser;
+pub mod finished;
+mod first_start;
 mod fit_control;
 pub mod frame_context;
+mod groove_view;
 pub mod header;
 pub mod kit_view;
 mod lights;
@@ -38,10 +42,12 @@ mod score_text;
 mod selection;
 mod side_input;
 mod state;
+mod status;
 pub mod take_view;
 pub mod theme;
 mod trim_grid;
 pub mod trims;
+mod unsaved;
 pub mod wave;
 pub mod widgets;
 
@@ -52,14 +58,11 @@ pub use trims::{PlainTrims, Trim, TrimAccess};
 
 use automation::NotedTrims;
 use drops::DropTargets;
-use egui::{Pos2, Rect, RichText, Ui, UiBuilder, pos2, vec2};
-use file_browser::{FileBrowser, FilePurpose, Outcome};
+use egui::{Pos2, Rect, Ui, UiBuilder, pos2, vec2};
+use file_browser::{FileBrowser, Outcome};
 use frame_context::FrameContext;
-use kitwright_core::session::{Job, Session};
+use kitwright_core::session::Session;
 use std::sync::Arc;
-
-/// Height at which the pad editor shows its sections with little scrolling, points.
-const PAD_EDITOR_HEIGHT: f32 = 340.0;
 
 /// One frame of the window.
 pub fn ui(ui: &mut Ui, state: &mut WindowState, session: &Session, trims: &mut dyn TrimAccess) {
@@ -86,10 +89,17 @@ fn frame(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
     if let Some(trims) = cx.session.take_loaded_trims() {
         cx.trims.put_all(&trims);
     }
-    drops::take(ui, &state.drop_targets, &mut state.selection, &mut state.memory, cx);
+    cx.session.take_opened().iter().for_each(|file| state.memory.remember(file));
+    drops::take(ui, &state.drop_targets, &mut state.selection, &mut state.unsaved, cx);
     state.header.begin_frame(ui, cx);
     state.pad_editor.begin_frame(ui, cx);
     cx.readings.lights.follow(ui, cx.session);
+    if let Some(struck) = cx.readings.lights.take_struck()
+        && state.selection.follow
+        && !cx.session.groove().playing
+    {
+        state.selection.pad = struck;
+    }
     state.side.follow(cx.session);
     state.drop_targets = DropTargets::default();
     let rect = ui.ctx().content_rect();
@@ -101,10 +111,10 @@ fn frame(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
     let first = cx.kit.takes.is_empty()
         && cx.kit.doc.pads.iter().all(|p| p.is_empty())
         && cx.session.redo_names().is_empty();
-    let rect = if first { rect } else { top(ui, rect, state, cx) };
-    let rect = notices(ui, rect, state.side.peak(), cx);
+    let rect = top(ui, rect, first, state, cx);
+    let rect = bottom(ui, rect, state.side.peak(), cx);
     if first {
-        first_start(ui, rect, cx);
+        first_start::show(ui, rect, &mut state.unsaved, cx);
     } else {
         kit_view::play_keys(ui, cx);
         views(ui, rect, state, cx);
@@ -115,13 +125,12 @@ fn frame(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
 
 /// Take, pad editor and kit, from top to bottom.
 fn views(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameContext<'_>) {
-    let rect = rect.shrink2(vec2(8.0, 6.0));
+    let rect = rect.shrink2(vec2(12.0, 6.0));
     let gap = 12.0;
-    // on a large screen the waves grow, not the space below the pad editor's controls
-    let editor_height = (rect.height() * 0.3).max(PAD_EDITOR_HEIGHT);
-    let spare = (rect.height() * 0.45 - editor_height - 2.0 * gap).max(0.0);
-    let take_height = (rect.height() * 0.28 + spare * 0.5).max(156.0);
-    let kit_height = (rect.height() * 0.27 + spare * 0.5).max(172.0);
+    // the kit is the instrument and gets the room; the pad editor scrolls where the window is small
+    let tallest = if kit_view::is_one_row(rect.width()) { 280.0 } else { 420.0 };
+    let kit_height = (rect.height() * 0.38).clamp(180.0, tallest);
+    let take_height = (rect.height() * 0.22).clamp(112.0, 320.0);
     let take = Rect::from_min_size(rect.min, vec2(rect.width(), take_height));
     let kit = Rect::from_min_max(pos2(rect.left(), rect.bottom() - kit_height), rect.max);
     let editor =
@@ -138,12 +147,13 @@ fn views(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameContext
     let path = ui.scope_builder(builder, show).inner;
     state.drop_targets = DropTargets { pads: pads.pads, role: path.role };
     let hit = state.take.hit_anchor.map(|at| pos2(at.x, take.bottom()));
-    connectors(ui, hit, path.entry, pads.chosen, editor);
+    let colour = theme::family(cx.pad(selection.pad).role);
+    connectors(ui, hit, path.entry, pads.chosen, editor, colour);
 }
 
 /// The lines from the hit to the pad editor and from the pad editor to the pad.
-fn connectors(ui: &Ui, hit: Option<Pos2>, entry: Pos2, pad: Pos2, editor: Rect) {
-    let stroke = egui::Stroke::new(2.0, theme::ACCENT);
+fn connectors(ui: &Ui, hit: Option<Pos2>, entry: Pos2, pad: Pos2, editor: Rect, colour: egui::Color32) {
+    let stroke = egui::Stroke::new(2.0, colour);
     if let Some(hit) = hit {
         let middle = (hit.y + entry.y) / 2.0;
         ui.painter().add(egui::epaint::CubicBezierShape::from_points_stroke(
@@ -153,87 +163,57 @@ fn connectors(ui: &Ui, hit: Option<Pos2>, entry: Pos2, pad: Pos2, editor: Rect) 
             stroke,
         ));
     }
-    ui.painter().vline(pad.x, editor.bottom()..=pad.y, stroke);
+    let from = pos2(entry.x, editor.bottom());
+    let middle = (from.y + pad.y) / 2.0;
+    ui.painter().add(egui::epaint::CubicBezierShape::from_points_stroke(
+        [from, pos2(from.x, middle + 2.0), pos2(pad.x, middle - 2.0), pad],
+        false,
+        egui::Color32::TRANSPARENT,
+        stroke,
+    ));
 }
 
 /// The top line; returns the space below it.
-fn top(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameContext<'_>) -> Rect {
+fn top(ui: &mut Ui, rect: Rect, first: bool, state: &mut WindowState, cx: &mut FrameContext<'_>) -> Rect {
     let head = Rect::from_min_size(rect.min, vec2(rect.width(), header::HEIGHT));
     ui.scope_builder(UiBuilder::new().id_salt("top").max_rect(head), |ui| {
-        ui.horizontal_centered(|ui| header::show(ui, head, &mut state.header, &mut state.memory, cx));
+        ui.horizontal_centered(|ui| {
+            if first {
+                header::show_empty(ui, head, &mut state.header, &mut state.memory, cx);
+            } else {
+                header::show(ui, head, &mut state.header, &mut state.memory, cx);
+            }
+        });
     });
     Rect::from_min_max(pos2(rect.left(), head.bottom()), rect.max)
 }
 
-/// A line each for recording, progress and error, while there is one; returns the space below. `side_peak` is the
-/// level of the side input, a gain.
-fn notices(ui: &mut Ui, mut rect: Rect, side_peak: f32, cx: &FrameContext<'_>) -> Rect {
-    let mut line = |ui: &mut Ui, name: &str, show: &mut dyn FnMut(&mut Ui, Rect)| {
-        let place = Rect::from_min_size(rect.min, vec2(rect.width(), header::NOTICE));
-        ui.scope_builder(UiBuilder::new().id_salt(name).max_rect(place), |ui| {
-            ui.horizontal_centered(|ui| show(ui, place));
-        });
-        rect.min.y += header::NOTICE;
-    };
-    if let Some(recording) = cx.session.recording() {
-        line(ui, "recording", &mut |ui, place| record::line(ui, place, side_peak, cx, recording));
-        ui.ctx().request_repaint_after(std::time::Duration::from_millis(50));
-    }
-    if let Some(job) = cx.session.job() {
-        line(ui, "job", &mut |ui, place| header::job(ui, place, cx, &job.step, job.done));
-        ui.ctx().request_repaint_after(std::time::Duration::from_millis(100));
-    }
-    if let Some(error) = cx.session.error() {
-        line(ui, "trouble", &mut |ui, place| header::error_line(ui, place, cx, &error));
-    }
-    rect
-}
-
-/// One sentence and one button.
-fn first_start(ui: &mut Ui, rect: Rect, cx: &mut FrameContext<'_>) {
-    if cx.session.job().is_some() || cx.session.recording().is_some() {
-        return;
-    }
-    let place = Rect::from_center_size(rect.center(), vec2(rect.width().min(620.0), 190.0));
-    ui.scope_builder(UiBuilder::new().id_salt("first").max_rect(place), |ui| {
-        ui.vertical_centered(|ui| {
-            let sentence =
-                "Open a recording of one instrument, and Kitwright makes a drum kit of its sounds.";
-            ui.label(RichText::new(sentence).font(theme::display()).color(theme::TEXT));
-            ui.add_space(18.0);
-            let text = RichText::new("Open a recording").font(theme::title()).color(theme::ON_ACCENT);
-            let button = ui.add(egui::Button::new(text).fill(theme::ACCENT).min_size(vec2(200.0, 40.0)));
-            if widgets::named(button, egui::Role::Button, "Open a recording").clicked() {
-                cx.browse(FilePurpose::Open, "");
-            }
-            // a signal at the side input is probably meant to be recorded
-            if cx.session.side_input_has_signal() {
-                ui.add_space(theme::GAP);
-                record::button(ui, cx);
-            }
-        });
+/// The status line; returns the space above it.
+fn bottom(ui: &mut Ui, rect: Rect, side_peak: f32, cx: &mut FrameContext<'_>) -> Rect {
+    let top = rect.bottom() - status::HEIGHT;
+    let line = Rect::from_min_max(pos2(rect.left(), top), rect.max);
+    ui.scope_builder(UiBuilder::new().id_salt("status").max_rect(line), |ui| {
+        ui.horizontal_centered(|ui| status::show(ui, line, side_peak, cx));
     });
+    Rect::from_min_max(rect.min, pos2(rect.right(), top))
 }
 
 /// Dialogs over the window: the file browser, About, the output.
 fn boxes(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
     header::output_box(ui, &mut state.header, state.pad_editor.main_ceiling_db(), cx);
     about::show(ui.ctx(), &mut state.header.about);
+    state.unsaved.show(ui, cx);
     if let Some(request) = cx.browse.take() {
         state.browser = Some(FileBrowser::new(request.purpose, &state.memory, &request.name, ui.ctx()));
     }
+    state.unsaved.follow(cx, state.browser.is_some());
     let Some(browser) = &mut state.browser else { return };
-    match browser.show(ui.ctx(), &mut state.memory, cx.kit.doc.fit) {
+    match browser.show(ui.ctx(), &mut state.memory, (cx.kit.doc.fit, cx.session.groove())) {
         Outcome::Open => {}
         Outcome::Cancelled => state.browser = None,
         Outcome::Chosen(job) => {
             state.browser = None;
-            match &job {
-                Job::NewKit { takes, .. } => takes.iter().for_each(|t| state.memory.remember(t)),
-                Job::LoadKit(file) | Job::AddTake(file) | Job::SaveKit(file) => state.memory.remember(file),
-                _ => {}
-            }
-            cx.session.start(job);
+            state.unsaved.start(job, cx);
         }
     }
 }
@@ -258,6 +238,9 @@ fn notice_new_kit(state: &mut WindowState, cx: &mut FrameContext<'_>) {
         state.take.turn_to(0);
         state.header.forget_kit();
         state.pad_editor.forget_kit();
+    }
+    if same_takes && last.takes.len() < cx.kit.takes.len() && !last.takes.is_empty() {
+        state.take.turn_to(cx.kit.takes.len() - 1);
     }
     state.take.follow_hits(&cx.kit.doc);
     state.last_kit = Some(cx.kit.clone());

@@ -11,24 +11,22 @@ use kitwright_core::{
 const SIDE_METER_FLOOR_DB: f32 = -60.0;
 
 /// The button that begins a recording.
-pub(super) fn button(ui: &mut Ui, cx: &FrameContext<'_>) {
+pub(super) fn button(ui: &mut Ui, text: &str, cx: &FrameContext<'_>) {
     let ready = cx.session.meters().is_some();
     let help = format!(
         "Records the side input, at most {} min, into a take. Send a track to it in the host first.",
         MAX_RECORDING_SECONDS / 60
     );
     let none = "Nothing plays this plugin at the moment, so there is no side input to record.";
-    let button = ui.add_enabled(ready, egui::Button::new("Record"));
+    let button = ui.add_enabled(ready, egui::Button::new(text).fill(theme::RAISED));
     let button = widgets::named(button, Role::Button, "Record the side input");
     if button.on_hover_text(help).on_disabled_hover_text(none).clicked() {
         cx.session.record(cx.kit.doc.fit);
     }
 }
 
-/// The line of a running recording, in `rect`: length, level (`peak`, a gain), and buttons to end it.
-pub(super) fn line(ui: &mut Ui, rect: Rect, peak: f32, cx: &FrameContext<'_>, now: Recording) {
-    ui.painter().rect_filled(rect, 0, theme::RAISED);
-    ui.add_space(12.0);
+/// The line of a running recording: length, level (`peak`, a gain), and buttons to end it.
+pub(super) fn line(ui: &mut Ui, peak: f32, cx: &FrameContext<'_>, now: Recording) {
     let (dot, _) = ui.allocate_exact_size(vec2(12.0, 12.0), Sense::hover());
     ui.painter().circle_filled(dot.center(), 5.0, theme::ERROR);
     ui.label(RichText::new(format!("Recording the side input: {}", time(now.seconds))).strong());

@@ -11,6 +11,8 @@ pub struct Selection {
     pub layer: usize,
     /// The stage of its tone chain that is shown: a place in the chain's order.
     pub stage: usize,
+    /// The pad that was struck last is chosen, except by the groove.
+    pub follow: bool,
 }
 
 /// A section of the pad editor; together they lead from the hit to the role.
@@ -45,6 +47,18 @@ impl Section {
             Self::Tone => "Tone",
             Self::Place => "Place",
             Self::Trims => "Trims",
+        }
+    }
+
+    /// What it shows, in one sentence.
+    pub fn help(self) -> &'static str {
+        match self {
+            Self::Hit => "Which hit the pad is made of, and how it was changed.",
+            Self::Layers => "Up to four layers of the hit: start and end, pitch, envelope and cuts.",
+            Self::Cloud => "The copies around the hit that make it sound like several people.",
+            Self::Tone => "Cuts, limiter, saturation, EQ and compressors.",
+            Self::Place => "Level, place, choke group, and how one hit differs from the next.",
+            Self::Trims => "What the host can automate, on top of the kit's own settings.",
         }
     }
 }

@@ -3,6 +3,7 @@
 use super::{
     drops::DropTargets, file_browser::FileBrowser, frame_context::Readings, header::Header, memory::Memory,
     pad_editor::PadEditor, selection::Selection, side_input::SideInput, take_view::position::TakeView,
+    unsaved::Unsaved,
 };
 use kitwright_core::kit::Kit;
 use std::sync::Arc;
@@ -24,6 +25,8 @@ pub struct WindowState {
     pub pad_editor: PadEditor,
     /// The file browser, while it is open.
     pub browser: Option<FileBrowser>,
+    /// The question about unsaved work.
+    pub(super) unsaved: Unsaved,
     /// Where files can be dropped.
     pub(super) drop_targets: DropTargets,
     /// Level of the side input.
@@ -41,6 +44,7 @@ impl WindowState {
     /// Whether a thread of the window is still computing something to show: a wave, a spectrum, a folder's list.
     pub fn is_working(&self) -> bool {
         self.readings.waves.is_working()
+            || self.readings.finished.is_working()
             || self.pad_editor.is_working()
             || self.browser.as_ref().is_some_and(FileBrowser::is_working)
     }

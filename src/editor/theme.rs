@@ -1,43 +1,49 @@
 //! The look of the window: colours, font sizes, distances.
 //!
-//! The colours are those of a varnished string instrument: dark wood for backgrounds, pale spruce for text, amber for
-//! what is chosen or lit, oxidised copper for sound. No meaning is shown by colour alone: every role and state also
-//! has a word or a shape.
+//! Dark wood for backgrounds, ivory for text and for what is chosen, and a colour for each family of drums. No meaning is
+//! shown by colour alone: every role and state also has a word or a shape.
 
 use egui::{
     Color32, Context, CornerRadius, FontFamily, FontId, Margin, Shadow, Stroke, TextStyle, Vec2, vec2,
 };
 
 /// Background of the whole window.
-pub const BACKGROUND: Color32 = Color32::from_rgb(0x17, 0x13, 0x11);
+pub const BACKGROUND: Color32 = Color32::from_rgb(0x15, 0x11, 0x0f);
 /// Background of text and controls.
-pub const SURFACE: Color32 = Color32::from_rgb(0x24, 0x1d, 0x19);
+pub const SURFACE: Color32 = Color32::from_rgb(0x21, 0x1a, 0x16);
 /// Background of what can be pressed, and of parts of a picture.
-pub const RAISED: Color32 = Color32::from_rgb(0x36, 0x2c, 0x26);
+pub const RAISED: Color32 = Color32::from_rgb(0x2b, 0x22, 0x1d);
 /// Background of what is pressed or hovered.
-pub const HOVERED: Color32 = Color32::from_rgb(0x48, 0x3a, 0x31);
+pub const HOVERED: Color32 = Color32::from_rgb(0x3a, 0x2f, 0x28);
 /// Background of waves, curves and text fields.
-pub const INSET: Color32 = Color32::from_rgb(0x0f, 0x0c, 0x0b);
+pub const INSET: Color32 = Color32::from_rgb(0x0e, 0x0b, 0x0a);
 /// Lines between areas.
-pub const BORDER: Color32 = Color32::from_rgb(0x55, 0x46, 0x3b);
+pub const BORDER: Color32 = Color32::from_rgb(0x4a, 0x3d, 0x34);
 /// Text.
 pub const TEXT: Color32 = Color32::from_rgb(0xf3, 0xe9, 0xda);
 /// Secondary text.
-pub const TEXT_DIM: Color32 = Color32::from_rgb(0xc4, 0xb3, 0x9f);
-/// What is chosen, held or lit.
-pub const ACCENT: Color32 = Color32::from_rgb(0xf0, 0xb4, 0x4c);
+pub const TEXT_DIM: Color32 = Color32::from_rgb(0xb9, 0xa8, 0x94);
+/// What is chosen or held, and the next sensible thing: ivory, the colour of no family.
+pub const ACCENT: Color32 = Color32::from_rgb(0xf5, 0xec, 0xde);
 /// Text on [`ACCENT`].
-pub const ON_ACCENT: Color32 = Color32::from_rgb(0x22, 0x17, 0x0a);
-/// Sound: waves, levels, curves.
-pub const SOUND: Color32 = Color32::from_rgb(0x86, 0xc8, 0xb0);
+pub const ON_ACCENT: Color32 = Color32::from_rgb(0x1b, 0x15, 0x11);
+/// Sound: levels, curves.
+pub const SOUND: Color32 = Color32::from_rgb(0x74, 0xc2, 0xad);
 /// Sound that no pad uses.
-pub const SOUND_DIM: Color32 = Color32::from_rgb(0x4d, 0x74, 0x68);
-/// The live spectrum: [`SOUND_DIM`] at 60 % over [`INSET`].
+pub const SOUND_DIM: Color32 = Color32::from_rgb(0x6b, 0x5f, 0x55);
+/// The live spectrum, over [`INSET`].
 pub const LIVE_SPECTRUM: Color32 = Color32::from_rgb(0x34, 0x4a, 0x43);
 /// Errors and warnings.
 pub const ERROR: Color32 = Color32::from_rgb(0xff, 0x9a, 0x85);
 /// The white keys of the keyboard.
 pub const WHITE_KEY: Color32 = Color32::from_rgb(0xe6, 0xda, 0xc6);
+
+/// The colour of the family that a role belongs to, the same in take, tile and pad editor. The word always stands beside
+/// it.
+pub fn family(role: kitwright_core::kit::Role) -> Color32 {
+    let [r, g, b] = role.family().colour();
+    Color32::from_rgb(r, g, b)
+}
 
 /// Every pair of text and background that the window uses, by name; the tests require a contrast of 4.5 : 1.
 pub const TEXT_PAIRS: &[(&str, Color32, Color32)] = &[
@@ -64,28 +70,28 @@ pub const TEXT_PAIRS: &[(&str, Color32, Color32)] = &[
 ];
 
 /// Distance between neighbouring controls.
-pub const GAP: f32 = 6.0;
+pub const GAP: f32 = 8.0;
 /// Radius of every corner.
-pub const ROUND: CornerRadius = CornerRadius::same(3);
+pub const ROUND: CornerRadius = CornerRadius::same(6);
 
 /// Small text: units, note names.
 pub fn small() -> FontId {
-    FontId::new(11.5, FontFamily::Proportional)
+    FontId::new(12.5, FontFamily::Proportional)
 }
 
 /// Text and controls.
 pub fn body() -> FontId {
-    FontId::new(13.5, FontFamily::Proportional)
+    FontId::new(14.0, FontFamily::Proportional)
 }
 
 /// Titles.
 pub fn title() -> FontId {
-    FontId::new(16.5, FontFamily::Proportional)
+    FontId::new(18.0, FontFamily::Proportional)
 }
 
 /// The sentence in an empty window.
 pub fn display() -> FontId {
-    FontId::new(24.0, FontFamily::Proportional)
+    FontId::new(26.0, FontFamily::Proportional)
 }
 
 /// Applies the look to a context; call it once when the window opens.
@@ -120,7 +126,7 @@ pub fn modal(name: &'static str) -> egui::Modal {
 
 fn space(s: &mut egui::style::Spacing) {
     s.item_spacing = Vec2::splat(GAP);
-    s.button_padding = vec2(9.0, 3.0);
+    s.button_padding = vec2(7.0, 3.0);
     s.interact_size = vec2(24.0, 24.0);
     s.window_margin = Margin::same(14);
     s.menu_margin = Margin::same(6);
@@ -147,7 +153,7 @@ fn colour(v: &mut egui::Visuals) {
     v.hyperlink_color = ACCENT;
     v.error_fg_color = ERROR;
     v.warn_fg_color = ERROR;
-    v.selection.bg_fill = Color32::from_rgb(0x6b, 0x4a, 0x15);
+    v.selection.bg_fill = HOVERED;
     v.selection.stroke = Stroke::new(1.0, TEXT);
     let states = [
         (&mut v.widgets.noninteractive, SURFACE, BORDER, TEXT),
@@ -187,6 +193,16 @@ mod tests {
     fn the_contrast_formula_gives_the_published_extremes() {
         assert!((contrast(Color32::BLACK, Color32::WHITE) - 21.0).abs() < 1e-3);
         assert!((contrast(TEXT, TEXT) - 1.0).abs() < 1e-6);
+    }
+
+    #[test]
+    fn every_family_has_a_contrast_of_at_least_4_5_to_1_on_every_ground() {
+        for role in kitwright_core::kit::Role::ALL {
+            for ground in [BACKGROUND, SURFACE, RAISED, HOVERED, INSET] {
+                let ratio = contrast(family(role), ground);
+                assert!(ratio >= 4.5, "{role}: {ratio:.2} : 1");
+            }
+        }
     }
 
     #[test]

@@ -5,7 +5,7 @@ use super::{
     preview::PreviewPlayer,
 };
 use kitwright_core::{
-    engine::{Engine, Transport},
+    engine::{Engine, GrooveEvent, GroovePlayer, Transport},
     kit::PADS,
     session::Session,
 };
@@ -20,6 +20,7 @@ pub(super) struct Player {
     params: Arc<HostParams>,
     trims: TrimReader,
     preview: PreviewPlayer,
+    groove: GroovePlayer,
     /// Notes of the pads of the kit that plays, for triggers from the window.
     notes: [u8; PADS],
     /// Bypassed stages of each pad, one bit each.
@@ -34,7 +35,8 @@ impl Player {
         session.attach_engine(sample_rate, engine.meters());
         let preview = PreviewPlayer::new(session.clone(), sample_rate);
         let (trims, notes, bypassed) = (TrimReader::default(), [0; PADS], [0; PADS]);
-        let mut player = Self { engine, session, params, trims, preview, notes, bypassed };
+        let groove = GroovePlayer::default();
+        let mut player = Self { engine, session, params, trims, preview, groove, notes, bypassed };
         player.receive();
         player
     }
@@ -56,6 +58,7 @@ impl Player {
             for (note, pad) in self.notes.iter_mut().zip(&kit.kit.doc.pads) {
                 *note = pad.note;
             }
+            self.groove.set_kit(&kit.kit.doc);
             self.engine.set_kit(kit);
         }
         while let Some(kit) = self.engine.retired() {
@@ -71,6 +74,7 @@ impl Player {
                 self.engine.bypass(pad, now);
             }
         }
+        self.groove.set(self.session.groove());
         self.preview.receive();
     }
 
@@ -96,6 +100,8 @@ impl Player {
         }
         let song = BlockPosition::new(context.transport(), self.sample_rate());
         let frames = main.samples();
+        self.session.set_host_tempo(song.beats.map(|_| song.tempo));
+        self.groove.begin_block(song.at(0), frames, self.sample_rate());
         let mut next = context.next_event();
         let mut at = 0;
         while at < frames {
@@ -103,8 +109,10 @@ impl Player {
                 apply(&mut self.engine, &event);
                 next = context.next_event();
             }
+            self.play_groove(at);
             let event_at = next.as_ref().map_or(frames, |e| e.timing() as usize);
-            let until = event_at.min(frames).min(at + Engine::MAX_CHUNK);
+            let groove_at = self.groove.next_frame().unwrap_or(frames).max(at + 1);
+            let until = event_at.min(groove_at).min(frames).min(at + Engine::MAX_CHUNK);
             self.engine.set_transport(song.at(at));
             self.engine.render(until - at);
             copy(self.engine.main(), main, at);
@@ -119,10 +127,22 @@ impl Player {
             apply(&mut self.engine, &event);
             next = context.next_event();
         }
-        if self.engine.is_silent() && !self.preview.is_playing() {
+        if self.engine.is_silent() && !self.preview.is_playing() && !self.groove.is_playing() {
             ProcessStatus::Normal
         } else {
             ProcessStatus::KeepAlive
+        }
+    }
+}
+
+impl Player {
+    /// Hands what the groove plays at this frame of the block to the engine.
+    fn play_groove(&mut self, at: usize) {
+        while let Some(event) = self.groove.take_due(at) {
+            match event {
+                GrooveEvent::On { pad, velocity } => self.engine.note_on(self.notes[pad], velocity),
+                GrooveEvent::Off { pad } => self.engine.note_off(self.notes[pad]),
+            }
         }
     }
 }

@@ -4,6 +4,8 @@
 
 mod fixtures;
 mod frame_cost;
+mod groove;
+mod hand_work;
 mod import;
 mod interaction;
 mod kit_view;

@@ -11,7 +11,17 @@ fn a_kit_is_saved_loaded_and_replaced_only_after_asking() {
     choose_file(&mut harness, &dir.path().join("cello"), "Save here");
     wait_until(&mut harness, "the file", |d| file.exists() && d.session.job().is_none());
     assert_eq!(harness.state().session.error(), None);
+    harness.get_by_label("The kit is saved");
+    harness.get_by_label_contains("Saved to ");
+    // the kit has its file now
+    harness.state().session.edit("name", |kit| kit.doc.name = "Another name".into());
+    settle(&mut harness);
+    harness.get_by_label("The kit is changed");
     press(&mut harness, "Save the kit");
+    wait_until(&mut harness, "the same file again", |d| d.session.job().is_none());
+    harness.get_by_label("The kit is saved");
+    assert_eq!(Kit::load(&file, &Quiet).expect("a kit").doc.name, "Another name");
+    press(&mut harness, "Save the kit as");
     choose_file(&mut harness, &file, "Save here");
     assert!(harness.state().window.browser.is_some(), "the browser asks before it replaces a file");
     press(&mut harness, "Replace it");

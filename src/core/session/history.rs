@@ -3,6 +3,7 @@
 use crate::kit::{Kit, Trims};
 use std::{
     collections::VecDeque,
+    path::PathBuf,
     sync::Arc,
     time::{Duration, Instant},
 };
@@ -27,12 +28,18 @@ struct HistoryStep {
     at: Instant,
     /// The host's trims that belong to the kit; only of steps that loaded a kit file with others.
     trims: Option<Trims>,
+    /// The file that the kit belongs to; only of steps that put another kit in place.
+    file: Option<KitFile>,
 }
 
-/// The kit and the host's trims before a step is undone or redone.
+/// The file that a kit belongs to, if any.
+pub(super) type KitFile = Option<PathBuf>;
+
+/// The kit, the host's trims and the kit's file before a step is undone or redone.
 pub(super) struct CurrentKit {
     pub kit: Arc<Kit>,
     pub trims: Option<Trims>,
+    pub file: KitFile,
 }
 
 /// What undoing or redoing a step restores.
@@ -40,14 +47,16 @@ pub(super) struct RestoredStep {
     pub name: String,
     pub kit: Arc<Kit>,
     pub trims: Option<Trims>,
+    pub file: Option<KitFile>,
 }
 
 impl HistoryStep {
     /// What this step restores, and the step of the same name that leads back to `now`.
     fn reverse(self, now: CurrentKit) -> (RestoredStep, HistoryStep) {
         let trims = if self.trims.is_some() { now.trims } else { None };
-        let opposite = HistoryStep { name: self.name.clone(), kit: now.kit, at: self.at, trims };
-        (RestoredStep { name: self.name, kit: self.kit, trims: self.trims }, opposite)
+        let file = self.file.is_some().then_some(now.file);
+        let opposite = HistoryStep { name: self.name.clone(), kit: now.kit, at: self.at, trims, file };
+        (RestoredStep { name: self.name, kit: self.kit, trims: self.trims, file: self.file }, opposite)
     }
 }
 
@@ -68,7 +77,14 @@ impl History {
         if self.done.len() == MAX_STEPS {
             self.done.pop_front();
         }
-        self.done.push_back(HistoryStep { name: name.to_owned(), kit: before, at, trims: None });
+        self.done.push_back(HistoryStep { name: name.to_owned(), kit: before, at, trims: None, file: None });
+    }
+
+    /// The last step, when it has this name, also restores this file when it is undone.
+    pub(super) fn attach_file(&mut self, name: &str, file: KitFile) {
+        if let Some(last) = self.done.back_mut().filter(|s| s.name == name) {
+            last.file = Some(file);
+        }
     }
 
     /// The last step, when it has this name, also restores these trims when it is undone.
@@ -131,7 +147,7 @@ mod tests {
         let second_drag = 2990 + MERGE.as_millis() as u64;
         history.record("pad 1 pitch", named("between"), ms(second_drag), true);
         assert_eq!(history.undo_names(), ["pad 1 pitch"; 2]);
-        let current = || CurrentKit { kit: named("now"), trims: None };
+        let current = || CurrentKit { kit: named("now"), trims: None, file: None };
         assert_eq!(history.undo(current()).unwrap().kit.doc.name, "between");
         assert_eq!(history.undo(current()).unwrap().kit.doc.name, "0");
         assert!(history.undo(current()).is_none());
@@ -142,8 +158,8 @@ mod tests {
         let mut history = History::default();
         let at = Instant::now();
         history.record("pan", named("first"), at, true);
-        history.undo(CurrentKit { kit: named("second"), trims: None });
-        history.redo(CurrentKit { kit: named("first"), trims: None });
+        history.undo(CurrentKit { kit: named("second"), trims: None, file: None });
+        history.redo(CurrentKit { kit: named("first"), trims: None, file: None });
         history.record("pan", named("second"), at, true);
         history.record("level", named("third"), at, true);
         assert_eq!(history.undo_names(), ["level", "pan", "pan"]);

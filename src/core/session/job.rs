@@ -1,6 +1,6 @@
 //! What the session can be asked to do, and what a running job reports.
 
-use crate::{kit::Role, listen::DetectOptions};
+use crate::{groove::patterns::GrooveSettings, kit::Role, listen::DetectOptions};
 use std::{fmt, path::PathBuf};
 
 /// Progress of a running job.
@@ -59,23 +59,31 @@ impl fmt::Display for HitEdit {
 /// fail, and so do those whose takes changed while they worked.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Job {
-    /// Decodes recordings, detects their hits and makes a kit of them. Fails without a recording, and for a
-    /// kit larger than a host's state can hold.
+    /// Decodes recordings, detects their hits and makes a kit of them. Fails without a recording, without a hit that can
+    /// be a pad, and for a kit larger than a host's state can hold.
     NewKit {
         /// Audio files, in order.
         takes: Vec<PathBuf>,
         /// Fit of every pad, 0 to 1.
         fit: f32,
     },
-    /// Decodes one more recording and detects its hits; the pads stay as they are.
+    /// Makes a kit of the invented cello, [`crate::demo`].
+    DemoKit {
+        /// Fit of every pad, 0 to 1.
+        fit: f32,
+    },
+    /// Decodes one more recording and detects its hits; the pads stay as they are. Fails when the kit has a take of
+    /// the same sound.
     AddTake(PathBuf),
+    /// Removes a take; fails while pads play it.
+    RemoveTake(usize),
     /// Takes what was recorded last: a kit of it when there is no take yet, else one more take. Fails when the
     /// recording is silent (peak below -80 dB of full scale).
     KeepRecording {
         /// Fit of the pads of a new kit, 0 to 1.
         fit: f32,
     },
-    /// Decodes one more recording and puts its best hit for the role on a pad.
+    /// Decodes one more recording, unless the kit has it as a take, and puts its best hit for the role on a pad.
     PutFile {
         /// Pad, 0 to 15.
         pad: usize,
@@ -88,9 +96,10 @@ pub enum Job {
     DetectAgain(usize, DetectOptions),
     /// Edits the hits of a take; pads keep their sound.
     EditHits(usize, HitEdit),
-    /// Casts the whole kit again from its takes.
+    /// Casts the kit again from its takes. Pads that are locked, or whose hit or role was chosen by hand, stay; the
+    /// others keep the settings that were set by hand.
     Recast,
-    /// Puts a hit on a pad in a role.
+    /// Puts a hit on a pad in a role; what was set by hand stays.
     SetHit {
         /// Pad, 0 to 15.
         pad: usize,
@@ -99,7 +108,31 @@ pub enum Job {
         /// Role of the pad.
         role: Role,
     },
-    /// Shapes one pad (`None`: every pad with a hit) again with this fit.
+    /// Puts the hit on a pad that serves its role next best; after the last one comes the best again.
+    NextBest {
+        /// Pad, 0 to 15.
+        pad: usize,
+        /// The other way: the next better one.
+        back: bool,
+    },
+    /// Plays a hit as it would sound on a pad, in its role and with its fit; the kit stays as it is.
+    Audition {
+        /// Pad, 0 to 15.
+        pad: usize,
+        /// Index of the take, and of the hit in it.
+        source: (usize, usize),
+    },
+    /// Tries every hit in a role, for [`crate::session::Session::ranking`].
+    Rank(Role),
+    /// Lets settings that were set by hand follow the fit again: shapes the pad anew.
+    FollowFit {
+        /// Pad, 0 to 15; it must hold a hit that was cast.
+        pad: usize,
+        /// Name of the setting ([`crate::kit::by_hand`]), or every one.
+        setting: Option<String>,
+    },
+    /// Shapes one pad (`None`: every pad with a hit that is not locked) again with this fit; what was set by hand
+    /// stays.
     SetFit {
         /// Pad, 0 to 15, or every one.
         pad: Option<usize>,
@@ -119,8 +152,17 @@ pub enum Job {
     },
     /// Loads a kit file; its trims wait in [`crate::session::Session::take_loaded_trims`].
     LoadKit(PathBuf),
-    /// Saves the kit with its trims as a kit file.
+    /// Loads what was saved by itself ([`crate::session::Session::autosaves`]); it has no file of its own yet.
+    RestoreAutosave(PathBuf),
+    /// Saves the kit with its trims as a kit file; the kit belongs to it from then on.
     SaveKit(PathBuf),
+    /// Writes the chosen pattern of the groove as a MIDI file.
+    SavePattern {
+        /// The file.
+        file: PathBuf,
+        /// The pattern with its swing and density, and its tempo.
+        groove: GrooveSettings,
+    },
     /// Exports pads, groove, MIDI and picture into a folder.
     Export(PathBuf),
 }

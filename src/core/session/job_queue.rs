@@ -4,6 +4,8 @@
 use super::{
     job::{Job, JobState},
     open_kit::OpenKit,
+    preparer::KitPreparer,
+    rankings::Rankings,
     run_job,
     threads::{join_unless_own, lock},
 };
@@ -58,12 +60,12 @@ impl Progress for RunningJob {
 }
 
 impl Jobs {
-    pub(super) fn start(open_kit: Arc<OpenKit>) -> Self {
+    pub(super) fn start(open_kit: Arc<OpenKit>, rankings: Arc<Rankings>, preparer: Arc<KitPreparer>) -> Self {
         let queue = Arc::new(Queue::default());
         let own = queue.clone();
         let thread = thread::Builder::new()
             .name("kitwright-jobs".into())
-            .spawn(move || own.run(&open_kit))
+            .spawn(move || own.run(&open_kit, &rankings, &preparer))
             .expect("the system starts no thread");
         Self { queue, thread: Mutex::new(Some(thread)) }
     }
@@ -111,11 +113,12 @@ impl Queue {
         self.changed.notify_all();
     }
 
-    fn run(&self, open_kit: &OpenKit) {
+    fn run(&self, open_kit: &OpenKit, rankings: &Rankings, preparer: &KitPreparer) {
         while let Some((job, running)) = self.next() {
-            let result = catch_unwind(AssertUnwindSafe(|| run_job::run(job, open_kit, &*running)));
+            let result =
+                catch_unwind(AssertUnwindSafe(|| run_job::run(job, open_kit, rankings, preparer, &*running)));
             match result {
-                Ok(Ok(())) => (),
+                Ok(Ok(done)) => open_kit.succeeded(done.files, done.note),
                 Ok(Err(e)) => open_kit.report(e),
                 Err(_) => open_kit.report(Error::invalid(
                     "the work stopped by a fault of this program, the kit is as it was: please report it",

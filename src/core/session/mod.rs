@@ -5,31 +5,46 @@
 //! [`Session::take_play_kit`] and gives old ones back through [`Session::give_back`], both without locks.
 
 mod audio_requests;
+mod autosave;
+mod groove_control;
 mod history;
 mod job;
+mod job_parts;
 mod job_queue;
 mod new_kit;
 mod open_kit;
+mod pad_jobs;
 mod preparer;
+mod rankings;
 mod reading;
+mod recast;
 mod recorder;
 mod run_job;
+mod saved;
+mod take_jobs;
 mod threads;
 
 pub use self::{
     audio_requests::{PadTrigger, Preview},
+    autosave::{Autosave, autosave_folder},
     job::{HitEdit, Job, JobState},
+    rankings::Ranking,
     recorder::{MAX_RECORDING_SECONDS, Recording},
 };
 
-use self::{job_queue::Jobs, open_kit::OpenKit, preparer::KitPreparer, recorder::Recorder};
+use self::{
+    autosave::Autosaver, groove_control::GrooveControl, job_queue::Jobs, open_kit::OpenKit,
+    preparer::KitPreparer, rankings::Rankings, recorder::Recorder,
+};
 use crate::{
     engine::{Meters, PlayKit},
     error::{Error, Result},
-    kit::{Kit, PADS, ToneStage, Trims},
+    groove::patterns::GrooveSettings,
+    kit::{Kit, PADS, Pad, Role, ToneStage, Trims},
 };
 use crossbeam_queue::ArrayQueue;
 use std::{
+    path::PathBuf,
     sync::{
         Arc,
         atomic::{AtomicU8, Ordering::Relaxed},
@@ -44,6 +59,9 @@ const MAX_TRIGGERS: usize = 64;
 pub struct Session {
     open_kit: Arc<OpenKit>,
     jobs: Jobs,
+    rankings: Arc<Rankings>,
+    groove: GrooveControl,
+    autosaver: Arc<Autosaver>,
     preparer: Arc<KitPreparer>,
     triggers: ArrayQueue<PadTrigger>,
     recorder: Arc<Recorder>,
@@ -64,9 +82,14 @@ impl Session {
     /// When the system cannot start a thread.
     pub fn new() -> Arc<Self> {
         let open_kit = Arc::new(OpenKit::default());
+        let rankings = Arc::<Rankings>::default();
+        let preparer = KitPreparer::start(open_kit.clone());
         Arc::new(Self {
-            jobs: Jobs::start(open_kit.clone()),
-            preparer: KitPreparer::start(open_kit.clone()),
+            jobs: Jobs::start(open_kit.clone(), rankings.clone(), preparer.clone()),
+            rankings,
+            groove: GrooveControl::default(),
+            autosaver: Arc::default(),
+            preparer,
             open_kit,
             triggers: ArrayQueue::new(MAX_TRIGGERS),
             recorder: Arc::default(),
@@ -132,6 +155,58 @@ impl Session {
         }
     }
 
+    /// Edits a pad as [`Session::edit`] does; `what` completes the step's name. What changes counts as set by hand from
+    /// then on: it stays when the pad is shaped or cast again.
+    pub fn edit_pad(&self, pad: usize, what: &str, change: impl FnOnce(&mut Pad)) {
+        self.edit(&format!("pad {} {what}", pad + 1), |kit| {
+            if let Some(pad) = kit.doc.pads.get_mut(pad) {
+                pad.change_by_hand(change);
+            }
+        });
+    }
+
+    /// The kit file that the kit was loaded from or saved to last; `None` for a kit that was never saved.
+    pub fn file(&self) -> Option<PathBuf> {
+        self.open_kit.file()
+    }
+
+    /// Whether the kit has changed since it was loaded, saved or restored by a host; an empty one never has.
+    pub fn is_changed(&self) -> bool {
+        self.open_kit.is_changed()
+    }
+
+    /// Files that jobs have read or written since the last call.
+    pub fn take_opened(&self) -> Vec<PathBuf> {
+        self.open_kit.take_opened()
+    }
+
+    /// What the last job that succeeded has to say: "Saved to ...".
+    pub fn note(&self) -> Option<String> {
+        self.open_kit.note()
+    }
+
+    /// How well every hit serves `role`, best first; `None` until [`Job::Rank`] or [`Job::NextBest`] has tried them in
+    /// that role, and again once the hits have changed.
+    pub fn ranking(&self, role: Role) -> Option<Arc<Ranking>> {
+        self.rankings.of(&self.kit(), role)
+    }
+
+    /// From now on unsaved work is saved by itself into `folder` ([`autosave_folder`]) on a thread of the session's own,
+    /// and removed there once the kit is saved; at most 20 files are kept. Does nothing the second time.
+    pub fn autosave_into(&self, folder: PathBuf) {
+        self.autosave_every(folder, autosave::usual_delay());
+    }
+
+    /// The same; a kit is saved once it has been left alone for `delay`.
+    pub fn autosave_every(&self, folder: PathBuf, delay: Duration) {
+        self.autosaver.start(self.open_kit.clone(), folder, delay);
+    }
+
+    /// Unsaved work that runs before this one have left behind, newest first.
+    pub fn autosaves(&self) -> Vec<Autosave> {
+        self.autosaver.found()
+    }
+
     /// Undoes the last step; returns its name, or `None` when there is none.
     pub fn undo(&self) -> Option<String> {
         self.open_kit.undo()
@@ -180,6 +255,26 @@ impl Session {
     /// For the audio thread: the next trigger, in order. Lock-free.
     pub fn take_trigger(&self) -> Option<PadTrigger> {
         self.triggers.pop()
+    }
+
+    /// How the groove plays. Lock-free.
+    pub fn groove(&self) -> GrooveSettings {
+        self.groove.get()
+    }
+
+    /// Sets how the groove plays, from the next block on; it plays only when this says so.
+    pub fn set_groove(&self, settings: GrooveSettings) {
+        self.groove.set(settings);
+    }
+
+    /// For the audio thread: the host's tempo, beats per minute, while it plays. Lock-free.
+    pub fn set_host_tempo(&self, tempo: Option<f64>) {
+        self.groove.set_host_tempo(tempo);
+    }
+
+    /// The host's tempo in the last block, beats per minute; `None` while it does not play.
+    pub fn host_tempo(&self) -> Option<f32> {
+        self.groove.host_tempo()
     }
 
     /// Plays a range of a take as it was recorded, mixed with the kit: frames `start..end` at the take's own rate,
@@ -329,6 +424,7 @@ impl Drop for Session {
     fn drop(&mut self) {
         self.recorder.end();
         self.jobs.end();
+        self.autosaver.end();
         self.preparer.end();
     }
 }

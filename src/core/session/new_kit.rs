@@ -6,13 +6,15 @@ use super::{
 };
 use crate::{
     cast::{self, CastOptions, DetectedTake},
+    demo,
     error::{Error, Result},
     kit::Kit,
+    listen::{self, DetectOptions},
     progress::{Part, Progress},
 };
 use std::{
     path::PathBuf,
-    sync::{Mutex, PoisonError},
+    sync::{Arc, Mutex, PoisonError},
 };
 
 pub(super) fn new_kit(
@@ -42,12 +44,34 @@ pub(super) fn cast(
     fit: f32,
     progress: &dyn Progress,
 ) -> Result<()> {
+    if detected.iter().all(|(_, hits)| hits.is_empty()) {
+        return Err(no_hits(detected));
+    }
     let options = CastOptions { name, fit, ..CastOptions::default() };
     let shown = Shown { open_kit, last: Mutex::new(None) };
     let progress = ShownProgress { progress, shown: &shown };
     let kit = cast::make_kit_in_steps(detected, &options, &progress, &|kit| shown.show(kit))?;
+    if kit.sounding().next().is_none() {
+        return Err(no_hits(detected));
+    }
     progress.check()?;
     shown.put(kit)
+}
+
+/// The invented cello as a kit.
+pub(super) fn demo_kit(open_kit: &OpenKit, fit: f32, progress: &dyn Progress) -> Result<()> {
+    progress.report("playing the demo", 0.0);
+    let (take, _) = demo::borrowed_cello(1);
+    let hits = listen::detect(&take, &DetectOptions::default(), &Part::new(progress, 0.1, 0.3))?;
+    cast(open_kit, &[(Arc::new(take), hits)], "Demo cello".into(), fit, &Part::new(progress, 0.3, 1.0))
+}
+
+fn no_hits(detected: &[DetectedTake]) -> Error {
+    let names: Vec<&str> = detected.iter().map(|(take, _)| take.name.as_str()).collect();
+    Error::invalid(format!(
+        "{}: no hit was heard that could be a pad, so the kit stays as it is; record knocks or plucks, louder",
+        names.join(", ")
+    ))
 }
 
 /// The kit as it was put in place last.
@@ -77,12 +101,9 @@ impl Shown<'_> {
     }
 
     fn first(&self, kit: &Kit) -> State {
-        let put = kit.check_state_size(&crate::progress::Quiet).and_then(|()| {
-            self.open_kit.change("new kit", false, |now| {
-                *now = kit.clone();
-                Ok(())
-            })
-        });
+        let put = kit
+            .check_state_size(&crate::progress::Quiet)
+            .and_then(|()| self.open_kit.change_to_new("new kit", kit.clone(), None));
         put.map_or_else(State::Failed, |()| State::Playing(Box::new(kit.clone())))
     }
 

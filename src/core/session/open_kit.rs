@@ -1,7 +1,8 @@
 //! The open kit, shared by the session's threads and its callers: kit, undo history, last error, hook.
 
 use super::{
-    history::{CurrentKit, History, RestoredStep},
+    history::{CurrentKit, History, KitFile, RestoredStep},
+    saved::Saved,
     threads::lock,
 };
 use crate::{
@@ -11,6 +12,7 @@ use crate::{
 };
 use arc_swap::ArcSwap;
 use std::{
+    path::{Path, PathBuf},
     sync::{
         Arc, Mutex,
         atomic::{AtomicU64, Ordering::Relaxed},
@@ -37,9 +39,13 @@ pub(super) struct OpenKit {
     error: Mutex<Option<Error>>,
     hook: Mutex<Option<Arc<Hook>>>,
     restored: AtomicU64,
+    /// The revision that the host has taken into its project.
+    kept_by_host: AtomicU64,
     read_trims: Mutex<Option<Arc<ReadTrims>>>,
     loaded_trims: Mutex<Option<Trims>>,
     recorded: Mutex<Option<Take>>,
+    /// Where the kit belongs and what was saved of it.
+    saved: Mutex<Saved>,
     /// The thread that prepares kits, woken by changes.
     preparer: Mutex<Option<Thread>>,
 }
@@ -99,15 +105,29 @@ impl OpenKit {
         true
     }
 
-    /// Puts a kit from a file in place, as one step. Its trims wait to be set as host parameters; undoing the
-    /// step restores the present ones.
-    pub(super) fn load(&self, kit: Kit) -> Result<()> {
-        let now = self.trims();
-        let trims = kit.doc.trims.clone();
-        self.change("load kit", false, |before| {
+    /// Puts another kit in place, which belongs to `file`, as one step; undoing it restores the present file.
+    pub(super) fn change_to_new(&self, name: &str, kit: Kit, file: KitFile) -> Result<()> {
+        let revision = self.revision();
+        self.change(name, false, |before| {
             *before = kit;
             Ok(())
         })?;
+        let before = lock(&self.saved).belongs_to(file);
+        if self.revision() != revision {
+            lock(&self.history).attach_file(name, before);
+        }
+        Ok(())
+    }
+
+    /// Puts a kit from a file in place, as one step. Its trims wait to be set as host parameters; undoing the
+    /// step restores the present ones. The kit belongs to `file`, and counts as saved when there is one.
+    pub(super) fn load(&self, kit: Kit, file: Option<&Path>) -> Result<()> {
+        let now = self.trims();
+        let trims = kit.doc.trims.clone();
+        self.change_to_new("load kit", kit, file.map(Path::to_owned))?;
+        if file.is_some() {
+            lock(&self.saved).keep(self.kit());
+        }
         lock(&self.history).attach_trims("load kit", now);
         self.set_loaded_trims(trims);
         Ok(())
@@ -119,7 +139,10 @@ impl OpenKit {
         history.clear();
         let revision = self.put(Arc::new(kit));
         self.restored.store(revision, Relaxed);
-        drop(history);
+        let mut saved = lock(&self.saved);
+        saved.belongs_to(None);
+        saved.keep(self.kit());
+        drop((history, saved));
         self.notify();
         revision
     }
@@ -140,7 +163,11 @@ impl OpenKit {
         // read before the history is held: the host's parameters have locks of their own
         let trims = self.trims();
         let mut history = lock(&self.history);
-        let back = step(&mut history, CurrentKit { kit: self.kit(), trims })?;
+        let file = lock(&self.saved).file.clone();
+        let back = step(&mut history, CurrentKit { kit: self.kit(), trims, file })?;
+        if let Some(file) = back.file {
+            lock(&self.saved).belongs_to(file);
+        }
         self.put(back.kit);
         drop(history);
         if let Some(trims) = back.trims {
@@ -187,15 +214,73 @@ impl OpenKit {
 
     /// The current kit with the current trims, for a file.
     pub(super) fn kit_with_trims(&self) -> Arc<Kit> {
-        let kit = self.kit();
+        self.with_trims(&self.kit())
+    }
+
+    /// A kit with the current trims, for a file.
+    pub(super) fn with_trims(&self, kit: &Arc<Kit>) -> Arc<Kit> {
         match self.trims() {
             Some(trims) if trims != kit.doc.trims => {
-                let mut kit = Kit::clone(&kit);
+                let mut kit = Kit::clone(kit);
                 kit.doc.trims = trims;
                 Arc::new(kit)
             }
-            _ => kit,
+            _ => kit.clone(),
         }
+    }
+
+    /// `kit` was written to `file`.
+    pub(super) fn saved(&self, kit: Arc<Kit>, file: PathBuf) {
+        let mut saved = lock(&self.saved);
+        saved.belongs_to(Some(file));
+        saved.keep(kit);
+    }
+
+    /// The file that the kit belongs to.
+    pub(super) fn file(&self) -> KitFile {
+        lock(&self.saved).file.clone()
+    }
+
+    /// Whether the kit holds something that no file and no project holds.
+    pub(super) fn is_changed(&self) -> bool {
+        let kit = self.kit();
+        !kit.takes.is_empty() && !lock(&self.saved).holds(&kit)
+    }
+
+    /// The host has taken the kit of this revision into its project.
+    pub(super) fn taken_by_host(&self, revision: u64) {
+        self.kept_by_host.store(revision, Relaxed);
+    }
+
+    /// Whether the host's project holds the kit as it is.
+    pub(super) fn is_kept_by_host(&self) -> bool {
+        self.kept_by_host.load(Relaxed) == self.revision()
+    }
+
+    /// A job is done: `files` were read or written, and the player is told `note`. An older error is over.
+    pub(super) fn succeeded(&self, files: Vec<PathBuf>, note: Option<String>) {
+        self.dismiss_error();
+        let mut saved = lock(&self.saved);
+        saved.opened.extend(files);
+        saved.note = note;
+    }
+
+    /// The files of jobs that have succeeded since the last call.
+    pub(super) fn take_opened(&self) -> Vec<PathBuf> {
+        std::mem::take(&mut lock(&self.saved).opened)
+    }
+
+    pub(super) fn note(&self) -> Option<String> {
+        lock(&self.saved).note.clone()
+    }
+
+    /// From now on the kit is saved by itself into this file.
+    pub(super) fn adopt_autosave(&self, file: PathBuf) {
+        lock(&self.saved).adopted = Some(file);
+    }
+
+    pub(super) fn take_adopted_autosave(&self) -> Option<PathBuf> {
+        lock(&self.saved).adopted.take()
     }
 
     pub(super) fn set_loaded_trims(&self, trims: Trims) {

@@ -255,6 +255,7 @@ impl KitPreparer {
             return Ok(text);
         }
         let revision = self.open_kit.revision();
+        self.open_kit.taken_by_host(revision);
         if let Some((at, text)) = &*lock(&self.state)
             && *at == revision
         {

@@ -1,7 +1,11 @@
 //! The cloud as a picture of its copies: time across, pitch up, level as size.
 
-use super::{caption::CAPTION, last_cloud::CloudCopies};
-use crate::editor::{frame_context::FrameContext, theme, widgets};
+use super::{
+    caption::CAPTION,
+    controls::{self, Structure},
+    last_cloud::CloudCopies,
+};
+use crate::editor::{frame_context::FrameContext, theme};
 use egui::{Align2, Rect, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
 use kitwright_core::{
     engine::ShownGrain,
@@ -18,10 +22,9 @@ pub(super) fn show(ui: &mut Ui, panel: Rect, pad: usize, last: &mut CloudCopies,
     draw(ui, picture, &cloud, drawn.as_deref(), since);
     ui.scope_builder(UiBuilder::new().id_salt("cloud settings").max_rect(right), |ui| {
         ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
-            let owner = format!("Pad {} cloud", pad + 1);
-            widgets::table(ui, &owner, &CLOUD, &cloud, |setting, value| {
-                let what = format!("cloud {}", setting.name.to_lowercase());
-                cx.edit_pad(pad, &what, |p| (setting.set)(&mut p.cloud, value));
+            let structure = Structure { owner: format!("Pad {} cloud", pad + 1), id: "cloud" };
+            controls::table(ui, cx, pad, &structure, &CLOUD, &cloud, |p, setting, value| {
+                (setting.set)(&mut p.cloud, value);
             });
         });
     });

@@ -1,6 +1,9 @@
 //! The layers of a pad on one time axis, with handles for start, end and envelope; and their settings.
 
-use super::caption::CAPTION;
+use super::{
+    caption::CAPTION,
+    controls::{self, Structure},
+};
 use crate::editor::{
     envelope,
     frame_context::FrameContext,
@@ -31,9 +34,12 @@ pub(super) fn show(ui: &mut Ui, panel: Rect, selection: &mut Selection, cx: &mut
         let layer = selection.layer;
         let Some(settings) = built.layers.get(layer).map(|l| l.settings) else { return };
         ScrollArea::vertical().id_salt(("layer", pad, layer)).auto_shrink([false, false]).show(ui, |ui| {
-            let owner = format!("Pad {} layer {}", pad + 1, layer + 1);
-            widgets::table(ui, &owner, &LAYER, &settings, |setting, value| {
-                set(cx, pad, layer, setting.name, |s| (setting.set)(s, value));
+            let id = format!("layer {}", layer + 1);
+            let structure = Structure { owner: format!("Pad {} {id}", pad + 1), id: &id };
+            controls::table(ui, cx, pad, &structure, &LAYER, &settings, |p, setting, value| {
+                if let Some(layer) = p.layers.get_mut(layer) {
+                    (setting.set)(&mut layer.settings, value);
+                }
             });
         });
     });
@@ -123,7 +129,7 @@ fn lanes(ui: &mut Ui, rect: Rect, selection: &mut Selection, cx: &mut FrameConte
             span_of(l, chosen, rate_of(l.slice.or(chosen)), start)
         })
         .collect();
-    let axis = held.map_or_else(|| axis_of(layers, &spans), |h| h.axis);
+    let axis = held.map_or_else(|| axis_of(layers, &spans, cx.pad(selection.pad).settings.held), |h| h.axis);
     let height = rect.height() / layers.len().max(1) as f32;
     for (i, (layer, span)) in layers.iter().zip(&spans).enumerate() {
         let lane = Rect::from_min_size(
@@ -169,19 +175,21 @@ fn lane_name(ui: &Ui, rect: Rect, selection: &mut Selection, index: usize, on: b
     }
 }
 
-/// First and last ms of the axis: it holds the beginning of every slice and the end of what is played.
-fn axis_of(layers: &[Layer], spans: &[Option<LayerSpan>]) -> [f32; 2] {
+/// First and last ms of the axis: it holds the beginning of every slice and ends with what sounds last.
+fn axis_of(layers: &[Layer], spans: &[Option<LayerSpan>], held: bool) -> [f32; 2] {
     let mut axis = [0.0_f32, 50.0_f32];
     for (layer, span) in layers.iter().zip(spans) {
-        if let Some(span) = span {
-            let s = &layer.settings;
-            let shape = s.delay_ms + s.attack_ms + s.hold_ms + s.decay_ms;
-            axis[0] = axis[0].min(span.origin_ms);
-            axis[1] = axis[1].max(
-                (span.origin_ms + span.slice_ms)
-                    .min(shape.max(span.origin_ms + s.end_ms / span.speed).max(50.0)),
-            );
-        }
+        let Some(span) = span else { continue };
+        let s = &layer.settings;
+        let read = (span.origin_ms + span.slice_ms).min(span.origin_ms + s.end_ms / span.speed);
+        // a held pad sounds on at its sustain level
+        let shaped = if held && s.sustain > 0.0 {
+            f32::INFINITY
+        } else {
+            s.delay_ms + s.attack_ms + s.hold_ms + s.decay_ms
+        };
+        axis[0] = axis[0].min(span.origin_ms);
+        axis[1] = axis[1].max(read.min(shaped));
     }
     axis
 }
@@ -225,7 +233,7 @@ fn one_lane(
     let end_ms = (span.origin_ms + s.end_ms / span.speed).min(span.origin_ms + span.slice_ms);
     let (begin, end) = (x_of(lane, axis, begin_ms), x_of(lane, axis, end_ms));
     let painter = ui.painter_at(lane);
-    let colour = if s.on { theme::SOUND } else { theme::SOUND_DIM };
+    let colour = if s.on { theme::family(cx.pad(selection.pad).role) } else { theme::SOUND_DIM };
     // the part before the start and after the end stays visible, dimmed
     wave::draw(&painter, raw, stretch, |_| 1.0, |_| theme::HOVERED);
     let seconds = f64::from((end_ms - begin_ms).max(0.1)) / 1000.0;
@@ -312,5 +320,27 @@ fn handles(
         response
             .on_hover_cursor(if i == 2 { CursorIcon::Grab } else { CursorIcon::ResizeHorizontal })
             .on_hover_text(format!("{word}: drag it."));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_axis_ends_with_what_sounds_last() {
+        let slice = Slice { take: 0, start: 0, end: 48_000, gain_db: 0.0, velocities: [0.0, 1.0] };
+        let mut layer = Layer::default();
+        let axis = |layer: &Layer, held: bool| {
+            let spans = [span_of(layer, Some(slice), 48_000.0, layer.settings.start_ms)];
+            axis_of(std::slice::from_ref(layer), &spans, held)[1]
+        };
+        assert_eq!(axis(&layer, false), 1000.0, "the slice's end");
+        layer.settings.decay_ms = 160.0;
+        assert_eq!(axis(&layer, false), 160.0, "the envelope's end");
+        layer.settings.sustain = 0.5;
+        assert_eq!(axis(&layer, true), 1000.0);
+        layer.settings.end_ms = 80.0;
+        assert_eq!(axis(&layer, true), 80.0, "the end of the reading");
     }
 }

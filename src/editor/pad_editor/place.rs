@@ -1,6 +1,7 @@
 //! Level, position, play mode and variation; and the trims that a host automates.
 
 use super::{
+    controls::{self, Structure},
     reductions,
     strokes::{self, Strokes},
 };
@@ -56,9 +57,9 @@ fn in_the_kit(ui: &mut Ui, pad: usize, ceiling_db: f32, cx: &FrameContext<'_>) {
         ui.add_space(theme::GAP);
         note_row(ui, pad, cx);
     });
-    let owner = format!("Pad {}", pad + 1);
-    widgets::table(ui, &owner, &PAD, &cx.pad(pad).settings, |setting, value| {
-        cx.edit_pad(pad, &setting.name.to_lowercase(), |p| (setting.set)(&mut p.settings, value));
+    let structure = Structure { owner: format!("Pad {}", pad + 1), id: "" };
+    controls::table(ui, cx, pad, &structure, &PAD, &cx.pad(pad).settings, |p, setting, value| {
+        (setting.set)(&mut p.settings, value);
     });
     reductions::meter(ui, "the pad's ceiling", ceiling_db);
 }
@@ -69,10 +70,9 @@ fn from_hit_to_hit(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
         freeze(ui, pad, cx);
     });
     last_draw(ui, pad, cx);
-    let owner = format!("Pad {} variation", pad + 1);
-    widgets::table(ui, &owner, &VARIATION, &cx.pad(pad).variation, |setting, value| {
-        let what = format!("variation {}", setting.name.to_lowercase());
-        cx.edit_pad(pad, &what, |p| (setting.set)(&mut p.variation, value));
+    let structure = Structure { owner: format!("Pad {} variation", pad + 1), id: "variation" };
+    controls::table(ui, cx, pad, &structure, &VARIATION, &cx.pad(pad).variation, |p, setting, value| {
+        (setting.set)(&mut p.variation, value);
     });
 }
 

@@ -1,6 +1,7 @@
 //! The tone chain: its stages in the order in which the sound passes, and the settings of one of them.
 
 use super::{
+    controls::{self, Structure},
     curve::CurveView,
     reductions::{self, HeldReductions},
 };
@@ -137,52 +138,57 @@ fn bypass(ui: &mut Ui, pad: usize, cx: &mut FrameContext<'_>) {
 fn settings(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>, tone: &Tone, stage: ToneStage) {
     match stage {
         ToneStage::Cuts => {
-            section(ui, pad, cx, "Low cut", &CUT, &tone.low_cut, |t| &mut t.low_cut);
-            section(ui, pad, cx, "High cut", &CUT, &tone.high_cut, |t| &mut t.high_cut);
+            section(ui, pad, cx, ["Low cut"; 2], &CUT, &tone.low_cut, |t| &mut t.low_cut);
+            section(ui, pad, cx, ["High cut"; 2], &CUT, &tone.high_cut, |t| &mut t.high_cut);
         }
-        ToneStage::Limiter => section(ui, pad, cx, "Limiter", &LIMITER, &tone.limiter, |t| &mut t.limiter),
+        ToneStage::Limiter => {
+            section(ui, pad, cx, ["Limiter"; 2], &LIMITER, &tone.limiter, |t| &mut t.limiter);
+        }
         ToneStage::Saturation => {
-            section(ui, pad, cx, "Saturation", &SATURATION, &tone.saturation, |t| &mut t.saturation);
+            section(ui, pad, cx, ["Saturation"; 2], &SATURATION, &tone.saturation, |t| &mut t.saturation);
         }
         ToneStage::Eq => {
             for (i, name) in ["Low shelf", "Bell", "High shelf"].into_iter().enumerate() {
-                section(ui, pad, cx, name, &BAND, &tone.bands[i], move |t| &mut t.bands[i]);
+                let id = format!("band {}", i + 1);
+                section(ui, pad, cx, [name, &id], &BAND, &tone.bands[i], move |t| &mut t.bands[i]);
             }
-            section(ui, pad, cx, "Bell on the note", &BAND, &tone.note_bell, |t| &mut t.note_bell);
+            section(ui, pad, cx, ["Bell on the note"; 2], &BAND, &tone.note_bell, |t| &mut t.note_bell);
             if !tone.dips.is_empty() {
-                section(ui, pad, cx, "Dips", from_ref(&DIP_AMOUNT), tone, |t| t);
+                section(ui, pad, cx, ["Dips", "tone"], from_ref(&DIP_AMOUNT), tone, |t| t);
             }
             for i in 0..tone.dips.len() {
-                section(ui, pad, cx, &format!("Dip {}", i + 1), &BAND, &tone.dips[i], move |t| {
-                    &mut t.dips[i]
-                });
+                let name = format!("Dip {}", i + 1);
+                section(ui, pad, cx, [&name; 2], &BAND, &tone.dips[i], move |t| &mut t.dips[i]);
             }
-            section(ui, pad, cx, "Whole", from_ref(&TILT), tone, |t| t);
+            section(ui, pad, cx, ["Whole", "tone"], from_ref(&TILT), tone, |t| t);
         }
-        ToneStage::Punch => section(ui, pad, cx, "Punch", &COMPRESSOR, &tone.punch, |t| &mut t.punch),
+        ToneStage::Punch => section(ui, pad, cx, ["Punch"; 2], &COMPRESSOR, &tone.punch, |t| &mut t.punch),
         ToneStage::LowBand => {
-            section(ui, pad, cx, "Low band", &COMPRESSOR, &tone.low_band, |t| &mut t.low_band);
-            section(ui, pad, cx, "Split", from_ref(&LOW_BAND_EDGE), tone, |t| t);
+            section(ui, pad, cx, ["Low band"; 2], &COMPRESSOR, &tone.low_band, |t| &mut t.low_band);
+            section(ui, pad, cx, ["Split", "tone"], from_ref(&LOW_BAND_EDGE), tone, |t| t);
         }
-        ToneStage::Colour => section(ui, pad, cx, "Colour", &LIMITER, &tone.colour, |t| &mut t.colour),
+        ToneStage::Colour => {
+            section(ui, pad, cx, ["Colour", "last limiter"], &LIMITER, &tone.colour, |t| &mut t.colour);
+        }
     }
 }
 
-/// A table's controls under its title; `reach` finds the structure in a tone chain.
+/// A table's controls under its title, with the name of the structure in the document; `reach` finds the structure in a
+/// tone chain.
 fn section<T: 'static>(
     ui: &mut Ui,
     pad: usize,
     cx: &FrameContext<'_>,
-    title: &str,
+    [title, id]: [&str; 2],
     table: &'static [Setting<T>],
     now: &T,
     reach: impl Fn(&mut Tone) -> &mut T,
 ) {
     ui.label(RichText::new(title).color(theme::TEXT_DIM));
-    let owner = format!("Pad {} {}", pad + 1, title.to_lowercase());
-    widgets::table(ui, &owner, table, now, |setting, value| {
-        let what = format!("{} {}", title.to_lowercase(), setting.name.to_lowercase());
-        cx.edit_pad(pad, &what, |p| (setting.set)(reach(&mut p.tone), value));
+    let id = id.to_lowercase();
+    let structure = Structure { owner: format!("Pad {} {}", pad + 1, title.to_lowercase()), id: &id };
+    controls::table(ui, cx, pad, &structure, table, now, |p, setting, value| {
+        (setting.set)(reach(&mut p.tone), value);
     });
     ui.add_space(theme::GAP);
 }

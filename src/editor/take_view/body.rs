@@ -112,15 +112,11 @@ fn draw_wave(painter: &egui::Painter, field: Rect, view: &TakeView, shown: &Show
     let in_use = |frame: f64| -> Color32 {
         let i = hits.partition_point(|h| h.start as f64 <= frame);
         match i.checked_sub(1) {
-            Some(h) if (hits[h].end as f64) > frame => {
-                if Some(h) == view.hit {
-                    theme::ACCENT
-                } else if shown.users[h].is_empty() {
-                    theme::SOUND_DIM
-                } else {
-                    theme::SOUND
-                }
-            }
+            Some(h) if (hits[h].end as f64) > frame => match shown.users[h].first() {
+                _ if Some(h) == view.hit => theme::ACCENT,
+                Some(user) => theme::family(user.role),
+                None => theme::SOUND_DIM,
+            },
             _ => theme::BORDER,
         }
     };
@@ -158,8 +154,7 @@ fn mark_hits(
         let of_chosen_pad = users.iter().any(|u| u.pad == selection.pad && !u.alternate);
         let colour = match () {
             () if chosen => theme::ACCENT,
-            () if users.is_empty() => theme::BORDER,
-            () => theme::TEXT_DIM,
+            () => users.first().map_or(theme::BORDER, |u| theme::family(u.role)),
         };
         let painter = ui.painter_at(field.union(labels));
         if chosen || response.hovered() {
@@ -176,7 +171,8 @@ fn mark_hits(
             painter.vline(x, field.y_range(), (2.0, theme::ACCENT));
         }
         let text = words_of(users, chosen.then_some(i), of_chosen_pad);
-        words.extend(text.map(|text| Word { hit: i, x, text, lit: chosen || of_chosen_pad }));
+        let ink = users.first().map_or(theme::TEXT, |u| theme::family(u.role));
+        words.extend(text.map(|text| Word { hit: i, x, text, lit: chosen || of_chosen_pad, ink }));
         if chosen {
             edges(ui, field, view, cx, shown, i, hit);
         }

@@ -77,6 +77,12 @@ fn takes(ui: &mut Ui, view: &mut TakeView, cx: &mut FrameContext<'_>) {
             view.turn_to(i);
         }
     }
+    let last = view.take;
+    if cx.kit.doc.takes.len() > 1
+        && widgets::button(ui, "×", "Remove the take", "Removes this take; no pad may play it.").clicked()
+    {
+        cx.session.start(Job::RemoveTake(last));
+    }
     if widgets::button(
         ui,
         "Add take",
@@ -88,7 +94,7 @@ fn takes(ui: &mut Ui, view: &mut TakeView, cx: &mut FrameContext<'_>) {
         cx.browse(FilePurpose::AddTake, "");
     }
     if cx.session.recording().is_none() {
-        record::button(ui, cx);
+        record::button(ui, "Record", cx);
     }
 }
 

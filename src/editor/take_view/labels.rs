@@ -1,7 +1,7 @@
 //! Labels above the hits, placed without overlaps.
 
 use crate::editor::{theme, widgets};
-use egui::{Align2, CursorIcon, Rect, Sense, Ui, pos2, vec2};
+use egui::{Align2, Color32, CursorIcon, Rect, Sense, Ui, pos2, vec2};
 
 /// Space between two labels and at their ends.
 const LABEL_GAP: f32 = 4.0;
@@ -18,12 +18,14 @@ pub(super) struct Word {
     pub text: String,
     /// Label of the chosen hit or of the chosen pad's hit: never cut.
     pub lit: bool,
+    /// The colour of its family.
+    pub ink: Color32,
 }
 
 /// Draws the labels into `lane`; returns the hit whose label was clicked. A tick replaces a label without room.
 pub(super) fn show(ui: &Ui, lane: Rect, words: &[Word]) -> Option<usize> {
     let painter = ui.painter_at(lane);
-    let colour = |word: &Word| if word.lit { theme::ACCENT } else { theme::TEXT };
+    let colour = |word: &Word| if word.lit { theme::ACCENT } else { word.ink };
     let wanted: Vec<Wanted> = words
         .iter()
         .map(|w| {

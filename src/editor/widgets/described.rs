@@ -29,6 +29,10 @@ pub trait Described {
     fn show(&self, value: f32) -> String;
     /// Value that a text means.
     fn read(&self, text: &str) -> Option<f32>;
+    /// Whether it was set by hand and can be let go.
+    fn is_by_hand(&self) -> bool {
+        false
+    }
 }
 
 impl<T> Described for Setting<T> {
@@ -73,11 +77,13 @@ pub struct Moved {
     pub value: Option<f32>,
     /// The gesture ended.
     pub ended: bool,
+    /// The setting is to follow the fit again.
+    pub let_go: bool,
 }
 
 impl Moved {
     /// A whole gesture in one frame: a key, a click, a typed value.
     pub fn at_once(value: f32) -> Self {
-        Self { began: true, value: Some(value), ended: true }
+        Self { began: true, value: Some(value), ended: true, let_go: false }
     }
 }

@@ -11,9 +11,11 @@ pub use paint::{focus_edge, text_in};
 pub use slider::slider;
 
 use super::theme;
-use egui::{Button, Color32, Painter, Pos2, Response, RichText, Role, Ui, WidgetInfo, vec2};
-use kitwright_core::settings::{Setting, Unit};
+use egui::{Button, Response, RichText, Role, Ui, WidgetInfo, vec2};
+use kitwright_core::settings::Unit;
 
+/// Least height of what is pressed, points.
+const TARGET: f32 = 28.0;
 /// Width up to which controls grow where there is room to spare.
 const CONTROL_WIDE: f32 = 220.0;
 
@@ -46,22 +48,6 @@ pub fn grid<'a>(
     });
 }
 
-/// Controls for a whole table of settings of `now`; calls back with each setting that was given a value.
-pub fn table<T>(
-    ui: &mut Ui,
-    owner: &str,
-    table: &'static [Setting<T>],
-    now: &T,
-    mut moved: impl FnMut(&'static Setting<T>, f32),
-) {
-    let rows = table.iter().enumerate().map(|(i, s)| (i, s as &dyn Described, (s.get)(now)));
-    grid(ui, owner, rows, |i, m| {
-        if let Some(value) = m.value {
-            moved(&table[i], value);
-        }
-    });
-}
-
 /// Width of controls so that columns fill `available`: as many columns as `count` controls need to stay within
 /// `height`, and wide controls rather than empty lines below.
 fn control_width(available: f32, height: f32, count: usize) -> f32 {
@@ -73,17 +59,36 @@ fn control_width(available: f32, height: f32, count: usize) -> f32 {
     ((available + gap) / columns - gap - 0.5).max(60.0)
 }
 
-/// A button with a tooltip; `name` is its accessible name where the text alone does not say enough.
+/// A quiet button with a tooltip: a word, with a box while the pointer or the focus is on it. `name` is its accessible
+/// name where the text alone does not say enough.
 pub fn button(ui: &mut Ui, text: &str, name: &str, help: &str) -> Response {
-    named(ui.add(Button::new(text)), Role::Button, name).on_hover_text(help)
+    let button = Button::new(text).frame_when_inactive(false).min_size(vec2(0.0, TARGET));
+    named(ui.add(button), Role::Button, name).on_hover_text(help)
 }
 
-/// A button that stays pressed; strong text shows the state as well, and screen readers are told.
+/// A button with a box, for a choice of equals.
+pub fn solid(ui: &mut Ui, text: &str, name: &str, help: &str) -> Response {
+    let button = Button::new(text).fill(theme::RAISED).min_size(vec2(0.0, TARGET));
+    named(ui.add(button), Role::Button, name).on_hover_text(help)
+}
+
+/// The button of the next sensible thing: at most one light one is shown at a time.
+pub fn primary(ui: &mut Ui, text: &str, name: &str, help: &str) -> Response {
+    let text = RichText::new(text).color(theme::ON_ACCENT);
+    let button = Button::new(text).fill(theme::ACCENT).min_size(vec2(0.0, TARGET));
+    named(ui.add(button), Role::Button, name).on_hover_text(help)
+}
+
+/// A button that stays pressed: a box and an edge show it as well as the colour, and screen readers are told.
 pub fn toggle(ui: &mut Ui, on: bool, text: &str, name: &str, help: &str) -> Response {
-    let (fill, ink) = if on { (theme::ACCENT, theme::ON_ACCENT) } else { (theme::RAISED, theme::TEXT) };
-    let text = RichText::new(text).color(ink);
-    let text = if on { text.strong() } else { text };
-    let response = ui.add(Button::new(text).fill(fill));
+    let text = RichText::new(text).color(if on { theme::TEXT } else { theme::TEXT_DIM });
+    let button = Button::new(text).min_size(vec2(0.0, TARGET));
+    let button = if on {
+        button.fill(theme::HOVERED).stroke(egui::Stroke::new(1.0, theme::TEXT))
+    } else {
+        button.frame_when_inactive(false)
+    };
+    let response = ui.add(button);
     response.widget_info(|| WidgetInfo::selected(Role::Switch, true, on, name));
     response.on_hover_text(help)
 }
@@ -93,13 +98,4 @@ pub fn named(response: Response, role: Role, name: &str) -> Response {
     let enabled = response.enabled();
     response.widget_info(|| WidgetInfo::labeled(role, enabled, name));
     response
-}
-
-/// A small arrow pointing right, between the steps of a path.
-pub fn arrow(painter: &Painter, centre: Pos2, colour: Color32) {
-    let h = 4.0;
-    painter.line(
-        vec![centre + vec2(-h * 0.6, -h), centre + vec2(h * 0.6, 0.0), centre + vec2(-h * 0.6, h)],
-        (1.5, colour),
-    );
 }

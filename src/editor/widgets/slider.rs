@@ -2,7 +2,7 @@
 
 use super::{
     described::{Described, Moved},
-    paint::{caption, control_size, focus_edge, text_in},
+    paint::{by_hand_help, caption, control_size, focus_edge, let_go_menu, text_in},
 };
 use crate::editor::theme;
 use egui::{
@@ -32,7 +32,8 @@ pub fn slider(ui: &mut Ui, setting: &dyn Described, owner: &str, value: f32, wid
     value_click.widget_info(|| {
         WidgetInfo::labeled(egui::Role::Button, true, format!("Type {name}, now {}", setting.show(value)))
     });
-    let moved = gesture(ui, setting, &response, value);
+    let mut moved = gesture(ui, setting, &response, value);
+    moved.let_go = let_go_menu(setting, &name, &response);
     let wants_typing = value_click.clicked()
         || (response.has_focus() && ui.input(|i| i.key_pressed(Key::Enter)))
         || (response.clicked() && response.interact_pointer_pos().is_some_and(|p| value_rect.contains(p)));
@@ -42,10 +43,11 @@ pub fn slider(ui: &mut Ui, setting: &dyn Described, owner: &str, value: f32, wid
     describe(ui, setting, &name, value, &response);
     paint(ui, setting, moved.value.unwrap_or(value), rect, &response);
     response.on_hover_text(format!(
-        "{}\n{}. Double click: {}. Shift: finer.",
+        "{}\n{}. Double click: {}. Shift: finer.{}",
         setting.help(),
         setting.show(value),
-        setting.show(setting.default())
+        setting.show(setting.default()),
+        by_hand_help(setting)
     ));
     moved
 }

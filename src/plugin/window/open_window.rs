@@ -21,12 +21,23 @@ use baseview::{
 };
 use copypasta::{ClipboardContext, ClipboardProvider};
 use egui::{Context, OutputCommand};
+use kitwright_core::groove::patterns::GrooveSettings;
 use nice_plug::context::gui::GuiContext;
 use std::{
     cell::{Cell, RefCell},
+    path::PathBuf,
     sync::{Arc, atomic::Ordering::Relaxed},
     time::{Duration, Instant},
 };
+
+/// The folder for unsaved work: the user's own, or the one that `KITWRIGHT_AUTOSAVE` names; "off" saves nothing.
+fn autosave_folder() -> Option<PathBuf> {
+    match std::env::var_os("KITWRIGHT_AUTOSAVE") {
+        Some(word) if word == "off" => None,
+        Some(folder) => Some(folder.into()),
+        None => kitwright_core::session::autosave_folder(),
+    }
+}
 
 /// How often the session is checked for changes.
 const SESSION_CHECK_INTERVAL: Duration = Duration::from_millis(16);
@@ -64,6 +75,9 @@ impl HostWindow {
         memory: Memory,
         closing: Arc<Closing>,
     ) -> Result<Self, HandlerError> {
+        if let Some(folder) = autosave_folder() {
+            parts.session.autosave_into(folder);
+        }
         let canvas = WindowCanvas::new(&window)?;
         let egui = Context::default();
         theme::apply(&egui);
@@ -260,6 +274,9 @@ impl Drop for HostWindow {
         if let Some(meters) = self.parts.session.meters() {
             meters.scope.listen(kitwright_core::engine::ScopeSource::Off);
         }
+        // nothing plays on without a way to stop it
+        let groove = self.parts.session.groove();
+        self.parts.session.set_groove(GrooveSettings { playing: false, ..groove });
         let mut state = lock(&self.parts.state);
         state.close();
         self.parts.params.window.put(&state.memory);

@@ -46,6 +46,10 @@ fn a_failed_job_leaves_the_kit_and_its_steps_as_they_were() {
         Job::SetFit { pad: Some(99), fit: 0.5 },
         Job::SetTarget { pad: 0, sound: Some(broken.clone()) },
         Job::SetTarget { pad: 16, sound: None },
+        Job::RemoveTake(9),
+        Job::RestoreAutosave(broken.clone()),
+        Job::NextBest { pad: 16, back: false },
+        Job::FollowFit { pad: 0, setting: None },
     ] {
         session.dismiss_error();
         session.start(job.clone());
@@ -93,7 +97,9 @@ fn jobs_make_save_load_and_extend_kits() {
 
     let saved = folder.path().join("kit.kitwright");
     session.start(Job::SaveKit(saved.clone()));
-    session.start(Job::AddTake(files[0].clone()));
+    let third = folder.path().join("c.flac");
+    std::fs::write(&third, &*knocks(6).flac().unwrap()).unwrap();
+    session.start(Job::AddTake(third));
     settle(&session);
     assert_eq!(session.error(), None);
     assert_eq!(session.kit().takes.len(), 3);

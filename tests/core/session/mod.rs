@@ -2,6 +2,7 @@
 
 mod edits;
 mod hand_over;
+mod hand_work;
 mod hook;
 mod jobs;
 mod state;

@@ -1,0 +1,294 @@
+//! Jobs on single pads: another hit, another fit, a target sound. What was set by hand stays.
+
+use super::{
+    job_parts::{check_unchanged, pad_of, with_take},
+    open_kit::OpenKit,
+    rankings::Rankings,
+    reading::read_and_detect,
+};
+use crate::{
+    cast,
+    error::{Error, Result},
+    export,
+    kit::{
+        Kit, Pad, Role,
+        by_hand::{FIT, HIT, ROLE},
+    },
+    progress::{Part, Progress},
+    take::Take,
+};
+use std::{path::Path, sync::Arc};
+
+/// How many hits of a dropped file are tried on its pad, the loudest first.
+const MAX_TRIED_HITS: usize = 8;
+
+/// Next-best hits that a pad's report holds.
+const NEXT_BEST: usize = 12;
+
+/// Puts the best hit of a file on a pad; a file whose sound is a take already is not added again.
+pub(super) fn put_file(
+    open_kit: &OpenKit,
+    pad: usize,
+    path: &Path,
+    role: Role,
+    progress: &dyn Progress,
+) -> Result<()> {
+    let (take, hits) = read_and_detect(path, &Part::new(progress, 0.0, 0.5))?;
+    let before = open_kit.kit();
+    let old = pad_of(&before, pad)?;
+    let fit = if old.is_empty() { before.doc.fit } else { old.fit };
+    let known =
+        before.takes.iter().position(|t| (t.sample_rate, &t.channels) == (take.sample_rate, &take.channels));
+    let with = if known.is_some() { Kit::clone(&before) } else { with_take(&before, &take, &hits) };
+    let index = known.unwrap_or(before.takes.len());
+    with.check_state_size(&Part::new(progress, 0.5, 0.6))?;
+    let hits = with.doc.takes[index].hits.clone();
+    let best = best_of(&with, pad, index, (role, fit), &Part::new(progress, 0.6, 1.0))?.ok_or_else(|| {
+        Error::file(path, "holds no hit that can be a pad; drop a recording with an audible hit")
+    })?;
+    open_kit.change(&format!("pad {} takes {}", pad + 1, take.name), false, |kit| {
+        check_unchanged(kit, &before)?;
+        if known.is_none() {
+            *kit = with_take(kit, &take, &hits);
+        }
+        put(kit, pad, best);
+        kit.doc.pads[pad].mark_by_hand(HIT);
+        Ok(())
+    })
+}
+
+/// The pad made of the hit of a take that serves the role best, of the loudest ones.
+fn best_of(
+    kit: &Kit,
+    pad: usize,
+    take: usize,
+    (role, fit): (Role, f32),
+    progress: &dyn Progress,
+) -> Result<Option<Pad>> {
+    let hits = &kit.doc.takes[take].hits;
+    let mut loudest: Vec<usize> = (0..hits.len()).collect();
+    loudest.sort_by(|&a, &b| hits[b].description.peak_db.total_cmp(&hits[a].description.peak_db));
+    loudest.truncate(MAX_TRIED_HITS);
+    let mut best: Option<Pad> = None;
+    for (n, &hit) in loudest.iter().enumerate() {
+        let part = Part::nth(progress, n, loudest.len());
+        let made = cast::make_pad(kit, pad, (take, hit), role, fit, &part);
+        progress.check()?;
+        // a hit that is too short or too soft for a pad is skipped
+        let Ok(made) = made else { continue };
+        let score = |p: &Pad| p.audition.as_ref().map_or(0.0, |a| a.score);
+        if best.as_ref().is_none_or(|b| score(&made) > score(b)) {
+            best = Some(made);
+        }
+    }
+    Ok(best)
+}
+
+/// Puts a pad that was made again into its place; what was set by hand stays.
+fn put(kit: &mut Kit, pad: usize, mut made: Pad) {
+    made.keep_by_hand(&kit.doc.pads[pad]);
+    kit.doc.pads[pad] = made;
+}
+
+pub(super) fn set_hit(
+    open_kit: &OpenKit,
+    rankings: &Rankings,
+    pad: usize,
+    source: (usize, usize),
+    role: Role,
+    progress: &dyn Progress,
+) -> Result<()> {
+    let before = open_kit.kit();
+    let old = pad_of(&before, pad)?;
+    if before.doc.takes.get(source.0).is_none_or(|t| source.1 >= t.hits.len()) {
+        return Err(Error::invalid("this hit is no longer there; choose another"));
+    }
+    // an empty pad has no fit of its own yet
+    let fit = if old.is_empty() { before.doc.fit } else { old.fit };
+    let mut made = cast::make_pad(&before, pad, source, role, fit, progress)?;
+    if let Some(audition) = &mut made.audition
+        && audition.next_best.is_empty()
+    {
+        audition.next_best = others(&before, rankings, old, source, role);
+    }
+    progress.check()?;
+    let was = old.audition.as_ref().map(|a| (a.take, a.hit));
+    open_kit.change(&format!("pad {} takes another hit", pad + 1), false, |kit| {
+        check_unchanged(kit, &before)?;
+        put(kit, pad, made);
+        for (name, changed) in [(HIT, was != Some(source)), (ROLE, before.doc.pads[pad].role != role)] {
+            if changed {
+                kit.doc.pads[pad].mark_by_hand(name);
+            }
+        }
+        Ok(())
+    })
+}
+
+/// Rate at which a hit is played as it would sound, Hz.
+const AUDITION_RATE: u32 = 48_000;
+
+/// A hit as it would sound on a pad, as a take of its own.
+pub(super) fn audition(
+    open_kit: &OpenKit,
+    pad: usize,
+    source: (usize, usize),
+    progress: &dyn Progress,
+) -> Result<Arc<Take>> {
+    let mut kit = Kit::clone(&open_kit.kit());
+    let old = pad_of(&kit, pad)?.clone();
+    let fit = if old.is_empty() { kit.doc.fit } else { old.fit };
+    let mut made = cast::make_pad(&kit, pad, source, old.role, fit, &Part::new(progress, 0.0, 0.9))?;
+    made.keep_by_hand(&old);
+    kit.doc.pads[pad] = made;
+    let rest = Part::new(progress, 0.9, 1.0);
+    let sound = export::render_pad(&Arc::new(kit), pad, 0.8, AUDITION_RATE, &rest)?;
+    Ok(Arc::new(Take::from_samples("audition", AUDITION_RATE, sound.into())))
+}
+
+/// The hits that serve `role` best besides `source`, where they are known.
+fn others(
+    kit: &Kit,
+    rankings: &Rankings,
+    old: &Pad,
+    source: (usize, usize),
+    role: Role,
+) -> Vec<(usize, usize, f32)> {
+    let not_this = |b: &&(usize, usize, f32)| (b.0, b.1) != source;
+    if let Some(ranking) = rankings.of(kit, role) {
+        return ranking.iter().filter(not_this).take(NEXT_BEST).copied().collect();
+    }
+    let Some(audition) = old.audition.as_ref().filter(|_| old.role == role) else { return Vec::new() };
+    let before = (audition.take, audition.hit, audition.score);
+    let mut all: Vec<_> = audition.next_best.iter().chain([&before]).filter(not_this).copied().collect();
+    all.sort_by(|a, b| b.2.total_cmp(&a.2));
+    all
+}
+
+/// Puts the hit after (or before) the pad's own on it, in the order of the scores; after the last comes the first.
+pub(super) fn next_best(
+    open_kit: &OpenKit,
+    rankings: &Rankings,
+    pad: usize,
+    back: bool,
+    progress: &dyn Progress,
+) -> Result<()> {
+    let kit = open_kit.kit();
+    let built = pad_of(&kit, pad)?;
+    let ranking = rankings.make(&kit, built.role, &Part::new(progress, 0.0, 0.7))?;
+    let here = built.audition.as_ref().map(|a| (a.take, a.hit));
+    let at = ranking.iter().position(|b| Some((b.0, b.1)) == here);
+    let count = ranking.len();
+    if count == 0 || (count == 1 && at.is_some()) {
+        return Err(Error::invalid("there is no other hit that could be a pad; add a take with more hits"));
+    }
+    let next = match (at, back) {
+        (Some(at), false) => (at + 1) % count,
+        (Some(at), true) => (at + count - 1) % count,
+        (None, _) => 0,
+    };
+    let (take, hit, _) = ranking[next];
+    set_hit(open_kit, rankings, pad, (take, hit), built.role, &Part::new(progress, 0.7, 1.0))
+}
+
+fn check_unlocked(pad: &Pad, index: usize) -> Result<()> {
+    if pad.locked {
+        return Err(Error::invalid(format!("pad {} is locked; unlock it to shape it again", index + 1)));
+    }
+    Ok(())
+}
+
+/// The hit that a pad is made of, to be shaped again.
+fn source_of(pad: &Pad, index: usize) -> Result<(usize, usize)> {
+    check_unlocked(pad, index)?;
+    let source = pad.audition.as_ref().map(|a| (a.take, a.hit));
+    source.ok_or_else(|| {
+        Error::invalid(format!("pad {} has no hit to be shaped; give it one first", index + 1))
+    })
+}
+
+pub(super) fn set_fit(
+    open_kit: &OpenKit,
+    pad: Option<usize>,
+    fit: f32,
+    progress: &dyn Progress,
+) -> Result<()> {
+    let before = open_kit.kit();
+    if let Some(index) = pad {
+        source_of(pad_of(&before, index)?, index)?;
+    }
+    let chosen: Vec<usize> = (0..before.doc.pads.len())
+        .filter(|&i| pad.is_none_or(|p| p == i) && source_of(&before.doc.pads[i], i).is_ok())
+        .collect();
+    let mut made = Vec::with_capacity(chosen.len());
+    for (n, &index) in chosen.iter().enumerate() {
+        let old = &before.doc.pads[index];
+        let source = source_of(old, index)?;
+        let part = Part::nth(progress, n, chosen.len());
+        made.push((index, cast::make_pad(&before, index, source, old.role, fit, &part)?));
+        progress.check()?;
+    }
+    let name = pad.map_or("fit of the kit".to_owned(), |p| format!("pad {} fit", p + 1));
+    open_kit.change(&name, true, |kit| {
+        check_unchanged(kit, &before)?;
+        if pad.is_none() {
+            kit.doc.fit = fit;
+        }
+        for (index, made) in made {
+            put(kit, index, made);
+            match pad {
+                Some(_) => kit.doc.pads[index].mark_by_hand(FIT),
+                None => kit.doc.pads[index].let_go(Some(FIT)),
+            }
+        }
+        Ok(())
+    })
+}
+
+/// Lets a setting of a pad, or all of them, follow the fit again: the pad is shaped anew.
+pub(super) fn follow_fit(
+    open_kit: &OpenKit,
+    pad: usize,
+    setting: Option<&str>,
+    progress: &dyn Progress,
+) -> Result<()> {
+    let before = open_kit.kit();
+    let old = pad_of(&before, pad)?;
+    let source = source_of(old, pad)?;
+    let made = cast::make_pad(&before, pad, source, old.role, old.fit, progress)?;
+    progress.check()?;
+    open_kit.change(&format!("pad {} follows the fit again", pad + 1), false, |kit| {
+        check_unchanged(kit, &before)?;
+        let pan = made.settings.pan;
+        kit.doc.pads[pad].let_go(setting);
+        put(kit, pad, made);
+        let pad = &mut kit.doc.pads[pad];
+        // shaping leaves the pan alone
+        pad.settings.pan = if pad.is_by_hand("pan") { pan } else { 0.0 };
+        Ok(())
+    })
+}
+
+pub(super) fn set_target(
+    open_kit: &OpenKit,
+    pad: usize,
+    sound: Option<&Path>,
+    progress: &dyn Progress,
+) -> Result<()> {
+    let before = open_kit.kit();
+    let old = pad_of(&before, pad)?;
+    let source = source_of(old, pad)?;
+    let target = match sound {
+        Some(path) => Some(cast::target_of(&Take::read(path, &Part::new(progress, 0.0, 0.2))?)?),
+        None => None,
+    };
+    let mut with_target = Kit::clone(&before);
+    with_target.doc.pads[pad].target = target;
+    let made = cast::make_pad(&with_target, pad, source, old.role, old.fit, &Part::new(progress, 0.2, 1.0))?;
+    progress.check()?;
+    open_kit.change(&format!("pad {} target", pad + 1), false, |kit| {
+        check_unchanged(kit, &before)?;
+        put(kit, pad, made);
+        Ok(())
+    })
+}

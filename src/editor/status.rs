@@ -1,0 +1,123 @@
+//! The status line: recording, work, errors and messages, always in the same place and of the same height.
+
+use super::{frame_context::FrameContext, groove_view, header, record, theme, widgets};
+use egui::{Align2, Rect, RichText, Role, Sense, Ui, UiBuilder, WidgetInfo, vec2};
+use kitwright_core::{error::Error, session::JobState};
+
+/// Height of the line.
+pub(super) const HEIGHT: f32 = 30.0;
+/// Width that the groove takes in a narrow window.
+const GROOVE_ROOM: f32 = 200.0;
+/// Width of what a job says of itself.
+const STEP_WIDTH: f32 = 190.0;
+/// Width of the bar of a job.
+const BAR_WIDTH: f32 = 120.0;
+
+/// Shows the line in `rect`; `side_peak` is the level of the side input, a gain.
+pub(super) fn show(ui: &mut Ui, rect: Rect, side_peak: f32, cx: &mut FrameContext<'_>) {
+    ui.painter().rect_filled(rect, 0, theme::SURFACE);
+    let narrow = rect.width() < header::GROOVE_WIDTH && !cx.kit.takes.is_empty();
+    let room = if narrow { GROOVE_ROOM } else { 0.0 };
+    let (left, right) = rect.split_left_right_at_x(rect.right() - room);
+    ui.scope_builder(UiBuilder::new().id_salt("messages").max_rect(left), |ui| {
+        ui.horizontal_centered(|ui| messages(ui, side_peak, cx));
+    });
+    if narrow {
+        ui.scope_builder(UiBuilder::new().id_salt("groove").max_rect(right), |ui| {
+            ui.horizontal_centered(|ui| groove_view::show(ui, cx));
+        });
+    }
+}
+
+/// Recording, work, error or message.
+fn messages(ui: &mut Ui, side_peak: f32, cx: &FrameContext<'_>) {
+    ui.add_space(12.0);
+    let recording = cx.session.recording();
+    if let Some(recording) = recording {
+        record::line(ui, side_peak, cx, recording);
+        ui.ctx().request_repaint_after(std::time::Duration::from_millis(50));
+    }
+    let job = cx.session.job();
+    if let Some(job) = &job {
+        show_job(ui, cx, job);
+        ui.ctx().request_repaint_after(std::time::Duration::from_millis(100));
+    }
+    match cx.session.error() {
+        Some(error) => show_error(ui, cx, &error),
+        None if job.is_none() && recording.is_none() => message(ui, cx),
+        None => {}
+    }
+}
+
+/// The running job with its progress.
+fn show_job(ui: &mut Ui, cx: &FrameContext<'_>, job: &JobState) {
+    // of fixed width, so that the button stays in its place
+    let (place, response) = ui.allocate_exact_size(vec2(STEP_WIDTH, 20.0), Sense::hover());
+    let words = format!("{}: {:.0} %", job.step, job.done * 100.0);
+    response.widget_info(|| WidgetInfo::labeled(Role::Label, true, &words));
+    announce(ui, &response);
+    let (at, font) = (place.left_center(), theme::small());
+    widgets::text_in(ui.painter(), at, Align2::LEFT_CENTER, &words, font, theme::TEXT, place.width());
+    let (bar, response) = ui.allocate_exact_size(vec2(BAR_WIDTH, 4.0), Sense::hover());
+    response.widget_info(|| WidgetInfo::labeled(Role::ProgressIndicator, true, "Progress of the work"));
+    ui.painter().rect_filled(bar, 2, theme::INSET);
+    let done = Rect::from_min_size(bar.min, vec2(bar.width() * job.done.clamp(0.0, 1.0), bar.height()));
+    ui.painter().rect_filled(done, 2, theme::SOUND);
+    let help = "Stops it; what is shown already stays.";
+    if widgets::button(ui, "Cancel", "Cancel the work", help).clicked() {
+        cx.session.cancel();
+    }
+}
+
+/// The last error, until it is dismissed or the next thing succeeds.
+fn show_error(ui: &mut Ui, cx: &FrameContext<'_>, error: &Error) {
+    if widgets::button(ui, "Dismiss", "Dismiss the message", "Hides this message.").clicked() {
+        cx.session.dismiss_error();
+    }
+    let text = without_codes(&error.to_string());
+    let shown = RichText::new(&text).font(theme::small()).color(theme::ERROR);
+    let label = ui.add(egui::Label::new(shown).truncate());
+    announce(ui, &label);
+    label.on_hover_text(text);
+}
+
+fn message(ui: &mut Ui, cx: &FrameContext<'_>) {
+    let note = cx.session.note();
+    let empty =
+        cx.kit.takes.is_empty().then(|| "New sounds begin at a modest level. Mind your ears.".to_owned());
+    if let Some(text) = note.or(empty) {
+        let shown = RichText::new(&text).font(theme::small()).color(theme::TEXT_DIM);
+        let label = ui.add(egui::Label::new(shown).truncate());
+        announce(ui, &label);
+        label.on_hover_text(text);
+    }
+}
+
+/// Screen readers say what appears here.
+fn announce(ui: &Ui, response: &egui::Response) {
+    ui.ctx().accesskit_node_builder(response.id, |node| node.set_live(egui::accesskit::Live::Polite));
+}
+
+/// A message without the numbers that systems give their errors: " (os error 2)".
+fn without_codes(text: &str) -> String {
+    let Some((before, rest)) = text.split_once(" (os error ") else { return text.to_owned() };
+    match rest.split_once(')') {
+        Some((code, after)) if code.bytes().all(|b| b.is_ascii_digit()) => {
+            format!("{before}{}", without_codes(after))
+        }
+        _ => text.to_owned(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_of_the_system_are_left_out_and_all_else_stays() {
+        let text = "/a/b: could not be read (No such file (os error 2)); try again";
+        assert_eq!(without_codes(text), "/a/b: could not be read (No such file); try again");
+        assert_eq!(without_codes("a (os error x) b"), "a (os error x) b");
+        assert_eq!(without_codes("plain"), "plain");
+    }
+}
