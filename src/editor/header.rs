@@ -5,10 +5,14 @@ use super::{
     groove_view, memory::Memory, pad_editor::reductions, theme, trim_grid, trims::Trim, unsaved, widgets,
 };
 use egui::{
-    Align, Align2, Color32, Key, Layout, Modifiers, Popup, Rect, RichText, Role, ScrollArea, TextEdit, Ui,
+    Align, Align2, Color32, Layout, Modifiers, Popup, Rect, RichText, Role, ScrollArea, TextEdit, Ui,
     WidgetInfo, vec2,
 };
-use kitwright_core::{kit::Kit, settings::KIT_TRIMS};
+use kitwright_core::{
+    kit::{Key, Kit, Mode},
+    session::Job,
+    settings::KIT_TRIMS,
+};
 
 /// Height of the top line.
 pub const HEIGHT: f32 = 46.0;
@@ -177,10 +181,12 @@ pub(super) fn step_keys(ui: &Ui, cx: &FrameContext<'_>) {
     if ui.ctx().text_edit_focused() {
         return;
     }
-    let pressed = |modifiers: Modifiers, key| ui.input_mut(|i| i.consume_key(modifiers, key));
-    if pressed(Modifiers::COMMAND | Modifiers::SHIFT, Key::Z) || pressed(Modifiers::COMMAND, Key::Y) {
+    let pressed = |modifiers: Modifiers, key: egui::Key| ui.input_mut(|i| i.consume_key(modifiers, key));
+    if pressed(Modifiers::COMMAND | Modifiers::SHIFT, egui::Key::Z)
+        || pressed(Modifiers::COMMAND, egui::Key::Y)
+    {
         cx.session.redo();
-    } else if pressed(Modifiers::COMMAND, Key::Z) {
+    } else if pressed(Modifiers::COMMAND, egui::Key::Z) {
         cx.session.undo();
     }
 }
@@ -279,13 +285,39 @@ fn main_meter(ui: &mut Ui, cx: &FrameContext<'_>) {
     response.on_hover_text("Level of the main output; the right edge is full scale.");
 }
 
+/// The key that the kit is tuned to; another one can be chosen by hand.
+fn key_choice(ui: &mut Ui, cx: &FrameContext<'_>) {
+    let now = cx.kit.doc.key;
+    let word = |key: Option<Key>| key.map_or_else(|| "no key".to_owned(), |k| k.to_string());
+    let text = format!("tuned to {}", word(now));
+    let help = "The key of your song; pads that have a pitch are tuned to it.";
+    let response = widgets::solid(ui, &text, "Key of the song", help);
+    ui.ctx().accesskit_node_builder(response.id, |node| node.set_value(word(now)));
+    Popup::menu(&response).show(|ui| {
+        ScrollArea::vertical().max_height(280.0).show(ui, |ui| {
+            let modes = [Mode::Major, Mode::Minor];
+            let keys = modes.into_iter().flat_map(|mode| (0..12).map(move |tonic| Some(Key { tonic, mode })));
+            for key in std::iter::once(None).chain(keys) {
+                let chosen = key == now;
+                let entry = ui.selectable_label(chosen, word(key));
+                entry.widget_info(|| {
+                    WidgetInfo::selected(Role::MenuItem, true, chosen, format!("Key {}", word(key)))
+                });
+                if entry.clicked() {
+                    cx.session.start(Job::SetKey(key));
+                    ui.close();
+                }
+            }
+        });
+    });
+}
+
 /// The key that the kit is tuned to, and a button to choose another; returns whether it was pressed.
 fn tune_to_song(ui: &mut Ui, cx: &FrameContext<'_>) -> bool {
     let help = "Detects the key of a recording of your song and tunes the pads that have a pitch to it; their pitch falls \
                 get short.";
     let pressed = widgets::button(ui, "Tune to a song", "Tune the kit to a song", help).clicked();
-    let words = cx.kit.doc.key.map_or_else(|| "tuned to no key".to_owned(), |k| format!("tuned to {k}"));
-    ui.label(RichText::new(words).color(theme::TEXT_DIM));
+    key_choice(ui, cx);
     let kick = cx.kit.doc.tune_kick;
     let help = "Whether tuning moves the kick as well, from the next tuning or casting on.";
     if widgets::toggle(ui, kick, "Kick too", "Tune the kick too", help).clicked() {
@@ -300,7 +332,7 @@ pub fn output_box(ui: &Ui, view: &mut Header, ceiling_db: f32, cx: &mut FrameCon
         return;
     }
     let modal = theme::modal("kit settings").show(ui.ctx(), |ui| {
-        ui.set_width(450.0);
+        ui.set_width(480.0);
         ui.label(RichText::new("Output of the kit").font(theme::title()));
         if ui.ctx().content_rect().width() < WIDE {
             ui.horizontal(|ui| {

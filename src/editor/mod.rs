@@ -129,7 +129,7 @@ fn views(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameContext
     let gap = 12.0;
     // the kit is the instrument and gets the room; the pad editor scrolls where the window is small
     let tallest = if kit_view::is_one_row(rect.width()) { 280.0 } else { 420.0 };
-    let kit_height = (rect.height() * 0.38).clamp(180.0, tallest);
+    let kit_height = (rect.height() * 0.36).clamp(180.0, tallest);
     let take_height = (rect.height() * 0.22).clamp(112.0, 320.0);
     let take = Rect::from_min_size(rect.min, vec2(rect.width(), take_height));
     let kit = Rect::from_min_max(pos2(rect.left(), rect.bottom() - kit_height), rect.max);

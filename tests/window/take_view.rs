@@ -133,3 +133,40 @@ fn detection_with_less_sensitivity_finds_fewer_hits() {
     press(&mut harness, "Detect the hits again");
     wait_until(&mut harness, "the new hits", |d| d.session.kit().doc.takes[0].hits.len() < before);
 }
+
+#[test]
+fn the_keyboard_goes_through_the_hits_and_removes_one() {
+    let mut harness = window();
+    let count = hits(&harness);
+    harness.get_by_label("Wave of take 1").focus();
+    harness.run_ok();
+    let mut key = |key: egui::Key| {
+        harness.key_press(key);
+        harness.run_ok();
+        harness.state().window.take.hit
+    };
+    assert_eq!(key(egui::Key::ArrowRight), Some(0));
+    assert_eq!(key(egui::Key::ArrowRight), Some(1));
+    assert_eq!(key(egui::Key::ArrowLeft), Some(0));
+    assert_eq!(key(egui::Key::End), Some(count - 1));
+    assert_eq!(key(egui::Key::ArrowRight), Some(count - 1));
+    assert_eq!(key(egui::Key::Escape), None);
+    assert_eq!(key(egui::Key::Home), Some(0));
+    assert_eq!(key(egui::Key::Delete), None);
+    wait_until(&mut harness, "the removal", |d| d.session.kit().doc.takes[0].hits.len() == count - 1);
+}
+
+#[test]
+fn a_hit_chosen_by_the_keyboard_is_scrolled_into_sight() {
+    let mut harness = window();
+    let end = harness.state().window.take.sight[1];
+    harness.state_mut().window.take.sight = [0.0, end * 0.1];
+    harness.get_by_label("Wave of take 1").focus();
+    harness.run_ok();
+    harness.key_press(egui::Key::End);
+    harness.run_ok();
+    let kit = harness.state().session.kit();
+    let start = kit.doc.takes[0].hits.last().expect("a hit").start as f64;
+    let [from, to] = harness.state().window.take.sight;
+    assert!(from <= start && start < to, "{start} in {from} to {to}");
+}

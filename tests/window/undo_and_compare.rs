@@ -173,3 +173,16 @@ fn bypassed_stages_keep_the_loudness_within_half_a_lu() {
         press(&mut harness, bypass);
     }
 }
+
+#[test]
+fn the_key_of_the_song_is_chosen_by_hand() {
+    let mut harness = window();
+    press(&mut harness, "Output of the kit");
+    press(&mut harness, "Key of the song");
+    press(&mut harness, "Key E minor");
+    let key = |d: &TestWindow| d.session.kit().doc.key.map(|k| k.to_string());
+    wait_until(&mut harness, "the key", |d| key(d).as_deref() == Some("E minor"));
+    press(&mut harness, "Key of the song");
+    press(&mut harness, "Key no key");
+    wait_until(&mut harness, "no key", |d| key(d).is_none());
+}

@@ -1,6 +1,10 @@
 //! What the session can be asked to do, and what a running job reports.
 
-use crate::{groove::patterns::GrooveSettings, kit::Role, listen::DetectOptions};
+use crate::{
+    groove::patterns::GrooveSettings,
+    kit::{Key, Role},
+    listen::DetectOptions,
+};
 use std::{fmt, path::PathBuf};
 
 /// Progress of a running job.
@@ -139,6 +143,8 @@ pub enum Job {
         /// Fit, 0 to 1.
         fit: f32,
     },
+    /// Tunes the pads that have a pitch to this key; `None` forgets the key and leaves the pads as they are.
+    SetKey(Option<Key>),
     /// Detects the song's key from a recording of its loop, and tunes the pads that have a pitch to it. The
     /// recording itself is not kept.
     DetectKey(PathBuf),

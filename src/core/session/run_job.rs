@@ -15,7 +15,7 @@ use super::{
 use crate::{
     cast,
     error::Result,
-    kit::{Kit, Pad},
+    kit::{Key, Kit, Pad},
     listen,
     progress::{Part, Progress},
 };
@@ -73,7 +73,11 @@ pub(super) fn run(
         Job::Rank(role) => rankings.make(&open_kit.kit(), role, progress).map(drop),
         Job::SetFit { pad, fit } => set_fit(open_kit, pad, fit, progress),
         Job::FollowFit { pad, setting } => follow_fit(open_kit, pad, setting.as_deref(), progress),
-        Job::DetectKey(path) => detect_key(open_kit, &path, progress),
+        Job::SetKey(key) => set_key(open_kit, key, progress),
+        Job::DetectKey(path) => {
+            let key = listen::read_key(&path, progress)?;
+            set_key(open_kit, Some(key), progress)
+        }
         Job::SetTarget { pad, sound } => set_target(open_kit, pad, sound.as_deref(), progress),
         Job::LoadKit(path) => {
             load(open_kit, &path, Some(&path), progress)?;
@@ -105,14 +109,15 @@ fn save(open_kit: &OpenKit, path: PathBuf, progress: &dyn Progress) -> Result<Do
     Ok(Done { files: vec![path], note })
 }
 
-fn detect_key(open_kit: &OpenKit, path: &Path, progress: &dyn Progress) -> Result<()> {
-    let key = listen::read_key(path, progress)?;
+fn set_key(open_kit: &OpenKit, key: Option<Key>, progress: &dyn Progress) -> Result<()> {
     progress.check()?;
+    progress.report("tuning the pads", 0.5);
     let before = open_kit.kit();
     let mut tuned = Kit::clone(&before);
-    cast::set_key(&mut tuned, Some(key));
+    cast::set_key(&mut tuned, key);
     progress.check()?;
-    open_kit.change(&format!("key {key}"), false, |kit| {
+    let name = key.map_or_else(|| "no key".to_owned(), |key| format!("key {key}"));
+    open_kit.change(&name, false, |kit| {
         check_unchanged(kit, &before)?;
         kit.doc.key = tuned.doc.key;
         // pads that were changed meanwhile stay as they are

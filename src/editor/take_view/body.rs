@@ -13,7 +13,9 @@ use crate::editor::{
     wave::{self, Stretch},
     widgets,
 };
-use egui::{Align2, Color32, CursorIcon, Rect, Response, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+use egui::{
+    Align2, Color32, CursorIcon, EventFilter, Key, Rect, Response, Role, Sense, Ui, WidgetInfo, pos2, vec2,
+};
 use kitwright_core::{
     kit::TakeEntry,
     listen::Hit,
@@ -45,7 +47,8 @@ pub(super) fn show(
     let ruler =
         Rect::from_min_max(pos2(rect.left(), whole.top() - RULER_HEIGHT), pos2(rect.right(), whole.top()));
     let field = Rect::from_min_max(pos2(rect.left(), labels.bottom()), pos2(rect.right(), ruler.top()));
-    background(ui, field, view, shown);
+    let ground = background(ui, field, view, shown);
+    hit_keys(ui, &ground, view, selection, cx, shown);
     ruler_ticks(ui, ruler, view, shown);
     let hits = &cx.kit.doc.takes[shown.index].hits;
     let painter = ui.painter_at(field);
@@ -58,8 +61,45 @@ pub(super) fn show(
     whole_take(ui, whole, view, shown);
 }
 
+/// The keyboard's way through the hits: the take is one stop for Tab; arrows, Home and End choose a hit and play it, Delete
+/// removes it, Escape lets it go.
+fn hit_keys(
+    ui: &Ui,
+    ground: &Response,
+    view: &mut TakeView,
+    selection: &mut Selection,
+    cx: &FrameContext<'_>,
+    shown: &ShownTake,
+) {
+    if !ground.has_focus() {
+        return;
+    }
+    let filter = EventFilter { horizontal_arrows: true, escape: view.hit.is_some(), ..Default::default() };
+    ui.memory_mut(|m| m.set_focus_lock_filter(ground.id, filter));
+    let pressed = |key| ui.input(|i| i.key_pressed(key));
+    let count = shown.users.len();
+    let next = match view.hit {
+        _ if count == 0 => None,
+        _ if pressed(Key::Home) => Some(0),
+        _ if pressed(Key::End) => Some(count - 1),
+        None if pressed(Key::ArrowRight) || pressed(Key::ArrowLeft) => Some(0),
+        Some(hit) if pressed(Key::ArrowRight) => Some((hit + 1).min(count - 1)),
+        Some(hit) if pressed(Key::ArrowLeft) => Some(hit.saturating_sub(1)),
+        _ => None,
+    };
+    if let Some(hit) = next {
+        choose(view, selection, cx, shown, hit);
+        view.reveal(cx.kit.doc.takes[shown.index].hits[hit].start as f64, shown.take.frames() as f64);
+    } else if let Some(hit) = view.hit.filter(|_| pressed(Key::Delete)) {
+        cx.session.start(Job::EditHits(shown.index, HitEdit::Remove(hit)));
+        view.hit = None;
+    } else if pressed(Key::Escape) {
+        view.hit = None;
+    }
+}
+
 /// The area behind the hits: scroll to zoom, drag to move, click to set the mark.
-fn background(ui: &mut Ui, field: Rect, view: &mut TakeView, shown: &ShownTake) {
+fn background(ui: &mut Ui, field: Rect, view: &mut TakeView, shown: &ShownTake) -> Response {
     wave::background(ui.painter(), field);
     let response = ui.interact(field, ui.scope_id().with(("ground", shown.index)), Sense::click_and_drag());
     response
@@ -87,6 +127,10 @@ fn background(ui: &mut Ui, field: Rect, view: &mut TakeView, shown: &ShownTake) 
             view.pan(-f64::from(delta.x) * per_point, frames);
         }
     }
+    widgets::focus_edge(ui.painter(), field.shrink(2.0), &response);
+    response.on_hover_text(
+        "Scroll to zoom, drag to move, click to set the mark. With the keyboard: arrows choose and play hits, Delete removes.",
+    )
 }
 
 fn draw_wave(painter: &egui::Painter, field: Rect, view: &TakeView, shown: &ShownTake, hits: &[Hit]) {
@@ -211,7 +255,8 @@ fn one_hit(
     users: &[PadUse],
 ) -> Response {
     let id = ui.scope_id().with(("hit", shown.index, index));
-    let response = ui.interact(area, id, Sense::click_and_drag());
+    // the take itself takes the keyboard
+    let response = ui.interact(area, id, Sense::CLICK | Sense::DRAG);
     let words = roles(users);
     let name = hit_name(shown.index, index, if words.is_empty() { "not in the kit" } else { &words });
     response.widget_info(|| WidgetInfo::labeled(Role::Button, true, &name));

@@ -54,6 +54,15 @@ impl TakeView {
         self.keep_inside(frames);
     }
 
+    /// Scrolls until this frame is shown.
+    pub fn reveal(&mut self, frame: f64, frames: f64) {
+        let [start, end] = self.sight;
+        if !(start..end).contains(&frame) {
+            // with what follows it in sight
+            self.pan(frame - start - (end - start) * 0.2, frames);
+        }
+    }
+
     /// Scrolls by frames.
     pub fn pan(&mut self, by: f64, frames: f64) {
         self.sight = self.sight.map(|s| s + by);
