@@ -15,8 +15,6 @@ const AUDIO: &[&str] =
     &["wav", "wave", "aif", "aiff", "aifc", "flac", "mp3", "ogg", "oga", "m4a", "mp4", "aac", "alac", "caf"];
 /// Extension of kit files.
 pub const KIT: &str = "kitwright";
-/// Extension of MIDI files.
-const MIDI: &str = "mid";
 /// Maximum number of entries shown of a folder.
 const MAX_ENTRIES: usize = 5000;
 
@@ -77,7 +75,7 @@ impl FilePurpose {
             Self::Open => audio || extension == KIT,
             Self::AddTake | Self::Song | Self::Target(_) => audio,
             Self::Save => extension == KIT,
-            Self::Pattern => extension == MIDI,
+            Self::Pattern => extension == "mid",
             Self::Export => false,
         }
     }
@@ -367,7 +365,7 @@ impl FileBrowser {
             FilePurpose::Target(pad) => Some(Job::SetTarget { pad, sound: Some(path) }),
             FilePurpose::Save => self.fresh_or_asked(with_ending(path, KIT)).map(Job::SaveKit),
             FilePurpose::Pattern => {
-                let file = self.fresh_or_asked(with_ending(path, MIDI))?;
+                let file = self.fresh_or_asked(with_ending(path, "mid"))?;
                 Some(Job::SavePattern { file, groove })
             }
             FilePurpose::Export => Some(Job::Export(path)),

@@ -16,18 +16,14 @@ mod strokes;
 mod tone;
 
 use super::{
-    compare::Compare,
-    fit_control::FitControl,
     frame_context::FrameContext,
     selection::{Section, Selection},
     theme,
 };
 use curve::CurveView;
 use egui::{Rect, Ui, UiBuilder, pos2, vec2};
-use kitwright_core::{
-    engine::ScopeSource,
-    kit::{PADS, Pad},
-};
+use head::HeadState;
+use kitwright_core::{engine::ScopeSource, kit::Pad};
 use last_cloud::CloudCopies;
 use reductions::HeldReductions;
 use strokes::Strokes;
@@ -38,12 +34,7 @@ const TABS_HEIGHT: f32 = 30.0;
 /// What the pad editor keeps between frames.
 #[derive(Debug, Default)]
 pub struct PadEditor {
-    /// The fit of the chosen pad.
-    fit: FitControl,
-    /// A and B of each pad.
-    compare: [Compare<Pad>; PADS],
-    /// A pad that was copied.
-    clipboard: Option<Pad>,
+    head: HeadState,
     /// Gain-reduction meters of the chosen pad and of the main output.
     reductions: HeldReductions,
     curve: CurveView,
@@ -54,18 +45,18 @@ pub struct PadEditor {
 impl PadEditor {
     /// Once a frame, shown or not: starts the shaping for a moved fit.
     pub fn begin_frame(&mut self, ui: &Ui, cx: &FrameContext<'_>) {
-        self.fit.start_when_rested(ui, cx);
+        self.head.fit.start_when_rested(ui, cx);
     }
 
     /// Forgets what belongs to the pads of another kit.
     pub fn forget_kit(&mut self) {
-        self.compare = Default::default();
+        self.head.compare = Default::default();
     }
 
     /// The window closes: versions and clipboard stay.
     pub fn close(&mut self) {
-        let Self { compare, clipboard, .. } = std::mem::take(self);
-        *self = Self { compare, clipboard, ..Self::default() };
+        let HeadState { compare, clipboard, .. } = std::mem::take(&mut self.head);
+        *self = Self { head: HeadState { compare, clipboard, ..HeadState::default() }, ..Self::default() };
     }
 
     /// Whether a thread is still computing something to show.
@@ -109,7 +100,7 @@ pub fn show(
     let builder = UiBuilder::new().id_salt("path").max_rect(strip);
     let role = ui
         .scope_builder(builder, |ui| {
-            ui.horizontal_centered(|ui| head::show(ui, strip, view, selection, cx)).inner
+            ui.horizontal_centered(|ui| head::show(ui, strip, &mut view.head, selection, cx)).inner
         })
         .inner;
     let built = cx.pad(selection.pad);
@@ -121,7 +112,7 @@ pub fn show(
             ui.set_clip_rect(panel.expand(2.0));
             let pad = selection.pad;
             match selection.section {
-                Section::Hit => hit::show(ui, panel, pad, cx),
+                Section::Hit => hit::show(ui, panel, selection, cx),
                 Section::Layers => layers::show(ui, panel, selection, cx),
                 Section::Cloud => cloud::show(ui, panel, pad, &mut view.cloud, cx),
                 Section::Tone => tone::show(ui, panel, selection, &mut view.curve, &view.reductions, cx),

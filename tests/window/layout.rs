@@ -33,7 +33,7 @@ fn every_section_is_drawn_at_every_size() {
     settle(&mut harness);
     picture(&mut harness, "first-900x600");
     for (w, h, scale) in
-        [(900.0, 600.0, 1.0), (1280.0, 800.0, 1.0), (1280.0, 800.0, 2.0), (1920.0, 1080.0, 2.0)]
+        [(900.0, 600.0, 1.0), (1120.0, 720.0, 1.0), (1280.0, 800.0, 2.0), (1920.0, 1080.0, 2.0)]
     {
         let mut harness = sized_window(w, h, scale);
         for section in Section::ALL {

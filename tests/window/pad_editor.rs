@@ -273,3 +273,14 @@ fn the_cloud_section_shows_the_copies_of_the_last_stroke() {
     let again = look(&mut harness);
     assert!(second == again, "without a stroke the picture stays");
 }
+
+#[test]
+fn what_was_done_to_a_hit_leads_to_its_settings() {
+    use kitwright::editor::Section;
+    let mut harness = window();
+    press(&mut harness, "cut below 42 Hz: show Tone");
+    assert_eq!(harness.state().window.selection.section, Section::Tone);
+    press(&mut harness, "Hit");
+    press(&mut harness, "an octave down: show Layers");
+    assert_eq!(harness.state().window.selection.section, Section::Layers);
+}

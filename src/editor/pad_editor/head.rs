@@ -1,10 +1,16 @@
 //! The head of the pad editor: role, score, fit, the way through the hits, and what can be done with the pad.
 
-use super::PadEditor;
-use crate::editor::{frame_context::FrameContext, score_text, selection::Selection, theme, widgets};
+use crate::editor::{
+    compare::Compare,
+    fit_control::FitControl,
+    frame_context::FrameContext,
+    score_text,
+    selection::{Section, Selection},
+    theme, widgets,
+};
 use egui::{Align2, Popup, Rect, RichText, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 use kitwright_core::{
-    kit::{Pad, Role as PadRole, by_hand},
+    kit::{PADS, Pad, Role as PadRole, by_hand},
     session::{Job, PadTrigger},
 };
 
@@ -13,11 +19,22 @@ pub(super) const HEIGHT: f32 = 44.0;
 /// Width of the head from which the pad's strokes are told apart by words.
 const WIDE: f32 = 940.0;
 
+/// What the head keeps between frames.
+#[derive(Debug, Default)]
+pub(super) struct HeadState {
+    /// The fit of the chosen pad.
+    pub fit: FitControl,
+    /// A and B of each pad.
+    pub compare: [Compare<Pad>; PADS],
+    /// A pad that was copied.
+    pub clipboard: Option<Pad>,
+}
+
 /// Shows the head in `rect`; returns the role's place while a sound can be dropped there.
 pub(super) fn show(
     ui: &mut Ui,
     rect: Rect,
-    view: &mut PadEditor,
+    view: &mut HeadState,
     selection: &mut Selection,
     cx: &mut FrameContext<'_>,
 ) -> Option<Rect> {
@@ -200,11 +217,10 @@ pub(super) fn tabs(
     ui: &mut Ui,
     rect: Rect,
     pad: usize,
-    chosen: crate::editor::Section,
+    chosen: Section,
     cx: &FrameContext<'_>,
-    summary: impl Fn(crate::editor::Section) -> String,
-) -> Option<crate::editor::Section> {
-    use crate::editor::Section;
+    summary: impl Fn(Section) -> String,
+) -> Option<Section> {
     let mut pressed = None;
     let width = (rect.width() / Section::ALL.len() as f32).min(170.0);
     let painter = ui.painter().clone();

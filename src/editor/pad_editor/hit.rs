@@ -4,14 +4,20 @@ use super::caption::CAPTION;
 use crate::editor::{
     file_browser::FilePurpose,
     frame_context::FrameContext,
-    score_text, theme,
+    score_text,
+    selection::{Section, Selection},
+    theme,
     wave::{self, Stretch},
     widgets,
 };
 use egui::{Align2, Rect, RichText, Role, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
-use kitwright_core::session::{Job, PadTrigger};
+use kitwright_core::{
+    kit::Pad,
+    session::{Job, PadTrigger},
+};
 
-pub(super) fn show(ui: &mut Ui, panel: Rect, pad: usize, cx: &mut FrameContext<'_>) {
+pub(super) fn show(ui: &mut Ui, panel: Rect, selection: &mut Selection, cx: &mut FrameContext<'_>) {
+    let pad = selection.pad;
     let built = cx.pad(pad).clone();
     if built.is_empty() {
         ui.label(
@@ -28,7 +34,7 @@ pub(super) fn show(ui: &mut Ui, panel: Rect, pad: usize, cx: &mut FrameContext<'
     ui.scope_builder(UiBuilder::new().id_salt("done").max_rect(middle), |ui| {
         target(ui, pad, cx);
         by_hand(ui, pad, cx);
-        edit_summary(ui, &built);
+        edit_summary(ui, &built, selection);
     });
     ui.scope_builder(UiBuilder::new().id_salt("others").max_rect(right), |ui| others(ui, pad, cx));
 }
@@ -147,7 +153,8 @@ fn by_hand(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
     ui.add_space(theme::GAP);
 }
 
-fn edit_summary(ui: &mut Ui, pad: &kitwright_core::kit::Pad) {
+/// What was done to the hit; a press shows the settings that do it.
+fn edit_summary(ui: &mut Ui, pad: &Pad, selection: &mut Selection) {
     ui.label(RichText::new("Changes to the hit").color(theme::TEXT_DIM));
     let Some(audition) = &pad.audition else {
         ui.label("This pad was made by hand.");
@@ -157,13 +164,35 @@ fn edit_summary(ui: &mut Ui, pad: &kitwright_core::kit::Pad) {
         if audition.edit_summary.is_empty() {
             ui.label("Nothing: it sounds as it was recorded.");
         }
-        for step in &audition.edit_summary {
-            ui.label(step.as_str());
-        }
+        ui.horizontal_wrapped(|ui| {
+            ui.spacing_mut().item_spacing = vec2(6.0, 6.0);
+            for step in &audition.edit_summary {
+                let section = section_of(step);
+                let chip =
+                    ui.add(egui::Button::new(RichText::new(step).font(theme::small())).fill(theme::RAISED));
+                let chip = widgets::named(chip, Role::Button, &format!("{step}: show {}", section.word()));
+                if chip.on_hover_text(format!("Shows {}.", section.word())).clicked() {
+                    selection.section = section;
+                }
+            }
+        });
         if pad.slices.len() > 1 {
             ui.label(format!("{} like hits take turns with it", pad.slices.len() - 1));
         }
     });
+}
+
+/// The section with the settings that a phrase of the summary speaks of.
+fn section_of(phrase: &str) -> Section {
+    let has = |words: &[&str]| words.iter().any(|w| phrase.contains(w));
+    if has(&["copies"]) {
+        Section::Cloud
+    } else if has(&["cut ", "lifted", "dipped", "taken out", "limited", "driven", "compressor", "held below"])
+    {
+        Section::Tone
+    } else {
+        Section::Layers
+    }
 }
 
 /// A small picture of a hit.
@@ -273,5 +302,24 @@ fn one_other(
     if width > 40.0 {
         let (rect, _) = ui.allocate_exact_size(vec2(width, 22.0), Sense::hover());
         small_wave(ui, rect, cx, (take, hit));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_phrase_leads_to_the_settings_that_do_it() {
+        for (phrase, section) in [
+            ("an octave down", Section::Layers),
+            ("falls 7.0 semitones at the start", Section::Layers),
+            ("24 copies within 30 ms", Section::Cloud),
+            ("cut below 42 Hz", Section::Tone),
+            ("2 tones taken out", Section::Tone),
+            ("driven by 6 dB", Section::Tone),
+        ] {
+            assert_eq!(section_of(phrase), section, "{phrase}");
+        }
     }
 }
