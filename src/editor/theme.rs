@@ -14,7 +14,7 @@ pub const SURFACE: Color32 = Color32::from_rgb(0x21, 0x1a, 0x16);
 /// Background of what can be pressed, and of parts of a picture.
 pub const RAISED: Color32 = Color32::from_rgb(0x2b, 0x22, 0x1d);
 /// Background of what is pressed or hovered.
-pub const HOVERED: Color32 = Color32::from_rgb(0x3a, 0x2f, 0x28);
+pub const HOVERED: Color32 = Color32::from_rgb(0x36, 0x2b, 0x25);
 /// Background of waves, curves and text fields.
 pub const INSET: Color32 = Color32::from_rgb(0x0e, 0x0b, 0x0a);
 /// Lines between areas.

@@ -179,9 +179,9 @@ fn the_key_of_the_song_is_chosen_by_hand() {
     let mut harness = window();
     press(&mut harness, "Output of the kit");
     press(&mut harness, "Key of the song");
-    press(&mut harness, "Key E minor");
+    press(&mut harness, "Key D major");
     let key = |d: &TestWindow| d.session.kit().doc.key.map(|k| k.to_string());
-    wait_until(&mut harness, "the key", |d| key(d).as_deref() == Some("E minor"));
+    wait_until(&mut harness, "the key", |d| key(d).as_deref() == Some("D major"));
     press(&mut harness, "Key of the song");
     press(&mut harness, "Key no key");
     wait_until(&mut harness, "no key", |d| key(d).is_none());
