@@ -56,12 +56,13 @@ pub(super) fn show(ui: &mut Ui, cx: &mut FrameContext<'_>) {
         (true, true) => ("Stop", "Ends the groove."),
     };
     ui.add_enabled_ui(ready, |ui| {
-        let pressed = if now.playing {
-            widgets::toggle(ui, true, text, "Play the groove", help).clicked()
-        } else {
-            widgets::primary(ui, text, "Play the groove", help).on_disabled_hover_text(help).clicked()
+        let name = "Play the groove";
+        let button = match (ready, now.playing) {
+            (false, _) => widgets::solid(ui, text, name, help),
+            (true, true) => widgets::toggle(ui, true, text, name, help),
+            (true, false) => widgets::primary(ui, text, name, help),
         };
-        if pressed {
+        if button.on_disabled_hover_text(help).clicked() {
             cx.session.set_groove(GrooveSettings { playing: !now.playing, ..now });
         }
     });

@@ -235,11 +235,16 @@ fn note(ui: &Ui, rect: Rect, cx: &FrameContext<'_>, pad: usize, letter: &str) {
     let note = cx.pad(pad).note;
     let middle = rect.center().y;
     let mut left = rect.left();
-    let words = [
-        (note_name(note), theme::TEXT),
-        (note.to_string(), theme::TEXT_DIM),
-        (letter.to_owned(), theme::TEXT_DIM),
-    ];
+    let number = note.to_string();
+    let words =
+        [(note_name(note), theme::TEXT), (number, theme::TEXT_DIM), (letter.to_owned(), theme::TEXT_DIM)];
+    // the same words on every tile, whatever the width of their letters
+    let count = match rect.width() {
+        width if width >= 84.0 => 3,
+        width if width >= 60.0 => 2,
+        _ => 1,
+    };
+    let words = words.into_iter().take(count);
     for (word, ink) in words {
         let galley = ui.painter().layout_no_wrap(word, theme::small(), ink);
         if left + galley.size().x > rect.right() {

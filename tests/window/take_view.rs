@@ -170,3 +170,25 @@ fn a_hit_chosen_by_the_keyboard_is_scrolled_into_sight() {
     let [from, to] = harness.state().window.take.sight;
     assert!(from <= start && start < to, "{start} in {from} to {to}");
 }
+
+#[test]
+fn the_tools_of_a_hit_stay_in_their_places() {
+    let mut harness = window();
+    harness.state_mut().window.take.hit = Some(3);
+    harness.run_ok();
+    let places = |h: &Harness<'_, TestWindow>| {
+        ["Split the hit at the mark", "Merge the hit with the next", "Remove the hit"]
+            .map(|l| h.get_by_label(l).rect())
+    };
+    let without_mark = places(&harness);
+    assert!(harness.get_by_label("Split the hit at the mark").accesskit_node().is_disabled());
+    let hit = harness.state().session.kit().doc.takes[0].hits[3].clone();
+    harness.state_mut().window.take.cursor = Some((hit.start + hit.end) / 2);
+    harness.run_ok();
+    assert!(!harness.get_by_label("Split the hit at the mark").accesskit_node().is_disabled());
+    assert_eq!(places(&harness), without_mark);
+    let last = hits(&harness) - 1;
+    harness.state_mut().window.take.hit = Some(last);
+    harness.run_ok();
+    assert!(harness.get_by_label("Merge the hit with the next").accesskit_node().is_disabled());
+}

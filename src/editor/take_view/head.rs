@@ -159,18 +159,23 @@ fn hit_tools(
     {
         cx.session.start(Job::SetHit { pad, source: (take, hit), role: cx.pad(pad).role });
     }
+    // always in their places: what cannot be done is disabled
     let split_at = view.cursor.filter(|c| (entry.start + 1..entry.end).contains(c));
-    if let Some(at) = split_at
-        && widgets::button(ui, "Split", "Split the hit at the mark", "Two hits, the second from the mark on.")
-            .clicked()
-    {
+    let help = "Two hits, the second from the mark on.";
+    let no = "Click into the hit to set the mark where it is to be split.";
+    let split = ui.add_enabled_ui(split_at.is_some(), |ui| {
+        widgets::button(ui, "Split", "Split the hit at the mark", help).on_disabled_hover_text(no)
+    });
+    if let Some(at) = split_at.filter(|_| split.inner.clicked()) {
         cx.session.start(Job::EditHits(take, HitEdit::Split { hit, at }));
         view.expected = Some(at);
     }
-    if hit + 1 < shown.users.len()
-        && widgets::button(ui, "Merge", "Merge the hit with the next", "One hit of this one and the next.")
-            .clicked()
-    {
+    let help = "One hit of this one and the next.";
+    let merge = ui.add_enabled_ui(hit + 1 < shown.users.len(), |ui| {
+        let button = widgets::button(ui, "Merge", "Merge the hit with the next", help);
+        button.on_disabled_hover_text("There is no hit after this one.")
+    });
+    if merge.inner.clicked() {
         cx.session.start(Job::EditHits(take, HitEdit::Merge(hit)));
     }
     if widgets::button(ui, "Remove", "Remove the hit", "Forgets the hit; pads made of it keep their sound.")
