@@ -176,8 +176,8 @@ fn files(ui: &mut Ui, cx: &mut FrameContext<'_>) {
     }
 }
 
-/// Undo and redo by the keyboard, where the host lets its keys through.
-pub(super) fn step_keys(ui: &Ui, cx: &FrameContext<'_>) {
+/// Undo, redo and save by the keyboard, where the host lets its keys through.
+pub(super) fn step_keys(ui: &Ui, cx: &mut FrameContext<'_>) {
     if ui.ctx().text_edit_focused() {
         return;
     }
@@ -188,6 +188,12 @@ pub(super) fn step_keys(ui: &Ui, cx: &FrameContext<'_>) {
         cx.session.redo();
     } else if pressed(Modifiers::COMMAND, egui::Key::Z) {
         cx.session.undo();
+    } else if cx.kit.takes.is_empty() {
+        // nothing to save
+    } else if pressed(Modifiers::COMMAND | Modifiers::SHIFT, egui::Key::S) {
+        unsaved::save_as(cx);
+    } else if pressed(Modifiers::COMMAND, egui::Key::S) {
+        unsaved::save(cx);
     }
 }
 

@@ -112,13 +112,15 @@ fn frame(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
         && cx.kit.doc.pads.iter().all(|p| p.is_empty())
         && cx.session.redo_names().is_empty();
     let rect = top(ui, rect, first, state, cx);
-    let rect = bottom(ui, rect, state.side.peak(), cx);
+    let (rect, line) = rect.split_top_bottom_at_y(rect.bottom() - status::HEIGHT);
     if first {
         first_start::show(ui, rect, &mut state.unsaved, cx);
     } else {
         kit_view::play_keys(ui, cx);
         views(ui, rect, state, cx);
     }
+    // after the views: it explains what is under the pointer
+    bottom(ui, line, state.side.peak(), cx);
     boxes(ui, state, cx);
     drops::hint(ui, &state.drop_targets, state.selection.pad, cx);
 }
@@ -188,14 +190,11 @@ fn top(ui: &mut Ui, rect: Rect, first: bool, state: &mut WindowState, cx: &mut F
     Rect::from_min_max(pos2(rect.left(), head.bottom()), rect.max)
 }
 
-/// The status line; returns the space above it.
-fn bottom(ui: &mut Ui, rect: Rect, side_peak: f32, cx: &mut FrameContext<'_>) -> Rect {
-    let top = rect.bottom() - status::HEIGHT;
-    let line = Rect::from_min_max(pos2(rect.left(), top), rect.max);
+/// The status line.
+fn bottom(ui: &mut Ui, line: Rect, side_peak: f32, cx: &mut FrameContext<'_>) {
     ui.scope_builder(UiBuilder::new().id_salt("status").max_rect(line), |ui| {
         ui.horizontal_centered(|ui| status::show(ui, line, side_peak, cx));
     });
-    Rect::from_min_max(rect.min, pos2(rect.right(), top))
 }
 
 /// Dialogs over the window: the file browser, About, the output.

@@ -6,6 +6,8 @@ use kitwright_core::{error::Error, session::JobState};
 
 /// Height of the line.
 pub(super) const HEIGHT: f32 = 30.0;
+/// Share of the line that explains what is under the pointer.
+const HELP_SHARE: f32 = 0.42;
 /// Width that the groove takes in a narrow window.
 const GROOVE_ROOM: f32 = 200.0;
 /// Width of what a job says of itself.
@@ -16,12 +18,23 @@ const BAR_WIDTH: f32 = 120.0;
 /// Shows the line in `rect`; `side_peak` is the level of the side input, a gain.
 pub(super) fn show(ui: &mut Ui, rect: Rect, side_peak: f32, cx: &mut FrameContext<'_>) {
     ui.painter().rect_filled(rect, 0, theme::SURFACE);
+    let busy = cx.session.recording().is_some() || cx.session.job().is_some() || cx.session.error().is_some();
+    // work and errors need the room
+    let help = widgets::take_help(ui).filter(|_| !busy);
     let narrow = rect.width() < header::GROOVE_WIDTH && !cx.kit.takes.is_empty();
     let room = if narrow { GROOVE_ROOM } else { 0.0 };
     let (left, right) = rect.split_left_right_at_x(rect.right() - room);
+    let (left, middle) =
+        left.split_left_right_at_x(left.right() - if busy { 0.0 } else { left.width() * HELP_SHARE });
     ui.scope_builder(UiBuilder::new().id_salt("messages").max_rect(left), |ui| {
+        ui.set_clip_rect(left);
         ui.horizontal_centered(|ui| messages(ui, side_peak, cx));
     });
+    if let Some(help) = help {
+        let at = middle.right_center() - vec2(12.0, 0.0);
+        let (align, font, ink) = (Align2::RIGHT_CENTER, theme::small(), theme::TEXT_DIM);
+        widgets::text_in(ui.painter(), at, align, &help, font, ink, middle.width() - 24.0);
+    }
     if narrow {
         ui.scope_builder(UiBuilder::new().id_salt("groove").max_rect(right), |ui| {
             ui.horizontal_centered(|ui| groove_view::show(ui, cx));

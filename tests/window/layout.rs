@@ -136,3 +136,24 @@ fn zoom_is_chosen_from_the_list_and_remembered() {
     press(&mut harness, "Zoom 150 %");
     assert_eq!(harness.state().window.memory.zoom, 1.5);
 }
+
+#[test]
+fn the_status_line_explains_what_is_under_the_pointer_and_keeps_its_place() {
+    let mut harness = window();
+    let shown = |h: &Harness<'_, TestWindow>, text: &str| {
+        h.output()
+            .shapes
+            .iter()
+            .any(|s| matches!(&s.shape, egui::Shape::Text(t) if t.galley.text() == text && t.pos.y > 770.0))
+    };
+    let help = "Writes the kit with its audio into another file.";
+    assert!(!shown(&harness, help));
+    let pad = harness.get_by_label("Pad 9, open hat").rect();
+    let at = harness.get_by_label("Save the kit as").rect().center();
+    harness.hover_at(at);
+    harness.run_ok();
+    assert!(shown(&harness, help));
+    harness.state().session.report(kitwright_core::error::Error::invalid("a sentence"));
+    settle(&mut harness);
+    assert_eq!(harness.get_by_label("Pad 9, open hat").rect(), pad, "nothing moves for a message");
+}

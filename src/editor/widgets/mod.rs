@@ -63,20 +63,23 @@ fn control_width(available: f32, height: f32, count: usize) -> f32 {
 /// name where the text alone does not say enough.
 pub fn button(ui: &mut Ui, text: &str, name: &str, help: &str) -> Response {
     let button = Button::new(text).frame_when_inactive(false).min_size(vec2(0.0, TARGET));
-    named(ui.add(button), Role::Button, name).on_hover_text(help)
+    let response = named(ui.add(button), Role::Button, name);
+    explained(ui, response, help)
 }
 
 /// A button with a box, for a choice of equals.
 pub fn solid(ui: &mut Ui, text: &str, name: &str, help: &str) -> Response {
     let button = Button::new(text).fill(theme::RAISED).min_size(vec2(0.0, TARGET));
-    named(ui.add(button), Role::Button, name).on_hover_text(help)
+    let response = named(ui.add(button), Role::Button, name);
+    explained(ui, response, help)
 }
 
 /// The button of the next sensible thing: at most one light one is shown at a time.
 pub fn primary(ui: &mut Ui, text: &str, name: &str, help: &str) -> Response {
     let text = RichText::new(text).color(theme::ON_ACCENT);
     let button = Button::new(text).fill(theme::ACCENT).min_size(vec2(0.0, TARGET));
-    named(ui.add(button), Role::Button, name).on_hover_text(help)
+    let response = named(ui.add(button), Role::Button, name);
+    explained(ui, response, help)
 }
 
 /// A button that stays pressed: a box and an edge show it as well as the colour, and screen readers are told.
@@ -90,7 +93,27 @@ pub fn toggle(ui: &mut Ui, on: bool, text: &str, name: &str, help: &str) -> Resp
     };
     let response = ui.add(button);
     response.widget_info(|| WidgetInfo::selected(Role::Switch, true, on, name));
+    explained(ui, response, help)
+}
+
+/// Explains a control by a tooltip and, while the pointer or the focus is on it, in the status line.
+pub fn explained(ui: &Ui, response: Response, help: &str) -> Response {
+    explain(ui, &response, help);
     response.on_hover_text(help)
+}
+
+/// Tells the status line what is under the pointer.
+pub fn explain(ui: &Ui, response: &Response, help: &str) {
+    if response.hovered() || response.has_focus() {
+        ui.data_mut(|d| {
+            d.insert_temp(egui::Id::unique("help"), help.lines().next().unwrap_or_default().to_owned())
+        });
+    }
+}
+
+/// What the controls of this frame have told the status line, once.
+pub fn take_help(ui: &Ui) -> Option<String> {
+    ui.data_mut(|d| d.remove_temp(egui::Id::unique("help")))
 }
 
 /// Gives a control its accessible name.

@@ -42,6 +42,7 @@ pub fn slider(ui: &mut Ui, setting: &dyn Described, owner: &str, value: f32, wid
     }
     describe(ui, setting, &name, value, &response);
     paint(ui, setting, moved.value.unwrap_or(value), rect, &response);
+    super::explain(ui, &response, setting.help());
     response.on_hover_text(format!(
         "{}\n{}. Double click: {}. Shift: finer.{}",
         setting.help(),
