@@ -35,7 +35,7 @@ fn contents(ui: &mut Ui) {
     ui.add_space(theme::GAP);
     ui.label(
         "Keys Z S X D C V G B H N J M , L . / play the pads from left to right while no text is being typed. \
-         Ctrl+Z undoes, Ctrl+Shift+Z redoes, Ctrl+S saves; the buttons do the same where a host keeps these keys.",
+         Ctrl+Z undoes, Ctrl+Shift+Z redoes, F6 goes from region to region; the buttons do the same where a host keeps these keys.",
     );
     ui.add_space(theme::GAP);
     ui.label(

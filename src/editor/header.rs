@@ -28,6 +28,8 @@ pub struct Header {
     pub(super) about: bool,
     /// The box with the kit's own trims is open.
     output: bool,
+    /// The first button of the line.
+    pub(super) first: Option<egui::Id>,
 }
 
 impl Header {
@@ -60,7 +62,7 @@ pub fn show(ui: &mut Ui, rect: Rect, view: &mut Header, memory: &mut Memory, cx:
     ui.add_space(8.0);
     name(ui, cx);
     saved(ui, cx);
-    files(ui, cx);
+    view.first = Some(files(ui, cx));
     ui.separator();
     steps(ui, cx);
     ui.separator();
@@ -156,9 +158,11 @@ fn saved(ui: &mut Ui, cx: &FrameContext<'_>) {
     response.on_hover_text(help);
 }
 
-fn files(ui: &mut Ui, cx: &mut FrameContext<'_>) {
+/// Open, save, export; returns the first of them.
+fn files(ui: &mut Ui, cx: &mut FrameContext<'_>) -> egui::Id {
     let help = "A recording becomes a new kit; a kit file is loaded.";
-    if widgets::button(ui, "Open", "Open a recording or a kit", help).clicked() {
+    let open = widgets::button(ui, "Open", "Open a recording or a kit", help);
+    if open.clicked() {
         cx.browse(FilePurpose::Open, "");
     }
     let help = "Writes the kit with its audio into its file; a new kit asks where.";
@@ -174,10 +178,11 @@ fn files(ui: &mut Ui, cx: &mut FrameContext<'_>) {
         let name = cx.kit.doc.name.clone();
         cx.browse(FilePurpose::Export, &name);
     }
+    open.id
 }
 
-/// Undo, redo and save by the keyboard, where the host lets its keys through.
-pub(super) fn step_keys(ui: &Ui, cx: &mut FrameContext<'_>) {
+/// Undo and redo by the keyboard, where the host lets its keys through. Ctrl+S stays the host's.
+pub(super) fn step_keys(ui: &Ui, cx: &FrameContext<'_>) {
     if ui.ctx().text_edit_focused() {
         return;
     }
@@ -188,12 +193,6 @@ pub(super) fn step_keys(ui: &Ui, cx: &mut FrameContext<'_>) {
         cx.session.redo();
     } else if pressed(Modifiers::COMMAND, egui::Key::Z) {
         cx.session.undo();
-    } else if cx.kit.takes.is_empty() {
-        // nothing to save
-    } else if pressed(Modifiers::COMMAND | Modifiers::SHIFT, egui::Key::S) {
-        unsaved::save_as(cx);
-    } else if pressed(Modifiers::COMMAND, egui::Key::S) {
-        unsaved::save(cx);
     }
 }
 

@@ -78,6 +78,8 @@ pub struct KitPlaces {
     pub pads: [Rect; PADS],
     /// The top centre of the chosen pad.
     pub chosen: egui::Pos2,
+    /// What of the chosen pad gets the keyboard.
+    pub surface: Option<egui::Id>,
 }
 
 /// Width from which all pads stand in one row, over a keyboard.
@@ -110,15 +112,17 @@ pub fn show(ui: &mut Ui, rect: Rect, selection: &mut Selection, cx: &mut FrameCo
     // the line ends where the pad that was chosen when the frame began is
     let chosen = pads[selection.pad].center_top();
     let solo = (0..PADS).any(|pad| cx.trims.get(Trim::pad(pad, "solo")) >= 0.5);
+    let mut surface = None;
     for (place, &pad) in order.iter().enumerate() {
-        one_pad(ui, pads[pad], selection, cx, pad, PLAYING_KEYS[place].1, solo);
+        let id = one_pad(ui, pads[pad], selection, cx, pad, PLAYING_KEYS[place].1, solo);
+        surface = if pad == selection.pad { Some(id) } else { surface };
         if one_row {
             let left_top = pads[pad].left_bottom() + vec2(0.0, 4.0);
             let key = Rect::from_min_size(left_top, vec2(width + TILE_GAP, KEYBOARD - 4.0));
             keyboard_key(ui, key, selection, cx, pad);
         }
     }
-    KitPlaces { pads, chosen }
+    KitPlaces { pads, chosen, surface }
 }
 
 /// Accessible name of a pad: "Pad 1, kick".
@@ -134,7 +138,7 @@ fn one_pad(
     pad: usize,
     letter: &str,
     solo: bool,
-) {
+) -> egui::Id {
     let chosen = selection.pad == pad;
     let painter = ui.painter().clone();
     let heard = Heard::of(cx, pad, solo);
@@ -164,6 +168,7 @@ fn one_pad(
         painter.rect_stroke(tile, theme::ROUND, (2.0, theme::ACCENT), egui::StrokeKind::Inside);
     }
     widgets::focus_edge(&painter, tile.shrink(3.0), &response);
+    response.id
 }
 
 /// Whether a pad is heard, and why not.

@@ -38,6 +38,7 @@ mod lights;
 mod memory;
 pub mod pad_editor;
 pub mod record;
+mod regions;
 mod score_text;
 mod selection;
 mod side_input;
@@ -148,6 +149,8 @@ fn views(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameContext
     let show = |ui: &mut Ui| pad_editor::show(ui, editor, &mut state.pad_editor, selection, cx);
     let path = ui.scope_builder(builder, show).inner;
     state.drop_targets = DropTargets { pads: pads.pads, role: path.role };
+    let regions = [state.header.first, state.take.ground, path.tab, pads.surface];
+    state.regions.follow(ui, regions.into_iter().flatten().collect());
     let hit = state.take.hit_anchor.map(|at| pos2(at.x, take.bottom()));
     let colour = theme::family(cx.pad(selection.pad).role);
     connectors(ui, hit, path.entry, pads.chosen, editor, colour);

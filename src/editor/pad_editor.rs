@@ -76,6 +76,8 @@ pub struct PadEditorPlaces {
     pub entry: egui::Pos2,
     /// The role, while a sound can be dropped there.
     pub role: Option<Rect>,
+    /// The tab of the section that is shown.
+    pub tab: Option<egui::Id>,
 }
 
 /// Shows the chosen pad in `rect`.
@@ -104,7 +106,7 @@ pub fn show(
         })
         .inner;
     let built = cx.pad(selection.pad);
-    let pressed = head::tabs(ui, tabs, selection.pad, selection.section, cx, |s| summary(s, built));
+    let (pressed, tab) = head::tabs(ui, tabs, selection.pad, selection.section, cx, |s| summary(s, built));
     selection.section = pressed.unwrap_or(selection.section);
     ui.scope_builder(
         UiBuilder::new().id_salt(("panel", selection.pad, selection.section.word())).max_rect(panel),
@@ -124,7 +126,7 @@ pub fn show(
             }
         },
     );
-    PadEditorPlaces { entry: pos2(strip.left() + 34.0, rect.top()), role }
+    PadEditorPlaces { entry: pos2(strip.left() + 34.0, rect.top()), role, tab }
 }
 
 fn summary(section: Section, pad: &Pad) -> String {

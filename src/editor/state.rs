@@ -2,8 +2,8 @@
 
 use super::{
     drops::DropTargets, file_browser::FileBrowser, frame_context::Readings, header::Header, memory::Memory,
-    pad_editor::PadEditor, selection::Selection, side_input::SideInput, take_view::position::TakeView,
-    unsaved::Unsaved,
+    pad_editor::PadEditor, regions::Regions, selection::Selection, side_input::SideInput,
+    take_view::position::TakeView, unsaved::Unsaved,
 };
 use kitwright_core::kit::Kit;
 use std::sync::Arc;
@@ -27,6 +27,8 @@ pub struct WindowState {
     pub browser: Option<FileBrowser>,
     /// The question about unsaved work.
     pub(super) unsaved: Unsaved,
+    /// The regions that F6 goes through.
+    pub(super) regions: Regions,
     /// Where files can be dropped.
     pub(super) drop_targets: DropTargets,
     /// Level of the side input.

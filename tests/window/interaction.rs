@@ -229,3 +229,21 @@ fn the_about_box_shows_the_hearing_caution() {
     press(&mut harness, "Close About");
     assert!(harness.query_by_label_contains("Mind your hearing").is_none());
 }
+
+#[test]
+fn f6_goes_from_region_to_region() {
+    let mut harness = window();
+    let mut key = |modifiers| {
+        harness.key_press_modifiers(modifiers, egui::Key::F6);
+        harness.run_ok();
+        let focused = harness.query_by(|node| node.is_focused() && node.label().is_some());
+        focused.and_then(|node| node.accesskit_node().label()).unwrap_or_default()
+    };
+    let none = egui::Modifiers::NONE;
+    assert_eq!(key(none), "Open a recording or a kit");
+    assert_eq!(key(none), "Wave of take 1");
+    assert_eq!(key(none), "Hit");
+    assert_eq!(key(none), "Pad 1, kick");
+    assert_eq!(key(none), "Open a recording or a kit");
+    assert_eq!(key(egui::Modifiers::SHIFT), "Pad 1, kick");
+}

@@ -185,20 +185,3 @@ fn from_an_empty_window_to_a_saved_kit() {
     let read = Kit::load(&saved, &Quiet).expect("a kit");
     assert_eq!(read.doc.pads, harness.state().session.kit().doc.pads);
 }
-
-#[test]
-fn the_kit_is_saved_by_the_keyboard() {
-    let dir = tempfile::tempdir().expect("temporary folder");
-    let file = dir.path().join("cello.kitwright");
-    let mut harness = window();
-    harness.key_press_modifiers(egui::Modifiers::COMMAND, egui::Key::S);
-    harness.run_ok();
-    assert!(harness.state().window.browser.is_some(), "a new kit asks where");
-    choose_file(&mut harness, &file, "Save here");
-    wait_until(&mut harness, "the file", |d| file.exists() && d.session.job().is_none());
-    harness.state().session.edit("name", |kit| kit.doc.name = "Another name".into());
-    settle(&mut harness);
-    harness.key_press_modifiers(egui::Modifiers::COMMAND, egui::Key::S);
-    wait_until(&mut harness, "the same file", |d| !d.session.is_changed() && d.session.job().is_none());
-    assert!(harness.state().session.take_trigger().is_none(), "it strikes no pad");
-}

@@ -212,7 +212,7 @@ fn pad_menu(ui: &mut Ui, clipboard: &mut Option<Pad>, selection: &mut Selection,
     });
 }
 
-/// The sections as flat tabs along `rect`.
+/// The sections as flat tabs along `rect`; returns the one that was pressed, and the tab of the one that is shown.
 pub(super) fn tabs(
     ui: &mut Ui,
     rect: Rect,
@@ -220,8 +220,8 @@ pub(super) fn tabs(
     chosen: Section,
     cx: &FrameContext<'_>,
     summary: impl Fn(Section) -> String,
-) -> Option<Section> {
-    let mut pressed = None;
+) -> (Option<Section>, Option<egui::Id>) {
+    let (mut pressed, mut shown) = (None, None);
     let width = (rect.width() / Section::ALL.len() as f32).min(170.0);
     let painter = ui.painter().clone();
     painter.hline(rect.x_range(), rect.bottom() - 0.5, (1.0, theme::BORDER));
@@ -268,10 +268,13 @@ pub(super) fn tabs(
             painter.rect_filled(line, 1, theme::family(cx.pad(pad).role));
         }
         widgets::focus_edge(&painter, tab.shrink(2.0), &response);
+        if on {
+            shown = Some(response.id);
+        }
         if response.clicked() {
             pressed = Some(section);
         }
         response.on_hover_text(section.help());
     }
-    pressed
+    (pressed, shown)
 }

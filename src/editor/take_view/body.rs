@@ -48,6 +48,7 @@ pub(super) fn show(
         Rect::from_min_max(pos2(rect.left(), whole.top() - RULER_HEIGHT), pos2(rect.right(), whole.top()));
     let field = Rect::from_min_max(pos2(rect.left(), labels.bottom()), pos2(rect.right(), ruler.top()));
     let ground = background(ui, field, view, shown);
+    view.ground = Some(ground.id);
     hit_keys(ui, &ground, view, selection, cx, shown);
     ruler_ticks(ui, ruler, view, shown);
     let hits = &cx.kit.doc.takes[shown.index].hits;

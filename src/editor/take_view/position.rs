@@ -21,6 +21,8 @@ pub struct TakeView {
     pub gate_db: Option<f32>,
     /// Where the chosen pad's hit lies on the screen, for the line from there to the pad editor.
     pub(crate) hit_anchor: Option<egui::Pos2>,
+    /// What of the take gets the keyboard.
+    pub(crate) ground: Option<egui::Id>,
     /// The hit whose edge is dragged, with its new start and end.
     pub(crate) edge: Option<(usize, [u64; 2])>,
 }

@@ -51,7 +51,7 @@ pub(super) fn is_used(event: &Event) -> bool {
     if modifiers.command {
         matches!(key, Key::Z | Key::Y)
     } else {
-        !modifiers.alt && PLAYING_KEYS.iter().any(|(k, _)| k == key)
+        !modifiers.alt && (*key == Key::F6 || PLAYING_KEYS.iter().any(|(k, _)| k == key))
     }
 }
 
@@ -167,6 +167,9 @@ mod tests {
             |text: &str, code, held| press(Pressed::Character(text.into()), code, held).iter().any(is_used);
         assert!(used("z", Code::KeyZ, Held::empty()) && used("/", Code::Slash, Held::empty()));
         assert!(!used(" ", Code::Space, Held::empty()) && !used("s", Code::KeyS, Held::CONTROL));
+        assert!(
+            press(Pressed::Named(keyboard_types::NamedKey::F6), Code::F6, Held::empty()).iter().any(is_used)
+        );
         assert!(cfg!(target_os = "macos") || used("z", Code::KeyZ, Held::CONTROL));
     }
 
