@@ -15,8 +15,8 @@ use std::{
 const RATE: u32 = 48_000;
 /// Velocity of the stroke, that of exported pads.
 const VELOCITY: f32 = 110.0 / 127.0;
-/// Frames of one column of an outline: 2 ms.
-const COLUMN: usize = 96;
+/// Frames of one column of an outline: 0.5 ms.
+const COLUMN: usize = 24;
 /// Where an outline ends: 50 dB below its peak; what follows is no line on the screen.
 const FLOOR: f32 = 3.2e-3;
 

@@ -153,13 +153,13 @@ fn one_pad(
         pos2(tile.left() + 8.0, head.bottom() + 2.0),
         pos2(tile.right() - 20.0, foot.top() - 2.0),
     );
-    let response = surface(ui, tile, field, selection, cx, pad);
+    let switches = Rect::from_min_max(pos2(foot.right() - 58.0, foot.top()), foot.max);
+    let response = surface(ui, tile, [field, switches], selection, cx, pad);
     title(ui, head, cx, pad, heard);
     picture(ui, field, cx, pad, heard);
     let bar =
         Rect::from_min_max(pos2(tile.right() - 13.0, field.top()), pos2(tile.right() - 8.0, field.bottom()));
     meter(ui, bar, cx.readings.lights.peak_db(pad), theme::family(cx.pad(pad).role));
-    let switches = Rect::from_min_max(pos2(foot.right() - 58.0, foot.top()), foot.max);
     note(ui, Rect::from_min_max(foot.min, pos2(switches.left() - 2.0, foot.bottom())), cx, pad, letter);
     mute_and_solo(ui, switches, cx, pad);
     let over_with_something = response.dnd_hover_payload::<DraggedHit>().is_some()
@@ -245,8 +245,8 @@ fn note(ui: &Ui, rect: Rect, cx: &FrameContext<'_>, pad: usize, letter: &str) {
         [(note_name(note), theme::TEXT), (number, theme::TEXT_DIM), (letter.to_owned(), theme::TEXT_DIM)];
     // the same words on every tile, whatever the width of their letters
     let count = match rect.width() {
-        width if width >= 84.0 => 3,
-        width if width >= 60.0 => 2,
+        width if width >= 76.0 => 3,
+        width if width >= 56.0 => 2,
         _ => 1,
     };
     let words = words.into_iter().take(count);
@@ -295,11 +295,11 @@ fn keyboard_key(ui: &mut Ui, rect: Rect, selection: &mut Selection, cx: &mut Fra
     response.on_hover_text(format!("{name}: press to play it."));
 }
 
-/// The part of a pad that is clicked, dragged and dropped onto.
+/// The part of a pad that is clicked, dragged and dropped onto: all but its switches.
 fn surface(
     ui: &mut Ui,
     rect: Rect,
-    field: Rect,
+    [field, switches]: [Rect; 2],
     selection: &mut Selection,
     cx: &mut FrameContext<'_>,
     pad: usize,
@@ -310,7 +310,9 @@ fn surface(
     let pressed = ui.input(|i| i.pointer.primary_pressed());
     // a tap may start and end within one frame
     let pressed_here = pressed && (response.is_pointer_button_down_on() || response.clicked());
-    if pressed_here && let Some(at) = response.interact_pointer_pos() {
+    // a drag from a switch begins on the pad below it
+    let at = response.interact_pointer_pos().filter(|at| !switches.contains(*at));
+    if pressed_here && let Some(at) = at {
         selection.pad = pad;
         // higher is harder
         let height = ((field.bottom() - at.y) / field.height()).clamp(0.0, 1.0);

@@ -95,6 +95,8 @@ fn mute_and_solo_move_the_host_s_trims_as_whole_gestures() {
     assert_eq!(trims.open_gestures, 0);
     press(&mut harness, "Mute pad 5");
     assert!(!harness.state().trims.trims.pads[4].mute);
+    assert!(harness.state().session.take_trigger().is_none(), "a switch strikes no pad");
+    assert_eq!(harness.state().window.selection.pad, 0, "and chooses none");
 }
 
 #[test]
