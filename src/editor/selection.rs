@@ -45,8 +45,8 @@ impl Section {
             Self::Layers => "Layers",
             Self::Cloud => "Cloud",
             Self::Tone => "Tone",
-            Self::Place => "Place",
-            Self::Trims => "Trims",
+            Self::Place => "Mix",
+            Self::Trims => "Automation",
         }
     }
 

@@ -19,7 +19,7 @@ fn a_setting_changed_by_hand_is_marked_kept_and_let_go() {
     let mut harness = cast_window(&dir);
     let pad = harness.state().window.selection.pad;
     let level = move |d: &TestWindow| d.session.kit().doc.pads[pad].settings.level_db;
-    press(&mut harness, "Place");
+    press(&mut harness, "Mix");
     harness.get_by_label(&format!("Pad {} Level", pad + 1)).set_value_accesskit(-31.0);
     harness.run_ok();
     assert!(harness.state().session.kit().doc.pads[pad].is_by_hand("level_db"));

@@ -87,7 +87,7 @@ fn every_control_has_a_tooltip() {
 #[test]
 fn every_control_is_reached_by_the_tab_key() {
     let mut harness = sized_window(1280.0, 800.0, 1.0);
-    press(&mut harness, "Place");
+    press(&mut harness, "Mix");
     // an undone change, so that there is one to redo
     harness.get_by_label("Pad 1 Level").set_value_accesskit(-6.0);
     harness.run_ok();
@@ -142,8 +142,8 @@ fn value_of(harness: &Harness<'_, TestWindow>, label: &str) -> String {
 fn automated_trims_are_marked_everywhere() {
     let mut harness = window();
     automate(&mut harness, Trim::pad(0, "drive_db"), [1.0, 2.0, 3.0]);
-    assert_eq!(value_of(&harness, "Trims"), "1 automated");
-    press(&mut harness, "Trims");
+    assert_eq!(value_of(&harness, "Automation"), "1 automated");
+    press(&mut harness, "Automation");
     automate(&mut harness, Trim::pad(0, "drive_db"), [1.0, 2.0, 3.0]);
     harness.get_by_label_contains("Type Pad 1 trim Drive, now host: ");
 
@@ -209,7 +209,7 @@ fn an_error_stays_shown_and_playing_goes_on() {
     harness.key_press(egui::Key::Z);
     harness.run_ok();
     harness.state().session.take_trigger().expect("a stroke");
-    press(&mut harness, "Place");
+    press(&mut harness, "Mix");
     harness.get_by_label("Pad 1 Level").set_value_accesskit(-6.0);
     harness.run_ok();
     assert_eq!(harness.state().session.kit().doc.pads[0].settings.level_db, -6.0);

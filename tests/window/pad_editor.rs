@@ -158,7 +158,7 @@ fn an_option_is_chosen_from_a_list() {
 #[test]
 fn a_variation_is_frozen_and_replaced() {
     let mut harness = window();
-    press(&mut harness, "Place");
+    press(&mut harness, "Mix");
     press(&mut harness, "Freeze the variation");
     press(&mut harness, "Another frozen variation");
     let variation = harness.state().session.kit().doc.pads[0].variation;
@@ -168,7 +168,7 @@ fn a_variation_is_frozen_and_replaced() {
 #[test]
 fn trims_change_the_host_s_parameters_and_not_the_kit() {
     let mut harness = window();
-    press(&mut harness, "Trims");
+    press(&mut harness, "Automation");
     let revision = harness.state().session.revision();
     harness.get_by_label("Pad 1 trim Drive").set_value_accesskit(6.0);
     harness.run_ok();

@@ -13,7 +13,7 @@ fn set_level(harness: &mut Harness<'_, TestWindow>, db: f64) {
 
 fn place() -> Harness<'static, TestWindow> {
     let mut harness = window();
-    press(&mut harness, "Place");
+    press(&mut harness, "Mix");
     harness
 }
 

@@ -119,21 +119,21 @@ fn build(project: &Project, folder: &Path) -> Result<(PathBuf, PathBuf)> {
 /// 1120 x 720, as it opens.
 fn make_kit(driver: &Driver<'_>, take: &Path) -> Result {
     let empty = driver.picture()?;
-    driver.click(560, 364)?;
+    driver.click(346, 457)?;
     driver.pause();
     driver.type_text(&take.display().to_string())?;
     driver.key("Return")?;
     driver.settle()?;
     driver.changed(&empty, "opening a recording")?;
     let before = driver.picture()?;
-    driver.click(95, 655)?;
+    driver.click(232, 550)?;
     driver.settle()?;
     driver.changed(&before, "muting a pad")?;
     let before = driver.size()?;
-    driver.click(1024, 22)?;
+    driver.click(1019, 23)?;
     driver.settle()?;
-    // 125 % is the fourth of the list, 30 points a row
-    driver.click(1024, 54 + 3 * 30)?;
+    // 125 % is the fourth of the list, 32 points a row
+    driver.click(1019, 56 + 3 * 32)?;
     driver.settle()?;
     let after = driver.size()?;
     if after.0 <= before.0 {

@@ -83,7 +83,7 @@ pub fn run(project: &Project, program: Option<PathBuf>) -> Result {
         }
     }
     // a section, a value, undo
-    reader.ask(&["press", "Place"])?;
+    reader.ask(&["press", "Mix"])?;
     reader.ask(&["wait", "Pad 1 Level", "20"])?;
     let before = reader.number("Pad 1 Level")?;
     reader.ask(&["set", "Pad 1 Level", "-7.5"])?;

@@ -49,7 +49,7 @@ pub fn run(project: &Project, program: Option<PathBuf>) -> Result {
 /// From an empty window to a saved kit.
 fn main_job(driver: &Driver<'_>, take: &Path) -> Result {
     driver.shot("01-first-start")?;
-    driver.click(640, 404)?;
+    driver.click(426, 497)?;
     driver.pause();
     driver.type_text(&take.display().to_string())?;
     driver.shot("02-file-browser")?;
@@ -60,29 +60,29 @@ fn main_job(driver: &Driver<'_>, take: &Path) -> Result {
     driver.shot("03-kit")?;
     // a fit by hand: a click on the value, a number, Enter
     let before = driver.picture()?;
-    driver.click(1028, 286)?;
+    driver.click(262, 235)?;
     driver.key("ctrl+a")?;
     driver.type_text("85")?;
     driver.key("Return")?;
     driver.settle()?;
     driver.changed(&before, "typing the fit of a pad")?;
-    driver.click(220, 296)?;
+    driver.click(217, 283)?;
     driver.settle()?;
     driver.shot("04-layers")?;
     // the fourth key plays the clap, which has a cloud
-    driver.click(364, 296)?;
+    driver.click(386, 283)?;
     driver.settle()?;
-    driver.click(280, 690)?;
+    driver.click(545, 570)?;
     driver.settle()?;
     driver.strike("d")?;
     driver.shot("05-cloud")?;
-    driver.click(506, 296)?;
-    driver.click(200, 690)?;
+    driver.click(553, 283)?;
+    driver.click(390, 570)?;
     driver.settle()?;
     driver.strike("x")?;
     driver.shot("06-tone")?;
     driver.settle()?;
-    driver.click(648, 296)?;
+    driver.click(724, 283)?;
     driver.settle()?;
     driver.shot("07-place")?;
     save(driver)?;
@@ -91,7 +91,7 @@ fn main_job(driver: &Driver<'_>, take: &Path) -> Result {
 
 fn save(driver: &Driver<'_>) -> Result {
     let kit = driver.folder.join("borrowed-cello.kitwright");
-    driver.click(351, 22)?;
+    driver.click(398, 23)?;
     driver.pause();
     driver.key("ctrl+a")?;
     driver.type_text(&kit.display().to_string())?;
@@ -107,7 +107,7 @@ fn save(driver: &Driver<'_>) -> Result {
 /// A file dropped onto the third pad.
 fn drop_onto_pad(driver: &Driver<'_>, take: &Path) -> Result {
     let before = driver.picture()?;
-    driver.x11(&["drop", &driver.window, "200", "690", &take.display().to_string()])?;
+    driver.x11(&["drop", &driver.window, "390", "570", &take.display().to_string()])?;
     driver.settle()?;
     driver.changed(&before, "dropping a file onto a pad")?;
     driver.shot("08-dropped")
@@ -118,11 +118,11 @@ fn sizes(driver: &Driver<'_>) -> Result {
     driver.resize(900, 600)?;
     driver.shot("09-900x600")?;
     driver.resize(1280, 800)?;
-    driver.click(1184, 22)?;
+    driver.click(1195, 23)?;
     driver.settle()?;
     driver.shot("10-zoom-list")?;
-    // 200 % is the sixth of the list, 30 points a row
-    driver.click(1184, 54 + 5 * 30)?;
+    // 200 % is the sixth of the list, 32 points a row
+    driver.click(1195, 56 + 5 * 32)?;
     driver.settle()?;
     driver.resize(3840, 2160)?;
     driver.shot("11-3840x2160-at-200")
