@@ -2,11 +2,13 @@
 
 mod choice;
 mod described;
+mod explain;
 mod paint;
 mod slider;
 
 pub use choice::{choice, switch};
 pub use described::{CONTROL_HEIGHT, CONTROL_WIDTH, Described, Moved};
+pub use explain::{explained, take_help};
 pub use paint::{focus_edge, text_in};
 pub use slider::slider;
 
@@ -94,26 +96,6 @@ pub fn toggle(ui: &mut Ui, on: bool, text: &str, name: &str, help: &str) -> Resp
     let response = ui.add(button);
     response.widget_info(|| WidgetInfo::selected(Role::Switch, true, on, name));
     explained(ui, response, help)
-}
-
-/// Explains a control by a tooltip and, while the pointer or the focus is on it, in the status line.
-pub fn explained(ui: &Ui, response: Response, help: &str) -> Response {
-    explain(ui, &response, help);
-    response.on_hover_text(help)
-}
-
-/// Tells the status line what is under the pointer.
-pub fn explain(ui: &Ui, response: &Response, help: &str) {
-    if response.hovered() || response.has_focus() {
-        ui.data_mut(|d| {
-            d.insert_temp(egui::Id::unique("help"), help.lines().next().unwrap_or_default().to_owned())
-        });
-    }
-}
-
-/// What the controls of this frame have told the status line, once.
-pub fn take_help(ui: &Ui) -> Option<String> {
-    ui.data_mut(|d| d.remove_temp(egui::Id::unique("help")))
 }
 
 /// Gives a control its accessible name.

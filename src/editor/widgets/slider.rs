@@ -2,6 +2,7 @@
 
 use super::{
     described::{Described, Moved},
+    explain::explain,
     paint::{by_hand_help, caption, control_size, focus_edge, let_go_menu, text_in},
 };
 use crate::editor::theme;
@@ -42,7 +43,7 @@ pub fn slider(ui: &mut Ui, setting: &dyn Described, owner: &str, value: f32, wid
     }
     describe(ui, setting, &name, value, &response);
     paint(ui, setting, moved.value.unwrap_or(value), rect, &response);
-    super::explain(ui, &response, setting.help());
+    explain(ui, &response, setting.help());
     response.on_hover_text(format!(
         "{}\n{}. Double click: {}. Shift: finer.{}",
         setting.help(),
