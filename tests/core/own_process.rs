@@ -38,6 +38,25 @@ pub fn read_with_limit(path: &Path, megabytes: u64, allowed: u64) -> String {
     text
 }
 
+/// Runs an ignored test of this program in a process of its own, where recordings may take `allowed` megabytes; `path` is
+/// handed to it. Returns what it printed.
+pub fn run_alone(test: &str, path: &Path, allowed: u64) -> String {
+    let out = Command::new(std::env::current_exe().unwrap())
+        .args(["--ignored", "--exact", "--nocapture", test])
+        .env(FILE, path)
+        .env(MEMORY_VARIABLE, allowed.to_string())
+        .output()
+        .unwrap();
+    let text = String::from_utf8_lossy(&out.stdout).into_owned();
+    assert!(out.status.success(), "{test}: {text}{}", String::from_utf8_lossy(&out.stderr));
+    text
+}
+
+/// What [`run_alone`] has handed over; `None` where the test runs among the others.
+pub fn handed_over() -> Option<std::path::PathBuf> {
+    std::env::var_os(FILE).map(Into::into)
+}
+
 #[test]
 #[ignore = "other tests run it in a process of its own"]
 fn reads_a_file_in_a_process_of_its_own() {

@@ -10,7 +10,7 @@ import threading
 import numpy as np
 
 HOST, BUNDLE, PRESET = sys.argv[1:4]
-NOTES = [36, 37, 38, 39, 40, 41, 42, 43, 44, 45, 46, 47, 48, 49, 50, 70]
+NOTES = [36, 37, 38, 39, 40, 42, 43, 44, 46, 47, 49, 50, 51, 56, 60, 70]
 
 
 def passed(what):

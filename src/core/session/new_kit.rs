@@ -29,7 +29,9 @@ pub(super) fn new_kit(
     let reading = Part::new(progress, 0.0, 0.3);
     let mut detected: Vec<DetectedTake> = Vec::with_capacity(paths.len());
     for (i, path) in paths.iter().enumerate() {
-        detected.push(read_and_detect(path, &Part::nth(&reading, i, paths.len()))?);
+        let part = Part::nth(&reading, i, paths.len());
+        let take = read_and_detect(path, detected.iter().map(|(take, _)| take), &part)?;
+        detected.push(take);
     }
     let name = paths[0].file_stem().unwrap_or_default().to_string_lossy().into_owned();
     cast(open_kit, &detected, name, fit, &Part::new(progress, 0.3, 1.0))

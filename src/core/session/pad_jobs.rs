@@ -33,7 +33,7 @@ pub(super) fn put_file(
     role: Role,
     progress: &dyn Progress,
 ) -> Result<()> {
-    let (take, hits) = read_and_detect(path, &Part::new(progress, 0.0, 0.5))?;
+    let (take, hits) = read_and_detect(path, open_kit.kit().takes.iter(), &Part::new(progress, 0.0, 0.5))?;
     let before = open_kit.kit();
     let old = pad_of(&before, pad)?;
     let fit = if old.is_empty() { before.doc.fit } else { old.fit };

@@ -18,7 +18,7 @@ use crate::{
 use std::{path::Path, sync::Arc};
 
 pub(super) fn add_take(open_kit: &OpenKit, path: &Path, progress: &dyn Progress) -> Result<()> {
-    let detected = read_and_detect(path, &Part::new(progress, 0.0, 0.8))?;
+    let detected = read_and_detect(path, open_kit.kit().takes.iter(), &Part::new(progress, 0.0, 0.8))?;
     check_new(&open_kit.kit(), &detected.0)?;
     add_detected(open_kit, detected, &Part::new(progress, 0.8, 1.0))
 }

@@ -224,3 +224,33 @@ fn dropping_a_session_cancels_its_job() {
     drop(session);
     assert_eq!(changes.load(SeqCst), 0, "the job ran to its end");
 }
+
+#[test]
+fn takes_of_one_kit_share_the_limit_on_memory() {
+    let folder = tempfile::tempdir().unwrap();
+    // 0.96 MB and 1.15 MB
+    for (name, seconds) in [("a.flac", 5), ("b.flac", 6)] {
+        std::fs::write(folder.path().join(name), &*knocks(seconds).flac().unwrap()).unwrap();
+    }
+    let alone = |allowed| {
+        let test = "session::jobs::adds_a_take_in_a_process_of_its_own";
+        crate::own_process::run_alone(test, folder.path(), allowed)
+    };
+    let refused = alone(2);
+    assert!(refused.contains("1 take, ") && refused.contains("--memory"), "{refused}");
+    assert!(alone(3).contains("2 takes, no error"));
+}
+
+#[test]
+#[ignore = "another test runs it in a process of its own"]
+fn adds_a_take_in_a_process_of_its_own() {
+    let Some(folder) = crate::own_process::handed_over() else { return };
+    let session = Session::new();
+    session.start(Job::NewKit { takes: vec![folder.join("a.flac")], fit: 0.0 });
+    settle(&session);
+    session.start(Job::AddTake(folder.join("b.flac")));
+    settle(&session);
+    let count = session.kit().takes.len();
+    let error = session.error().map_or("no error".into(), |e| e.to_string());
+    println!("{count} take{}, {error}", if count == 1 { "" } else { "s" });
+}
