@@ -6,16 +6,16 @@
 //!
 //! | part | what it holds |
 //! | --- | --- |
-//! | [`theme`] | palette, type scale, distances |
-//! | [`widgets`] | the controls for settings |
-//! | [`wave`] | waveforms at any zoom |
-//! | [`take_view`] | the take and its hits |
-//! | [`pad_editor`] | one pad |
-//! | [`kit_view`] | sixteen pads along their keys |
-//! | [`header`], [`file_browser`], [`about`] | files, undo |
-//! | [`status`], [`unsaved`], [`first_start`] | progress, errors, messages; unsaved work; the empty window |
-//! | [`drops`], [`record`] | files dropped onto the window, recording the side input |
-//! | [`trims`] | host parameters |
+//! | `theme` | palette, type scale, distances |
+//! | `widgets` | the controls for settings |
+//! | `wave` | waveforms at any zoom |
+//! | `take_view` | the take and its hits |
+//! | `pad_editor` | one pad |
+//! | `kit_view` | sixteen pads along their keys |
+//! | `header`, `file_browser`, `about` | files, undo |
+//! | `status`, `unsaved`, `first_start` | progress, errors, messages; unsaved work; the empty window |
+//! | `drops`, `record` | files dropped onto the window, recording the side input |
+//! | `trims` | host parameters |
 //!
 //! [`WindowState`] holds one state for each view, defined in the view's file. A view gets its own state, the
 //! [`Selection`] and a [`frame_context::FrameContext`].
