@@ -1,12 +1,9 @@
 //! Detects which trims the host moves; they are marked for a moment wherever they are shown.
 
-use super::{
-    trims::{Trim, TrimAccess},
-    widgets::Described,
-};
+use super::trims::{Trim, TrimAccess};
 use kitwright_core::{
     kit::PADS,
-    settings::{KIT_TRIMS, PAD_TRIMS, Unit},
+    settings::{KIT_TRIMS, PAD_TRIMS},
 };
 
 /// How long a trim that the host moved is marked, s.
@@ -121,42 +118,6 @@ impl TrimAccess for NotedTrims<'_> {
     fn end(&mut self, trim: Trim) {
         self.moved.push(trim);
         self.trims.end(trim);
-    }
-}
-
-/// A trim whose value says that the host moves it.
-pub struct Marked<'a>(pub &'a dyn Described);
-
-impl Described for Marked<'_> {
-    fn name(&self) -> &'static str {
-        self.0.name()
-    }
-    fn help(&self) -> &'static str {
-        self.0.help()
-    }
-    fn unit(&self) -> Unit {
-        self.0.unit()
-    }
-    fn bounds(&self) -> [f32; 2] {
-        self.0.bounds()
-    }
-    fn default(&self) -> f32 {
-        self.0.default()
-    }
-    fn to_travel(&self, value: f32) -> f32 {
-        self.0.to_travel(value)
-    }
-    fn at_travel(&self, travel: f32) -> f32 {
-        self.0.at_travel(travel)
-    }
-    fn clamp(&self, value: f32) -> f32 {
-        self.0.clamp(value)
-    }
-    fn show(&self, value: f32) -> String {
-        format!("host: {}", self.0.show(value))
-    }
-    fn read(&self, text: &str) -> Option<f32> {
-        self.0.read(text)
     }
 }
 

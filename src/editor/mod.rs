@@ -35,6 +35,7 @@ mod groove_view;
 pub mod header;
 pub mod kit_view;
 mod lights;
+mod marked;
 mod memory;
 pub mod pad_editor;
 pub mod record;

@@ -1,8 +1,8 @@
 //! Controls for trims; those that the host moves say so.
 
 use super::{
-    automation::Marked,
     frame_context::FrameContext,
+    marked::{Marked, SetBy},
     trims::Trim,
     widgets::{self, Described},
 };
@@ -17,7 +17,7 @@ pub(super) fn show<T>(
     cx: &mut FrameContext<'_>,
     trim: impl Fn(usize) -> Trim,
 ) {
-    let marked: Vec<Marked<'_>> = table.iter().map(|s| Marked(s)).collect();
+    let marked: Vec<Marked<'_>> = table.iter().map(|s| Marked { of: s, by: SetBy::Host }).collect();
     let row = |(i, s): (usize, &'static Setting<T>)| {
         let by_host = cx.readings.automation.moves(trim(i));
         (i, if by_host { &marked[i] as &dyn Described } else { s }, cx.trims.get(trim(i)))

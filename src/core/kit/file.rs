@@ -116,7 +116,7 @@ impl Kit {
     /// # Errors
     /// One sentence when they exceed [`MAX_STATE_AUDIO`], or [`Error::Cancelled`].
     pub fn check_state_size(&self, progress: &dyn Progress) -> Result<()> {
-        // FLAC never needs more than the samples themselves and a little for each block
+        // FLAC never needs more than the 3 bytes of a sample and a little for each block: 25 bytes for 8 samples
         let samples: u64 = self.takes.iter().map(|t| (t.frames() * t.channels.len()) as u64).sum();
         if samples * 25 / 8 < MAX_STATE_AUDIO {
             return Ok(());

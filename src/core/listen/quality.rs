@@ -11,6 +11,8 @@ use crate::{
 const FLAT_SAMPLES: usize = 4;
 /// Samples that differ by less than this part of the highest are of the same height: a step of 16 bits.
 const SAME_HEIGHT: f32 = 1.0 / 32_768.0;
+/// Flat tops reach at least this part of the highest sample.
+const TOP: f32 = 0.98;
 /// Flat tops from which a recording counts as clipped: a few may be the tops of a low tone.
 const MIN_FLAT_TOPS: usize = 3;
 /// A recording whose highest sample lies below this is very quiet, dB of full scale; common practice, no source.
@@ -22,9 +24,13 @@ const MAINS_HZ: [f64; 2] = [50.0, 60.0];
 /// Harmonics of the mains that are looked at, and how many of them have to stand out.
 const HARMONICS: usize = 6;
 const MIN_HARMONICS: usize = 3;
-/// How far a harmonic stands out of what surrounds it, dB.
+/// How far a harmonic stands out of the median of what surrounds it, dB, and how far that reaches to either side, Hz: not
+/// as far as the next harmonic.
 const HUM_DB: f32 = 12.0;
-/// Windows for hum, seconds; the quietest part of them is looked at.
+const SURROUNDING_HZ: f64 = 22.0;
+/// Bins of the main lobe of a Hann window to either side of its middle (Harris 1978).
+const LOBE_BINS: usize = 2;
+/// Windows for hum, seconds, short enough to lie between hits; the quietest fifth of them is looked at.
 const HUM_WINDOW_S: f64 = 0.3;
 const QUIETEST: usize = 5;
 /// A low pass this steep, dB within [`STEEP_HZ`], is that of a codec or of a lower sample rate, between these
@@ -97,7 +103,7 @@ impl Quality {
 fn flat_tops(channel: &[f32], peak: f32) -> usize {
     let (mut runs, mut length) = (0, 0);
     for pair in channel.windows(2) {
-        let flat = pair[0].abs() >= 0.98 * peak && (pair[0] - pair[1]).abs() < SAME_HEIGHT * peak;
+        let flat = pair[0].abs() >= TOP * peak && (pair[0] - pair[1]).abs() < SAME_HEIGHT * peak;
         length = if flat { length + 1 } else { 0 };
         runs += usize::from(length == FLAT_SAMPLES - 1 && peak > 0.0);
     }
@@ -125,10 +131,10 @@ fn hum_hz(take: &Take) -> Option<f64> {
     let bin_hz = rate / window as f64;
     let stands_out = |hz: f64| {
         let at = (hz / bin_hz).round() as usize;
-        let around = (22.0 / bin_hz) as usize;
+        let around = ((SURROUNDING_HZ / bin_hz) as usize).max(LOBE_BINS);
         let Some(near) = power.get(at.saturating_sub(around)..=at + around) else { return false };
         let middle = near.len() / 2;
-        let peak = near[middle - 2..=middle + 2].iter().copied().fold(0.0, f32::max);
+        let peak = near[middle - LOBE_BINS..=middle + LOBE_BINS].iter().copied().fold(0.0, f32::max);
         let mut sorted = near.to_vec();
         sorted.sort_by(f32::total_cmp);
         power_to_db(peak.max(1e-30)) - power_to_db(sorted[sorted.len() / 2].max(1e-30)) > HUM_DB

@@ -2,13 +2,14 @@
 
 use crate::editor::{
     frame_context::FrameContext,
+    marked::{Marked, SetBy},
     widgets::{self, Described},
 };
 use egui::Ui;
 use kitwright_core::{
     kit::{Pad, by_hand::setting_name},
     session::Job,
-    settings::{Setting, Unit},
+    settings::Setting,
 };
 
 /// Which structure of a pad a table belongs to.
@@ -17,45 +18,6 @@ pub(super) struct Structure<'a> {
     pub owner: String,
     /// As the document names it ([`setting_name`]): "cloud".
     pub id: &'a str,
-}
-
-/// A setting that was set by hand.
-struct ByHand<'a>(&'a dyn Described);
-
-impl Described for ByHand<'_> {
-    fn name(&self) -> &'static str {
-        self.0.name()
-    }
-    fn help(&self) -> &'static str {
-        self.0.help()
-    }
-    fn unit(&self) -> Unit {
-        self.0.unit()
-    }
-    fn bounds(&self) -> [f32; 2] {
-        self.0.bounds()
-    }
-    fn default(&self) -> f32 {
-        self.0.default()
-    }
-    fn to_travel(&self, value: f32) -> f32 {
-        self.0.to_travel(value)
-    }
-    fn at_travel(&self, travel: f32) -> f32 {
-        self.0.at_travel(travel)
-    }
-    fn clamp(&self, value: f32) -> f32 {
-        self.0.clamp(value)
-    }
-    fn show(&self, value: f32) -> String {
-        self.0.show(value)
-    }
-    fn read(&self, text: &str) -> Option<f32> {
-        self.0.read(text)
-    }
-    fn is_by_hand(&self) -> bool {
-        true
-    }
 }
 
 /// Controls for a whole table of settings; `set` changes one of them in the pad.
@@ -70,7 +32,7 @@ pub(super) fn table<T: 'static>(
 ) {
     let built = cx.pad(pad);
     let name = |setting: &Setting<T>| setting_name(structure.id, setting.id);
-    let marked: Vec<ByHand<'_>> = table.iter().map(|s| ByHand(s)).collect();
+    let marked: Vec<Marked<'_>> = table.iter().map(|s| Marked { of: s, by: SetBy::Hand }).collect();
     let rows = table.iter().enumerate().map(|(i, s)| {
         let described = if built.is_by_hand(&name(s)) { &marked[i] as &dyn Described } else { s };
         (i, described, (s.get)(now))
