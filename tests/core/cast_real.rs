@@ -119,6 +119,9 @@ fn the_tones_of_recorded_hats_and_shakers_are_dipped() {
             };
             // all tones together: a single one may come to stand higher over a noise that the dips have thinned
             let (without, with) = (heights(0.0), heights(1.0));
+            if without < 1.0 {
+                continue; // this stroke has none, another one had
+            }
             println!("{name}, {}: {} dips, {without:.1} -> {with:.1} dB", pad.role, pad.tone.dips.len());
             assert!(
                 with < 0.5 * without,

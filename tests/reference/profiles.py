@@ -15,6 +15,8 @@ import warnings
 import numpy as np
 import soundfile
 from scipy.optimize import minimize_scalar
+from scipy.special import logsumexp
+from sklearn.cluster import KMeans
 from sklearn.linear_model import LogisticRegression
 from sklearn.neural_network import MLPClassifier
 
@@ -31,9 +33,20 @@ FOLDS = [
 ]
 # Share of a class's sounds that lie below and above what the fit is held to.
 TAILS = (0.1, 0.9)
+# Collections of one author, or with sounds in common, that count as one.
+ALIKE = {"drumline": "fluid", "supersonic": "sonicpi"}
 HIDDEN = 16
 BANDS = 144
 BAND_WEIGHT = 0.5  # weight of each of the many bands, which are similar
+# Kinds of a class (clusters of its recordings: a rim of an acoustic kit, one of a rhythm machine). Their number and the
+# width of the kernel were found by leaving each group out in turn.
+KINDS = (4, 8)  # of a class with few recordings, and of one with more than MANY
+MANY = 60
+KERNEL_DB = 4.0
+# Weight of each stretch of time, and of each band by the root of its width on the mel scale.
+STRETCHES = np.array([1.1, 1.6, 3.0, 1.8, 3.0, 2.3])
+EDGES_HZ = np.array([20, 40, 60, 85, 115, 150, 200, 260, 340, 440, 570, 740, 950, 1220, 1560, 2000, 2560, 3280, 4200,
+                     5300, 6600, 8100, 9800, 11800, 14000, 16500])
 
 
 def main():
@@ -106,7 +119,47 @@ def train(data, rows):
         net = MLPClassifier((HIDDEN,), alpha=4, max_iter=150, random_state=seed, activation="tanh")
         drawn = np.concatenate(drawn)
         nets.append(net.fit(z[drawn], y[drawn]))
-    return {"mean": mean, "spread": spread, "weigh": weigh, "line": line, "nets": nets}
+    plain = rows & (data.copy == 0)
+    by_image = kinds(data.x[plain], data.y[plain], data.group[plain], data.weights(plain)[plain])
+    return {"mean": mean, "spread": spread, "weigh": weigh, "line": line, "nets": nets, "kinds": by_image}
+
+
+def image_weights():
+    """Of each band of each stretch, 1 in the mean."""
+    mel = 2595 * np.log10(1 + EDGES_HZ / 700)
+    weights = np.outer(STRETCHES, np.sqrt(mel[2:] - mel[:-2])).ravel()
+    return weights / weights.mean()
+
+
+def kinds(x, y, group, weight):
+    """Clusters of each class's unaltered sounds by their bands: class, share of the class, whether sounds of two
+    collections or more are in it, mean and standard deviation of all measures."""
+    found = []
+    image = x[:, :BANDS] * np.sqrt(image_weights())
+    for c in np.unique(y):
+        own = np.nonzero(y == c)[0]
+        count = min(KINDS[len(own) > MANY], len(np.unique(image[own], axis=0)))
+        label = KMeans(count, n_init=20, random_state=0).fit(image[own], sample_weight=weight[own]).labels_
+        for k in range(count):
+            part = own[label == k]
+            share = weight[part] / weight[part].sum()
+            mean = share @ x[part]
+            found.append({"class": c, "share": weight[part].sum() / weight[own].sum(), "mean": mean,
+                          "confirmed": len({ALIKE.get(g, g) for g in group[part]}) > 1,
+                          "width": np.sqrt(share @ (x[part] - mean) ** 2)})
+    return found
+
+
+def image_logits(kinds, x):
+    """Logarithm of each class's likeness: a sum of Gaussian kernels around its kinds."""
+    weights = image_weights()
+    values = np.full((len(x), len(CLASSES)), -60.0)
+    for c in {k["class"] for k in kinds}:
+        own = [k for k in kinds if k["class"] == c]
+        square = np.array([((x[:, :BANDS] - k["mean"][:BANDS]) ** 2 * weights).mean(1) for k in own])
+        share = np.array([k["share"] for k in own])[:, None]
+        values[:, c] = logsumexp(-square / (2 * KERNEL_DB ** 2), b=share, axis=0)
+    return values
 
 
 def logits(model, x):
@@ -119,6 +172,7 @@ def logits(model, x):
         else:
             values[:, m.classes_] = np.tanh(z @ m.coefs_[0] + m.intercepts_[0]) @ m.coefs_[1] + m.intercepts_[1]
         yield values
+    yield image_logits(model["kinds"], x)
 
 
 def probabilities(logits_of, temperature):
@@ -188,7 +242,7 @@ def source(data, model, temperature, reliability, named_right, sources):
 #![cfg_attr(rustfmt, rustfmt_skip)]
 #![allow(clippy::approx_constant, clippy::excessive_precision)]
 
-use super::net::Net;
+use super::{{kind::Kind, net::Net}};
 
 /// What the logits are divided by, so that scores are probabilities (found on sounds of groups that were held out).
 pub const TEMPERATURE: f32 = {temperature:.3f};
@@ -211,6 +265,7 @@ pub static RELIABILITY: [(f32, f32, u32); {len(reliability)}] = [
     fields = lambda n: f"in_bias: &NET{n}_IN_BIAS, weights: &NET{n}_IN, out_bias: &NET{n}_OUT_BIAS, out: &NET{n}_OUT"
     text += f"/// The small nets, each trained without one fold of the groups.\npub static NETS: [Net; {len(nets)}] = [\n"
     text += "".join(f"    Net {{ {fields(n)} }},\n" for n in nets) + "];\n"
+    text += kinds_source(model, data)
     text += array("CENTRE", centre, "Mean of each measure over the sounds of a class: `[class][measure]`.")
     doc = "Their standard deviation, at least half of that of all sounds."
     text += array("WIDTH", np.maximum(width, 0.5 * model["spread"]), doc)
@@ -218,6 +273,21 @@ pub static RELIABILITY: [(f32, f32, u32); {len(reliability)}] = [
     for name, which, at in [("USUAL_MIN", 0, "tenth"), ("USUAL_MAX", 1, "ninetieth")]:
         text += array(name, usual[:, which], f"The {at} percentile of each measure over a class's recordings as they are.")
     return text
+
+
+def kinds_source(model, data):
+    """The kinds of all classes, and what a distance from them needs."""
+    text = f"/// Standard deviation of the kernels around kinds, dB.\npub const KERNEL_DB: f32 = {number(KERNEL_DB)};\n"
+    text += array("IMAGE_WEIGHT", image_weights(), "Weight of each band of each stretch in a distance from a kind, 1 in the mean.")
+    for n, kind in enumerate(model["kinds"]):
+        text += array(f"KIND{n}_CENTRE", kind["mean"], f"Mean of each measure over a kind of {CLASSES[kind['class']]}.")
+        least = 0.5 * model["spread"]
+        text += array(f"KIND{n}_WIDTH", np.maximum(kind["width"], least), "Their standard deviation, at least half of that of all sounds.")
+    text += f"/// Kinds of all classes, those of a class in a row.\npub static KINDS: [Kind; {len(model['kinds'])}] = [\n"
+    for n, kind in enumerate(model["kinds"]):
+        text += (f"    Kind {{ class: {kind['class']}, share: {number(kind['share'])}, confirmed: {str(bool(kind['confirmed'])).lower()}, "
+                 f"centre: &KIND{n}_CENTRE, width: &KIND{n}_WIDTH }},\n")
+    return text + "];\n"
 
 
 def quantiles(data, c):

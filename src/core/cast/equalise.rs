@@ -23,7 +23,7 @@ const UNKNOWNS: usize = 5;
 /// the objective's: weighted least squares over all bands and stretches of time, with the responses of the analogue
 /// prototypes (R. Bristow-Johnson, "Cookbook formulae for audio EQ biquad filter coefficients").
 pub fn equalised(pad: &Pad, sound: &Features, objective: &Objective) -> Pad {
-    let wanted = objective.wanted_bands();
+    let wanted = objective.wanted_bands(sound);
     let bands = &pad.tone.bands;
     let shape = |unknown: usize, hz: f32| match unknown {
         0 => on(&bands[0], low_shelf(&bands[0], hz)),

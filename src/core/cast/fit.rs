@@ -54,10 +54,10 @@ const FIRST_STEP: f64 = 0.15;
 const RAW_DISTANCE: f32 = 0.02;
 /// Weight of a decibel by which partials stand out of the noise of hats and shakers: a sound with fewer resonances
 /// changes less when they are dipped. Twice the weight made open hats less recognisable (by trial).
-const RESONANCES: f32 = 0.0015;
+const RESONANCES: f32 = 0.0025;
 /// Weight of a decibel of peak above what a snare's place in the balance allows: what a limiter would have to take away
 /// afterwards (found by trial).
-const CREST: f32 = 0.08;
+const CREST: f32 = 0.2;
 /// Penalty for leaving a window by its whole width; found by trial.
 const OUTSIDE: f64 = 10.0;
 /// Cost of a pad that makes no sound.

@@ -12,6 +12,7 @@ mod equalise;
 pub mod features;
 mod fit;
 mod group;
+mod kind;
 mod make;
 mod morph;
 mod net;

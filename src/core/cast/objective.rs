@@ -2,12 +2,14 @@
 
 use super::{
     features::{BANDS, Features, STRETCHES},
-    group, profiles as p, score,
+    group, kind, score,
 };
 use crate::kit::{Role, Target};
 
 /// Weight of the distance from the profile beside the cross-entropy; found by trial.
 const PROFILE_WEIGHT: f32 = 1.0;
+/// Weight of the likeness to a role's kinds against those of all others, as a cross-entropy; found by trial.
+const IMAGE_WEIGHT: f32 = 2.5;
 /// Weight of what lies outside of the range of recorded drums; found by trial.
 const OUTSIDE_WEIGHT: f32 = 4.0;
 
@@ -31,13 +33,14 @@ impl Objective {
         sound.map_or(Self::Role(role), |f| Self::Sound(Box::new(f)))
     }
 
-    /// Loss of a sound, 0 or more; the lower the better. For a role: cross-entropy plus weighted distances from its
-    /// profile and from the range of recorded drums. For a sound: the distance from it in standard deviations, plus that of
+    /// Loss of a sound, 0 or more; the lower the better. For a role: cross-entropy plus weighted distances from
+    /// the nearest kind of its drums and from the range of recorded drums. For a sound: the distance from it in standard deviations, plus that of
     /// the bands.
     pub fn loss(&self, features: &Features) -> f32 {
         match self {
             Self::Role(role) => {
                 score::cross_entropy(*role, features)
+                    + IMAGE_WEIGHT * kind::cross_entropy(score::class_of(*role), features)
                     + PROFILE_WEIGHT * score::distance(*role, features)
                     + OUTSIDE_WEIGHT * score::outside(*role, features)
             }
@@ -47,13 +50,13 @@ impl Objective {
         }
     }
 
-    /// The levels that the bands of a sound should have.
-    pub fn wanted_bands(&self) -> WantedBands {
+    /// The levels that the bands of a sound should have, which is like `features` now.
+    pub fn wanted_bands(&self, features: &Features) -> WantedBands {
         match self {
             Self::Role(role) => {
-                let class = score::class_of(*role);
+                let kind = kind::nearest(score::class_of(*role), features);
                 let of = |row: &[f32]| std::array::from_fn(|s| std::array::from_fn(|b| row[s * BANDS + b]));
-                WantedBands { level_db: of(&p::CENTRE[class]), width_db: of(&p::WIDTH[class]) }
+                WantedBands { level_db: of(kind.centre), width_db: of(kind.width) }
             }
             Self::Sound(target) => {
                 WantedBands { level_db: target.bands_db, width_db: [[1.0; BANDS]; STRETCHES] }

@@ -1,11 +1,13 @@
 //! How well a sound serves a role: calibrated probabilities, and the distance from the role's profile.
 //!
-//! Several models vote (their probabilities are averaged): a multinomial logistic regression on all recordings and
-//! small nets with one hidden layer, each trained without one fold of the collections, all on the measures of
-//! [`super::features`]. The numbers are in `super::profiles`.
+//! Several models vote (their probabilities are averaged): a multinomial logistic regression on all recordings, small
+//! nets with one hidden layer, each trained without one fold of the collections, all on the measures of
+//! [`super::features`], and the likeness to the kinds of each class ([`super::kind`]). The numbers are in
+//! `super::profiles`.
 
 use super::{
     features::{COUNT, Features, SCALAR_NAMES, SCALARS},
+    kind,
     net::dot,
     profiles as p,
 };
@@ -17,7 +19,7 @@ pub use super::net::{CLASSES, Probabilities};
 const MIN_PROBABILITY: f32 = 1e-3;
 
 /// Number of models that vote.
-const MODELS: usize = 1 + p::NETS.len();
+const MODELS: usize = 2 + p::NETS.len();
 
 /// The mean of the models' probabilities for a sound.
 pub fn probabilities(features: &Features) -> Probabilities {
@@ -28,7 +30,13 @@ pub fn probabilities(features: &Features) -> Probabilities {
 /// The probabilities of each model.
 fn models(features: &Features) -> [Probabilities; MODELS] {
     let z = standard(features);
-    std::array::from_fn(|i| softmax(&if i == 0 { line(&z) } else { p::NETS[i - 1].logits(&z) }))
+    std::array::from_fn(|i| {
+        softmax(&match i {
+            0 => line(&z),
+            1 => kind::logits(&features.row()),
+            net => p::NETS[net - 2].logits(&z),
+        })
+    })
 }
 
 /// Measures in standard deviations from the mean, held to ±3, so that an outlier does not decide alone.
@@ -101,17 +109,10 @@ pub(super) fn sound_distance(a: &Features, b: &Features) -> f32 {
     (x.iter().zip(&y).map(|(x, y)| (x - y) * (x - y)).sum::<f32>() / x.len() as f32).sqrt()
 }
 
-/// Distance from the profile of a role, in standard deviations of its class (root mean square over all measures).
+/// Distance from the kind of the role's drums that it is nearest to, in standard deviations of that kind (root mean
+/// square over all measures).
 pub fn distance(role: Role, features: &Features) -> f32 {
-    let c = class_of(role);
-    let row = features.row();
-    let sum: f32 = row
-        .iter()
-        .zip(&p::CENTRE[c])
-        .zip(&p::WIDTH[c])
-        .map(|((x, m), w)| ((x - m) / w).clamp(-4.0, 4.0).powi(2))
-        .sum();
-    (sum / row.len() as f32).sqrt()
+    kind::nearest(class_of(role), features).distance(&features.row())
 }
 
 /// How far a sound lies outside of what recorded drums of a role are, from their 10th to their 90th percentile, in
