@@ -18,4 +18,5 @@ mod meters;
 mod safety;
 mod sound;
 mod support;
+mod true_peak;
 mod variation;

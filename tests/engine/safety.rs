@@ -37,7 +37,7 @@ fn randomise<T>(table: &[Setting<T>], value: &mut T, dice: &mut Dice) {
     }
 }
 
-fn random_kit(dice: &mut Dice) -> Kit {
+pub fn random_kit(dice: &mut Dice) -> Kit {
     let mut kit = Kit::default();
     let rates = [8_000, 22_050, 44_100, 48_000, 384_000];
     kit.takes = (0..2)
@@ -70,7 +70,7 @@ fn random_kit(dice: &mut Dice) -> Kit {
     kit
 }
 
-fn random_trims(dice: &mut Dice) -> Trims {
+pub fn random_trims(dice: &mut Dice) -> Trims {
     let mut trims = Trims::default();
     randomise(&KIT_TRIMS, &mut trims.kit, dice);
     trims.kit.ceiling_on = true;
@@ -169,7 +169,8 @@ fn settings_out_of_range_are_clamped() {
 
 #[test]
 fn the_first_sound_of_a_new_engine_is_under_the_ceiling() {
-    let full = Take::from_samples("full", 48_000, vec![vec![1.0; 48_000]]);
+    let square = (0..48_000).map(|i| if i / 500 % 2 == 0 { 1.0 } else { -1.0 }).collect();
+    let full = Take::from_samples("full", 48_000, vec![square]);
     let mut kit = bare_kit(Arc::new(full), 1);
     kit.doc.pads[0].layers[0].settings.level_db = 24.0;
     kit.doc.pads[0].settings.level_db = 24.0;

@@ -49,6 +49,8 @@ pub(super) struct PlaySlice {
     pub end: usize,
     /// Sample rate of the take, Hz.
     pub rate: f64,
+    /// Constant offset of its take, left and right.
+    pub offset: [f32; 2],
     pub gain_db: f32,
     /// Lowest and highest velocity that it is played at.
     pub velocities: [f32; 2],
@@ -129,6 +131,7 @@ impl PlaySlice {
             start,
             end,
             rate: f64::from(take.sample_rate),
+            offset: take.offset(),
             gain_db: slice.gain_db,
             velocities: if low <= high { [low, high] } else { [0.0, 1.0] },
         })

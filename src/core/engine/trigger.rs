@@ -232,5 +232,12 @@ impl Trigger<'_> {
 }
 
 /// Placeholder where every layer has a slice of its own.
-const NO_SLICE: PlaySlice =
-    PlaySlice { take: 0, start: 0, end: 1, rate: 1.0, gain_db: 0.0, velocities: [0.0, 1.0] };
+const NO_SLICE: PlaySlice = PlaySlice {
+    take: 0,
+    start: 0,
+    end: 1,
+    rate: 1.0,
+    offset: [0.0; 2],
+    gain_db: 0.0,
+    velocities: [0.0, 1.0],
+};

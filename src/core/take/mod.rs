@@ -35,7 +35,11 @@ pub struct Take {
     pub notices: Vec<String>,
     /// FLAC bytes, encoded at the first save and kept: takes never change.
     flac: OnceLock<Arc<[u8]>>,
+    offset: OnceLock<[f32; 2]>,
 }
+
+/// Smallest offset that is removed: a smaller one moves no peak by more than 0.01 dB (20 log10 1.001).
+const MIN_OFFSET: f64 = 0.001;
 
 impl Take {
     /// A take from samples; `channels` is `[channel][frame]`, one or two of equal length, each
@@ -48,7 +52,28 @@ impl Take {
                 *s = steps.clamp(-FULL_SCALE_24_BIT, FULL_SCALE_24_BIT - 1.0) / FULL_SCALE_24_BIT;
             }
         }
-        Self { name: name.into(), sample_rate, channels, notices: Vec::new(), flac: OnceLock::new() }
+        Self {
+            name: name.into(),
+            sample_rate,
+            channels,
+            notices: Vec::new(),
+            flac: OnceLock::new(),
+            offset: OnceLock::new(),
+        }
+    }
+
+    /// Constant offset (DC) of the left and right channel, the mean of all samples: 0 where it is smaller than 0.001,
+    /// so that takes without an offset play sample by sample as they were recorded. Computed once.
+    pub fn offset(&self) -> [f32; 2] {
+        *self.offset.get_or_init(|| {
+            let mean = |channel: &Vec<f32>| {
+                let sum: f64 = channel.iter().map(|&s| f64::from(s)).sum();
+                let mean = sum / channel.len().max(1) as f64;
+                if mean.abs() < MIN_OFFSET { 0.0 } else { mean as f32 }
+            };
+            let left = self.channels.first().map_or(0.0, mean);
+            [left, self.channels.get(1).map_or(left, mean)]
+        })
     }
 
     /// Memory that its samples take, bytes.

@@ -1,6 +1,6 @@
 //! The parameters of a cloud, one by one, measured at the output of the engine.
 
-use super::{RATE, plain, played, sine};
+use super::{RATE, plain, played, sine, steady};
 use crate::support::*;
 use kitwright_core::{
     engine::{Engine, ShownGrain},
@@ -99,7 +99,7 @@ fn a_cloud_has_one_grain_per_copy_up_to_48() {
 #[test]
 fn all_bursts_but_the_last_end_at_the_next_one() {
     for gap in [8.0_f32, 11.0, 15.0] {
-        let mut kit = plain(vec![0.1; 24_000]);
+        let mut kit = steady(0.1, 24_000);
         kit.doc.pads[0].cloud = Cloud {
             timing: Timing::Bursts,
             bursts: 3,
@@ -162,7 +162,7 @@ fn grain_pitches_reach_twelve_semitones_and_sound_as_drawn() {
 #[test]
 fn grains_have_the_stated_length_and_fades() {
     for (length_range, window_ms) in [(0.0, 20.0), (0.8, 5.0), (0.95, 0.0)] {
-        let mut kit = plain(vec![0.1; 24_000]);
+        let mut kit = steady(0.1, 24_000);
         kit.doc.pads[0].cloud = Cloud {
             length_range,
             window_ms,

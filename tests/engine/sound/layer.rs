@@ -1,6 +1,6 @@
 //! How a layer plays its slice: loop, direction, pitch, envelope.
 
-use super::{RATE, plain, played, roughness, sine};
+use super::{RATE, plain, played, roughness, sine, steady};
 use crate::support::*;
 use kitwright_core::{
     kit::Trims,
@@ -111,7 +111,7 @@ fn a_pitch_trim_glides_without_zipper_noise() {
 /// A steady level shows the envelope itself.
 #[test]
 fn the_envelope_has_its_stated_times_and_curves() {
-    let mut kit = plain(vec![0.5; 96_000]);
+    let mut kit = steady(0.5, 96_000);
     kit.doc.pads[0].settings.held = true;
     let s = &mut kit.doc.pads[0].layers[0].settings;
     (s.attack_ms, s.hold_ms, s.decay_ms, s.sustain, s.release_ms) = (10.0, 20.0, 50.0, 0.4, 30.0);

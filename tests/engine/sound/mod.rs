@@ -36,6 +36,14 @@ fn plain(samples: Vec<f32>) -> Kit {
     kit
 }
 
+/// A pad that plays `frames` samples of a constant level. As many of the opposite level follow in the take, so that it has
+/// no constant offset, which would be removed.
+fn steady(level: f32, frames: usize) -> Kit {
+    let mut kit = plain([vec![level; frames], vec![-level; frames]].concat());
+    kit.doc.pads[0].slices[0].end = frames as u64;
+    kit
+}
+
 /// Left output of a trigger at frame 0 and of the events after it.
 fn played(kit: &Kit, velocity: f32, more: Vec<Event>, frames: usize) -> Vec<f32> {
     let mut events = vec![on(0, NOTES[0], velocity)];

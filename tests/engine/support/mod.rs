@@ -17,6 +17,12 @@ use std::sync::Arc;
 /// Notes of the first six pads of [`kit_document`].
 pub const NOTES: [u8; 6] = [36, 37, 38, 39, 40, 41];
 
+/// How often to try something random: `few` times in the ordinary tests, as often as `KITWRIGHT_TRIALS` says in
+/// `cargo xtask soak`.
+pub fn trials(few: u64) -> u64 {
+    std::env::var("KITWRIGHT_TRIALS").ok().and_then(|n| n.parse().ok()).unwrap_or(few)
+}
+
 /// A linear congruential generator for the tests' choices (constants of Knuth's MMIX).
 pub struct Dice(pub u64);
 

@@ -27,6 +27,8 @@ const GRAIN_FADE_MS: f64 = 2.0;
 pub(in crate::engine) struct Grain {
     take: usize,
     stereo: bool,
+    /// Constant offset of the take, left and right.
+    offset: [f32; 2],
     /// Frames until it starts.
     delay: u64,
     reader: Reader,
@@ -130,6 +132,7 @@ impl Grain {
         let mut new = Self {
             take: settings.slice.take,
             stereo: settings.stereo,
+            offset: settings.slice.offset,
             delay: settings.delay,
             reader: Reader::new(at),
             at: fixed(at),
@@ -238,11 +241,27 @@ impl Grain {
             slice_loop.crossfade(channels, position, steps, [l, r], [&mut a[..n], &mut b[..n]]);
             self.at = slice_loop.turn_back(self.at, &mut self.reader, position);
         }
+        if self.offset != [0.0; 2] {
+            self.remove_offset(channels, start, steps, [&mut *l, &mut *r]);
+        }
         self.filter(l, r);
         self.done |= self.envelope.finished();
         let peak = self.mix(level, l, r, out);
         self.update_peaks(now, n, peak);
         self.age += n as u64;
+    }
+
+    /// Removes the take's constant offset from a block that begins at `start`; outside of the take there is silence.
+    fn remove_offset(&self, channels: &[Vec<f32>], start: i64, steps: Steps, [l, r]: [&mut [f32]; 2]) {
+        let end = fixed(channels[0].len() as f64);
+        let mut at = start;
+        for (i, (l, r)) in l.iter_mut().zip(r).enumerate() {
+            if (0..end).contains(&at) {
+                *l -= self.offset[0];
+                *r -= self.offset[1];
+            }
+            at = at.saturating_add(fixed_step(steps.get(i)));
+        }
     }
 
     /// Moves `at` on and fades `level` towards the end of the slice and of the time limit.

@@ -131,6 +131,51 @@ pub fn true_peak_ebur128(l: &[f32], r: &[f32], rate: u32) -> f64 {
     gain_to_db(peak)
 }
 
+/// True peak by the interpolating filter that ITU-R BS.1770-5 tabulates (annex 2; 48 taps in four phases, of which the
+/// last two are the first two turned round), dBTP.
+pub fn true_peak_bs1770(x: &[f32]) -> f64 {
+    const PHASES: [[f64; 12]; 2] = [
+        [
+            0.001_708_984_375,
+            0.010_986_328_125,
+            -0.019_653_320_312_5,
+            0.033_203_125,
+            -0.059_448_242_187_5,
+            0.137_329_101_562_5,
+            0.972_167_968_75,
+            -0.102_294_921_875,
+            0.047_607_421_875,
+            -0.026_611_328_125,
+            0.014_892_578_125,
+            -0.008_300_781_25,
+        ],
+        [
+            -0.029_174_804_687_5,
+            0.029_296_875,
+            -0.051_757_812_5,
+            0.089_111_328_125,
+            -0.166_503_906_25,
+            0.465_087_890_625,
+            0.779_785_156_25,
+            -0.200_317_382_812_5,
+            0.101_562_5,
+            -0.058_227_539_062_5,
+            0.033_081_054_687_5,
+            -0.018_920_898_437_5,
+        ],
+    ];
+    let padded = [&[0.0; 12][..], x, &[0.0; 12]].concat();
+    let mut peak = 0.0_f64;
+    for window in padded.windows(12) {
+        for phase in &PHASES {
+            let forwards: f64 = window.iter().zip(phase).map(|(x, h)| f64::from(*x) * h).sum();
+            let backwards: f64 = window.iter().rev().zip(phase).map(|(x, h)| f64::from(*x) * h).sum();
+            peak = peak.max(forwards.abs()).max(backwards.abs());
+        }
+    }
+    gain_to_db(peak)
+}
+
 /// Kinds of [`stress_material`].
 pub const NASTY: usize = 12;
 
