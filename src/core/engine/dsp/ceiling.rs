@@ -16,14 +16,48 @@
 use super::{denormal::flush32, math::one_pole};
 use crate::units::{db_to_gain, gain_to_db};
 
-/// Interpolation points between two samples: eighths, and those of common meters.
-const POINTS: usize = EIGHTHS + METERS.len();
+/// Interpolation points between two samples: eighths, those of common meters, those of the standard's own filter.
+const POINTS: usize = EIGHTHS + METERS.len() + STANDARD;
 const EIGHTHS: usize = 8;
 /// Samples on each side of a point that are used.
 const KERNEL_REACH: usize = 32;
 /// Points of meters with shorter kernels (48 taps in all, oversampling 4 times below 96 kHz and twice from there
 /// on, as BS.1770-5 suggests): position, and samples on each side. These read too high near half the sample rate.
 const METERS: [(f64, usize); 4] = [(0.25, 6), (0.5, 6), (0.75, 6), (0.5, 12)];
+/// Points of the filter that BS.1770-5 tabulates, at odd eighths.
+const STANDARD: usize = 4;
+/// That filter: phases 0 and 1 (at seven and five eighths), six samples on each side; phases 2 and 3 are phases 1 and 0
+/// turned round.
+const STANDARD_TAPS: [[f32; 12]; 2] = [
+    [
+        0.001_708_984_4,
+        0.010_986_328,
+        -0.019_653_32,
+        0.033_203_125,
+        -0.059_448_242,
+        0.137_329_1,
+        0.972_167_97,
+        -0.102_294_92,
+        0.047_607_42,
+        -0.026_611_328,
+        0.014_892_578,
+        -0.008_300_781,
+    ],
+    [
+        -0.029_174_805,
+        0.029_296_875,
+        -0.051_757_812,
+        0.089_111_33,
+        -0.166_503_9,
+        0.465_087_9,
+        0.779_785_16,
+        -0.200_317_38,
+        0.101_562_5,
+        -0.058_227_54,
+        0.033_081_055,
+        -0.018_920_898,
+    ],
+];
 /// Intervals between samples that the newest sample contributes to.
 const INTERVALS: usize = 2 * KERNEL_REACH;
 /// Largest ratio of an interpolated value to the largest sample it uses: the sum of a point's absolute weights (a
@@ -267,25 +301,35 @@ fn add_body(sums: &mut [f32], weights: &[f32], y: f32) {
     }
 }
 
-/// Weight of the newest sample at each point, oldest interval first: a sinc with a squared cosine window.
+/// Weight of the newest sample at each point, oldest interval first: a sinc with a squared cosine window, and the
+/// standard's filter.
 fn kernel() -> Vec<f32> {
-    let once: Vec<f32> = (0..SUMS)
-        .map(|i| {
-            let (interval, point) = (i / POINTS, i % POINTS);
-            let (place, reach) = match point.checked_sub(EIGHTHS) {
-                Some(meter) => METERS[meter],
-                None => (point as f64 / EIGHTHS as f64, KERNEL_REACH),
-            };
-            // Distance of the point before the sample.
-            let x = KERNEL_REACH as f64 - interval as f64 - place;
-            let edge = x / reach as f64;
-            let angle = std::f64::consts::PI * x;
-            let sinc = if angle == 0.0 { 1.0 } else { libm::sin(angle) / angle };
-            let window = libm::cos(edge * std::f64::consts::FRAC_PI_2);
-            if edge.abs() >= 1.0 { 0.0 } else { (sinc * window * window) as f32 }
-        })
-        .collect();
+    let weight = |i: usize| {
+        // Samples from the start of the interval to the newest one.
+        let (since, point) = (KERNEL_REACH as f64 - (i / POINTS) as f64, i % POINTS);
+        match (point.checked_sub(EIGHTHS), point.checked_sub(EIGHTHS + METERS.len())) {
+            (_, Some(phase)) => standard_weight(phase, since as i32),
+            (Some(meter), None) => windowed_sinc(since - METERS[meter].0, METERS[meter].1),
+            (None, None) => windowed_sinc(since - point as f64 / EIGHTHS as f64, KERNEL_REACH),
+        }
+    };
+    let once: Vec<f32> = (0..SUMS).map(weight).collect();
     [&once[..], &once[..]].concat()
+}
+
+/// A sinc over `reach` samples on each side, `x` samples from its middle.
+fn windowed_sinc(x: f64, reach: usize) -> f32 {
+    let edge = x / reach as f64;
+    let angle = std::f64::consts::PI * x;
+    let sinc = if angle == 0.0 { 1.0 } else { libm::sin(angle) / angle };
+    let window = libm::cos(edge * std::f64::consts::FRAC_PI_2);
+    if edge.abs() >= 1.0 { 0.0 } else { (sinc * window * window) as f32 }
+}
+
+/// A tap of the standard's filter: phase 0 to 3, for the sample that lies `since` samples after the interval's start.
+fn standard_weight(phase: usize, since: i32) -> f32 {
+    let Some(tap) = usize::try_from(since + 5).ok().filter(|&tap| tap < 12) else { return 0.0 };
+    if phase < 2 { STANDARD_TAPS[phase][tap] } else { STANDARD_TAPS[3 - phase][11 - tap] }
 }
 
 #[cfg(test)]
