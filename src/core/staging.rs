@@ -3,23 +3,24 @@
 //!
 //! What is moved has reached the disk, and so has its new name, as far as the file system can tell. A
 //! process that is killed leaves its hidden neighbour behind; the next one that writes into the folder
-//! removes it when it is older than a day and its process is gone.
+//! removes it: at once when its process ran on this machine and is gone, a day later otherwise. A folder whose files
+//! were being moved in when the process was killed is moved in to its end.
+
+mod disk;
+mod leftovers;
+
+pub(crate) use leftovers::is_running;
 
 use crate::error::{Error, Result};
+use disk::{files_below, folders_below, parent_of, sync_file, sync_folder};
+use leftovers::{Moving, prefix, remove_leftovers};
 use std::{
     fs,
     io::{self, ErrorKind},
     path::{Path, PathBuf},
-    time::{Duration, SystemTime},
 };
 use tempfile::{Builder, TempDir, TempPath};
 
-/// Start of the names of everything unfinished; the number of the process follows.
-const PREFIX: &str = ".kitwright-unfinished-";
-/// End of the names of unfinished kits that earlier versions left behind.
-const FORMER_SUFFIX: &str = ".kitwright-part";
-/// What is unfinished and younger than this may still be written by a process on another machine.
-const LEFTOVER_AGE: Duration = Duration::from_secs(24 * 60 * 60);
 /// Links that are followed from one to the next, as Linux does.
 const MAX_SYMLINKS: usize = 40;
 
@@ -123,12 +124,16 @@ impl StagedFolder {
         for file in self.files()? {
             sync_file(&hidden.join(&file)).map_err(|e| unwritten(&self.target.join(&file), &e))?;
         }
+        for folder in folders_below(hidden).map_err(|e| unwritten(&self.target, &e))? {
+            sync_folder(&hidden.join(folder));
+        }
         Ok(())
     }
 
     /// Moves every file into the target folder, over older ones of the same names; other files there stay,
     /// except those in `outdated` (paths within the target). A folder that was not there appears at once,
-    /// with everything in it.
+    /// with everything in it. When the process is killed while it moves files, the next one that writes into the
+    /// folder moves the others.
     ///
     /// # Errors
     /// One sentence when a file's place is taken by a folder, a device or a pipe (nothing is moved then),
@@ -143,17 +148,18 @@ impl StagedFolder {
             return Ok(());
         }
         let files = self.files()?;
+        let outdated: Vec<PathBuf> = outdated.iter().filter(|old| !files.contains(old)).cloned().collect();
         let places: Vec<PathBuf> =
             files.iter().map(|file| place_of(&self.target.join(file))).collect::<Result<_>>()?;
         for place in &places {
             fs::create_dir_all(parent_of(place)).map_err(fail)?;
         }
+        let moving = Moving::begin(self.temporary.keep(), &outdated).map_err(fail)?;
         for (file, place) in files.iter().zip(&places) {
-            move_file(&self.temporary.path().join(file), place)
-                .map_err(|e| unwritten(&self.target.join(file), &e))?;
+            move_file(&moving.0.join(file), place).map_err(|e| unwritten(&self.target.join(file), &e))?;
         }
         places.iter().for_each(|place| sync_folder(parent_of(place)));
-        for old in outdated.iter().filter(|old| !files.contains(old)) {
+        for old in outdated {
             // nothing to do when it is gone already
             let _ = fs::remove_file(self.target.join(old));
         }
@@ -218,63 +224,6 @@ fn move_file(from: &Path, place: &Path) -> io::Result<()> {
     }
 }
 
-fn sync_file(path: &Path) -> io::Result<()> {
-    fs::OpenOptions::new().write(true).open(path)?.sync_all()
-}
-
-/// Lets the names in a folder reach the disk. Not every file system can do this, and none must.
-fn sync_folder(folder: &Path) {
-    if cfg!(unix) {
-        let _ = fs::File::open(folder).and_then(|f| f.sync_all());
-    }
-}
-
-fn prefix() -> String {
-    format!("{PREFIX}{}-", std::process::id())
-}
-
-/// Removes what processes that are gone have left unfinished in a folder.
-fn remove_leftovers(folder: &Path) {
-    let Ok(entries) = fs::read_dir(folder) else { return };
-    let now = SystemTime::now();
-    for entry in entries.flatten() {
-        let name = entry.file_name();
-        let Some(name) = name.to_str().filter(|name| is_unfinished(name)) else { continue };
-        let old = age(&entry.path(), now).is_some_and(|age| age > LEFTOVER_AGE);
-        if old && !owner(name).is_some_and(is_running) {
-            // what cannot be removed is tried again the next time
-            let _ = match entry.file_type().is_ok_and(|kind| kind.is_dir()) {
-                true => fs::remove_dir_all(entry.path()),
-                false => fs::remove_file(entry.path()),
-            };
-        }
-    }
-}
-
-fn is_unfinished(name: &str) -> bool {
-    name.starts_with(PREFIX) || (name.starts_with('.') && name.ends_with(FORMER_SUFFIX))
-}
-
-/// Number of the process in an unfinished file's name; earlier versions left it out.
-fn owner(name: &str) -> Option<u32> {
-    name.strip_prefix(PREFIX)?.split_once('-')?.0.parse().ok()
-}
-
-/// Whether a process of that number runs on this machine; where the system does not tell, the age decides.
-pub(crate) fn is_running(process: u32) -> bool {
-    Path::new("/proc").join(process.to_string()).exists()
-}
-
-/// Time since a file, or the latest in a folder, was written.
-fn age(path: &Path, now: SystemTime) -> Option<Duration> {
-    let written = |path: &Path| fs::symlink_metadata(path).and_then(|m| m.modified()).ok();
-    let mut latest = written(path)?;
-    for file in files_below(path).unwrap_or_default() {
-        latest = latest.max(written(&path.join(file))?);
-    }
-    now.duration_since(latest).ok()
-}
-
 /// An error about something hidden, as one about what it was to become.
 fn renamed(error: Error, hidden: &Path, target: &Path) -> Error {
     match error {
@@ -288,29 +237,6 @@ fn renamed(error: Error, hidden: &Path, target: &Path) -> Error {
         }
         other => other,
     }
-}
-
-/// The folder a path lies in; "." for a bare name.
-fn parent_of(path: &Path) -> &Path {
-    match path.parent() {
-        Some(p) if !p.as_os_str().is_empty() => p,
-        Some(_) => Path::new("."),
-        None => path,
-    }
-}
-
-/// Paths of all files below a folder, relative to it.
-fn files_below(folder: &Path) -> io::Result<Vec<PathBuf>> {
-    let mut found = Vec::new();
-    let mut folders = vec![PathBuf::new()];
-    while let Some(inner) = folders.pop() {
-        for entry in fs::read_dir(folder.join(&inner))? {
-            let entry = entry?;
-            let path = inner.join(entry.file_name());
-            if entry.file_type()?.is_dir() { folders.push(path) } else { found.push(path) }
-        }
-    }
-    Ok(found)
 }
 
 /// Temporary files are private by default; ours become ordinary files, so the user's mask decides.
@@ -327,7 +253,11 @@ fn like_other_files<'a, 'p, 's>(builder: &'a mut Builder<'p, 's>, _mode: u32) ->
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use super::{
+        leftovers::{FORMER_SUFFIX, UNFINISHED as PREFIX},
+        *,
+    };
+    use std::time::{Duration, SystemTime};
 
     fn refused(path: &Path) -> Result<()> {
         Err(unwritten(path, &io::Error::from(ErrorKind::StorageFull)))
