@@ -182,7 +182,10 @@ pub fn unwritten(path: &Path, e: &io::Error) -> Error {
         }
         _ => "save elsewhere",
     };
-    Error::file(path, format!("could not be saved ({e}): {advice}"))
+    // the library for temporary files adds the hidden file's name
+    let text = e.to_string();
+    let reason = text.split(" at path ").next().unwrap_or_default();
+    Error::file(path, format!("could not be saved ({reason}): {advice}"))
 }
 
 /// Where a file is to be written: what `target` links to, when it is a link, whether that is there or not.
@@ -279,6 +282,9 @@ mod tests {
         let staged = StagedFolder::new(&folder).unwrap();
         let said = staged.write(|p| refused(&p.join("pads/36-kick.wav"))).unwrap_err().to_string();
         assert!(said.starts_with(&folder.join("pads/36-kick.wav").display().to_string()), "{said}");
+        let nowhere = dir.path().join("nowhere/song.wav");
+        let said = StagedFile::new(&nowhere).err().unwrap().to_string();
+        assert!(said.contains("folder is not there") && !said.contains("unfinished"), "{said}");
         let said = staged.write(|_| refused(&file)).unwrap_err().to_string();
         assert!(said.starts_with(&file.display().to_string()), "others keep their name: {said}");
     }

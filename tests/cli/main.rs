@@ -3,6 +3,8 @@
 mod hits;
 #[cfg(unix)]
 mod interrupted;
+#[cfg(unix)]
+mod kills;
 mod kits;
 mod outputs;
 mod refusals;

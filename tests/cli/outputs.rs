@@ -7,7 +7,7 @@ use std::{
 };
 
 /// A folder with copies of the made kit and groove; returns it with both files.
-fn kit_and_song() -> (tempfile::TempDir, PathBuf, PathBuf) {
+pub(super) fn kit_and_song() -> (tempfile::TempDir, PathBuf, PathBuf) {
     let dir = tempfile::tempdir().unwrap();
     let (kit, song) = (dir.path().join("k.kitwright"), dir.path().join("one.mid"));
     fs::copy(Made::get().file("Cello.kitwright"), &kit).unwrap();
@@ -23,7 +23,7 @@ fn render(kit: &Path, song: &Path, out: &Path, more: &[&Path]) -> Vec<PathBuf> {
 }
 
 /// Every file below a folder with its bytes.
-fn contents(folder: &Path) -> Vec<(PathBuf, Vec<u8>)> {
+pub(super) fn contents(folder: &Path) -> Vec<(PathBuf, Vec<u8>)> {
     let mut all = Vec::new();
     for entry in fs::read_dir(folder).unwrap().flatten() {
         match entry.file_type().unwrap().is_dir() {
