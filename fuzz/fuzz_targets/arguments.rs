@@ -1,14 +1,11 @@
-//! Any command line is understood or refused.
+//! See the function `arguments` in `targets.rs`.
 #![no_main]
 
-#[allow(dead_code, reason = "only the parser is used here")]
-#[path = "../../src/cli/arguments.rs"]
-mod arguments;
+#[allow(dead_code, reason = "each target uses its own")]
+#[path = "../targets.rs"]
+mod targets;
 
-use clap::Parser;
-use libfuzzer_sys::fuzz_target;
+#[global_allocator]
+static CAPPED: targets::Capped = targets::Capped;
 
-fuzz_target!(|text: &str| {
-    let words = std::iter::once("kitwright").chain(text.split('\n'));
-    let _ = arguments::Arguments::try_parse_from(words);
-});
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| targets::arguments(bytes));

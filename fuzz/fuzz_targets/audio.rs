@@ -1,14 +1,11 @@
-//! Any file is decoded as a recording or refused.
+//! See the function `audio` in `targets.rs`.
 #![no_main]
 
-use kitwright_core::{progress::Quiet, take::Take};
-use libfuzzer_sys::fuzz_target;
-use std::io::Write;
+#[allow(dead_code, reason = "each target uses its own")]
+#[path = "../targets.rs"]
+mod targets;
 
-fuzz_target!(|bytes: &[u8]| {
-    let mut file = tempfile::NamedTempFile::new().expect("a temporary file");
-    file.write_all(bytes).expect("room for a temporary file");
-    if let Ok(take) = Take::read(file.path(), &Quiet) {
-        assert!(take.channels.iter().flatten().all(|s| s.is_finite()));
-    }
-});
+#[global_allocator]
+static CAPPED: targets::Capped = targets::Capped;
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| targets::audio(bytes));

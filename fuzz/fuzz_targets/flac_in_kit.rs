@@ -1,13 +1,11 @@
-//! Any bytes are decoded as the FLAC of a kit or refused, and nothing longer than it may be is kept.
+//! See the function `flac_in_kit` in `targets.rs`.
 #![no_main]
 
-use kitwright_core::{progress::Quiet, take::Take};
-use libfuzzer_sys::fuzz_target;
+#[allow(dead_code, reason = "each target uses its own")]
+#[path = "../targets.rs"]
+mod targets;
 
-const MAX_FRAMES: u64 = 1 << 20;
+#[global_allocator]
+static CAPPED: targets::Capped = targets::Capped;
 
-fuzz_target!(|bytes: &[u8]| {
-    if let Ok(take) = Take::from_flac("take", 48_000, bytes.into(), MAX_FRAMES, &Quiet) {
-        assert!(take.frames() as u64 <= MAX_FRAMES);
-    }
-});
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| targets::flac_in_kit(bytes));

@@ -1,15 +1,11 @@
-//! Any text that a host hands back as its state becomes the kit or is refused.
+//! See the function `host_state` in `targets.rs`.
 #![no_main]
 
-use kitwright_core::session::Session;
-use libfuzzer_sys::fuzz_target;
-use std::{thread::sleep, time::Duration};
+#[allow(dead_code, reason = "each target uses its own")]
+#[path = "../targets.rs"]
+mod targets;
 
-fuzz_target!(|text: &str| {
-    let session = Session::new();
-    let before = session.restored_revision();
-    session.restore(text.to_owned());
-    while session.error().is_none() && session.restored_revision() == before {
-        sleep(Duration::from_micros(100));
-    }
-});
+#[global_allocator]
+static CAPPED: targets::Capped = targets::Capped;
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| targets::host_state(bytes));

@@ -1,12 +1,11 @@
-//! Any bytes are read as a MIDI file or refused; its times are finite and in order.
+//! See the function `midi` in `targets.rs`.
 #![no_main]
 
-use kitwright_core::export::Score;
-use libfuzzer_sys::fuzz_target;
+#[allow(dead_code, reason = "each target uses its own")]
+#[path = "../targets.rs"]
+mod targets;
 
-fuzz_target!(|bytes: &[u8]| {
-    if let Ok(score) = Score::parse(bytes) {
-        assert!(score.events.iter().all(|e| e.seconds.is_finite()));
-        assert!(score.events.is_sorted_by(|a, b| a.seconds <= b.seconds));
-    }
-});
+#[global_allocator]
+static CAPPED: targets::Capped = targets::Capped;
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| targets::midi(bytes));
