@@ -11,6 +11,8 @@ use super::{
     limits::{KIT_TIMEOUT, MAX_BLOCK_FRAMES, is_sample_rate},
     link::{GuardLink, InstanceLink},
     note_names::note_names,
+    notices_clap::{CallbackRequest, PendingNotices},
+    params_clap::{EventLists, flush_reduced, with_flush},
     port_buffers::{HostPort, PortBuffers, silence_all},
     ports::{CHANNELS, INPUTS, OUTPUTS},
     state::Change,
@@ -18,6 +20,7 @@ use super::{
 use clap_sys::{
     audio_buffer::clap_audio_buffer,
     entry::clap_plugin_entry,
+    events::{clap_input_events, clap_output_events},
     ext::{
         note_name::{CLAP_EXT_NOTE_NAME, clap_host_note_name, clap_note_name, clap_plugin_note_name},
         params::{CLAP_EXT_PARAMS, clap_param_info, clap_plugin_params},
@@ -36,10 +39,7 @@ use nice_plug::wrapper::{
 };
 use std::{
     ffi::{CStr, c_char, c_void},
-    sync::{
-        Arc, Mutex, OnceLock, PoisonError,
-        atomic::{AtomicBool, Ordering},
-    },
+    sync::{Arc, Mutex, OnceLock, PoisonError, atomic::Ordering},
 };
 
 /// The plugin that the host holds. The copy comes first: the framework takes our pointer for its own.
@@ -65,30 +65,6 @@ struct ClapBuffers {
 // SAFETY: the pointers inside are only used during one process call.
 unsafe impl Send for ClapBuffers {}
 
-/// Notices that the main thread has to pass to the host.
-#[derive(Default)]
-struct PendingNotices {
-    edited: AtomicBool,
-    names: AtomicBool,
-}
-
-/// Asks the host for a call on its main thread, which CLAP allows from any thread.
-struct CallbackRequest(*const clap_host);
-
-// SAFETY: CLAP marks `request_callback` as thread-safe, and it is all that is called.
-unsafe impl Send for CallbackRequest {}
-
-impl CallbackRequest {
-    fn request_callback(&self) {
-        // SAFETY: the host outlives its plugins; the notice that holds this is taken away in `destroy`.
-        unsafe {
-            if let Some(request) = (*self.0).request_callback {
-                request(self.0);
-            }
-        }
-    }
-}
-
 /// # Safety
 /// `plugin` is one that `create_plugin` made and the host has not destroyed.
 unsafe fn guard<'a>(plugin: *const clap_plugin) -> &'a GuardClap {
@@ -103,7 +79,7 @@ unsafe extern "C" fn init(plugin: *const clap_plugin) -> bool {
     if !guard.inner.init.is_some_and(|init| unsafe { init(plugin) }) {
         return false;
     }
-    let (notices, request) = (guard.notices.clone(), CallbackRequest(guard.host));
+    let (notices, request) = (guard.notices.clone(), CallbackRequest::new(guard.host));
     let Some(params) = guard.link.params.upgrade() else { return false };
     params.kit_state.set_notice(Some(Box::new(move |change| {
         notices.names.store(true, Ordering::Release);
@@ -160,7 +136,7 @@ unsafe extern "C" fn activate(plugin: *const clap_plugin, rate: f64, min: u32, m
 unsafe fn parameter_ids(guard: &GuardClap, plugin: *const clap_plugin) -> Vec<u32> {
     // SAFETY: the framework's own extension with the pointer it expects; an info is numbers and text.
     unsafe {
-        let params = inner_extension(guard, plugin, CLAP_EXT_PARAMS).cast::<clap_plugin_params>();
+        let params = inner_params(guard, plugin);
         let Some((Some(count), Some(info_of))) = params.as_ref().map(|p| (p.count, p.get_info)) else {
             return Vec::new();
         };
@@ -218,7 +194,7 @@ unsafe fn process_corrected(
     if call.frames_count == 0 {
         // nothing to play, but parameters may have come
         // SAFETY: as for this function.
-        unsafe { flush(guard, plugin, call, audio) };
+        unsafe { flush(guard, plugin, (call.in_events, call.out_events), &mut audio.events) };
         return CLAP_PROCESS_CONTINUE;
     }
     let frames = call.frames_count;
@@ -260,16 +236,29 @@ unsafe fn process_corrected(
 }
 
 /// # Safety
-/// As for [`process_corrected`].
-unsafe fn flush(guard: &GuardClap, plugin: *const clap_plugin, call: &clap_process, audio: &mut ClapBuffers) {
+/// `plugin` is the guard's own; the lists are valid or null.
+unsafe fn flush(guard: &GuardClap, plugin: *const clap_plugin, lists: EventLists, events: &mut SortedEvents) {
     // SAFETY: the framework's own extension with the pointer it expects.
+    unsafe { flush_reduced(inner_params(guard, plugin), plugin, lists, events) };
+}
+
+/// While active on the audio thread, with the memory of its blocks; otherwise on the main thread, with its own.
+unsafe extern "C" fn params_flush(
+    plugin: *const clap_plugin,
+    incoming: *const clap_input_events,
+    outgoing: *const clap_output_events,
+) {
+    // SAFETY: called by the host with its plugin and its lists.
     unsafe {
-        let params = inner_extension(guard, plugin, CLAP_EXT_PARAMS).cast::<clap_plugin_params>();
-        if let Some(flush) = params.as_ref().and_then(|p| p.flush)
-            && !call.in_events.is_null()
-            && !call.out_events.is_null()
-        {
-            flush(plugin, audio.events.sort(call.in_events, 1), call.out_events);
+        let guard = guard(plugin);
+        // only a host that processes or activates meanwhile makes this fail
+        match guard.audio.try_lock().ok().as_deref_mut() {
+            Some(Some(audio)) => flush(guard, plugin, (incoming, outgoing), &mut audio.events),
+            Some(None) => {
+                let mut events = SortedEvents::new(parameter_ids(guard, plugin));
+                flush(guard, plugin, (incoming, outgoing), &mut events);
+            }
+            None => (),
         }
     }
 }
@@ -332,6 +321,13 @@ unsafe fn inner_extension(guard: &GuardClap, plugin: *const clap_plugin, id: &CS
     guard.inner.get_extension.map_or(std::ptr::null(), |get| unsafe { get(plugin, id.as_ptr()) })
 }
 
+/// # Safety
+/// `plugin` is the guard's own.
+unsafe fn inner_params(guard: &GuardClap, plugin: *const clap_plugin) -> *const clap_plugin_params {
+    // SAFETY: by this function's contract.
+    unsafe { inner_extension(guard, plugin, CLAP_EXT_PARAMS).cast() }
+}
+
 unsafe extern "C" fn get_extension(plugin: *const clap_plugin, id: *const c_char) -> *const c_void {
     if id.is_null() {
         return std::ptr::null();
@@ -342,6 +338,13 @@ unsafe extern "C" fn get_extension(plugin: *const clap_plugin, id: *const c_char
         (&raw const NOTE_NAMES).cast()
     } else if id == CLAP_EXT_STATE {
         (&raw const STATE).cast()
+    } else if id == CLAP_EXT_PARAMS {
+        // SAFETY: the guard's own plugin; the framework's functions are the same for every instance.
+        let inner = unsafe { inner_params(guard, plugin).as_ref() };
+        static PARAMS: OnceLock<clap_plugin_params> = OnceLock::new();
+        inner.map_or(std::ptr::null(), |inner| {
+            std::ptr::from_ref(PARAMS.get_or_init(|| with_flush(inner, params_flush))).cast()
+        })
     } else {
         // SAFETY: the guard's own plugin.
         unsafe { inner_extension(guard, plugin, id) }
@@ -477,6 +480,9 @@ pub static clap_entry: clap_plugin_entry = clap_plugin_entry {
     get_factory: Some(entry_factory),
 };
 
+#[cfg(test)]
+#[path = "realtime_tests.rs"]
+mod realtime_tests;
 #[cfg(test)]
 #[path = "guard_clap_tests.rs"]
 mod tests;

@@ -44,14 +44,14 @@ unsafe extern "C" fn extension(_: *const clap_host, id: *const c_char) -> *const
 }
 
 /// An instance within this process, with its host.
-struct TestInstance {
+pub(super) struct TestInstance {
     callbacks: Box<HostCallbacks>,
     _host: Box<clap_host>,
-    plugin: *const clap_plugin,
+    pub plugin: *const clap_plugin,
 }
 
 impl TestInstance {
-    fn new() -> Self {
+    pub fn new() -> Self {
         let callbacks = Box::new(HostCallbacks::default());
         let host = Box::new(clap_host {
             clap_version: CLAP_VERSION,
@@ -73,12 +73,12 @@ impl TestInstance {
         Self { callbacks, _host: host, plugin }
     }
 
-    fn guard(&self) -> &GuardClap {
+    pub fn guard(&self) -> &GuardClap {
         // SAFETY: alive as long as this.
         unsafe { guard(self.plugin) }
     }
 
-    fn load_kit(&self) {
+    pub fn load_kit(&self) {
         let samples: Vec<f32> = (0..9600).map(|i| (i as f32 * 0.05).sin() * 0.5).collect();
         let take = Take::from_samples("tone", 48_000, vec![samples]);
         self.guard().link.session.edit("a kit", |kit: &mut Kit| {

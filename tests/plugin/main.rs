@@ -1,6 +1,7 @@
 //! The built plugin in hosts: CLAP inside this process, VST3 in other programs.
 
 mod clap_host;
+mod hostile;
 #[path = "../support/mod.rs"]
 mod support;
 mod vst3_hosts;

@@ -13,7 +13,13 @@ use clack_extensions::{
     tail::PluginTail,
 };
 use clack_host::{prelude::*, utils::ClapId};
-use clap_sys::{audio_buffer::clap_audio_buffer, events::*, plugin::clap_plugin, process::*};
+use clap_sys::{
+    audio_buffer::clap_audio_buffer,
+    events::*,
+    ext::params::{CLAP_EXT_PARAMS, clap_plugin_params},
+    plugin::clap_plugin,
+    process::*,
+};
 use std::{collections::BTreeMap, sync::atomic::Ordering::SeqCst};
 
 /// An event at a frame counted from the start of the run.
@@ -61,6 +67,10 @@ pub struct Run<'a> {
     pub backwards: bool,
     pub outputs: &'a [Port],
     pub inputs: &'a [Port],
+    /// Every sample of the inputs.
+    pub input: f32,
+    /// The side input lies in the buffers of the main output.
+    pub in_place: bool,
 }
 
 /// Ports as the plugin declares them.
@@ -79,6 +89,8 @@ impl<'a> Run<'a> {
             backwards: false,
             outputs: DECLARED,
             inputs: SIDE,
+            input: GARBAGE,
+            in_place: false,
         }
     }
 }
@@ -259,6 +271,24 @@ impl Host {
         (status, ports.channels())
     }
 
+    /// A `flush` of the parameters with these events.
+    pub fn flush(&mut self, events: &[Ev]) {
+        let mut events = RawEvents(events.iter().map(|e| raw(e, 0)).collect());
+        let list = clap_input_events {
+            ctx: (&raw mut events).cast(),
+            size: Some(event_count),
+            get: Some(event_get),
+        };
+        let out_list = clap_output_events { ctx: std::ptr::null_mut(), try_push: Some(event_push) };
+        let plugin = self.raw();
+        // SAFETY: the plugin is alive and nothing else processes; the extension is CLAP's.
+        unsafe {
+            let params = (*plugin).get_extension.unwrap()(plugin, CLAP_EXT_PARAMS.as_ptr());
+            let flush = (*params.cast::<clap_plugin_params>()).flush.unwrap();
+            flush(plugin, &list, &out_list);
+        }
+    }
+
     /// One process call of `frames`, without anything around it; its status.
     pub fn process_once(&mut self, frames: usize, outputs: &[Port], events: &[Ev]) -> (i32, Sound) {
         let mut events = RawEvents::new(events, 0, frames as u64, false);
@@ -291,6 +321,10 @@ fn play(plugin: *const clap_plugin, run: &Run) -> Sound {
         let mut events = RawEvents::new(run.events, at as u64, frames as u64, run.backwards);
         let mut outputs = Ports::new(run.outputs, frames);
         let mut inputs = Ports::new(run.inputs, frames);
+        inputs.memory.iter_mut().flatten().for_each(|channel| channel[..frames].fill(run.input));
+        if run.in_place {
+            inputs.pointers = outputs.pointers[..inputs.pointers.len()].to_vec();
+        }
         // SAFETY: as above.
         let status = unsafe { call(plugin, frames, &mut outputs, &mut inputs, &mut events) };
         assert_ne!(status, CLAP_PROCESS_ERROR, "block {n} fails");
