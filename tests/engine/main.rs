@@ -14,6 +14,7 @@ mod events;
 mod groove;
 mod guard;
 mod instructions;
+mod long;
 mod meters;
 mod safety;
 mod sound;
