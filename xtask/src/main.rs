@@ -1,4 +1,4 @@
-//! The project's tasks, each one command: `cargo xtask demo`, `test`, `score`, `profiles`, `bundle`, `install`,
+//! The project's tasks, each one command: `cargo xtask demo`, `test`, `soak`, `score`, `profiles`, `bundle`, `install`,
 //! `window`, `labels`, `shots`, `host`.
 
 mod demo;
@@ -10,6 +10,7 @@ mod project;
 mod score;
 mod screen;
 mod shots;
+mod soak;
 mod system;
 mod test;
 mod venv;
@@ -21,6 +22,7 @@ use std::{path::PathBuf, process::ExitCode};
 const HELP: &str = "\
 cargo xtask demo [TAKE]               build, make a kit from an invented recording (or from TAKE), bundle the plugin
 cargo xtask test                      install what the tests use, build the bundles, run every test
+cargo xtask soak [NAME [COUNT]]       the tests of reliability, far more often than in test
 cargo xtask score WHAT                a table of how well hits or pitch are detected, beside a reference implementation
 cargo xtask score roles               which role a sound is classified as; scores of fitted pads
 cargo xtask score fit                 what the search finds; tuning, balance, time and memory of casting
@@ -58,6 +60,12 @@ fn run(arguments: &[String]) -> Result {
         ["demo"] => demo::run(&Project::enter()?, None),
         ["demo", take] => demo::run(&Project::enter()?, Some(&path(take))),
         ["test"] => test::run(&Project::enter()?),
+        ["soak"] => soak::run(&Project::enter()?, None, None),
+        ["soak", name] => soak::run(&Project::enter()?, Some(name), None),
+        ["soak", name, count] => {
+            let count = count.parse().map_err(|_| format!("{count} is no number of times"))?;
+            soak::run(&Project::enter()?, Some(name), Some(count))
+        }
         ["score"] => Err(format!("say what to score: {}", score::SCORES)),
         ["score", what] => score::run(&Project::enter()?, what, None),
         ["score", what @ ("kit" | "sound"), take] => score::run(&Project::enter()?, what, Some(&path(take))),

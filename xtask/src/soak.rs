@@ -1,0 +1,54 @@
+//! `cargo xtask soak`: the tests of reliability (tests/RELIABILITY.md), each as often as wanted.
+
+use crate::{
+    Result,
+    project::{Project, cargo},
+};
+
+/// A test of reliability.
+struct Soak {
+    name: &'static str,
+    /// Test program and the start of its tests' names.
+    program: &'static str,
+    filter: &'static str,
+    /// How often it is tried unless the user says otherwise.
+    trials: u64,
+}
+
+const SOAKS: [Soak; 5] = [
+    Soak { name: "ceiling", program: "engine", filter: "true_peak::no_random_kit", trials: 2000 },
+    Soak { name: "kills", program: "cli", filter: "kills::", trials: 67 },
+    Soak { name: "untrusted", program: "untrusted", filter: "any_", trials: 100_000 },
+    Soak { name: "hosts", program: "plugin", filter: "hostile::", trials: 1000 },
+    Soak { name: "long", program: "engine", filter: "long::", trials: 600 },
+];
+
+/// Runs those of this name, or all; `trials` is how often, or minutes of music for "long".
+///
+/// # Errors
+/// A sentence when there is none of this name, or when one of them fails.
+pub fn run(project: &Project, name: Option<&str>, trials: Option<u64>) -> Result {
+    let chosen: Vec<_> = SOAKS.iter().filter(|soak| name.is_none_or(|name| name == soak.name)).collect();
+    if chosen.is_empty() {
+        let names: Vec<_> = SOAKS.iter().map(|soak| soak.name).collect();
+        return Err(format!("there is nothing of that name; there are {}", names.join(", ")));
+    }
+    let recordings = project.recordings()?;
+    for soak in chosen {
+        let count = trials.unwrap_or(soak.trials);
+        println!("{}, {count} times", soak.name);
+        let mut test = cargo();
+        test.arg("test");
+        // the same choice of features as in `cargo xtask test`, so that nothing is built twice
+        if let Some(folder) = &recordings {
+            test.args(["--features", "kitwright-core/test-recordings"]).env("KITWRIGHT_TEST_DATA", folder);
+        }
+        test.args(["--test", soak.program, soak.filter, "--", "--nocapture"]);
+        let status = test.env("KITWRIGHT_TRIALS", count.to_string()).status();
+        match status.map_err(|e| format!("cargo cannot be run: {e}"))? {
+            status if status.success() => (),
+            _ => return Err(format!("{} failed; see above", soak.name)),
+        }
+    }
+    Ok(())
+}
