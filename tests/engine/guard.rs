@@ -16,17 +16,22 @@ static GUARD: nice_assert_no_alloc::AllocDisabler = nice_assert_no_alloc::AllocD
 
 #[test]
 fn a_long_random_performance_neither_allocates_nor_frees() {
+    perform_guarded(Engine::new(48_000.0));
+    perform_guarded(Engine::offline(48_000.0));
+}
+
+fn perform_guarded(mut engine: Engine) {
     let kits: Vec<_> = (1..6).map(full_kit).collect();
     let mut dice = Dice(77);
     let all_trims: Vec<Trims> = (0..8).map(|_| random_trims(&mut dice)).collect();
-    let mut engine = Engine::new(48_000.0);
     engine.set_kit(kits[0].clone());
     let mut peak = 0.0_f32;
-    for step in 0..4000 {
+    for step in 0..2500 {
         let retired = assert_no_alloc(|| {
             match dice.below(20) {
                 0..=11 => engine.note_on(36 + dice.below(16) as u8, dice.unit()),
-                12..=14 => engine.note_off(36 + dice.below(16) as u8),
+                12 | 13 => engine.note_off(36 + dice.below(16) as u8),
+                14 => engine.bypass(dice.below(17) as usize, dice.below(256) as u8),
                 15 => engine.choke(36 + dice.below(16) as u8),
                 16 => engine.set_trims(&all_trims[dice.below(8) as usize]),
                 17 => engine.set_transport(Transport { beats: Some(f64::from(step)), tempo: 97.0 }),
@@ -37,7 +42,7 @@ fn a_long_random_performance_neither_allocates_nor_frees() {
             }
             engine.render(1 + dice.below(128) as usize);
             peak = peak.max(engine.main()[0].iter().fold(0.0, |p, x| p.max(x.abs())));
-            if step == 3000 {
+            if step == 2000 {
                 engine.reset();
             }
             [engine.retired(), engine.retired(), engine.retired()]
