@@ -189,7 +189,7 @@ fn valid_kit() -> (Value, Vec<u8>) {
 
 /// Walks down from `value` by choices and changes what is there.
 fn change(value: &mut Value, choices: &mut Choices) {
-    let deeper = choices.byte() % 8 > 0;
+    let deeper = !choices.byte().is_multiple_of(8);
     match value {
         Value::Array(items) if deeper && !items.is_empty() => {
             let index = choices.of(items.len());
@@ -199,7 +199,7 @@ fn change(value: &mut Value, choices: &mut Choices) {
             let index = choices.of(fields.len());
             change(fields.values_mut().nth(index).expect("within"), choices);
         }
-        Value::Array(items) if choices.byte() % 2 == 0 => match choices.byte() % 3 {
+        Value::Array(items) if choices.byte().is_multiple_of(2) => match choices.byte() % 3 {
             0 => drop(items.pop()),
             1 => items.extend(items.last().cloned()),
             _ => {
@@ -207,7 +207,7 @@ fn change(value: &mut Value, choices: &mut Choices) {
                 items.extend(items.first().cloned().into_iter().cycle().take(copies));
             }
         },
-        Value::Object(fields) if choices.byte() % 2 == 0 => {
+        Value::Object(fields) if choices.byte().is_multiple_of(2) => {
             let name = fields.keys().nth(choices.of(fields.len())).cloned();
             name.and_then(|name| fields.remove(&name));
         }
@@ -219,7 +219,7 @@ fn replacement(value: &Value, choices: &mut Choices) -> Value {
     let number = value.as_f64().unwrap_or(1.0);
     match choices.byte() % 16 {
         0 => Value::Null,
-        1 => Value::Bool(choices.byte() % 2 == 0),
+        1 => Value::Bool(choices.byte().is_multiple_of(2)),
         2 => 0.into(),
         3 => (-1).into(),
         4 => u64::MAX.into(),

@@ -133,9 +133,9 @@ fn jobs(inputs: &Path, work: &Path) -> Vec<Job> {
     };
     let shift = |by| [word("shift"), &take, word("--semitones"), by, word("-o"), &low];
     vec![
-        Job::new("kit", &made("1"), &made("2"), &[folder.clone()]),
+        Job::new("kit", &made("1"), &made("2"), std::slice::from_ref(&folder)),
         Job::new("render", &render(word("3")), &render(word("4")), &[song_out.clone(), stems.clone()]),
-        Job::new("shift", &shift(word("1")), &shift(word("-1")), &[low.clone()]),
+        Job::new("shift", &shift(word("1")), &shift(word("-1")), std::slice::from_ref(&low)),
     ]
 }
 

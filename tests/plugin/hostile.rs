@@ -36,7 +36,7 @@ fn blocks_that_grow_to_16384_frames_and_shrink_again_give_the_same_samples() {
     let mut host = host();
     let events = pattern();
     let whole = host.play(&Run::new(N, &events));
-    let sizes = |n: usize| 1 << (if n / 15 % 2 == 0 { n % 15 } else { 14 - n % 15 });
+    let sizes = |n: usize| 1 << (if (n / 15).is_multiple_of(2) { n % 15 } else { 14 - n % 15 });
     for in_place in [false, true] {
         let run = Run { max_block: 16_384, block: &sizes, in_place, ..Run::new(N, &events) };
         assert!(host.play(&run) == whole, "in place: {in_place}");
