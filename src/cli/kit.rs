@@ -49,7 +49,9 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
         left_out: a.not.iter().map(|hit| chosen(hit, &takes)).collect::<Result<_>>()?,
         quick: a.quick,
     };
-    let kit = Arc::new(make_kit(&takes, &options, terminal)?);
+    let mut kit = make_kit(&takes, &options, terminal)?;
+    kit.doc.key_parts = kit.usual_key_parts();
+    let kit = Arc::new(kit);
     let summary = write_folder(&kit, &a.out, terminal)?;
     terminal.clear();
     if a.json {

@@ -11,8 +11,11 @@ pub(super) const MAX_EVENTS: usize = 4096;
 const KEYS_AND_ALL: usize = 129;
 /// Kinds of events for each parameter: value, modulation.
 const PARAMETER_KINDS: usize = 2;
-/// Kinds of events for each key: note-on, note-off, choke.
-const KEY_KINDS: usize = 3;
+/// Kinds of events for each key: note-on, choke.
+const KEY_KINDS: usize = 2;
+/// MIDI channels, and one more for events that address every channel. A key may sound on each of them, so that each
+/// has a last note-off of its own.
+const CHANNELS_AND_ALL: usize = 17;
 
 /// What an event does, as far as a reduction must know it. Parameters are named by the host's id; a key
 /// outside 0 to 127 means every key.
@@ -23,7 +26,11 @@ pub(super) enum EventKind {
     /// A parameter's modulation.
     Modulation(u32),
     NoteOn(i16),
-    NoteOff(i16),
+    /// Of a channel, 0 to 15; any other number means every channel.
+    NoteOff {
+        channel: i16,
+        key: i16,
+    },
     Choke(i16),
     /// The song's position and tempo.
     Transport,
@@ -69,10 +76,11 @@ impl<E: Copy> EventReduction<E> {
     /// For a plugin with parameters of these ids; allocates.
     ///
     /// # Panics
-    /// When there are more parameters than fit beside the keys (1,854).
+    /// When there are more parameters than fit beside the keys (822).
     pub fn new(mut parameters: Vec<u32>) -> Self {
         parameters.sort_unstable();
-        let kinds = PARAMETER_KINDS * parameters.len() + KEY_KINDS * KEYS_AND_ALL + 1;
+        let keys = (KEY_KINDS + CHANNELS_AND_ALL) * KEYS_AND_ALL;
+        let kinds = PARAMETER_KINDS * parameters.len() + keys + 1;
         assert!(kinds <= MAX_EVENTS, "too many parameters: {}", parameters.len());
         Self {
             parameters,
@@ -109,7 +117,7 @@ impl<E: Copy> EventReduction<E> {
         }
         let Some(place) = self.place_of(kind) else { return };
         let first = match kind {
-            EventKind::NoteOn(_) | EventKind::NoteOff(_) | EventKind::Choke(_) => &mut self.first_notes,
+            EventKind::NoteOn(_) | EventKind::NoteOff { .. } | EventKind::Choke(_) => &mut self.first_notes,
             _ => &mut self.first_changes,
         };
         let is_kept = *first < self.max_first;
@@ -129,16 +137,17 @@ impl<E: Copy> EventReduction<E> {
             self.parameters.binary_search(&id).ok().map(|index| PARAMETER_KINDS * index + kind)
         };
         let keys = PARAMETER_KINDS * self.parameters.len();
-        let of_key = |key: i16, kind| {
-            let key = usize::try_from(key).map_or(KEYS_AND_ALL - 1, |key| key.min(KEYS_AND_ALL - 1));
-            Some(keys + KEY_KINDS * key + kind)
+        let within = |number: i16, count: usize| {
+            usize::try_from(number).map_or(count - 1, |number| number.min(count - 1))
         };
+        let of_key =
+            |key: i16, kind| Some(keys + (KEY_KINDS + CHANNELS_AND_ALL) * within(key, KEYS_AND_ALL) + kind);
         match kind {
             EventKind::Value(id) => parameter(id, 0),
             EventKind::Modulation(id) => parameter(id, 1),
             EventKind::NoteOn(key) => of_key(key, 0),
-            EventKind::NoteOff(key) => of_key(key, 1),
-            EventKind::Choke(key) => of_key(key, 2),
+            EventKind::Choke(key) => of_key(key, 1),
+            EventKind::NoteOff { channel, key } => of_key(key, KEY_KINDS + within(channel, CHANNELS_AND_ALL)),
             EventKind::Transport => Some(self.last.len() - 1),
             EventKind::Other => None,
         }
@@ -200,7 +209,7 @@ mod tests {
     #[test]
     fn a_flood_of_values_drops_no_note_and_a_flood_of_notes_no_value() {
         let mut kinds = vec![Value(7); 50_000];
-        kinds.extend([NoteOn(36), NoteOff(36), NoteOn(38)]);
+        kinds.extend([NoteOn(36), NoteOff { channel: 0, key: 36 }, NoteOn(38)]);
         assert_eq!(reduced(&kinds)[reduced(&kinds).len() - 4..], [49_999, 50_000, 50_001, 50_002]);
         let mut kinds = vec![NoteOn(36); 50_000];
         kinds.extend([Value(7), Value(8), Value(7)]);
@@ -210,10 +219,10 @@ mod tests {
     #[test]
     fn the_last_note_on_note_off_and_choke_of_every_key_survive() {
         let mut kinds: Vec<_> = (0..50_000).map(|i: i32| NoteOn((i % 128) as i16)).collect();
-        kinds.extend((0..128).map(NoteOff));
+        kinds.extend((0..128).map(|key| NoteOff { channel: 2, key }));
         kinds.extend((0..128).map(Choke));
         // every key at once
-        kinds.push(NoteOff(-1));
+        kinds.push(NoteOff { channel: -1, key: -1 });
         let left = reduced(&kinds);
         let expected: Vec<_> = (50_000 - 128..kinds.len()).collect();
         assert_eq!(left[left.len() - expected.len()..], expected);

@@ -139,7 +139,7 @@ unsafe fn kind_of(event: *const clap_event_header) -> EventKind {
                     CLAP_EVENT_NOTE_CHOKE => EventKind::Choke(note.key),
                     // a velocity of 0 is a note-off, as in MIDI 1.0
                     CLAP_EVENT_NOTE_ON if note.velocity > 0.0 => EventKind::NoteOn(note.key),
-                    _ => EventKind::NoteOff(note.key),
+                    _ => EventKind::NoteOff { channel: note.channel, key: note.key },
                 }
             }
             CLAP_EVENT_MIDI if holds(size_of::<clap_event_midi>()) => {
@@ -157,7 +157,7 @@ fn midi_kind([status, key, velocity]: [u8; 3]) -> EventKind {
     let key = i16::from(key);
     match status & 0xf0 {
         0x90 if velocity > 0 => EventKind::NoteOn(key),
-        0x80 | 0x90 => EventKind::NoteOff(key),
+        0x80 | 0x90 => EventKind::NoteOff { channel: i16::from(status & 0x0f), key },
         _ => EventKind::Other,
     }
 }
@@ -247,8 +247,8 @@ mod tests {
     #[test]
     fn midi_messages_are_classified_by_status_and_velocity() {
         assert_eq!(midi_kind([0x93, 36, 1]), EventKind::NoteOn(36));
-        assert_eq!(midi_kind([0x93, 36, 0]), EventKind::NoteOff(36));
-        assert_eq!(midi_kind([0x8f, 127, 64]), EventKind::NoteOff(127));
+        assert_eq!(midi_kind([0x93, 36, 0]), EventKind::NoteOff { channel: 3, key: 36 });
+        assert_eq!(midi_kind([0x8f, 127, 64]), EventKind::NoteOff { channel: 15, key: 127 });
         assert_eq!(midi_kind([0xb0, 1, 64]), EventKind::Other);
     }
 }

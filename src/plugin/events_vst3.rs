@@ -127,9 +127,14 @@ fn kind_of(event: &Event) -> EventKind {
         if event.r#type == EventTypes_::kNoteOnEvent as u16 {
             let note = event.__field0.noteOn;
             // a velocity of 0 is a note-off, as in MIDI 1.0
-            if note.velocity > 0.0 { EventKind::NoteOn(note.pitch) } else { EventKind::NoteOff(note.pitch) }
+            if note.velocity > 0.0 {
+                EventKind::NoteOn(note.pitch)
+            } else {
+                EventKind::NoteOff { channel: note.channel, key: note.pitch }
+            }
         } else if event.r#type == EventTypes_::kNoteOffEvent as u16 {
-            EventKind::NoteOff(event.__field0.noteOff.pitch)
+            let note = event.__field0.noteOff;
+            EventKind::NoteOff { channel: note.channel, key: note.pitch }
         } else {
             EventKind::Other
         }

@@ -147,21 +147,32 @@ impl Player {
     }
 }
 
-/// Hands an event to the engine. A key that the host does not specify means every key.
+/// Hands an event to the engine. A key or a channel that the host does not specify means every one; a key pressed
+/// without a channel plays the pads.
 fn apply(engine: &mut Engine, event: &NoteEvent<()>) {
-    use nice_plug::midi::Key;
+    use nice_plug::midi::{Channel, Key};
+    let number = |channel| match channel {
+        Channel::Number(channel) => Some(channel),
+        Channel::Wildcard => None,
+    };
     match *event {
-        NoteEvent::NoteOn { key: Key::Number(note), velocity, .. } => {
+        NoteEvent::NoteOn { channel, key: Key::Number(note), velocity, .. } => {
             // NaN compares false as well
-            if velocity > 0.0 {
-                engine.note_on(note, velocity.min(1.0));
-            } else {
-                engine.note_off(note);
+            match (velocity > 0.0, number(channel)) {
+                (true, Some(channel)) => engine.note_on_channel(channel, note, velocity.min(1.0)),
+                (true, None) => engine.note_on(note, velocity.min(1.0)),
+                (false, channel) => engine.note_off_channel(channel, note),
             }
         }
-        NoteEvent::NoteOff { key: Key::Number(note), .. } => engine.note_off(note),
-        NoteEvent::NoteOff { key: Key::Wildcard, .. } => (0..128).for_each(|note| engine.note_off(note)),
-        NoteEvent::Choke { key: Key::Number(note), .. } => engine.choke(note),
+        NoteEvent::NoteOff { channel, key: Key::Number(note), .. } => {
+            engine.note_off_channel(number(channel), note);
+        }
+        NoteEvent::NoteOff { channel, key: Key::Wildcard, .. } => {
+            (0..128).for_each(|note| engine.note_off_channel(number(channel), note));
+        }
+        NoteEvent::Choke { channel, key: Key::Number(note), .. } => {
+            engine.choke_channel(number(channel), note);
+        }
         NoteEvent::Choke { key: Key::Wildcard, .. } => engine.all_off(),
         _ => {}
     }

@@ -1,7 +1,7 @@
 //! How long the kit can ring after its last key, for hosts that ask before they end a bounce.
 
 use kitwright_core::{
-    kit::{Kit, Layer, Pad, Slice, Trims},
+    kit::{KeyPart, Kit, Layer, Pad, Slice, Trims},
     settings::PadTrims,
     units::st_to_ratio,
 };
@@ -11,10 +11,11 @@ const AFTER: f64 = 1.0;
 /// Allowance for variation and drops in pitch, which make a slice play longer: four semitones.
 const SLOWER: f64 = 1.26;
 
-/// Longest time from a trigger to silence over all pads, seconds; an upper bound, 0 for a silent kit.
+/// Longest time from a trigger to silence over all pads and key parts, seconds; an upper bound, 0 for a silent kit.
 pub(super) fn ring_seconds(kit: &Kit, trims: &Trims) -> f64 {
     let pads = kit.doc.pads.iter().zip(&trims.pads);
-    let longest = pads.map(|(pad, of)| pad_seconds(kit, pad, trims, of)).fold(0.0, f64::max);
+    let pads = pads.map(|(pad, of)| pad_seconds(kit, pad, trims, of));
+    let longest = pads.chain(kit.doc.key_parts.iter().map(key_part_seconds)).fold(0.0, f64::max);
     if longest > 0.0 { longest + AFTER } else { 0.0 }
 }
 
@@ -26,6 +27,13 @@ fn pad_seconds(kit: &Kit, pad: &Pad, trims: &Trims, of: &PadTrims) -> f64 {
     } else {
         longest
     }
+}
+
+/// A key may be held for as long as the player likes; what follows is the release, within this.
+fn key_part_seconds(part: &KeyPart) -> f64 {
+    let s = &part.settings;
+    let plays = s.on && part.slice.is_some();
+    if plays { f64::from(s.attack_ms + s.decay_ms + s.release_ms) / 1000.0 } else { 0.0 }
 }
 
 fn layer_seconds(kit: &Kit, pad: &Pad, layer: &Layer, trims: &Trims, of: &PadTrims) -> f64 {

@@ -31,13 +31,52 @@ fn stems_rate_and_seed_take_effect() {
     let main = hound::WavReader::open(&out).unwrap();
     assert_eq!((main.spec().sample_rate, main.spec().bits_per_sample), (44_100, 24));
     let pads = made.summary()["pads"].as_array().unwrap().len();
-    assert_eq!(names_in(&stems).len(), pads);
+    // the cello's bass and chords have stems as well
+    let parts = names_in(&stems).iter().filter(|name| name.starts_with("keys-")).count();
+    assert_eq!((names_in(&stems).len() - parts, parts), (pads, 2));
     for stem in names_in(&stems) {
         assert_eq!(hound::WavReader::open(stems.join(&stem)).unwrap().duration(), main.duration(), "{stem}");
     }
     let with_seed_7 = fs::read(&out).unwrap();
     succeed(&[&fixed[..], &["--rate", "44100"]].concat());
     assert!(fs::read(&out).unwrap() != with_seed_7, "another seed draws other variations");
+}
+
+/// A MIDI file of one track: notes on a channel (from 0), half a second each, one after the other.
+fn midi(channel: u8, keys: &[u8]) -> Vec<u8> {
+    // 96 ticks per beat at 120 beats per minute: half a second is 96 ticks
+    let mut track = Vec::new();
+    for &key in keys {
+        track.extend([0, 0x90 | channel, key, 100, 96, 0x80 | channel, key, 0]);
+    }
+    track.extend([0, 0xff, 0x2f, 0]);
+    let mut bytes = b"MThd\0\0\0\x06\0\0\0\x01\0\x60MTrk".to_vec();
+    bytes.extend((track.len() as u32).to_be_bytes());
+    bytes.extend(track);
+    bytes
+}
+
+#[test]
+fn the_bass_plays_on_its_own_channel_and_the_pads_on_all_others() {
+    let made = Made::get();
+    let dir = tempfile::tempdir().unwrap();
+    let kit = made.file("Cello.kitwright");
+    let render = |name: &str, channel: u8, keys: &[u8]| {
+        let (song, out) = (dir.path().join(name), dir.path().join(format!("{name}.wav")));
+        fs::write(&song, midi(channel, keys)).unwrap();
+        let files = [kit.to_str().unwrap(), song.to_str().unwrap(), out.to_str().unwrap()];
+        let said = succeed(&["render", files[0], files[1], "--out", files[2]]);
+        (fs::read(out).unwrap(), said)
+    };
+    // keys that no pad has
+    let (bass, said) = render("bass", 1, &[20, 22]);
+    assert!(!said.contains("no pad"), "{said}");
+    let mut wav = hound::WavReader::new(&bass[..]).unwrap();
+    let peak = wav.samples::<i32>().map(|s| s.unwrap().abs()).max().unwrap();
+    assert!(peak > 1 << 18, "{peak}");
+    assert!(render("kick", 9, &[36, 38]).0 == render("same", 0, &[36, 38]).0);
+    assert!(render("kick", 9, &[36, 38]).0 != render("low", 1, &[36, 38]).0);
+    assert!(render("none", 9, &[20, 22]).1.contains("no pad"));
 }
 
 #[test]

@@ -264,7 +264,7 @@ fn a_key_that_is_never_released_ends() {
     held.doc.pads[0].settings.held = true;
     held.doc.pads[0].layers[0].settings.loop_on = true;
     held.doc.pads[0].layers[0].settings.sustain = 1.0;
-    let events = vec![Event { seconds: 0.0, action: Action::On(36, 1.0) }];
+    let events = vec![Event { seconds: 0.0, channel: 9, action: Action::On(36, 1.0) }];
     let tempi = vec![Tempo { seconds: 0.0, beats: 0.0, bpm: 120.0 }];
     let score = Score { events, tempi, seconds: 1.0 };
     let play = Arc::new(PlayKit::new(Arc::new(held), 48_000.0));

@@ -14,6 +14,7 @@ mod events;
 mod groove;
 mod guard;
 mod instructions;
+mod key_parts;
 mod long;
 mod meters;
 mod safety;

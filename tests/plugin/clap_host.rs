@@ -7,6 +7,10 @@ use crate::support::{
     kit::{clap_state, kit, notes},
     peak,
 };
+use kitwright_core::{
+    kit::{KeyPart, KeyPartKind, Kit},
+    listen::{Description, Hit},
+};
 
 /// Every pad once, some together, over a second.
 fn pattern() -> Vec<Ev> {
@@ -355,6 +359,57 @@ fn of_a_flood_every_key_that_is_released_falls_silent() {
     events.extend(keys.map(|key| Ev::Off { at: 450, key }));
     let released = host.play(&Run::new(48_000, &events));
     assert_eq!(peak(&released[0][0][47_000..]), 0.0);
+}
+
+/// The kit with chords made of its third tone.
+fn kit_with_chords() -> Kit {
+    let mut kit = kit();
+    let slice = kit.doc.pads[2].slices[0];
+    let description =
+        Description { pitch_hz: Some(80.0 * 1.69), pitch_confidence: 0.9, ..Description::default() };
+    let hit = Hit { start: slice.start, end: slice.end, by_hand: false, description };
+    kit.doc.key_parts = vec![KeyPart::of_hit(KeyPartKind::Chords, &kit.takes[0], 0, &hit)];
+    kit.doc.key_parts[0].settings.attack_ms = 5.0;
+    kit
+}
+
+#[test]
+fn chords_play_on_their_channel_and_the_pads_on_the_others() {
+    let mut host = Host::with_state(&clap_state(&kit_with_chords()));
+    let mut without = self::host();
+    let key = notes()[3];
+    let played = |channel| {
+        [
+            Ev::Channel { at: 0, channel, key, velocity: 0.9 },
+            Ev::Channel { at: 9000, channel, key, velocity: 0.0 },
+        ]
+    };
+    for channel in [0, 9, -1] {
+        let run = |host: &mut Host| host.play(&Run::new(N, &played(channel)));
+        assert!(run(&mut host) == run(&mut without), "channel {channel}");
+    }
+    let sound = host.play(&Run::new(96_000, &played(2)));
+    assert!(peak(&sound[0][0][..9000]) > 0.01, "the chord sounds in the main output");
+    assert!(sound[1..].iter().flatten().all(|c| peak(c) == 0.0), "and no pad does");
+    assert_eq!(peak(&sound[0][0][90_000..]), 0.0, "it ends");
+    // a key of a pad does not end a chord
+    let mut events = played(2)[..1].to_vec();
+    events.push(Ev::Channel { at: 4000, channel: 9, key, velocity: 0.0 });
+    assert!(peak(&host.play(&Run::new(96_000, &events))[0][0][90_000..]) > 0.001, "it is held");
+}
+
+#[test]
+fn of_a_flood_every_chord_key_that_is_released_falls_silent() {
+    let mut host = Host::with_state(&clap_state(&kit_with_chords()));
+    let key = |i: u64| 40 + (i % 24) as u8;
+    let on = |i: u64| Ev::Channel { at: i * 400 / 10_000, channel: 2, key: key(i), velocity: 0.5 };
+    let mut events: Vec<_> = (0..10_000).map(on).collect();
+    events.extend((0..24).map(|i| Ev::Channel { at: 440, channel: 2, key: key(i), velocity: 0.0 }));
+    // the same keys are released on another channel afterwards
+    events.extend((0..24).map(|i| Ev::Channel { at: 450, channel: 9, key: key(i), velocity: 0.0 }));
+    let released = host.play(&Run::new(96_000, &events));
+    assert!(peak(&released[0][0][..4000]) > 0.0);
+    assert_eq!(peak(&released[0][0][90_000..]), 0.0);
 }
 
 #[test]

@@ -25,14 +25,32 @@ use std::{collections::BTreeMap, sync::atomic::Ordering::SeqCst};
 /// An event at a frame counted from the start of the run.
 #[derive(Clone, Copy, Debug)]
 pub enum Ev {
-    On { at: u64, key: u8, velocity: f64 },
-    Off { at: u64, key: u8 },
-    Param { at: u64, id: u32, value: f64 },
+    On {
+        at: u64,
+        key: u8,
+        velocity: f64,
+    },
+    Off {
+        at: u64,
+        key: u8,
+    },
+    /// A key of a channel (from 0) pressed, or released where the velocity is 0.
+    Channel {
+        at: u64,
+        channel: i16,
+        key: u8,
+        velocity: f64,
+    },
+    Param {
+        at: u64,
+        id: u32,
+        value: f64,
+    },
 }
 impl Ev {
     pub fn at(&self) -> u64 {
         match *self {
-            Ev::On { at, .. } | Ev::Off { at, .. } | Ev::Param { at, .. } => at,
+            Ev::On { at, .. } | Ev::Off { at, .. } | Ev::Channel { at, .. } | Ev::Param { at, .. } => at,
         }
     }
 }
@@ -455,19 +473,23 @@ fn raw(event: &Ev, time: u32) -> RawEvent {
         type_,
         flags: 0,
     };
-    let note = |type_, key: u8, velocity| {
+    let note = |type_, channel: i16, key: u8, velocity| {
         RawEvent::Note(clap_event_note {
             header: header(size_of::<clap_event_note>(), type_),
             note_id: -1,
             port_index: 0,
-            channel: 0,
+            channel,
             key: i16::from(key),
             velocity,
         })
     };
     match *event {
-        Ev::On { key, velocity, .. } => note(CLAP_EVENT_NOTE_ON, key, velocity),
-        Ev::Off { key, .. } => note(CLAP_EVENT_NOTE_OFF, key, 0.0),
+        Ev::On { key, velocity, .. } => note(CLAP_EVENT_NOTE_ON, 0, key, velocity),
+        Ev::Off { key, .. } => note(CLAP_EVENT_NOTE_OFF, 0, key, 0.0),
+        Ev::Channel { channel, key, velocity, .. } => {
+            let type_ = if velocity > 0.0 { CLAP_EVENT_NOTE_ON } else { CLAP_EVENT_NOTE_OFF };
+            note(type_, channel, key, velocity)
+        }
         Ev::Param { id, value, .. } => RawEvent::Param(clap_event_param_value {
             header: header(size_of::<clap_event_param_value>(), CLAP_EVENT_PARAM_VALUE),
             param_id: id,

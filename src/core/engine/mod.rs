@@ -6,7 +6,7 @@
 //!
 //! | module | contents |
 //! | --- | --- |
-//! | `play_kit` | a kit checked and prepared for playing |
+//! | `play_kit`, `play_slice` | a kit checked and prepared for playing |
 //! | `trigger` | from a trigger to grains: slice, variation, layers, cloud |
 //! | `draw`, `variation`, `cloud` | random draws and what they decide |
 //! | `transport` | the song position, for placed variation |
@@ -15,6 +15,7 @@
 //! | `lookahead` | voices rendered ahead of the output, for the pads' limiters |
 //! | `pad_channel`, `diffuser`, `tone` | a pad's sum, the diffusion of its cloud, its tone chain |
 //! | `output` | stereo outputs with their ceilings |
+//! | `key_parts`, `midi_channels` | hits played over the keyboard, and which channel plays what |
 //! | `ramp` | linear ramps in closed form |
 //! | `meters` | what the window shows |
 //! | [`dsp`] | filters, dynamics, saturation, resampling |
@@ -25,11 +26,14 @@ mod draw;
 pub mod dsp;
 mod grain;
 mod groove_player;
+mod key_parts;
 mod lookahead;
 mod meters;
+mod midi_channels;
 mod output;
 mod pad_channel;
 mod play_kit;
+mod play_slice;
 mod ramp;
 pub mod tone;
 mod transport;
@@ -43,9 +47,10 @@ pub use meters::{LastCloud, LastTrigger, Meters, PadReductions, Scope, ScopeSour
 pub use play_kit::PlayKit;
 pub use transport::Transport;
 
-use crate::kit::{KeyMap, PADS, Trims};
+use crate::kit::{KEY_PARTS, KeyMap, PADS, Trims};
 use crate::settings::{KIT_TRIMS, PAD_TRIMS};
 use crate::units::db_to_gain;
+use key_parts::KeyPartChannel;
 use output::Output;
 use pad_channel::{Buffers, GLIDE_MS, PadChannel};
 use ramp::Ramp;
@@ -76,6 +81,8 @@ pub struct Engine {
     song: SongPosition,
     buffers: Buffers,
     outputs: Vec<Output>,
+    key_parts: [KeyPartChannel; KEY_PARTS],
+    key_outputs: Vec<Output>,
     /// Pads that sounded in the last chunk, one bit each.
     sounding: u16,
     main: Output,
@@ -106,6 +113,8 @@ impl Engine {
             song: SongPosition::new(sample_rate),
             buffers: Buffers::new(Self::MAX_CHUNK, ahead),
             outputs: (0..PADS).map(|_| output()).collect(),
+            key_parts: std::array::from_fn(|part| KeyPartChannel::new(part, sample_rate)),
+            key_outputs: (0..KEY_PARTS).map(|_| output()).collect(),
             sounding: 0,
             main: output(),
             main_busy: false,
@@ -147,10 +156,11 @@ impl Engine {
         self.now = 0;
         self.voices.clear();
         self.pads.iter_mut().for_each(PadChannel::reset);
+        self.key_parts.iter_mut().for_each(KeyPartChannel::reset);
         self.song = SongPosition::new(self.sample_rate);
         self.level = Ramp::still(self.level.target());
         let (db, on) = (self.trims.kit.ceiling_db, self.trims.kit.ceiling_on);
-        for output in self.outputs.iter_mut().chain([&mut self.main]) {
+        for output in self.outputs.iter_mut().chain(&mut self.key_outputs).chain([&mut self.main]) {
             output.set_now(db, on);
             output.peak = 0.0;
             output.clear(0, Self::MAX_CHUNK);
@@ -184,21 +194,25 @@ impl Engine {
             return;
         }
         let mut trims = trims.clone();
-        play_kit::clamp_settings(&KIT_TRIMS, &mut trims.kit);
-        trims.pads.iter_mut().for_each(|p| play_kit::clamp_settings(&PAD_TRIMS, p));
+        play_slice::clamp_settings(&KIT_TRIMS, &mut trims.kit);
+        trims.pads.iter_mut().for_each(|p| play_slice::clamp_settings(&PAD_TRIMS, p));
         // Before the first frame nothing needs to glide.
         let frames = if self.now == 0 { 0 } else { (GLIDE_MS * self.sample_rate / 1000.0) as u32 };
         for pad in &mut self.pads {
             let sound = (&mut self.voices, &mut self.buffers.scratch);
             pad.set_trims(&trims, &self.kits, sound, self.now, frames);
         }
+        let solo = trims.pads.iter().any(|p| p.solo);
+        self.key_parts.iter_mut().for_each(|part| part.set_solo(solo, self.now, frames));
         let gain = if trims.kit.level_db == 0.0 { 1.0 } else { db_to_gain(trims.kit.level_db) };
         self.level.go(gain, self.now, frames);
         let ceiling = |trims: &Trims| (trims.kit.ceiling_db, trims.kit.ceiling_on);
         let (db, on) = ceiling(&trims);
         if (db, on) != ceiling(&self.trims) {
-            let busy = self.pads.iter().map(PadChannel::is_busy).chain([self.main_busy]);
-            for (output, busy) in self.outputs.iter_mut().chain([&mut self.main]).zip(busy) {
+            let parts = self.key_parts.iter().map(KeyPartChannel::is_busy);
+            let busy = self.pads.iter().map(PadChannel::is_busy).chain(parts).chain([self.main_busy]);
+            let outputs = self.outputs.iter_mut().chain(&mut self.key_outputs).chain([&mut self.main]);
+            for (output, busy) in outputs.zip(busy) {
                 if busy && frames > 0 {
                     output.glide(db, on, self.now, frames)
                 } else {
@@ -261,11 +275,12 @@ impl Engine {
         self.for_pads_on(note, |engine, pad| engine.pads[pad].choke(&mut engine.voices, engine.now));
     }
 
-    /// Fades all pads out within 4 ms.
+    /// Fades all pads and key parts out within 4 ms.
     pub fn all_off(&mut self) {
         for pad in &mut self.pads {
             pad.choke(&mut self.voices, self.now);
         }
+        self.key_parts.iter_mut().for_each(|part| part.all_off(self.now));
     }
 
     /// Renders the next `frames` frames (at most [`Engine::MAX_CHUNK`]; more are ignored) into the engine's own
@@ -298,9 +313,19 @@ impl Engine {
         [&self.outputs[pad].left, &self.outputs[pad].right]
     }
 
+    /// Output of key part 0 or 1 of the last [`Engine::render`], after its level, pan and ceiling; shaped as
+    /// [`Engine::main`].
+    pub fn key_part(&self, part: usize) -> [&[f32]; 2] {
+        [&self.key_outputs[part].left, &self.key_outputs[part].right]
+    }
+
     /// Whether nothing sounds: rendering gives exact zeros until the next trigger.
     pub fn is_silent(&self) -> bool {
-        !self.main_busy && !self.pads.iter().any(PadChannel::is_busy)
+        !self.main_busy && !self.sounds()
+    }
+
+    fn sounds(&self) -> bool {
+        self.pads.iter().any(PadChannel::is_busy) || self.key_parts.iter().any(KeyPartChannel::is_busy)
     }
 
     fn render_chunk(&mut self, from: usize, n: usize) {
@@ -320,6 +345,20 @@ impl Engine {
                 &self.kits,
                 &mut self.voices,
                 &mut self.buffers,
+                now,
+                [&mut output.left[from..to], &mut output.right[from..to]],
+                [&mut self.main.left[from..to], &mut self.main.right[from..to]],
+            );
+            output.finish(from, n, now);
+        }
+        for (part, output) in self.key_parts.iter_mut().zip(&mut self.key_outputs) {
+            if !part.is_busy() {
+                output.clear(from, n);
+                continue;
+            }
+            any = true;
+            part.render(
+                &self.kits,
                 now,
                 [&mut output.left[from..to], &mut output.right[from..to]],
                 [&mut self.main.left[from..to], &mut self.main.right[from..to]],
@@ -347,7 +386,15 @@ impl Engine {
                 }
             }
         }
-        if check.is_some() && self.main_busy && !self.pads.iter().any(PadChannel::is_busy) {
+        for (part, output) in self.key_parts.iter_mut().zip(&mut self.key_outputs) {
+            if check.is_some() && part.is_busy() {
+                part.check_silence();
+                if !part.is_busy() {
+                    output.reset();
+                }
+            }
+        }
+        if check.is_some() && self.main_busy && !self.sounds() {
             self.main_busy = false;
             self.main.reset();
         }
@@ -393,7 +440,10 @@ impl Engine {
 
     /// Whether the kit in `slot` plays, waits or still sounds.
     fn needs(&self, slot: usize) -> bool {
-        self.playing == Some(slot) || self.waiting == Some(slot) || self.pads.iter().any(|p| p.uses(slot))
+        self.playing == Some(slot)
+            || self.waiting == Some(slot)
+            || self.pads.iter().any(|p| p.uses(slot))
+            || self.key_parts.iter().any(|p| p.uses(slot))
     }
 
     fn free_slot(&mut self) -> usize {
@@ -418,6 +468,9 @@ impl Engine {
         for pad in &mut self.pads {
             pad.release_ended(&mut self.voices, self.now, None);
             pad.adopt(slot, &self.kits, &mut self.voices, self.now);
+        }
+        for part in &mut self.key_parts {
+            part.adopt(slot, &self.kits, self.now);
         }
         self.playing = Some(slot);
         self.waiting = None;

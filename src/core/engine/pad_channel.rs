@@ -6,7 +6,8 @@
 use super::{
     diffuser::Diffuser,
     grain::Scratch,
-    play_kit::{PlayKit, pan},
+    play_kit::PlayKit,
+    play_slice::pan,
     ramp::Ramp,
     tone::{Reductions, ToneChain},
     transport::SongPosition,

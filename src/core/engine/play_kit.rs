@@ -1,8 +1,12 @@
 //! A kit prepared for playing: settings clamped and slices checked once, off the audio thread.
 
-use super::dsp::reader::Reader;
+use super::{
+    dsp::reader::Reader,
+    key_parts::PlayKeyPart,
+    play_slice::{PlaySlice, clamp_settings, pan},
+};
 use crate::{
-    kit::{KeyMap, Kit, LAYERS, LayerSettings, MAX_DIPS, PADS, Pad, Slice, TableVisitor, key_map},
+    kit::{KEY_PARTS, KeyMap, Kit, LAYERS, LayerSettings, MAX_DIPS, PADS, Pad, TableVisitor, key_map},
     settings::Setting,
     units::{db_to_gain, st_to_ratio},
 };
@@ -18,6 +22,8 @@ pub struct PlayKit {
     pub(super) pads: Vec<PlayPad>,
     /// The pads that each key plays.
     pub(super) keys: KeyMap,
+    /// The parts that are on, by their place in the kit.
+    pub(super) key_parts: [Option<PlayKeyPart>; KEY_PARTS],
 }
 
 /// A pad with every setting inside its range and every slice inside its take.
@@ -40,22 +46,6 @@ pub(super) struct PlayLayer {
     pub slice: Option<PlaySlice>,
 }
 
-/// A slice that lies within its take.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct PlaySlice {
-    pub take: usize,
-    pub start: usize,
-    /// Above `start`.
-    pub end: usize,
-    /// Sample rate of the take, Hz.
-    pub rate: f64,
-    /// Constant offset of its take, left and right.
-    pub offset: [f32; 2],
-    pub gain_db: f32,
-    /// Lowest and highest velocity that it is played at.
-    pub velocities: [f32; 2],
-}
-
 impl PlayKit {
     /// Prepares `kit` for an engine at `sample_rate` Hz. Allocates: not for the audio thread. Settings outside
     /// their range are clamped, slices outside their take are left out.
@@ -64,7 +54,9 @@ impl PlayKit {
         let empty = Pad { note: u8::MAX, ..Pad::default() };
         let pads = (0..PADS).map(|p| PlayPad::new(&kit, kit.doc.pads.get(p).unwrap_or(&empty))).collect();
         let keys = key_map(&kit.doc);
-        Self { kit, sample_rate, pads, keys }
+        let part = |p: usize| PlayKeyPart::new(&kit.takes, kit.doc.key_parts.get(p)?);
+        let key_parts = std::array::from_fn(part);
+        Self { kit, sample_rate, pads, keys, key_parts }
     }
 
     /// The channels of a take.
@@ -91,7 +83,7 @@ impl PlayPad {
         let mut pad = pad.clone();
         pad.tone.dips.truncate(MAX_DIPS);
         pad.each_table(&mut ClampSettings);
-        let slices: Vec<_> = pad.slices.iter().filter_map(|s| PlaySlice::new(kit, s)).collect();
+        let slices: Vec<_> = pad.slices.iter().filter_map(|s| PlaySlice::new(&kit.takes, s)).collect();
         let layers: Vec<_> = pad
             .layers
             .iter()
@@ -99,7 +91,7 @@ impl PlayPad {
             .filter(|l| l.settings.on)
             .filter_map(|l| {
                 let slice = match &l.slice {
-                    Some(own) => Some(PlaySlice::new(kit, own)?),
+                    Some(own) => Some(PlaySlice::new(&kit.takes, own)?),
                     None => None,
                 };
                 Some(PlayLayer { settings: l.settings, slice })
@@ -118,36 +110,6 @@ impl PlayPad {
     }
 }
 
-impl PlaySlice {
-    /// `None` when nothing of the slice lies within its take; its gain must lie within its range.
-    fn new(kit: &Kit, slice: &Slice) -> Option<Self> {
-        let take = kit.takes.get(slice.take)?;
-        let frames = take.channels.iter().map(Vec::len).min()?;
-        let start = usize::try_from(slice.start).ok()?;
-        let end = usize::try_from(slice.end).unwrap_or(usize::MAX).min(frames);
-        let [low, high] = slice.velocities;
-        (start < end && take.sample_rate > 0).then(|| Self {
-            take: slice.take,
-            start,
-            end,
-            rate: f64::from(take.sample_rate),
-            offset: take.offset(),
-            gain_db: slice.gain_db,
-            velocities: if low <= high { [low, high] } else { [0.0, 1.0] },
-        })
-    }
-}
-
-/// Gains of the left and right channel for a pan position from left (-1) to right (1): equal power, 0 dB in the
-/// centre, where samples pass unchanged.
-pub(super) fn pan(position: f64) -> [f32; 2] {
-    if position == 0.0 {
-        return [1.0, 1.0];
-    }
-    let angle = (position.clamp(-1.0, 1.0) + 1.0) * std::f64::consts::FRAC_PI_4;
-    [libm::cos(angle), libm::sin(angle)].map(|g| (g * std::f64::consts::SQRT_2).max(0.0) as f32)
-}
-
 /// Fundamental of the pad's first hit, transposed by its first layer's pitch, Hz.
 fn note_hz(kit: &Kit, pad: &Pad) -> Option<f32> {
     let layer = pad.layers.iter().find(|l| l.settings.on)?;
@@ -156,13 +118,6 @@ fn note_hz(kit: &Kit, pad: &Pad) -> Option<f32> {
     let hit = hits.iter().find(|h| h.start <= slice.start && slice.start < h.end)?;
     let st = f64::from(layer.settings.pitch_st) + f64::from(layer.settings.fine_ct) / 100.0;
     hit.description.pitch_hz.map(|hz| (f64::from(hz) * st_to_ratio(st)) as f32)
-}
-
-/// Clamps every setting of `value` to its range.
-pub(super) fn clamp_settings<T>(table: &[Setting<T>], value: &mut T) {
-    for s in table {
-        (s.set)(value, s.clamp((s.get)(value)));
-    }
 }
 
 /// Moves every setting that it visits into its range.
@@ -178,7 +133,7 @@ impl TableVisitor for ClampSettings {
 mod tests {
     use super::*;
     use crate::{
-        kit::{Band, Layer},
+        kit::{Band, Layer, Slice},
         settings::Unit,
         take::Take,
     };

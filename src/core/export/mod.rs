@@ -16,7 +16,9 @@ pub use groove::{groove_midi, pattern_midi, write_pattern};
 pub use overview::{WaveOutline, overview, role_colour};
 pub use render::{MAX_TAIL_S, RenderOptions, Stereo, render, render_pad};
 pub use score::{Action, Event, Score, Tempo};
-pub use summary::{PadSummary, Summary, TakeSummary, pad_file, sounding, stem_file, tidy, tidy_db};
+pub use summary::{
+    PadSummary, Summary, TakeSummary, key_part_stems, pad_file, sounding, stem_file, tidy, tidy_db,
+};
 pub use wav::{WavOut, write_wav};
 
 use crate::{
@@ -117,8 +119,8 @@ fn write_groove(kit: &Arc<Kit>, folder: &Path, progress: &dyn Progress) -> Resul
     out.finish()
 }
 
-/// Plays a MIDI file with a kit into a WAV file and, when `stems` names a folder, each sounding pad into
-/// a file of its own there ("36-kick.wav"), all of the same length. Returns the length in seconds.
+/// Plays a MIDI file with a kit into a WAV file and, when `stems` names a folder, each sounding pad and
+/// key part into a file of its own there ("36-kick.wav", "keys-1.wav"), all of the same length. Returns the length in seconds.
 ///
 /// # Errors
 /// Cancelled, options out of range, a song that no WAV file or not the disk can hold (checked before
@@ -132,7 +134,7 @@ pub fn render_file(
     progress: &dyn Progress,
 ) -> Result<f64> {
     let options = options.checked()?;
-    let files = 1 + stems.map_or(0, |_| sounding(kit).count());
+    let files = 1 + stems.map_or(0, |_| sounding(kit).count() + key_part_stems(kit).count());
     space::check_song(score, options.rate, files, out)?;
     let staged = StagedFile::new(out)?;
     let staged_stems = stems.map(StagedFolder::new).transpose()?;
@@ -164,8 +166,11 @@ fn write_song(
     progress: &dyn Progress,
 ) -> Result<u64> {
     let mut main = WavOut::create(out, options.rate, 2)?;
-    let mut pads = Vec::new();
+    let (mut pads, mut parts) = (Vec::new(), Vec::new());
     if let Some(folder) = stems {
+        for (part, file) in key_part_stems(kit) {
+            parts.push((part, WavOut::create(&folder.join(file), options.rate, 2)?));
+        }
         for (pad, ..) in sounding(kit) {
             let file = folder.join(stem_file(kit, pad));
             pads.push((pad, WavOut::create(&file, options.rate, 2)?));
@@ -179,10 +184,14 @@ fn write_song(
             let [left, right] = engine.pad(*pad);
             file.write(&[&left[..frames], &right[..frames]])?;
         }
+        for (part, file) in &mut parts {
+            let [left, right] = engine.key_part(*part);
+            file.write(&[&left[..frames], &right[..frames]])?;
+        }
         Ok(())
     })?;
     main.finish()?;
-    pads.into_iter().try_for_each(|(_, file)| file.finish())?;
+    pads.into_iter().chain(parts).try_for_each(|(_, file)| file.finish())?;
     Ok(frames)
 }
 

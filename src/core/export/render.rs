@@ -1,6 +1,6 @@
 //! Playing a score through the engine, without a host.
 
-use super::score::{Action, Score};
+use super::score::{Action, Event, Score};
 use crate::{
     engine::{Engine, PlayKit, Transport},
     error::{Error, Result},
@@ -80,10 +80,10 @@ pub fn render(
         let (tempo, beats) = score.place(now as f64 / rate);
         engine.set_transport(Transport { beats: Some(beats), tempo });
         while let Some(event) = events.next_if(|e| frame_of(e.seconds) <= now) {
-            play(&mut engine, event.action, &mut held);
+            play(&mut engine, event, &mut held);
         }
         if now >= last {
-            held.drain(..).for_each(|note| engine.note_off(note));
+            held.drain(..).for_each(|(channel, note)| engine.note_off_channel(Some(channel), note));
             if now == limit {
                 break;
             }
@@ -105,17 +105,18 @@ pub fn render(
     Ok(now)
 }
 
-fn play(engine: &mut Engine, action: Action, held: &mut Vec<u8>) {
-    match action {
+fn play(engine: &mut Engine, event: &Event, held: &mut Vec<(u8, u8)>) {
+    let channel = event.channel;
+    match event.action {
         Action::On(note, velocity) => {
-            engine.note_on(note, velocity);
-            if !held.contains(&note) {
-                held.push(note);
+            engine.note_on_channel(channel, note, velocity);
+            if !held.contains(&(channel, note)) {
+                held.push((channel, note));
             }
         }
         Action::Off(note) => {
-            engine.note_off(note);
-            held.retain(|&n| n != note);
+            engine.note_off_channel(Some(channel), note);
+            held.retain(|&key| key != (channel, note));
         }
         Action::Silence => engine.all_off(),
     }
@@ -133,6 +134,7 @@ pub fn render_pad(
     progress: &dyn Progress,
 ) -> Result<Stereo> {
     let mut alone = Kit::clone(kit);
+    alone.doc.key_parts.clear();
     for trims in &mut alone.doc.trims.pads {
         (trims.mute, trims.solo) = (false, false);
     }

@@ -9,6 +9,8 @@ use std::{collections::BTreeMap, path::Path};
 
 /// Maximum size of a MIDI file, bytes. Common practice, no source: songs have up to some hundred kilobytes.
 const MAX_MIDI_FILE_BYTES: u64 = 32 << 20;
+/// Channel of drums, 10 as musicians count (General MIDI 1).
+const DRUM_CHANNEL: u8 = 9;
 /// Tempo until a file sets one, beats per minute (Standard MIDI Files 1.0, "Set Tempo").
 const FIRST_TEMPO: f64 = 120.0;
 
@@ -28,6 +30,8 @@ pub enum Action {
 pub struct Event {
     /// Time from the start, seconds.
     pub seconds: f64,
+    /// MIDI channel, 0 to 15: those of a kit's key parts play these, the others the pads.
+    pub channel: u8,
     /// What happens.
     pub action: Action,
 }
@@ -55,23 +59,26 @@ pub struct Score {
 }
 
 impl Score {
-    /// One note at the start, released after `held` seconds.
+    /// One note on the drums' channel at the start, released after `held` seconds.
     pub fn stroke(note: u8, velocity: f32, held: f64) -> Self {
         let events = vec![
-            Event { seconds: 0.0, action: Action::On(note, velocity) },
-            Event { seconds: held, action: Action::Off(note) },
+            Event { seconds: 0.0, channel: DRUM_CHANNEL, action: Action::On(note, velocity) },
+            Event { seconds: held, channel: DRUM_CHANNEL, action: Action::Off(note) },
         ];
         let tempi = vec![Tempo { seconds: 0.0, beats: 0.0, bpm: FIRST_TEMPO }];
         Self { events, tempi, seconds: held }
     }
 
-    /// The notes that no pad of `kit` plays, with how often each one comes.
+    /// The notes that no pad and no key part of `kit` plays, with how often each one comes.
     pub fn unanswered(&self, kit: &Kit) -> BTreeMap<u8, usize> {
         let keys = key_map(&kit.doc);
         let sounds = |pad: usize| !kit.doc.pads[pad].is_empty();
         let mut counts = BTreeMap::new();
         for event in &self.events {
             let Action::On(note, _) = event.action else { continue };
+            if kit.doc.key_parts.iter().any(|part| part.answers(event.channel, note)) {
+                continue;
+            }
             if !(0..kit.doc.pads.len().min(PADS)).any(|p| keys.plays(note, p) && sounds(p)) {
                 *counts.entry(note).or_default() += 1;
             }
@@ -104,13 +111,13 @@ impl Score {
         let mut last = 0;
         each_event(&smf, |tick, kind| {
             last = last.max(tick);
-            if let Some(action) = action_of(kind) {
-                events.push((tick, action));
+            if let Some((channel, action)) = action_of(kind) {
+                events.push((tick, channel, action));
             }
         });
-        events.sort_by_key(|&(tick, _)| tick); // stable: the file's order stays
-        let events =
-            events.into_iter().map(|(tick, action)| Event { seconds: clock.seconds(tick), action }).collect();
+        events.sort_by_key(|&(tick, ..)| tick); // stable: the file's order stays
+        let event = |(tick, channel, action)| Event { seconds: clock.seconds(tick), channel, action };
+        let events = events.into_iter().map(event).collect();
         Ok(Self { events, seconds: clock.seconds(last), tempi: clock.tempi() })
     }
 
@@ -142,16 +149,18 @@ fn each_event<'a>(smf: &'a Smf<'a>, mut f: impl FnMut(u64, &TrackEventKind<'a>))
     }
 }
 
-fn action_of(kind: &TrackEventKind) -> Option<Action> {
-    let TrackEventKind::Midi { message, .. } = kind else { return None };
-    match *message {
+/// Channel and what happens there.
+fn action_of(kind: &TrackEventKind) -> Option<(u8, Action)> {
+    let TrackEventKind::Midi { channel, message } = kind else { return None };
+    let action = match *message {
         MidiMessage::NoteOn { key, vel } if vel > 0 => {
-            Some(Action::On(key.as_int(), f32::from(vel.as_int()) / 127.0))
+            Action::On(key.as_int(), f32::from(vel.as_int()) / 127.0)
         }
-        MidiMessage::NoteOn { key, .. } | MidiMessage::NoteOff { key, .. } => Some(Action::Off(key.as_int())),
-        MidiMessage::Controller { controller, .. } if controller == 120 => Some(Action::Silence),
-        _ => None,
-    }
+        MidiMessage::NoteOn { key, .. } | MidiMessage::NoteOff { key, .. } => Action::Off(key.as_int()),
+        MidiMessage::Controller { controller, .. } if controller == 120 => Action::Silence,
+        _ => return None,
+    };
+    Some((channel.as_int(), action))
 }
 
 /// Tick and microseconds per beat of each tempo change, in order.
@@ -265,8 +274,9 @@ mod tests {
         let mut kit = Kit::default();
         kit.doc.pads[0].slices =
             vec![crate::kit::Slice { take: 0, start: 0, end: 1, gain_db: 0.0, velocities: [0.0, 1.0] }];
-        let on = |note| Event { seconds: 0.0, action: Action::On(note, 1.0) };
-        let events = vec![on(36), on(35), on(38), on(35), Event { seconds: 1.0, action: Action::Off(36) }];
+        let on = |note| Event { seconds: 0.0, channel: 9, action: Action::On(note, 1.0) };
+        let events =
+            vec![on(36), on(35), on(38), on(35), Event { seconds: 1.0, channel: 9, action: Action::Off(36) }];
         let score = Score { events, ..Score::stroke(36, 1.0, 1.0) };
         // the snare's pad is empty
         assert_eq!(score.unanswered(&kit), BTreeMap::from([(35, 2), (38, 1)]));

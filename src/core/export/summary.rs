@@ -155,6 +155,14 @@ pub fn pad_file(kit: &Kit, pad: usize) -> String {
     }
 }
 
+/// The key parts that play, by their place in the kit, with the file name of each one's stem.
+pub fn key_part_stems(kit: &Kit) -> impl Iterator<Item = (usize, String)> {
+    let parts = kit.doc.key_parts.iter().enumerate();
+    parts
+        .filter(|(_, part)| part.settings.on && part.slice.is_some())
+        .map(|(i, _)| (i, format!("keys-{}.wav", i + 1)))
+}
+
 /// Name of a pad's stem beside a rendered song: "36-kick.wav".
 pub fn stem_file(kit: &Kit, pad: usize) -> String {
     pad_file(kit, pad).trim_start_matches("pads/").to_owned()

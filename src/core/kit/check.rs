@@ -1,7 +1,8 @@
 //! What a kit document must hold to be played, saved and loaded.
 
 use super::{
-    Document, LAYERS, MAX_DIPS, PADS, Pad, Slice, TableVisitor, Tone, VERSION,
+    Document, KEY_PARTS, KeyPart, LAYERS, MAX_DIPS, PADS, Pad, Slice, TableVisitor, Tone, VERSION,
+    key_part::ROOT_HZ,
     limits::{MAX_BY_HAND, MAX_HITS, MAX_MEASURES, MAX_PHRASES, MAX_SAMPLES, MAX_SLICES, MAX_TAKES},
 };
 use crate::{
@@ -52,6 +53,10 @@ impl Document {
                 Some(free) => *free = Some(i + 1),
             }
         }
+        at_most("the kit", &self.key_parts, KEY_PARTS, "key parts")?;
+        for (i, part) in self.key_parts.iter().enumerate() {
+            self.check_key_part(&format!("key part {}", i + 1), part)?;
+        }
         let mut ranges = Ranges::default();
         self.clone().each_table(&mut ranges);
         ranges.first_trouble.map_or(Ok(()), wrong)
@@ -78,6 +83,12 @@ impl Document {
                 audition.score = mended(audition.score, SHARE);
                 audition.next_best.retain(|&(take, hit, _)| known(take, hit));
                 audition.next_best.iter_mut().for_each(|b| b.2 = mended(b.2, SHARE));
+            }
+        }
+        for part in &mut self.key_parts {
+            part.root_hz = mended(part.root_hz, ROOT_HZ);
+            if let Some(slice) = &mut part.slice {
+                slice.velocities = slice.velocities.map(|v| mended(v, SHARE));
             }
         }
         self.pads.iter_mut().for_each(Pad::mend_by_hand);
@@ -168,6 +179,16 @@ impl Document {
             }
         }
         check_tone(&what, &pad.tone)
+    }
+
+    fn check_key_part(&self, what: &str, part: &KeyPart) -> Result<()> {
+        let Some(slice) = &part.slice else { return Ok(()) };
+        self.check_slice(what, slice)?;
+        within(&format!("{what}: its fundamental in Hz"), part.root_hz, ROOT_HZ)?;
+        if part.sustain.is_some_and(|sustain| !sustain.fits(slice)) {
+            return wrong(format!("{what}: its loop or the crossfade of it lies outside of its slice"));
+        }
+        Ok(())
     }
 
     fn check_slice(&self, what: &str, slice: &Slice) -> Result<()> {

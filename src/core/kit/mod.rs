@@ -9,6 +9,7 @@ mod check;
 mod family;
 mod file;
 mod general_midi;
+mod key_part;
 mod layer;
 mod limits;
 mod pad;
@@ -20,6 +21,9 @@ pub use crate::music::{Key, Mode};
 pub use family::Family;
 pub use file::{EXTENSION, MAX_STATE_AUDIO};
 pub use general_midi::{KeyMap, key_map};
+pub use key_part::{
+    FoundLoop, KEY_PART, KEY_PARTS, KeyLoop, KeyPart, KeyPartKind, KeyPartSettings, find_loop,
+};
 pub use layer::{CLOUD, Cloud, Draw, LAYER, Layer, LayerSettings, SLICE, Slice, Timing};
 pub use limits::{LAYERS, MAX_HITS, MAX_SAMPLES, MAX_SLICES, MAX_TAKES, PADS};
 pub use pad::{Alternate, Audition, PAD, Pad, PadSettings, Target, VARIATION, Variation, VariationMode};
@@ -86,6 +90,13 @@ pub struct Document {
     /// The sixteen pads.
     #[serde(deserialize_with = "bounded::list::<PADS, _, _>")]
     pub pads: Vec<Pad>,
+    /// Hits played over the keyboard, each on a MIDI channel of its own. Kits from before there was this have none.
+    #[serde(
+        default,
+        skip_serializing_if = "Vec::is_empty",
+        deserialize_with = "bounded::list::<KEY_PARTS, _, _>"
+    )]
+    pub key_parts: Vec<KeyPart>,
     /// Trims as they were when the kit was saved; inside a host its parameters own them.
     pub trims: Trims,
 }
@@ -159,6 +170,7 @@ impl Default for Document {
             general_midi: false,
             takes: Vec::new(),
             pads: Role::DEFAULT_PADS.iter().map(|&(note, role)| Pad::empty(note, role)).collect(),
+            key_parts: Vec::new(),
             trims: Trims::default(),
         }
     }

@@ -1,8 +1,8 @@
 //! One walk over all tables of settings: checks, the engine, casting and tests visit the same ones.
 
 use super::{
-    BAND, CLOUD, COMPRESSOR, CUT, Document, LAYER, LIMITER, PAD, Pad, SATURATION, SLICE, TONE, Tone,
-    VARIATION,
+    BAND, CLOUD, COMPRESSOR, CUT, Document, KEY_PART, KeyPart, LAYER, LIMITER, PAD, Pad, SATURATION, SLICE,
+    TONE, Tone, VARIATION,
 };
 use crate::settings::{KIT_TRIMS, PAD_TRIMS, Setting};
 use std::fmt::Arguments;
@@ -27,14 +27,28 @@ impl<V: TableVisitor> TableVisitor for Named<'_, V> {
 }
 
 impl Document {
-    /// Shows every structure that has a table of settings to `visitor`: those of the pads in order, then the trims.
+    /// Shows every structure that has a table of settings to `visitor`: those of the pads in order, those of the
+    /// key parts, then the trims.
     pub fn each_table(&mut self, visitor: &mut impl TableVisitor) {
         for (i, pad) in self.pads.iter_mut().enumerate() {
             pad.each_table(&mut Named { visitor, pad: i + 1 });
         }
+        for (i, part) in self.key_parts.iter_mut().enumerate() {
+            part.each_table(visitor, i + 1);
+        }
         visitor.visit(&KIT_TRIMS, &mut self.trims.kit, format_args!("the kit's trims"));
         for (i, trims) in self.trims.pads.iter_mut().enumerate() {
             visitor.visit(&PAD_TRIMS, trims, format_args!("pad {}, trims", i + 1));
+        }
+    }
+}
+
+impl KeyPart {
+    /// Shows both structures of part `number` that have a table of settings to `visitor`.
+    pub fn each_table(&mut self, visitor: &mut impl TableVisitor, number: usize) {
+        visitor.visit(&KEY_PART, &mut self.settings, format_args!("key part {number}"));
+        if let Some(slice) = &mut self.slice {
+            visitor.visit(&SLICE, slice, format_args!("key part {number}, slice"));
         }
     }
 }

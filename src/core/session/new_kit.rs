@@ -57,7 +57,22 @@ pub(super) fn cast(
         return Err(no_hits(detected));
     }
     progress.check()?;
-    shown.put(kit)
+    let parts = kit.usual_key_parts();
+    shown.put(kit)?;
+    open_kit.refine(|now| {
+        let fits = now.doc.key_parts.is_empty() && !parts.is_empty() && is_made_of(now, detected);
+        if fits {
+            now.doc.key_parts.clone_from(&parts);
+        }
+        fits
+    });
+    Ok(())
+}
+
+/// Whether the kit is made of these takes.
+fn is_made_of(kit: &Kit, detected: &[DetectedTake]) -> bool {
+    let takes: Vec<_> = detected.iter().map(|(take, _)| take.clone()).collect();
+    same_takes(&kit.takes, &takes)
 }
 
 /// The invented cello as a kit.

@@ -62,9 +62,19 @@ pub(super) fn remove_take(open_kit: &OpenKit, index: usize) -> Result<()> {
                 index + 1
             )));
         }
+        if let Some(part) = kit.doc.key_parts.iter().find(|p| p.slice.is_some_and(|s| s.take == index)) {
+            return Err(Error::invalid(format!(
+                "the {} plays take {}; give it another hit or remove it first",
+                part.name,
+                index + 1
+            )));
+        }
         kit.doc.takes.remove(index);
         kit.takes.remove(index);
         kit.doc.pads.iter_mut().for_each(|pad| forget_take(pad, index));
+        for slice in kit.doc.key_parts.iter_mut().filter_map(|part| part.slice.as_mut()) {
+            slice.take -= usize::from(slice.take > index);
+        }
         Ok(())
     })
 }

@@ -1,7 +1,9 @@
 //! Properties that hold for every table of settings.
 
 use super::{Curve, KIT_TRIMS, PAD_TRIMS, Setting, Unit};
-use crate::kit::{BAND, CLOUD, COMPRESSOR, CUT, LAYER, LIMITER, PAD, SATURATION, SLICE, TONE, VARIATION};
+use crate::kit::{
+    BAND, CLOUD, COMPRESSOR, CUT, KEY_PART, LAYER, LIMITER, PAD, SATURATION, SLICE, TONE, VARIATION,
+};
 use std::collections::HashSet;
 
 /// Runs `$check` on every table.
@@ -21,6 +23,7 @@ macro_rules! every_table_with_defaults {
         $check("CLOUD", &CLOUD);
         $check("VARIATION", &VARIATION);
         $check("LAYER", &LAYER);
+        $check("KEY_PART", &KEY_PART);
         $check("CUT", &CUT);
         $check("LIMITER", &LIMITER);
         $check("SATURATION", &SATURATION);

@@ -6,7 +6,7 @@ mod refused;
 mod saving;
 
 use kitwright_core::{
-    kit::{Audition, Band, Cut, EXTENSION, Key, Kit, Layer, Mode, Role, Slice, TakeEntry},
+    kit::{Audition, Band, Cut, EXTENSION, Key, KeyLoop, KeyPart, Kit, Layer, Mode, Role, Slice, TakeEntry},
     listen::{Description, Hit},
     progress::Quiet,
     take::Take,
@@ -67,6 +67,16 @@ fn kit() -> Kit {
     pad.tone.dips = vec![Band { on: true, hz: 3210.0, gain_db: -18.0, q: 12.0 }; 8];
     pad.tone.low_cut = Cut { on: true, hz: 55.5, ..Cut::default() };
     kit.doc.trims.pads[3].mute = true;
+    let sustain = Some(KeyLoop { start: 22_000, end: 23_500, fade: 700 });
+    let mut part = KeyPart {
+        name: "bass".into(),
+        slice: Some(slice(1, 20_000)),
+        root_hz: 110.5,
+        sustain,
+        ..KeyPart::default()
+    };
+    (part.settings.mono, part.settings.glide_ms) = (true, 33.5);
+    kit.doc.key_parts = vec![part, KeyPart { root_hz: 440.0, ..KeyPart::default() }];
     kit
 }
 

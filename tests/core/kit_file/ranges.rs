@@ -26,6 +26,15 @@ fn values_out_of_range_are_refused_by_name() {
         ("pad 4: its fit", &|d| d["pads"][3]["fit"] = (-0.1).into()),
         ("pad 1, tone: Tilt", &|d| d["pads"][0]["tone"]["tilt_db"] = 99.0.into()),
         ("pad 1, tone: Low band up to", &|d| d["pads"][0]["tone"]["low_band_hz"] = 0.0.into()),
+        ("key part 1: Glide", &|d| d["key_parts"][0]["glide_ms"] = 9e9.into()),
+        ("key part 1: Channel", &|d| d["key_parts"][0]["channel"] = 0.into()),
+        ("key part 1, slice: Gain", &|d| d["key_parts"][0]["slice"]["gain_db"] = 1e9.into()),
+        ("key part 1: its fundamental", &|d| d["key_parts"][0]["root_hz"] = 0.0.into()),
+        ("key part 1: its loop", &|d| d["key_parts"][0]["loop"]["end"] = 24_001.into()),
+        ("key part 1: its loop", &|d| d["key_parts"][0]["loop"]["start"] = 23_500.into()),
+        ("key part 1: its loop", &|d| d["key_parts"][0]["loop"]["fade"] = 1501.into()),
+        ("key part 1 reads from take 3", &|d| d["key_parts"][0]["slice"]["take"] = 2.into()),
+        ("3 key parts", &|d| d["key_parts"].as_array_mut().unwrap().push(serde_json::json!({}))),
         ("15 pads", &|d| drop(d["pads"].as_array_mut().unwrap().pop())),
         ("17 pads", &|d| {
             let p = d["pads"][0].clone();

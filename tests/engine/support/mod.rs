@@ -42,6 +42,9 @@ impl Dice {
 pub enum Act {
     On(u8, f32),
     Off(u8),
+    /// Channel 0 to 15, key, velocity.
+    OnChannel(u8, u8, f32),
+    OffChannel(u8, u8),
     Choke(u8),
     AllOff,
     Trims(Box<Trims>),
@@ -104,6 +107,8 @@ pub fn act(engine: &mut Engine, act: &Act) {
     match act {
         Act::On(note, velocity) => engine.note_on(*note, *velocity),
         Act::Off(note) => engine.note_off(*note),
+        Act::OnChannel(channel, note, velocity) => engine.note_on_channel(*channel, *note, *velocity),
+        Act::OffChannel(channel, note) => engine.note_off_channel(Some(*channel), *note),
         Act::Choke(note) => engine.choke(*note),
         Act::AllOff => engine.all_off(),
         Act::Trims(trims) => engine.set_trims(trims),

@@ -6,7 +6,7 @@ use crate::{
             envelope::EnvelopeShape,
             reader::{ONE, Reader, Step},
         },
-        play_kit::PlaySlice,
+        play_slice::PlaySlice,
     },
     kit::LayerSettings,
 };

@@ -1,0 +1,57 @@
+//! A slice prepared for playing, and what every preparation shares.
+
+use crate::{kit::Slice, settings::Setting, take::Take};
+use std::sync::Arc;
+
+/// A slice that lies within its take.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct PlaySlice {
+    pub take: usize,
+    pub start: usize,
+    /// Above `start`.
+    pub end: usize,
+    /// Sample rate of the take, Hz.
+    pub rate: f64,
+    /// Constant offset of its take, left and right.
+    pub offset: [f32; 2],
+    pub gain_db: f32,
+    /// Lowest and highest velocity that it is played at.
+    pub velocities: [f32; 2],
+}
+
+impl PlaySlice {
+    /// `None` when nothing of the slice lies within its take; its gain must lie within its range.
+    pub fn new(takes: &[Arc<Take>], slice: &Slice) -> Option<Self> {
+        let take = takes.get(slice.take)?;
+        let frames = take.channels.iter().map(Vec::len).min()?;
+        let start = usize::try_from(slice.start).ok()?;
+        let end = usize::try_from(slice.end).unwrap_or(usize::MAX).min(frames);
+        let [low, high] = slice.velocities;
+        (start < end && take.sample_rate > 0).then(|| Self {
+            take: slice.take,
+            start,
+            end,
+            rate: f64::from(take.sample_rate),
+            offset: take.offset(),
+            gain_db: slice.gain_db,
+            velocities: if low <= high { [low, high] } else { [0.0, 1.0] },
+        })
+    }
+}
+
+/// Gains of the left and right channel for a pan position from left (-1) to right (1): equal power, 0 dB in the
+/// centre, where samples pass unchanged.
+pub(super) fn pan(position: f64) -> [f32; 2] {
+    if position == 0.0 {
+        return [1.0, 1.0];
+    }
+    let angle = (position.clamp(-1.0, 1.0) + 1.0) * std::f64::consts::FRAC_PI_4;
+    [libm::cos(angle), libm::sin(angle)].map(|g| (g * std::f64::consts::SQRT_2).max(0.0) as f32)
+}
+
+/// Clamps every setting of `value` to its range.
+pub(super) fn clamp_settings<T>(table: &[Setting<T>], value: &mut T) {
+    for s in table {
+        (s.set)(value, s.clamp((s.get)(value)));
+    }
+}
