@@ -26,6 +26,8 @@ pub struct Header {
     compare: Compare<Kit>,
     /// The About box is open.
     pub(super) about: bool,
+    /// The box of the key parts is open.
+    pub(super) keys: bool,
     /// The box with the kit's own trims is open.
     output: bool,
     /// The first button of the line.
@@ -50,9 +52,9 @@ impl Header {
 }
 
 /// Width from which the fit of the whole kit has room in the line.
-const WIDE: f32 = 1240.0;
+const WIDE: f32 = 1270.0;
 /// Width from which the groove has room in the line; below it stands in the status line.
-pub(super) const GROOVE_WIDTH: f32 = 1060.0;
+pub(super) const GROOVE_WIDTH: f32 = 1130.0;
 
 /// Shows the top line in `rect`.
 pub fn show(ui: &mut Ui, rect: Rect, view: &mut Header, memory: &mut Memory, cx: &mut FrameContext<'_>) {
@@ -79,6 +81,8 @@ pub fn show(ui: &mut Ui, rect: Rect, view: &mut Header, memory: &mut Memory, cx:
         about(ui, view);
         zoom(ui, memory);
         view.output |= output_button(ui, cx);
+        let help = "Plays hits over the keyboard: a bass and chords beside the drums.";
+        view.keys |= widgets::button(ui, "Keys", "Keys of the instrument", help).clicked();
         main_meter(ui, cx);
     });
 }
@@ -113,13 +117,13 @@ fn versions(ui: &mut Ui, view: &mut Header, cx: &FrameContext<'_>) {
 }
 
 /// Width that the rest of the line needs, and maximum width of the name.
-const BESIDE_NAME: f32 = 786.0;
+const BESIDE_NAME: f32 = 828.0;
 const MAX_NAME_WIDTH: f32 = 260.0;
 
 /// The kit's name; a long one is shown with an ellipsis until it is edited.
 fn name(ui: &mut Ui, cx: &FrameContext<'_>) {
     let mut text = cx.kit.doc.name.clone();
-    let width = (ui.ctx().content_rect().width() - BESIDE_NAME).clamp(100.0, MAX_NAME_WIDTH);
+    let width = (ui.ctx().content_rect().width() - BESIDE_NAME).clamp(72.0, MAX_NAME_WIDTH);
     let id = ui.scope_id().with("kit name");
     let typing = ui.memory(|m| m.has_focus(id));
     let ink = theme::TEXT;

@@ -12,6 +12,7 @@
 //! | `take_view` | the take and its hits |
 //! | `pad_editor` | one pad |
 //! | `kit_view` | sixteen pads along their keys |
+//! | `keys_box` | hits over the keyboard: bass and chords |
 //! | `header`, `file_browser`, `about` | files, undo |
 //! | `status`, `unsaved`, `first_start` | progress, errors, messages; unsaved work; the empty window |
 //! | `drops`, `record` | files dropped onto the window, recording the side input |
@@ -33,6 +34,7 @@ mod fit_control;
 pub mod frame_context;
 mod groove_view;
 pub mod header;
+mod keys_box;
 pub mod kit_view;
 mod lights;
 mod marked;
@@ -205,6 +207,8 @@ fn bottom(ui: &mut Ui, line: Rect, side_peak: f32, cx: &mut FrameContext<'_>) {
 fn boxes(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
     header::output_box(ui, &mut state.header, state.pad_editor.main_ceiling_db(), cx);
     about::show(ui.ctx(), &mut state.header.about);
+    let chosen = state.take.hit.map(|hit| (state.take.take, hit));
+    keys_box::show(ui, &mut state.header.keys, chosen, cx);
     state.unsaved.show(ui, cx);
     if let Some(request) = cx.browse.take() {
         state.browser = Some(FileBrowser::new(request.purpose, &state.memory, &request.name, ui.ctx()));

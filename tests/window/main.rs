@@ -8,6 +8,7 @@ mod groove;
 mod hand_work;
 mod import;
 mod interaction;
+mod keys;
 mod kit_view;
 mod layout;
 mod pad_editor;
