@@ -1,14 +1,38 @@
 //! Recording the side input: the button, and the line shown while it runs.
 
 use super::{frame_context::FrameContext, theme, widgets};
-use egui::{Rect, RichText, Role, Sense, Ui, WidgetInfo, pos2, vec2};
+use egui::{Popup, PopupCloseBehavior, Rect, RichText, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 use kitwright_core::{
-    session::{MAX_RECORDING_SECONDS, Recording},
+    error::Error,
+    session::{CountIn, Job, KEPT_SECONDS, MAX_RECORDING_SECONDS, RecordOptions, Recording, RecordingPhase},
     units::gain_to_db,
 };
 
 /// Lowest level that the meter shows, dB.
 const SIDE_METER_FLOOR_DB: f32 = -60.0;
+
+/// How the window records, for as long as it is open.
+#[derive(Debug, Clone, Copy, Default)]
+struct Manner {
+    count_in: bool,
+    from_first_hit: bool,
+    until_silence: bool,
+}
+
+impl Manner {
+    fn id() -> egui::Id {
+        egui::Id::unique("manner of recording")
+    }
+
+    fn options(self, cx: &FrameContext<'_>) -> RecordOptions {
+        let tempo = cx.session.host_tempo().unwrap_or_else(|| cx.session.groove().tempo);
+        RecordOptions {
+            count_in: self.count_in.then_some(CountIn { beats: 4, tempo }),
+            from_first_hit: self.from_first_hit,
+            until_silence: self.until_silence,
+        }
+    }
+}
 
 /// The button that begins a recording.
 pub(super) fn button(ui: &mut Ui, text: &str, cx: &FrameContext<'_>) {
@@ -21,7 +45,56 @@ pub(super) fn button(ui: &mut Ui, text: &str, cx: &FrameContext<'_>) {
     let button = ui.add_enabled(ready, egui::Button::new(text).fill(theme::RAISED));
     let button = widgets::named(button, Role::Button, "Record the side input");
     if button.on_hover_text(help).on_disabled_hover_text(none).clicked() {
-        cx.session.record(cx.kit.doc.fit);
+        let manner: Manner = ui.data(|d| d.get_temp(Manner::id())).unwrap_or_default();
+        cx.session.record(cx.kit.doc.fit, manner.options(cx));
+    }
+}
+
+/// The button beside it: how to record, keeping what nobody recorded, and the take an octave away. `take` is the one
+/// that is shown.
+pub(super) fn more_button(ui: &mut Ui, take: usize, cx: &FrameContext<'_>) {
+    let help = "Count-in, first hit, silence; what was just played; the take an octave lower or higher.";
+    let button = widgets::button(ui, "...", "How to record", help);
+    let menu = Popup::menu(&button).close_behavior(PopupCloseBehavior::CloseOnClickOutside);
+    menu.width(250.0).show(|ui| {
+        let mut manner: Manner = ui.data(|d| d.get_temp(Manner::id())).unwrap_or_default();
+        let help = "Four beats at the host's tempo, or the groove's.";
+        switch(ui, &mut manner.count_in, "Count in", help);
+        let help = "Waits, and begins 200 ms before the first hit.";
+        switch(ui, &mut manner.from_first_hit, "Begin with the first hit", help);
+        let help = "Ends by itself once nothing has come for four seconds.";
+        switch(ui, &mut manner.until_silence, "End in silence", help);
+        ui.data_mut(|d| d.insert_temp(Manner::id(), manner));
+        ui.separator();
+        let help = format!(
+            "A take of what came in during the last {KEPT_SECONDS} s, from its first hit to its last."
+        );
+        let heard = cx.session.side_input_has_signal();
+        ui.add_enabled_ui(heard, |ui| {
+            let keep = widgets::button(ui, "Keep what was just played", "Keep what was just played", &help);
+            if keep.on_disabled_hover_text("Nothing has come in at the side input yet.").clicked() {
+                if !cx.session.keep_last(cx.kit.doc.fit) {
+                    cx.session.report(Error::invalid(
+                        "nothing loud enough came in at the side input; play louder, or turn the track up",
+                    ));
+                }
+                ui.close();
+            }
+        });
+        ui.separator();
+        for (semitones, name) in [(-12.0, "Take an octave lower"), (12.0, "Take an octave higher")] {
+            let help = "One more take: this one with its pitch moved and its timing kept.";
+            if widgets::button(ui, name, name, help).clicked() {
+                cx.session.start(Job::ShiftTake { take, semitones });
+                ui.close();
+            }
+        }
+    });
+}
+
+fn switch(ui: &mut Ui, on: &mut bool, name: &str, help: &str) {
+    if widgets::toggle(ui, *on, name, name, help).clicked() {
+        *on = !*on;
     }
 }
 
@@ -29,8 +102,22 @@ pub(super) fn button(ui: &mut Ui, text: &str, cx: &FrameContext<'_>) {
 pub(super) fn line(ui: &mut Ui, peak: f32, cx: &FrameContext<'_>, now: Recording) {
     let (dot, _) = ui.allocate_exact_size(vec2(12.0, 12.0), Sense::hover());
     ui.painter().circle_filled(dot.center(), 5.0, theme::ERROR);
-    ui.label(RichText::new(format!("Recording the side input: {}", time(now.seconds))).strong());
+    let words = match now.phase {
+        RecordingPhase::CountIn => format!("Counting in: {}", time(now.seconds)),
+        RecordingPhase::Waiting => "Waiting for the first hit".to_owned(),
+        RecordingPhase::Running => format!("Recording the side input: {}", time(now.seconds)),
+    };
+    ui.label(RichText::new(words).strong());
     level(ui, peak);
+    if cx.session.side_input_has_clipped() {
+        let help =
+            "The side input has reached full scale: turn the track down and record again. A click clears it.";
+        let light = RichText::new("CLIP").color(theme::ERROR).strong();
+        let button = widgets::named(ui.button(light), Role::Button, "The side input has clipped");
+        if button.on_hover_text(help).clicked() {
+            cx.session.clear_side_input_clip();
+        }
+    }
     if widgets::button(ui, "Stop", "Stop the recording", "Ends it and detects its hits: one more take.")
         .clicked()
     {

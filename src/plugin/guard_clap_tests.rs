@@ -1,6 +1,6 @@
 //! The CLAP guard within this process: the window's requests reach the host and the audio thread.
 
-use super::*;
+use super::{super::limits::KIT_TIMEOUT, *};
 use kitwright_core::{
     kit::{Kit, Slice, TakeEntry},
     session::PadTrigger,
@@ -87,6 +87,31 @@ impl TestInstance {
                 vec![Slice { take: 0, start: 0, end: 9600, gain_db: 0.0, velocities: [0.0, 1.0] }];
             kit.takes.push(Arc::new(take));
         });
+    }
+
+    /// One block with this side input.
+    fn side_block(&self, side: [&[f32]; 2]) {
+        let mut pointers = side.map(|channel| channel.as_ptr().cast_mut());
+        let port = clap_audio_buffer {
+            data32: pointers.as_mut_ptr(),
+            data64: std::ptr::null_mut(),
+            channel_count: 2,
+            latency: 0,
+            constant_mask: 0,
+        };
+        let call = clap_process {
+            steady_time: -1,
+            frames_count: side[0].len() as u32,
+            transport: std::ptr::null(),
+            audio_inputs: &port,
+            audio_outputs: std::ptr::null_mut(),
+            audio_inputs_count: 1,
+            audio_outputs_count: 0,
+            in_events: std::ptr::null(),
+            out_events: std::ptr::null(),
+        };
+        // SAFETY: a whole call; the plugin only reads its inputs.
+        assert_ne!(unsafe { process(self.plugin, &call) }, CLAP_PROCESS_ERROR);
     }
 
     /// One block of 512 frames; the main output's left channel.
@@ -214,4 +239,56 @@ fn a_loaded_state_is_no_change_of_the_project() {
     unsafe { on_main_thread(instance.plugin) };
     assert_eq!(instance.callbacks.dirty.load(Ordering::SeqCst), dirty);
     assert_eq!(session.kit().takes.len(), 1, "it was loaded");
+}
+
+/// Waits for what threads of the session do; a guard against hanging, not a measure.
+fn until(what: &str, done: impl Fn() -> bool) {
+    let end = std::time::Instant::now() + std::time::Duration::from_secs(300);
+    while !done() {
+        assert!(std::time::Instant::now() < end, "{what} never happens");
+        std::thread::sleep(std::time::Duration::from_millis(2));
+    }
+}
+
+#[test]
+fn what_comes_in_at_the_side_is_in_the_state_bit_for_bit_whatever_the_blocks() {
+    let instance = TestInstance::new();
+    instance.load_kit();
+    // SAFETY: in the order that CLAP demands.
+    unsafe { assert!(activate(instance.plugin, 48_000.0, 1, 8192)) };
+    let session = &instance.guard().link.session;
+    // on the 24-bit grid of takes; every frame another number
+    let left: Vec<f32> = (0..150_000).map(|i| ((i * 7919) % 1_000_003) as f32 / 8_388_608.0).collect();
+    let right: Vec<f32> = left.iter().map(|x| -x).collect();
+    let feed = |blocks: &[usize]| {
+        let mut at = 0;
+        for block in blocks.iter().cycle() {
+            let end = (at + block).min(left.len());
+            instance.side_block([&left[at..end], &right[at..end]]);
+            at = end;
+            if at == left.len() {
+                break;
+            }
+        }
+    };
+    for (takes, blocks) in [(2, &[1_usize, 17, 64][..]), (3, &[512]), (4, &[8192]), (5, &[8191, 3, 1000])] {
+        session.record(0.5, Default::default());
+        feed(blocks);
+        session.stop_recording();
+        until("the take", || session.kit().takes.len() == takes);
+        let packed = session.state().unwrap();
+        let bytes =
+            base64::Engine::decode(&base64::engine::general_purpose::STANDARD, packed.as_bytes()).unwrap();
+        let saved = Kit::from_bytes(&bytes, &kitwright_core::progress::Quiet).unwrap();
+        assert!(saved.takes[takes - 1].channels == [&left[..], &right[..]], "blocks of {blocks:?}");
+        until("the end of the job", || session.job().is_none());
+    }
+    // what nobody recorded is kept as well
+    feed(&[333]);
+    assert!(session.keep_last(0.5));
+    until("the take", || session.kit().takes.len() == 6);
+    let kept = &session.kit().takes[5].channels;
+    assert!(kept[0].len() >= left.len() && kept[0].ends_with(&left) && kept[1].ends_with(&right));
+    // SAFETY: as above.
+    unsafe { deactivate(instance.plugin) };
 }

@@ -115,3 +115,28 @@ fn a_take_that_a_key_part_plays_is_not_removed_and_the_others_are_counted_anew()
     settle(&session);
     assert_eq!(session.kit().doc.key_parts[0].slice.unwrap().take, 0);
 }
+
+#[test]
+fn a_take_is_shifted_by_an_octave_with_its_timing_into_one_more_take() {
+    let session = Session::new();
+    session.edit("takes", |kit| *kit = kit_of(plucks(&[110.0, 165.0])));
+    session.start(Job::ShiftTake { take: 0, semitones: -12.0 });
+    settle(&session);
+    assert_eq!(session.error(), None);
+    let kit = session.kit();
+    assert_eq!((kit.takes.len(), kit.takes[1].frames()), (2, kit.takes[0].frames()));
+    assert_eq!(kit.takes[1].name, "plucks -12 st");
+    let [before, after] = [0, 1].map(|take| &kit.doc.takes[take].hits);
+    assert_eq!(before.len(), after.len());
+    for (a, b) in before.iter().zip(after) {
+        assert!(
+            a.start.abs_diff(b.start) < u64::from(RATE) / 50,
+            "within 20 ms: {} and {}",
+            a.start,
+            b.start
+        );
+    }
+    session.start(Job::ShiftTake { take: 7, semitones: 12.0 });
+    settle(&session);
+    assert!(session.error().is_some());
+}

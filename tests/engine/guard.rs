@@ -5,7 +5,7 @@ use kitwright_core::{
     engine::{Engine, GrooveEvent, GroovePlayer, Transport},
     groove::patterns::{GrooveSettings, Pattern},
     kit::Trims,
-    session::Session,
+    session::{RecordOptions, Session},
     settings::PAD_TRIMS,
 };
 use nice_assert_no_alloc::assert_no_alloc;
@@ -96,7 +96,7 @@ fn recording_the_side_input_neither_allocates_nor_frees() {
     let mut engine = Engine::new(48_000.0);
     engine.set_kit(full_kit(1));
     session.attach_engine(48_000.0, engine.meters());
-    session.record(0.0);
+    session.record(0.0, RecordOptions::default());
     let mut dice = Dice(3);
     let noise: Vec<f32> = (0..4096).map(|_| dice.unit() - 0.5).collect();
     let mut sent = 0;

@@ -239,12 +239,42 @@ fn the_side_input_is_recorded_into_a_new_take() {
     harness.get_by_label_contains("Level of the side input: -");
     harness.get_by_label("Discard the recording");
     press(&mut harness, "Stop the recording");
-    wait_until(&mut harness, "the take", |d| d.session.kit().takes.len() == 2);
+    wait_until(&mut harness, "the take", |d| d.session.kit().takes.len() == 2 && d.session.job().is_none());
     let kit = harness.state().session.kit();
     assert_eq!(kit.takes[1].channels, [knocks()], "every frame, once: both sides were the same");
     assert_eq!(kit.takes[1].name, "recording 2");
     assert!(kit.doc.takes[1].hits.len() >= 3, "{} hits", kit.doc.takes[1].hits.len());
     press(&mut harness, "Take 2: recording 2");
+}
+
+#[test]
+fn what_was_just_played_is_kept_and_a_recording_can_begin_and_end_by_itself() {
+    let mut harness = window();
+    harness.state().session.attach_engine(48_000.0, Arc::default());
+    settle(&mut harness);
+    press(&mut harness, "How to record");
+    assert!(harness.get_by_label("Keep what was just played").accesskit_node().is_disabled());
+    send_to_side(&harness.state().session);
+    harness.run_ok();
+    press(&mut harness, "Keep what was just played");
+    wait_until(&mut harness, "the take", |d| d.session.kit().takes.len() == 2 && d.session.job().is_none());
+    // digital silence before the first sound is not kept: the block of the first knock begins it
+    assert!(knocks()[46 * 512..].starts_with(&harness.state().session.kit().takes[1].channels[0]));
+    press(&mut harness, "How to record");
+    press(&mut harness, "Begin with the first hit");
+    press(&mut harness, "End in silence");
+    harness.key_press(egui::Key::Escape);
+    harness.run_ok();
+    press(&mut harness, "Record the side input");
+    harness.get_by_label_contains("Waiting for the first hit");
+    let session = harness.state().session.clone();
+    session.feed_side_input([&[0.0; 9600], &[0.0; 9600]]);
+    send_to_side(&session);
+    session.feed_side_input([&[2.0], &[0.0]]);
+    session.feed_side_input([&vec![0.0; 240_000], &vec![0.0; 240_000]]);
+    wait_until(&mut harness, "the end", |d| d.session.recording().is_none());
+    wait_until(&mut harness, "the take", |d| d.session.kit().takes.len() == 3 && d.session.job().is_none());
+    assert!(session.side_input_has_clipped());
 }
 
 #[test]
@@ -272,7 +302,7 @@ fn an_empty_window_records_a_side_input_signal_into_a_kit() {
     press(&mut harness, "Record the side input");
     send_to_side(&harness.state().session);
     press(&mut harness, "Stop the recording");
-    wait_until(&mut harness, "the kit", |d| d.session.kit().takes.len() == 1);
+    wait_until(&mut harness, "the kit", |d| d.session.kit().takes.len() == 1 && d.session.job().is_none());
     assert!(harness.state().session.kit().doc.pads.iter().any(|p| !p.is_empty()));
 }
 

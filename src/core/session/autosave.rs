@@ -186,6 +186,16 @@ fn find(folder: &Path) -> Vec<Autosave> {
 
 /// The user's folder for autosaves; `None` where the system names none.
 pub fn autosave_folder() -> Option<PathBuf> {
+    data_folder().map(|folder| folder.join("autosave"))
+}
+
+/// Folder whose kits a host's browser shows: `kits` beside [`autosave_folder`]. It may not be there.
+pub fn kits_folder() -> Option<PathBuf> {
+    data_folder().map(|folder| folder.join("kits"))
+}
+
+/// Folder of what this program keeps for the user; `None` where the system names none.
+fn data_folder() -> Option<PathBuf> {
     let set = |name: &str| std::env::var_os(name).map(PathBuf::from).filter(|p| p.is_absolute());
     let data = if cfg!(target_os = "windows") {
         set("APPDATA")
@@ -194,7 +204,7 @@ pub fn autosave_folder() -> Option<PathBuf> {
     } else {
         set("XDG_DATA_HOME").or_else(|| set("HOME").map(|home| home.join(".local/share")))
     };
-    data.map(|data| data.join("kitwright").join("autosave"))
+    data.map(|data| data.join("kitwright"))
 }
 
 /// How long a kit is left alone before it is saved by itself.

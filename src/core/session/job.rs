@@ -79,7 +79,14 @@ pub enum Job {
     /// Decodes one more recording and detects its hits; the pads stay as they are. Fails when the kit has a take of
     /// the same sound.
     AddTake(PathBuf),
-    /// Removes a take; fails while pads play it.
+    /// Adds a copy of a take with its pitch moved and its timing kept, and detects its hits; the pads stay as they are.
+    ShiftTake {
+        /// Index of the take.
+        take: usize,
+        /// Interval, semitones, -36 to 36.
+        semitones: f32,
+    },
+    /// Removes a take; fails while pads or key parts play it.
     RemoveTake(usize),
     /// Takes what was recorded last: a kit of it when there is no take yet, else one more take. Fails when the
     /// recording is silent (peak below -80 dB of full scale).

@@ -6,11 +6,13 @@
 
 mod audio_requests;
 mod autosave;
+mod capture_ring;
 mod groove_control;
 mod history;
 mod job;
 mod job_parts;
 mod job_queue;
+mod loudness_gate;
 mod new_kit;
 mod open_kit;
 mod pad_jobs;
@@ -26,10 +28,10 @@ mod threads;
 
 pub use self::{
     audio_requests::{PadTrigger, Preview},
-    autosave::{Autosave, autosave_folder},
+    autosave::{Autosave, autosave_folder, kits_folder},
     job::{HitEdit, Job, JobState},
     rankings::Ranking,
-    recorder::{MAX_RECORDING_SECONDS, Recording},
+    recorder::{CountIn, KEPT_SECONDS, MAX_RECORDING_SECONDS, RecordOptions, Recording, RecordingPhase},
 };
 
 use self::{
@@ -299,14 +301,33 @@ impl Session {
     }
 
     /// Starts recording the side input, for at most [`MAX_RECORDING_SECONDS`]; a kit made of it is shaped by
-    /// `fit`, 0 to 1. Does nothing while a recording runs or while no engine is attached.
-    pub fn record(&self, fit: f32) {
-        let Some(rate) = self.preparer.sample_rate() else { return };
+    /// `fit`, 0 to 1. A count-in is heard as clicks in the main output. Does nothing while a recording runs or while no
+    /// engine is attached.
+    pub fn record(&self, fit: f32, options: RecordOptions) {
+        let Some(rate) = self.preparer.sample_rate().filter(|_| self.recording().is_none()) else { return };
+        if let Some(count_in) = options.count_in {
+            let take = Arc::new(count_in.clicks(rate.round() as u32));
+            self.preparer.preview(Preview { end: take.frames() as u64, take, start: 0 });
+        }
         let (open_kit, jobs) = (self.open_kit.clone(), self.jobs.queue());
-        self.recorder.start(rate.round() as u32, move |take| {
-            open_kit.set_recorded(take);
-            jobs.push(Job::KeepRecording { fit });
+        self.recorder.start(options, move |take| match take {
+            Some(take) => {
+                open_kit.set_recorded(take);
+                jobs.push(Job::KeepRecording { fit });
+            }
+            None => open_kit.report(Error::invalid(
+                "no hit came in at the side input, so nothing was kept; send a track to it in the host, or play louder",
+            )),
         });
+    }
+
+    /// Keeps what came in at the side input during the last [`KEPT_SECONDS`], although nobody recorded it: queues it as
+    /// [`Job::KeepRecording`]. Returns whether there was anything.
+    pub fn keep_last(&self, fit: f32) -> bool {
+        let Some(take) = self.recorder.last() else { return false };
+        self.open_kit.set_recorded(take);
+        self.start(Job::KeepRecording { fit });
+        true
     }
 
     /// Stops the recording and queues it as [`Job::KeepRecording`].
@@ -329,13 +350,23 @@ impl Session {
         self.recorder.take_peak()
     }
 
+    /// Whether the side input has reached full scale since [`Session::clear_side_input_clip`].
+    pub fn side_input_has_clipped(&self) -> bool {
+        self.recorder.has_clipped()
+    }
+
+    /// Forgets that the side input has clipped.
+    pub fn clear_side_input_clip(&self) {
+        self.recorder.clear_clip();
+    }
+
     /// Whether the side input has ever exceeded -60 dB of full scale.
     pub fn side_input_has_signal(&self) -> bool {
         self.recorder.has_signal()
     }
 
-    /// For the audio thread: a block of the side input, left and right, at the engine's rate. Lock-free; what
-    /// finds the recording's queue full is counted as lost.
+    /// For the audio thread: a block of the side input, left and right, at the engine's rate. Lock-free: it fills a
+    /// ring that holds the last [`KEPT_SECONDS`].
     pub fn feed_side_input(&self, channels: [&[f32]; 2]) {
         self.recorder.feed(channels);
     }
@@ -383,6 +414,7 @@ impl Session {
     /// shows `meters`. The current kit is prepared before this returns, and waits in
     /// [`Session::take_play_kit`]. It allocates and waits: never call it from the audio thread.
     pub fn attach_engine(&self, sample_rate: f64, meters: Arc<Meters>) {
+        self.recorder.prepare(sample_rate.round() as u32);
         self.preparer.attach(sample_rate, meters);
     }
 

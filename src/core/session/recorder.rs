@@ -1,13 +1,22 @@
-//! Records the side input: the audio thread fills a queue without waiting, and a thread of the recording's own
-//! moves it into a take.
+//! Records the side input: the audio thread fills a ring without waiting, and a thread of the recording's own copies
+//! a take out of it.
+//!
+//! The ring is always there, so that what was just played can be kept although nobody pressed a button, and a
+//! recording can begin before its first hit was noticed.
 
-use super::threads::{join_unless_own, lock};
+use super::{
+    capture_ring::CaptureRing,
+    loudness_gate::LoudnessGate,
+    threads::{join_unless_own, lock},
+};
 use crate::take::Take;
-use crossbeam_queue::ArrayQueue;
 use std::{
     sync::{
-        Arc, Mutex,
-        atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering::Relaxed},
+        Arc, Mutex, OnceLock,
+        atomic::{
+            AtomicBool, AtomicU8, AtomicU32, AtomicU64, AtomicUsize,
+            Ordering::{Acquire, Relaxed, Release},
+        },
     },
     thread::{self, JoinHandle},
     time::Duration,
@@ -15,21 +24,80 @@ use std::{
 
 /// Longest recording, s: ten minutes.
 pub const MAX_RECORDING_SECONDS: u64 = 600;
+/// What the ring holds of the side input, s.
+pub const KEPT_SECONDS: u64 = 120;
 /// Longest recording, frames: ten minutes at 48 kHz, less at higher rates, so that memory stays bounded.
 const MAX_FRAMES: u64 = MAX_RECORDING_SECONDS * 48_000;
-/// Frames of one chunk in the queue.
-const CHUNK_FRAMES: usize = 256;
-/// Pieces that wait at max_frames: 2.7 s at 48 kHz, for a machine that stalls.
-const MAX_CHUNKS: usize = 512;
+/// Room in the ring for the longest block that may be written while it is read, frames.
+const MAX_BLOCK: usize = 1 << 20;
 /// Peak above which the input counts as a signal: -60 dB of full scale; common practice, no source.
 const SIGNAL_THRESHOLD: f32 = 1e-3;
-/// How often the queue is drained.
-const DRAIN_INTERVAL: Duration = Duration::from_millis(20);
+/// How often the ring is read.
+const READ_INTERVAL: Duration = Duration::from_millis(20);
+/// Sample rates that one session can have seen; at any further one nothing is recorded.
+const MAX_RINGS: usize = 16;
+
+/// How a recording begins and ends.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct RecordOptions {
+    /// Counts in first; nothing before its end is recorded.
+    pub count_in: Option<CountIn>,
+    /// Begins 200 ms before the first hit instead of at once.
+    pub from_first_hit: bool,
+    /// Ends by itself 1 s after the last hit, once nothing has come for 4 s.
+    pub until_silence: bool,
+}
+
+/// Beats that are heard before a recording begins.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CountIn {
+    /// How many; 16 at most count.
+    pub beats: u8,
+    /// Beats per minute, 20 to 999.
+    pub tempo: f32,
+}
+
+impl CountIn {
+    /// Length of one beat, s.
+    fn beat_seconds(self) -> f64 {
+        60.0 / f64::from(if self.tempo.is_finite() { self.tempo } else { 120.0 }.clamp(20.0, 999.0))
+    }
+
+    fn frames(self, rate: u32) -> u64 {
+        (f64::from(self.beats.min(16)) * self.beat_seconds() * f64::from(rate)) as u64
+    }
+
+    /// Its clicks, the first one higher: 20 ms each.
+    pub(super) fn clicks(self, rate: u32) -> Take {
+        let per_beat = self.beat_seconds() * f64::from(rate);
+        let samples = (0..self.frames(rate)).map(|i| {
+            let beat = (i as f64 / per_beat).floor();
+            let t = (i as f64 - beat * per_beat) / f64::from(rate);
+            let hz = if beat == 0.0 { 1760.0 } else { 880.0 };
+            let fade = (1.0 - t / 0.02).max(0.0);
+            (0.3 * fade * libm::sin(std::f64::consts::TAU * hz * t)) as f32
+        });
+        Take::from_samples("count-in", rate, vec![samples.collect()])
+    }
+}
+
+/// What a recording does.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum RecordingPhase {
+    /// The count-in runs.
+    CountIn,
+    /// It waits for the first hit.
+    Waiting,
+    /// It records.
+    Running,
+}
 
 /// State of a running recording.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Recording {
-    /// Length so far, s.
+    /// What it does.
+    pub phase: RecordingPhase,
+    /// Length so far, s; of a count-in, what is left of it.
     pub seconds: f32,
     /// Highest magnitude since the meter was last read, as a fraction of full scale.
     pub peak: f32,
@@ -37,25 +105,28 @@ pub struct Recording {
     pub lost_seconds: f32,
 }
 
-/// A chunk of both channels; only the first `frames` of each count.
-#[derive(Debug)]
-struct Chunk {
-    channels: [[f32; CHUNK_FRAMES]; 2],
-    frames: usize,
-}
-
 /// The side input's recorder.
 #[derive(Debug)]
 pub(super) struct Recorder {
+    /// One for each sample rate; they stay, so that the audio thread never frees one.
+    rings: [OnceLock<CaptureRing>; MAX_RINGS],
+    /// The ring that is filled; [`MAX_RINGS`] is none.
+    ring: AtomicUsize,
+    /// The ring that the running recording follows.
+    followed: AtomicUsize,
+    /// Anything but digital silence has ever come in: until then nothing is written.
+    heard: AtomicBool,
     open: AtomicBool,
-    /// The recording is kept when it ends.
+    /// The recording is kept when it ends, and the frame of the ring at which it does.
     keep: AtomicBool,
-    chunks: ArrayQueue<Chunk>,
+    end: AtomicU64,
+    phase: AtomicU8,
     frames: AtomicU64,
     lost: AtomicU64,
     rate: AtomicU32,
     /// Peak of the input as `f32` bits, since the meter was last read.
     peak: AtomicU32,
+    clipped: AtomicBool,
     has_signal: AtomicBool,
     thread: Mutex<Option<JoinHandle<()>>>,
 }
@@ -63,49 +134,79 @@ pub(super) struct Recorder {
 impl Default for Recorder {
     fn default() -> Self {
         Self {
+            rings: [const { OnceLock::new() }; MAX_RINGS],
+            ring: AtomicUsize::new(MAX_RINGS),
+            followed: AtomicUsize::new(MAX_RINGS),
+            heard: AtomicBool::new(false),
             open: AtomicBool::new(false),
             keep: AtomicBool::new(false),
-            chunks: ArrayQueue::new(MAX_CHUNKS),
+            end: AtomicU64::new(0),
+            phase: AtomicU8::new(0),
             frames: AtomicU64::new(0),
             lost: AtomicU64::new(0),
             rate: AtomicU32::new(0),
             peak: AtomicU32::new(0),
+            clipped: AtomicBool::new(false),
             has_signal: AtomicBool::new(false),
             thread: Mutex::default(),
         }
     }
 }
 
+const PHASES: [RecordingPhase; 3] =
+    [RecordingPhase::CountIn, RecordingPhase::Waiting, RecordingPhase::Running];
+
 impl Recorder {
+    /// Before the audio thread runs at `rate` Hz: the ring for it; allocates.
+    pub fn prepare(&self, rate: u32) {
+        let seconds = KEPT_SECONDS * u64::from(rate);
+        let fits = |ring: &&OnceLock<CaptureRing>| ring.get().is_none_or(|ring| ring.rate == rate);
+        let index = self.rings.iter().position(|ring| fits(&ring)).unwrap_or(MAX_RINGS);
+        if let Some(ring) = self.rings.get(index) {
+            ring.get_or_init(|| CaptureRing::new(rate, seconds as usize + MAX_BLOCK));
+        }
+        self.ring.store(index, Release);
+    }
+
+    fn ring(&self) -> Option<&CaptureRing> {
+        self.rings.get(self.ring.load(Acquire))?.get()
+    }
+
     /// For the audio thread: frames of the side input. Never allocates, locks or waits.
     pub fn feed(&self, channels: [&[f32]; 2]) {
         let peak = channels.iter().flat_map(|c| c.iter()).fold(0.0_f32, |peak, s| peak.max(s.abs()));
         if peak > 0.0 {
             // bits of numbers from 0 up are in the order of the numbers
             self.peak.fetch_max(peak.to_bits(), Relaxed);
+            if !self.heard.load(Relaxed) {
+                self.heard.store(true, Relaxed);
+            }
         }
         if peak > SIGNAL_THRESHOLD && !self.has_signal.load(Relaxed) {
             self.has_signal.store(true, Relaxed);
         }
-        if !self.open.load(Relaxed) {
-            return;
+        if peak >= 1.0 && !self.clipped.load(Relaxed) {
+            self.clipped.store(true, Relaxed);
         }
-        let frames = channels[0].len().min(channels[1].len());
-        for at in (0..frames).step_by(CHUNK_FRAMES) {
-            let count = CHUNK_FRAMES.min(frames - at);
-            let mut chunk = Chunk { channels: [[0.0; CHUNK_FRAMES]; 2], frames: count };
-            for (to, from) in chunk.channels.iter_mut().zip(channels) {
-                to[..count].copy_from_slice(&from[at..at + count]);
-            }
-            if self.chunks.push(chunk).is_err() {
-                self.lost.fetch_add(count as u64, Relaxed);
-            }
+        if (peak > 0.0 || self.heard.load(Relaxed) || self.open.load(Relaxed))
+            && let Some(ring) = self.ring()
+        {
+            ring.write(channels);
         }
     }
 
     /// Peak of the side input since the last call.
     pub fn take_peak(&self) -> f32 {
         f32::from_bits(self.peak.swap(0, Relaxed))
+    }
+
+    /// Whether the input has reached full scale since [`Recorder::clear_clip`].
+    pub fn has_clipped(&self) -> bool {
+        self.clipped.load(Relaxed)
+    }
+
+    pub fn clear_clip(&self) {
+        self.clipped.store(false, Relaxed);
     }
 
     /// Whether the input ever exceeded [`SIGNAL_THRESHOLD`].
@@ -117,32 +218,40 @@ impl Recorder {
     pub fn state(&self) -> Option<Recording> {
         let rate = self.rate.load(Relaxed).max(1) as f32;
         self.open.load(Relaxed).then(|| Recording {
+            phase: PHASES[usize::from(self.phase.load(Relaxed)).min(2)],
             seconds: self.frames.load(Relaxed) as f32 / rate,
             peak: f32::from_bits(self.peak.load(Relaxed)),
             lost_seconds: self.lost.load(Relaxed) as f32 / rate,
         })
     }
 
-    /// Begins at `rate` Hz; `done` gets the take when the recording is stopped and kept. Nothing happens while
-    /// one runs.
-    pub fn start(self: &Arc<Self>, rate: u32, done: impl FnOnce(Take) + Send + 'static) {
+    /// Begins; `done` gets the take when the recording ends and is kept, `None` when the hit that it waited for never
+    /// came. Nothing happens while one runs, or before
+    /// [`Recorder::prepare`].
+    pub fn start(self: &Arc<Self>, options: RecordOptions, done: impl FnOnce(Option<Take>) + Send + 'static) {
         let mut thread = lock(&self.thread);
         if self.open.load(Relaxed) {
             return;
         }
+        let index = self.ring.load(Acquire);
+        let Some(ring) = self.rings.get(index).and_then(OnceLock::get) else { return };
+        self.followed.store(index, Release);
         if let Some(last) = thread.take() {
             join_unless_own(last);
         }
-        while self.chunks.pop().is_some() {}
         self.frames.store(0, Relaxed);
         self.lost.store(0, Relaxed);
-        self.rate.store(rate, Relaxed);
+        self.rate.store(ring.rate, Relaxed);
         self.keep.store(true, Relaxed);
-        self.open.store(true, Relaxed);
+        self.end.store(u64::MAX, Relaxed);
+        self.phase.store(u8::from(options.count_in.is_none()) * 2, Relaxed);
+        let from = ring.written();
+        self.open.store(true, Release);
         let own = self.clone();
         let spawned = thread::Builder::new().name("kitwright-record".into()).spawn(move || {
-            let take = own.collect(rate);
-            if own.keep.load(Relaxed) {
+            let take = own.rings[index].get().and_then(|ring| own.collect(ring, from, options));
+            own.open.store(false, Release);
+            if own.keep.load(Acquire) {
                 done(take);
             }
         });
@@ -155,9 +264,12 @@ impl Recorder {
     /// Ends the recording; what was recorded is handed over when `keep`.
     pub fn stop(&self, keep: bool) {
         if !keep {
-            self.keep.store(false, Relaxed);
+            self.keep.store(false, Release);
         }
-        self.open.store(false, Relaxed);
+        let followed = self.rings.get(self.followed.load(Acquire)).and_then(OnceLock::get);
+        let written = followed.map_or(0, CaptureRing::written);
+        let _ = self.end.compare_exchange(u64::MAX, written, Release, Relaxed);
+        self.open.store(false, Release);
     }
 
     /// Ends the thread; its recording is discarded.
@@ -168,48 +280,125 @@ impl Recorder {
         }
     }
 
-    /// Drains the queue until the recording ends.
-    fn collect(&self, rate: u32) -> Take {
+    /// What came in during the last [`KEPT_SECONDS`], from 200 ms before its first hit to 1 s after its last; `None`
+    /// when nothing did.
+    pub fn last(&self) -> Option<Take> {
+        let ring = self.ring()?;
+        let to = ring.written();
         let mut channels = [Vec::new(), Vec::new()];
-        let max_frames = MAX_FRAMES.min(MAX_RECORDING_SECONDS * u64::from(rate)) as usize;
-        let mut full = false;
-        loop {
-            let open = self.open.load(Relaxed);
-            // once it is closed, one more round takes what the audio thread was still handing over
-            thread::sleep(DRAIN_INTERVAL);
-            while let Some(chunk) = self.chunks.pop() {
-                let room = max_frames - channels[0].len();
-                let count = chunk.frames.min(room);
-                for (to, from) in channels.iter_mut().zip(&chunk.channels) {
-                    to.extend_from_slice(&from[..count]);
-                }
-            }
-            self.frames.store(channels[0].len() as u64, Relaxed);
-            if channels[0].len() >= max_frames {
-                full = true;
-                self.open.store(false, Relaxed);
-            }
-            if !open || full {
-                break;
-            }
-        }
-        self.take_of(channels, rate, full)
+        let from = to.saturating_sub(KEPT_SECONDS * u64::from(ring.rate));
+        ring.read(from, to, &mut channels);
+        let mut gate = LoudnessGate::new(ring.rate);
+        gate.follow([&channels[0], &channels[1]]);
+        let range = match gate.start() {
+            Some(start) => start as usize..gate.end_now() as usize,
+            // steady sound without a hit
+            None if gate.was_loud() => 0..channels[0].len(),
+            None => return None,
+        };
+        Some(take_of(channels.map(|c| c[range.clone()].to_vec()), ring.rate))
     }
 
-    fn take_of(&self, [left, right]: [Vec<f32>; 2], rate: u32, full: bool) -> Take {
-        let mono = left == right;
-        let channels = if mono { vec![left] } else { vec![left, right] };
-        let mut take = Take::from_samples("recording", rate, channels);
-        if full {
-            take.notices.push(format!("It was ended at the longest length, {:.0} s.", take.seconds()));
+    /// Follows the ring from frame `from` on until the recording ends; `None` when it ends before it has begun.
+    fn collect(&self, ring: &CaptureRing, from: u64, options: RecordOptions) -> Option<Take> {
+        let from = from + options.count_in.map_or(0, |count_in| count_in.frames(ring.rate));
+        let max_frames = MAX_FRAMES.min(MAX_RECORDING_SECONDS * u64::from(ring.rate)) as usize;
+        let mut follower =
+            Follower { ring, read: from, gate: LoudnessGate::new(ring.rate), channels: Default::default() };
+        let mut notice = None;
+        loop {
+            let open = self.open.load(Acquire);
+            let until = ring.written().min(self.end.load(Acquire));
+            if until < from {
+                self.frames.store(from - until, Relaxed);
+                if !open {
+                    return None;
+                }
+                thread::sleep(READ_INTERVAL);
+                continue;
+            }
+            self.lost.fetch_add(follower.read_to(until), Relaxed);
+            let started = !options.from_first_hit || follower.gate.start().is_some();
+            if !started {
+                follower.forget_old();
+            }
+            self.phase.store(1 + u8::from(started), Relaxed);
+            let length = if started { follower.channels[0].len() as u64 } else { 0 };
+            self.frames.store(length, Relaxed);
+            let ended = options.until_silence && follower.gate.end().is_some();
+            let full = follower.channels[0].len() >= max_frames;
+            if full {
+                follower.channels.iter_mut().for_each(|c| c.truncate(max_frames));
+                let seconds = max_frames as f64 / f64::from(ring.rate);
+                notice = Some(format!("It was ended at the longest length, {seconds:.0} s."));
+            }
+            if !open || ended || full {
+                break;
+            }
+            thread::sleep(READ_INTERVAL);
         }
+        let channels = follower.cut(options)?;
+        let mut take = take_of(channels, ring.rate);
+        take.notices.extend(notice);
         let lost = self.lost.load(Relaxed);
         if lost > 0 {
-            let ms = lost as f64 * 1000.0 / f64::from(rate);
+            let ms = lost as f64 * 1000.0 / f64::from(ring.rate);
             take.notices.push(format!("{ms:.0} ms are missing because the machine stalled."));
         }
-        take
+        Some(take)
     }
+}
+
+/// Reads on in the ring.
+struct Follower<'a> {
+    ring: &'a CaptureRing,
+    /// First frame that was not read yet.
+    read: u64,
+    gate: LoudnessGate,
+    /// What was read and is kept so far: the last frames that the gate has seen.
+    channels: [Vec<f32>; 2],
+}
+
+impl Follower<'_> {
+    /// Returns how many frames were lost.
+    fn read_to(&mut self, until: u64) -> u64 {
+        let before = self.channels[0].len();
+        let lost = self.ring.read(self.read, until, &mut self.channels);
+        let [left, right] = &self.channels;
+        self.gate.follow([&left[before..], &right[before..]]);
+        self.read = until;
+        lost
+    }
+
+    /// Before the first hit only its lead is needed: the last second is more.
+    fn forget_old(&mut self) {
+        let surplus = self.channels[0].len().saturating_sub(2 * self.ring.rate as usize);
+        if surplus > 0 {
+            self.channels.iter_mut().for_each(|c| drop(c.drain(..surplus)));
+        }
+    }
+
+    /// What the options leave of it; `None` without a hit where they ask for one.
+    fn cut(mut self, options: RecordOptions) -> Option<[Vec<f32>; 2]> {
+        // the gate counts frames from the first that was read
+        let forgotten = self.gate.frames() - self.channels[0].len() as u64;
+        if options.until_silence
+            && let Some(end) = self.gate.end()
+        {
+            let length = end.saturating_sub(forgotten) as usize;
+            self.channels.iter_mut().for_each(|c| c.truncate(length));
+        }
+        if options.from_first_hit {
+            let start = self.gate.start()?.saturating_sub(forgotten) as usize;
+            self.channels.iter_mut().for_each(|c| drop(c.drain(..start.min(c.len()))));
+        }
+        Some(self.channels)
+    }
+}
+
+fn take_of([left, right]: [Vec<f32>; 2], rate: u32) -> Take {
+    let mono = left == right;
+    Take::from_samples("recording", rate, if mono { vec![left] } else { vec![left, right] })
 }
 
 #[cfg(test)]
@@ -217,23 +406,26 @@ mod tests {
     use super::*;
     use std::sync::mpsc;
 
-    fn wait(receiver: &mpsc::Receiver<Take>) -> Take {
-        receiver.recv_timeout(Duration::from_secs(60)).expect("a take")
+    fn wait(receiver: &mpsc::Receiver<Option<Take>>) -> Take {
+        receiver.recv_timeout(Duration::from_secs(60)).expect("an end").expect("a take")
     }
 
     fn ramp(frames: usize) -> Vec<f32> {
         (0..frames).map(|i| i as f32 / 131_072.0).collect()
     }
 
-    #[test]
-    fn every_frame_arrives_in_order_whatever_the_blocks() {
+    fn started(rate: u32, options: RecordOptions) -> (Arc<Recorder>, mpsc::Receiver<Option<Take>>) {
         let recorder = Arc::new(Recorder::default());
+        recorder.prepare(rate);
         let (send, receive) = mpsc::channel();
-        recorder.start(48_000, move |take| send.send(take).expect("received"));
-        let left = ramp(20_000);
-        let right: Vec<f32> = left.iter().map(|s| -s).collect();
+        recorder.start(options, move |take| send.send(take).expect("received"));
+        (recorder, receive)
+    }
+
+    /// Hands a signal over in uneven blocks.
+    fn feed(recorder: &Recorder, left: &[f32], right: &[f32]) {
         let mut at = 0;
-        for block in [1, 64, 255, 256, 257, 1000, 4096].into_iter().cycle() {
+        for block in [1, 64, 255, 256, 257, 1000, 4096, 8192].into_iter().cycle() {
             let end = (at + block).min(left.len());
             recorder.feed([&left[at..end], &right[at..end]]);
             at = end;
@@ -241,18 +433,36 @@ mod tests {
                 break;
             }
         }
+    }
+
+    /// Silence, then knocks at these seconds, over so many seconds at 8 kHz.
+    fn knocks(seconds: f64, at: &[f64]) -> Vec<f32> {
+        let knock = |i: usize, at: f64| {
+            let t = i as f64 / 8000.0 - at;
+            let knock = 0.5 * (-40.0 * t).exp() as f32 * if i.is_multiple_of(2) { 1.0 } else { -0.7 };
+            // on the 24-bit grid of takes, a quarter of it as well
+            if t < 0.0 { 0.0 } else { (knock * 32_768.0).round() / 32_768.0 }
+        };
+        (0..(seconds * 8000.0) as usize).map(|i| at.iter().map(|&at| knock(i, at)).sum()).collect()
+    }
+
+    #[test]
+    fn every_frame_arrives_in_order_whatever_the_blocks() {
+        let (recorder, receive) = started(48_000, RecordOptions::default());
+        let left = ramp(60_000);
+        let right: Vec<f32> = left.iter().map(|s| -s).collect();
+        feed(&recorder, &left, &right);
         recorder.stop(true);
+        recorder.feed([&[0.5; 64], &[0.5; 64]]);
         let take = wait(&receive);
-        assert_eq!(take.channels, [left, right]);
+        assert!(take.channels == [left, right], "and nothing that came afterwards");
         assert_eq!((take.sample_rate, take.notices.len()), (48_000, 0));
         assert_eq!(recorder.state(), None);
     }
 
     #[test]
     fn equal_channels_are_one() {
-        let recorder = Arc::new(Recorder::default());
-        let (send, receive) = mpsc::channel();
-        recorder.start(44_100, move |take| send.send(take).expect("received"));
+        let (recorder, receive) = started(44_100, RecordOptions::default());
         let one = ramp(100);
         recorder.feed([&one, &one]);
         recorder.stop(true);
@@ -260,44 +470,105 @@ mod tests {
     }
 
     #[test]
-    fn a_discarded_recording_and_sound_outside_of_one_are_dropped() {
+    fn a_discarded_recording_is_dropped_and_silence_takes_no_memory() {
         let recorder = Arc::new(Recorder::default());
         recorder.feed([&[0.5], &[0.25]]);
-        assert!(recorder.chunks.is_empty());
-        assert_eq!((recorder.take_peak(), recorder.has_signal()), (0.5, true));
+        assert_eq!((recorder.take_peak(), recorder.has_signal(), recorder.has_clipped()), (0.5, true, false));
+        recorder.prepare(48_000);
+        let silent = Recorder::default();
+        silent.prepare(48_000);
+        silent.feed([&[0.0; 512], &[0.0; 512]]);
+        assert_eq!(silent.ring().map(CaptureRing::written), Some(0));
         let (send, receive) = mpsc::channel();
-        recorder.start(48_000, move |take| send.send(take).expect("received"));
-        recorder.feed([&[0.5], &[0.25]]);
+        recorder.start(RecordOptions::default(), move |take| send.send(take).expect("received"));
+        recorder.feed([&[1.5], &[0.25]]);
+        assert!(recorder.has_clipped());
+        recorder.clear_clip();
+        assert!(!recorder.has_clipped());
         recorder.end();
         assert!(receive.try_recv().is_err());
     }
 
     #[test]
-    fn a_stalled_machine_loses_sound_and_says_so() {
-        let recorder = Recorder::default();
-        recorder.open.store(true, Relaxed);
-        recorder.rate.store(48_000, Relaxed);
-        let block = [0.1; CHUNK_FRAMES];
-        for _ in 0..MAX_CHUNKS + 3 {
-            recorder.feed([&block, &block]);
-        }
-        let lost = recorder.state().expect("open").lost_seconds;
-        assert!((lost - 3.0 * CHUNK_FRAMES as f32 / 48_000.0).abs() < 1e-6);
-        let take = recorder.take_of([vec![0.0], vec![0.0]], 48_000, false);
-        assert_eq!(take.notices, ["16 ms are missing because the machine stalled."]);
+    fn what_was_just_played_is_kept_bit_for_bit_although_nobody_recorded() {
+        let recorder = Arc::new(Recorder::default());
+        recorder.prepare(8000);
+        assert!(recorder.last().is_none());
+        let left = knocks(150.0, &[5.0, 100.0, 140.0]);
+        let right: Vec<f32> = left.iter().map(|s| s * 0.25).collect();
+        feed(&recorder, &left, &right);
+        let take = recorder.last().expect("a take");
+        // the last 120 s begin at 30 s; from 99.8 s, 200 ms before the first hit, to 1 s after the last one
+        let from = (99.8 * 8000.0) as usize;
+        assert!(take.frames().abs_diff((41.3 * 8000.0) as usize) < 2400, "{} frames", take.frames());
+        assert!(take.channels == [&left[from..from + take.frames()], &right[from..from + take.frames()]]);
+    }
+
+    #[test]
+    fn a_recording_begins_with_its_first_hit_and_ends_by_itself_in_silence() {
+        let options = RecordOptions { from_first_hit: true, until_silence: true, ..RecordOptions::default() };
+        let (recorder, receive) = started(8000, options);
+        assert_eq!(recorder.state().map(|s| s.seconds), Some(0.0));
+        let left = knocks(12.0, &[3.0, 4.5]);
+        feed(&recorder, &left, &left);
+        let take = wait(&receive);
+        let from = (2.8 * 8000.0) as usize;
+        assert!(take.channels == [&left[from..from + take.frames()]]);
+        assert!((2.7..3.0).contains(&take.seconds()), "{} s", take.seconds());
+        assert_eq!(recorder.state(), None);
+    }
+
+    #[test]
+    fn a_recording_that_waits_for_a_hit_and_gets_none_is_none() {
+        let options = RecordOptions { from_first_hit: true, ..RecordOptions::default() };
+        let (recorder, receive) = started(8000, options);
+        recorder.feed([&[1e-4; 8000], &[1e-4; 8000]]);
+        recorder.stop(true);
+        assert!(receive.recv_timeout(Duration::from_secs(60)).expect("an end").is_none());
+    }
+
+    #[test]
+    fn nothing_before_the_end_of_the_count_in_is_recorded() {
+        let count_in = Some(CountIn { beats: 4, tempo: 120.0 });
+        let options = RecordOptions { count_in, ..RecordOptions::default() };
+        let (recorder, receive) = started(8000, options);
+        assert_eq!(recorder.state().map(|s| s.phase), Some(RecordingPhase::CountIn));
+        assert_eq!(count_in.map(|c| c.clicks(8000).frames()), Some(16_000));
+        let left = ramp(40_000);
+        feed(&recorder, &left, &left);
+        recorder.stop(true);
+        assert!(wait(&receive).channels == [&left[16_000..]]);
     }
 
     #[test]
     fn a_recording_ends_by_itself_at_the_longest_length() {
-        let recorder = Arc::new(Recorder::default());
-        let (send, receive) = mpsc::channel();
         // at 1 Hz the longest length is 600 frames
-        recorder.start(1, move |take| send.send(take).expect("received"));
+        let (recorder, receive) = started(1, RecordOptions::default());
         let block = vec![0.5; 1000];
         recorder.feed([&block, &block]);
         let take = wait(&receive);
         assert_eq!(take.frames(), 600);
         assert!(take.notices[0].contains("longest"), "{:?}", take.notices);
         assert_eq!(recorder.state(), None);
+    }
+
+    #[test]
+    fn a_stalled_machine_loses_sound_and_says_so() {
+        let recorder = Recorder::default();
+        recorder.prepare(8000);
+        recorder.end.store(u64::MAX, Relaxed);
+        let ring = recorder.ring().expect("a ring");
+        let block = vec![0.1; 1 << 20];
+        for _ in 0..4 {
+            recorder.feed([&block, &block]);
+        }
+        // nobody has read since the start, and it is closed
+        let take = recorder.collect(ring, 0, RecordOptions::default()).expect("a take");
+        let missing = (4 * block.len()) as u64 - ring.capacity();
+        assert_eq!(take.frames() as u64, ring.capacity());
+        assert_eq!(
+            take.notices,
+            [format!("{:.0} ms are missing because the machine stalled.", missing as f64 / 8.0)]
+        );
     }
 }

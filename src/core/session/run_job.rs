@@ -10,7 +10,7 @@ use super::{
     preparer::KitPreparer,
     rankings::Rankings,
     recast::recast,
-    take_jobs::{add_take, detect_again, edit_hits, keep_recording, remove_take},
+    take_jobs::{add_take, detect_again, edit_hits, keep_recording, remove_take, shift_take},
 };
 use crate::{
     cast,
@@ -53,6 +53,7 @@ pub(super) fn run(
             add_take(open_kit, &path, progress)?;
             return Ok(Done::with(path));
         }
+        Job::ShiftTake { take, semitones } => shift_take(open_kit, take, semitones, progress),
         Job::RemoveTake(take) => remove_take(open_kit, take),
         Job::KeepRecording { fit } => keep_recording(open_kit, fit, progress),
         Job::PutFile { pad, file, role } => {

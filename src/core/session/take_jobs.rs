@@ -13,7 +13,7 @@ use crate::{
     kit::{Kit, Pad, Slice},
     listen::{self, DetectOptions, Hit},
     progress::{Part, Progress},
-    take::Take,
+    take::{self, Take},
 };
 use std::{path::Path, sync::Arc};
 
@@ -42,6 +42,25 @@ fn add_detected(open_kit: &OpenKit, (take, hits): DetectedTake, progress: &dyn P
         *kit = with_take(kit, &take, &hits);
         Ok(())
     })
+}
+
+/// Adds a copy of a take with its pitch moved.
+pub(super) fn shift_take(
+    open_kit: &OpenKit,
+    index: usize,
+    semitones: f32,
+    progress: &dyn Progress,
+) -> Result<()> {
+    let kit = open_kit.kit();
+    let Some(take) = kit.takes.get(index) else {
+        return Err(Error::invalid(format!("there is no take {} to shift", index + 1)));
+    };
+    progress.report("shifting the take", 0.0);
+    let mut shifted = take::shift::shift(take, f64::from(semitones), &Part::new(progress, 0.0, 0.6))?;
+    shifted.name = format!("{} {semitones:+} st", take.name);
+    check_new(&kit, &shifted)?;
+    let hits = listen::detect(&shifted, &DetectOptions::default(), &Part::new(progress, 0.6, 0.9))?;
+    add_detected(open_kit, (Arc::new(shifted), hits), &Part::new(progress, 0.9, 1.0))
 }
 
 /// Removes a take that no pad plays.
@@ -108,14 +127,27 @@ pub(super) fn keep_recording(open_kit: &OpenKit, fit: f32, progress: &dyn Progre
     }
     let kit = open_kit.kit();
     take.name = format!("recording {}", kit.takes.len() + 1);
+    let take = Arc::new(take);
+    with_take(&kit, &take, &[]).check_state_size(progress)?;
+    // the sound is safe at once; its hits follow
+    open_kit.change(&format!("add take {}", take.name), false, |kit| {
+        *kit = with_take(kit, &take, &[]);
+        Ok(())
+    })?;
     let hits = listen::detect(&take, &DetectOptions::default(), &Part::new(progress, 0.0, 0.4))?;
-    let detected = (Arc::new(take), hits);
-    let rest = Part::new(progress, 0.4, 1.0);
+    open_kit.refine(|kit| {
+        let index = kit.takes.iter().position(|t| Arc::ptr_eq(t, &take));
+        let untouched = index.filter(|&i| kit.doc.takes[i].hits.is_empty());
+        if let Some(index) = untouched {
+            kit.doc.takes[index].hits.clone_from(&hits);
+        }
+        untouched.is_some()
+    });
     if kit.takes.is_empty() {
-        new_kit::cast(open_kit, &[detected], "Recording".into(), fit, &rest)
-    } else {
-        add_detected(open_kit, detected, &rest)
+        let rest = Part::new(progress, 0.4, 1.0);
+        new_kit::cast(open_kit, &[(take, hits)], "Recording".into(), fit, &rest)?;
     }
+    Ok(())
 }
 
 pub(super) fn detect_again(

@@ -35,6 +35,9 @@ static GATE: Setting<f32> = Setting {
     set: |v, new| *v = new,
 };
 
+/// Width of the window from which the line has room for the menu of recording.
+const ROOM_FOR_MORE: f32 = 960.0;
+
 /// Shows the line; `pad` is the chosen pad.
 pub(super) fn show(
     ui: &mut Ui,
@@ -95,6 +98,9 @@ fn takes(ui: &mut Ui, view: &mut TakeView, cx: &mut FrameContext<'_>) {
     }
     if cx.session.recording().is_none() {
         record::button(ui, "Record", cx);
+        if ui.ctx().content_rect().width() >= ROOM_FOR_MORE {
+            record::more_button(ui, last, cx);
+        }
     }
 }
 
