@@ -2,19 +2,21 @@
 //!
 //! The host gets a `clap_plugin` of our own that begins with a copy of the framework's, so that its functions
 //! work with our pointer; some of them are replaced. `process` passes the declared ports
-//! ([`PortBuffers`]) and events in order ([`SortedEvents`]); note names and marking the project as changed,
-//! which the framework lacks, are answered here.
+//! ([`PortBuffers`]) and events in order ([`SortedEvents`]); marking the project as changed, which the framework
+//! lacks, is done here, and extensions that it lacks are in `extensions_clap`.
 
 use super::{
+    clap_instance::{ClapBuffers, GuardClap, guard, host_extension, inner_extension},
     events_clap::SortedEvents,
+    extensions_clap::own_extension,
     instance::Kitwright,
-    limits::{KIT_TIMEOUT, MAX_BLOCK_FRAMES, is_sample_rate},
-    link::{GuardLink, InstanceLink},
-    note_names::note_names,
-    notices_clap::{CallbackRequest, PendingNotices},
+    limits::{MAX_BLOCK_FRAMES, is_sample_rate},
+    link::InstanceLink,
+    notices_clap::CallbackRequest,
     params_clap::{EventLists, flush_reduced, with_flush},
     port_buffers::{HostPort, PortBuffers, silence_all},
     ports::{CHANNELS, INPUTS, OUTPUTS},
+    presets_clap::PRESET_FACTORY,
     state::Change,
 };
 use clap_sys::{
@@ -22,15 +24,17 @@ use clap_sys::{
     entry::clap_plugin_entry,
     events::{clap_input_events, clap_output_events},
     ext::{
-        note_name::{CLAP_EXT_NOTE_NAME, clap_host_note_name, clap_note_name, clap_plugin_note_name},
+        note_name::{CLAP_EXT_NOTE_NAME, clap_host_note_name},
         params::{CLAP_EXT_PARAMS, clap_param_info, clap_plugin_params},
-        state::{CLAP_EXT_STATE, clap_host_state, clap_plugin_state},
+        state::{CLAP_EXT_STATE, clap_host_state},
     },
-    factory::plugin_factory::{CLAP_PLUGIN_FACTORY_ID, clap_plugin_factory},
+    factory::{
+        plugin_factory::{CLAP_PLUGIN_FACTORY_ID, clap_plugin_factory},
+        preset_discovery::{CLAP_PRESET_DISCOVERY_FACTORY_ID, CLAP_PRESET_DISCOVERY_FACTORY_ID_COMPAT},
+    },
     host::clap_host,
     plugin::{clap_plugin, clap_plugin_descriptor},
     process::{CLAP_PROCESS_CONTINUE, CLAP_PROCESS_ERROR, clap_process, clap_process_status},
-    stream::{clap_istream, clap_ostream},
     version::CLAP_VERSION,
 };
 use nice_plug::wrapper::{
@@ -41,36 +45,6 @@ use std::{
     ffi::{CStr, c_char, c_void},
     sync::{Arc, Mutex, OnceLock, PoisonError, atomic::Ordering},
 };
-
-/// The plugin that the host holds. The copy comes first: the framework takes our pointer for its own.
-#[repr(C)]
-struct GuardClap {
-    outer: clap_plugin,
-    inner: clap_plugin,
-    host: *const clap_host,
-    link: GuardLink,
-    /// Made in `activate`; held by one process call at a time.
-    audio: Mutex<Option<ClapBuffers>>,
-    notices: Arc<PendingNotices>,
-}
-
-/// Memory for one process call.
-struct ClapBuffers {
-    ports: PortBuffers,
-    events: SortedEvents,
-    outputs: [clap_audio_buffer; OUTPUTS],
-    inputs: [clap_audio_buffer; INPUTS],
-}
-
-// SAFETY: the pointers inside are only used during one process call.
-unsafe impl Send for ClapBuffers {}
-
-/// # Safety
-/// `plugin` is one that `create_plugin` made and the host has not destroyed.
-unsafe fn guard<'a>(plugin: *const clap_plugin) -> &'a GuardClap {
-    // SAFETY: the outer plugin is the first field of its guard.
-    unsafe { &*plugin.cast::<GuardClap>() }
-}
 
 unsafe extern "C" fn init(plugin: *const clap_plugin) -> bool {
     // SAFETY: called by the host with its plugin.
@@ -198,11 +172,13 @@ unsafe fn process_corrected(
         return CLAP_PROCESS_CONTINUE;
     }
     let frames = call.frames_count;
+    let unused =
+        guard.link.params.upgrade().map_or(0, |params| params.unused_outputs.load(Ordering::Acquire));
+    let given = outputs_of(call);
+    let used = |port: usize| if unused & (1 << port) == 0 { given(port) } else { HostPort::MISSING };
     // SAFETY: the host's arrays are null or as long as they say.
     unsafe {
-        audio
-            .ports
-            .gather(outputs_of(call), |port| host_port(call.audio_inputs, call.audio_inputs_count, port));
+        audio.ports.gather(used, |port| host_port(call.audio_inputs, call.audio_inputs_count, port));
     }
     for (port, buffer) in audio.outputs.iter_mut().enumerate() {
         buffer.data32 = audio.ports.output(port);
@@ -308,20 +284,6 @@ unsafe extern "C" fn on_main_thread(plugin: *const clap_plugin) {
 }
 
 /// # Safety
-/// `host` is the host that made the plugin.
-unsafe fn host_extension(host: *const clap_host, id: &CStr) -> *const c_void {
-    // SAFETY: by this function's contract.
-    unsafe { (*host).get_extension.map_or(std::ptr::null(), |get| get(host, id.as_ptr())) }
-}
-
-/// # Safety
-/// `plugin` is the guard's own.
-unsafe fn inner_extension(guard: &GuardClap, plugin: *const clap_plugin, id: &CStr) -> *const c_void {
-    // SAFETY: the framework's own function with the pointer it expects.
-    guard.inner.get_extension.map_or(std::ptr::null(), |get| unsafe { get(plugin, id.as_ptr()) })
-}
-
-/// # Safety
 /// `plugin` is the guard's own.
 unsafe fn inner_params(guard: &GuardClap, plugin: *const clap_plugin) -> *const clap_plugin_params {
     // SAFETY: by this function's contract.
@@ -334,72 +296,16 @@ unsafe extern "C" fn get_extension(plugin: *const clap_plugin, id: *const c_char
     }
     // SAFETY: the host's plugin and a C string.
     let (guard, id) = unsafe { (guard(plugin), CStr::from_ptr(id)) };
-    if id == CLAP_EXT_NOTE_NAME {
-        (&raw const NOTE_NAMES).cast()
-    } else if id == CLAP_EXT_STATE {
-        (&raw const STATE).cast()
-    } else if id == CLAP_EXT_PARAMS {
+    if id == CLAP_EXT_PARAMS {
         // SAFETY: the guard's own plugin; the framework's functions are the same for every instance.
         let inner = unsafe { inner_params(guard, plugin).as_ref() };
         static PARAMS: OnceLock<clap_plugin_params> = OnceLock::new();
-        inner.map_or(std::ptr::null(), |inner| {
+        return inner.map_or(std::ptr::null(), |inner| {
             std::ptr::from_ref(PARAMS.get_or_init(|| with_flush(inner, params_flush))).cast()
-        })
-    } else {
-        // SAFETY: the guard's own plugin.
-        unsafe { inner_extension(guard, plugin, id) }
+        });
     }
-}
-
-static NOTE_NAMES: clap_plugin_note_name =
-    clap_plugin_note_name { count: Some(note_name_count), get: Some(note_name_get) };
-
-unsafe extern "C" fn note_name_count(plugin: *const clap_plugin) -> u32 {
-    // SAFETY: called by the host with its plugin.
-    note_names(&unsafe { guard(plugin) }.link.session.kit().doc).len() as u32
-}
-
-unsafe extern "C" fn note_name_get(plugin: *const clap_plugin, index: u32, out: *mut clap_note_name) -> bool {
-    // SAFETY: called by the host with its plugin.
-    let names = note_names(&unsafe { guard(plugin) }.link.session.kit().doc);
-    // SAFETY: the host's own structure or null.
-    let (Some((key, name)), Some(out)) = (names.get(index as usize), unsafe { out.as_mut() }) else {
-        return false;
-    };
-    out.port = -1;
-    out.channel = -1;
-    out.key = i16::from(*key);
-    out.name.fill(0);
-    // the last byte stays 0; names are plain ASCII
-    let max_bytes = out.name.len() - 1;
-    for (to, from) in out.name[..max_bytes].iter_mut().zip(name.bytes()) {
-        *to = from as c_char;
-    }
-    true
-}
-
-static STATE: clap_plugin_state = clap_plugin_state { save: Some(state_save), load: Some(state_load) };
-
-unsafe extern "C" fn state_save(plugin: *const clap_plugin, stream: *const clap_ostream) -> bool {
-    // SAFETY: the framework's own extension with the pointer it expects.
-    unsafe {
-        let state = inner_extension(guard(plugin), plugin, CLAP_EXT_STATE).cast::<clap_plugin_state>();
-        state.as_ref().and_then(|s| s.save).is_some_and(|save| save(plugin, stream))
-    }
-}
-
-unsafe extern "C" fn state_load(plugin: *const clap_plugin, stream: *const clap_istream) -> bool {
-    // SAFETY: the framework's own extension with the pointer it expects.
-    unsafe {
-        let guard = guard(plugin);
-        let state = inner_extension(guard, plugin, CLAP_EXT_STATE).cast::<clap_plugin_state>();
-        let loaded = state.as_ref().and_then(|s| s.load).is_some_and(|load| load(plugin, stream));
-        if loaded {
-            // the main thread may wait, and a bounce that follows at once must have its kit
-            guard.link.session.wait_ready(KIT_TIMEOUT);
-        }
-        loaded
-    }
+    // SAFETY: the guard's own plugin.
+    own_extension(id).unwrap_or_else(|| unsafe { inner_extension(guard, plugin, id) })
 }
 
 static FACTORY: clap_plugin_factory = clap_plugin_factory {
@@ -461,9 +367,15 @@ unsafe extern "C" fn entry_init(_path: *const c_char) -> bool {
 unsafe extern "C" fn entry_deinit() {}
 
 unsafe extern "C" fn entry_factory(id: *const c_char) -> *const c_void {
-    // SAFETY: a C string when not null.
-    if !id.is_null() && unsafe { CStr::from_ptr(id) } == CLAP_PLUGIN_FACTORY_ID {
+    if id.is_null() {
+        return std::ptr::null();
+    }
+    // SAFETY: a C string.
+    let id = unsafe { CStr::from_ptr(id) };
+    if id == CLAP_PLUGIN_FACTORY_ID {
         (&raw const FACTORY).cast()
+    } else if id == CLAP_PRESET_DISCOVERY_FACTORY_ID || id == CLAP_PRESET_DISCOVERY_FACTORY_ID_COMPAT {
+        (&raw const PRESET_FACTORY).cast()
     } else {
         std::ptr::null()
     }

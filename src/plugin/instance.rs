@@ -13,6 +13,7 @@ use super::{
 use kitwright_core::{
     kit::PADS,
     session::{Job, Session},
+    settings::PAD_TRIMS,
 };
 use nice_plug::prelude::*;
 use std::{
@@ -160,7 +161,26 @@ impl ClapPlugin for Kitwright {
     const CLAP_SUPPORT_URL: Option<&'static str> = None;
     const CLAP_FEATURES: &'static [ClapFeature] =
         &[ClapFeature::Instrument, ClapFeature::Drum, ClapFeature::Sampler, ClapFeature::Stereo];
+
+    /// One page of eight for the mix, and one for each pad.
+    fn remote_controls(&self, context: &mut impl RemoteControlsContext) {
+        let place = |id: &str| PAD_TRIMS.iter().position(|s| s.id == id);
+        context.add_section("Kit", |section| {
+            section.add_page("Mix", |page| self.params.kit.iter().for_each(|param| param.add_to(page)));
+        });
+        context.add_section("Pads", |section| {
+            for (pad, params) in self.params.pads.iter().enumerate() {
+                section.add_page(format!("Pad {}", pad + 1), |page| {
+                    REMOTE_TRIMS.iter().filter_map(|id| params.get(place(id)?)).for_each(|p| p.add_to(page));
+                });
+            }
+        });
+    }
 }
+
+/// The trims of a pad on its page of a host's controls: those that a player reaches for first (our choice).
+const REMOTE_TRIMS: [&str; 8] =
+    ["level_db", "pan", "pitch_st", "length", "high_cut_hz", "drive_db", "cloud_db", "vary"];
 
 impl Vst3Plugin for Kitwright {
     const VST3_CLASS_ID: [u8; 16] = *b"KitwrightDrumKit";

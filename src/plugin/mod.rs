@@ -1,10 +1,12 @@
 //! The plugin inside a host: notes, parameters, state, ports, and guards that correct what hosts do wrong.
 
+mod clap_instance;
 mod dirty_vst3;
 mod entry_vst3;
 mod event_reduction;
 mod events_clap;
 mod events_vst3;
+mod extensions_clap;
 mod guard_clap;
 mod guard_vst3;
 mod instance;
@@ -16,6 +18,7 @@ pub mod params;
 mod params_clap;
 mod port_buffers;
 mod ports;
+mod presets_clap;
 mod preview;
 mod process;
 pub mod state;

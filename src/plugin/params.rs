@@ -14,7 +14,7 @@ use std::{
     collections::BTreeMap,
     sync::{
         Arc,
-        atomic::{AtomicU64, Ordering},
+        atomic::{AtomicU32, AtomicU64, Ordering},
     },
 };
 
@@ -72,6 +72,14 @@ impl TrimParam {
         }
     }
 
+    /// Shows it on a page of a host's controls.
+    pub(super) fn add_to(&self, page: &mut impl RemoteControlsPage) {
+        match self {
+            Self::Number(p) => page.add_param(p),
+            Self::Switch(p) => page.add_param(p),
+        }
+    }
+
     /// Begins a gesture: the host learns that the player is moving the control.
     pub fn begin(&self, setter: &ParamSetter<'_>) {
         match self {
@@ -125,6 +133,8 @@ pub struct HostParams {
     /// Moved at every change of the kit, so that hosts mark the project as changed.
     pub revision: IntParam,
     edits_seen: AtomicU64,
+    /// Outputs that the host has switched off, one bit each, bit 0 for the main one.
+    pub(super) unused_outputs: AtomicU32,
     /// The kit within the host's state.
     pub kit_state: Arc<KitState>,
     /// The window's size and zoom within the host's state.
@@ -149,6 +159,7 @@ impl HostParams {
                 .non_automatable()
                 .hide_in_generic_ui(),
             edits_seen: AtomicU64::new(kit_state.edits()),
+            unused_outputs: AtomicU32::new(0),
             kit_state,
             window,
         }
@@ -186,6 +197,18 @@ impl HostParams {
             return None;
         }
         Some(if self.revision.value() >= LAST_REVISION { 0 } else { self.revision.value() + 1 })
+    }
+
+    /// Takes every trim at once without telling the host, which is to read all values anew.
+    pub(super) fn take_trims(&self, trims: &Trims) {
+        let kit = self.kit.iter().zip(&KIT_TRIMS).map(|(p, s)| (p, s.to_travel((s.get)(&trims.kit))));
+        let pads = self.pads.iter().zip(&trims.pads).flat_map(|(params, pad)| {
+            params.iter().zip(&PAD_TRIMS).map(|(p, s)| (p, s.to_travel((s.get)(pad))))
+        });
+        for (param, travel) in kit.chain(pads) {
+            // SAFETY: the parameters are fields of this object; their values are atomics.
+            unsafe { param.as_ptr()._internal_set_normalized_value(travel) };
+        }
     }
 
     /// Sets every trim, as one gesture each; for the window, when a kit file brings its own. A host takes

@@ -10,7 +10,7 @@ use kitwright_core::{
     session::Session,
 };
 use nice_plug::prelude::*;
-use std::sync::Arc;
+use std::sync::{Arc, atomic::Ordering};
 
 /// Plays while the plugin is active. Once made, nothing in it allocates, frees or waits.
 #[derive(Debug)]
@@ -100,6 +100,7 @@ impl Player {
         }
         let song = BlockPosition::new(context.transport(), self.sample_rate());
         let frames = main.samples();
+        let unused = self.params.unused_outputs.load(Ordering::Acquire);
         self.session.set_host_tempo(song.beats.map(|_| song.tempo));
         self.groove.begin_block(song.at(0), frames, self.sample_rate());
         let mut next = context.next_event();
@@ -116,7 +117,8 @@ impl Player {
             self.engine.set_transport(song.at(at));
             self.engine.render(until - at);
             copy(self.engine.main(), main, at);
-            for (pad, out) in pads.iter_mut().enumerate().take(PADS) {
+            // bit 0 is the main output
+            for (pad, out) in pads.iter_mut().enumerate().take(PADS).filter(|(p, _)| unused & (2 << p) == 0) {
                 copy(self.engine.pad(pad), out, at);
             }
             self.preview.add_to(main, at, until, &self.trims.trims.kit);

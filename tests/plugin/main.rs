@@ -1,5 +1,6 @@
 //! The built plugin in hosts: CLAP inside this process, VST3 in other programs.
 
+mod clap_extensions;
 mod clap_host;
 mod hostile;
 #[path = "../support/mod.rs"]

@@ -95,6 +95,8 @@ pub struct Engine {
 impl Engine {
     /// Most frames that one call of [`Engine::render`] renders.
     pub const MAX_CHUNK: usize = 256;
+    /// Most voices that sound at once: those of the pads, and eight of each key part.
+    pub const MAX_VOICES: usize = voice_pool::MAX_VOICES + 8 * KEY_PARTS;
 
     /// An engine without a kit, at `sample_rate` Hz; allocates everything it will ever need.
     pub fn new(sample_rate: f64) -> Self {

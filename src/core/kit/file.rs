@@ -67,28 +67,8 @@ impl Kit {
     /// not as the document says, a value out of range; or [`Error::Cancelled`].
     pub fn load(path: impl AsRef<Path>, progress: &dyn Progress) -> Result<Kit> {
         let path = path.as_ref();
-        let unread = |e: std::io::Error| {
-            Error::file(
-                path,
-                match e.kind() {
-                    ErrorKind::NotFound => "there is no such file; check its name and place".to_owned(),
-                    ErrorKind::PermissionDenied => {
-                        "may not be read; allow it or copy the file elsewhere".into()
-                    }
-                    _ => format!("could not be read ({e}); check the disk and try again"),
-                },
-            )
-        };
-        let about = std::fs::metadata(path).map_err(unread)?;
-        if !about.is_file() {
-            return Err(Error::file(path, "is no file; give a kit file"));
-        }
-        let file = File::open(path).map_err(unread)?;
-        read(file, about.len(), progress).map_err(|e| match e {
-            Error::Cancelled => e,
-            Error::File { file, trouble } => Error::file(path, format!("{file} {trouble}")),
-            Error::Invalid(trouble) => Error::file(path, trouble),
-        })
+        let (file, length) = open_file(path)?;
+        read(file, length, progress).map_err(|e| in_file(e, path))
     }
 
     /// The kit as the bytes of a kit file, for a host's state. The same kit gives the same bytes.
@@ -101,6 +81,16 @@ impl Kit {
         self.write(&mut out, progress)
             .map_err(|e| e.into_error(|e| Error::invalid(format!("the kit could not be packed ({e})"))))?;
         Ok(out.into_inner())
+    }
+
+    /// The document of a kit file alone, quickly: its audio is not read.
+    ///
+    /// # Errors
+    /// As [`Kit::load`], except for what is wrong with the takes.
+    pub fn read_document(path: impl AsRef<Path>) -> Result<Document> {
+        let path = path.as_ref();
+        let (file, length) = open_file(path)?;
+        open_archive(file, length).and_then(|mut zip| read_document(&mut zip)).map_err(|e| in_file(e, path))
     }
 
     /// Reads what [`Kit::to_bytes`] wrote.
@@ -256,7 +246,36 @@ impl From<zip::result::ZipError> for WriteError {
     }
 }
 
-fn read<R: Read + Seek>(source: R, length: u64, progress: &dyn Progress) -> Result<Kit> {
+/// A kit file and its length, bytes.
+fn open_file(path: &Path) -> Result<(File, u64)> {
+    let unread = |e: std::io::Error| {
+        Error::file(
+            path,
+            match e.kind() {
+                ErrorKind::NotFound => "there is no such file; check its name and place".to_owned(),
+                ErrorKind::PermissionDenied => "may not be read; allow it or copy the file elsewhere".into(),
+                _ => format!("could not be read ({e}); check the disk and try again"),
+            },
+        )
+    };
+    let about = std::fs::metadata(path).map_err(unread)?;
+    if !about.is_file() {
+        return Err(Error::file(path, "is no file; give a kit file"));
+    }
+    Ok((File::open(path).map_err(unread)?, about.len()))
+}
+
+/// An error about what a file holds, with the file's name.
+fn in_file(e: Error, path: &Path) -> Error {
+    match e {
+        Error::Cancelled => e,
+        Error::File { file, trouble } => Error::file(path, format!("{file} {trouble}")),
+        Error::Invalid(trouble) => Error::file(path, trouble),
+    }
+}
+
+/// The archive of `length` bytes, its directory checked.
+fn open_archive<R: Read + Seek>(source: R, length: u64) -> Result<ZipArchive<BufReader<GuardedSource<R>>>> {
     if length > MAX_FILE_BYTES + MAX_DOCUMENT {
         return Err(Error::invalid("is larger than any kit this program writes (2 GiB)"));
     }
@@ -266,6 +285,11 @@ fn read<R: Read + Seek>(source: R, length: u64, progress: &dyn Progress) -> Resu
         .map_err(|_| Error::invalid("is not a kit file, or is cut short or damaged; use a copy of it"))?;
     allowance.renew(u64::MAX);
     check_entries(&mut zip, length)?;
+    Ok(zip)
+}
+
+fn read<R: Read + Seek>(source: R, length: u64, progress: &dyn Progress) -> Result<Kit> {
+    let mut zip = open_archive(source, length)?;
     let doc = read_document(&mut zip)?;
     if let Some(trouble) = memory_trouble(memory_of(&doc, length)) {
         return Err(Error::invalid(trouble));

@@ -59,7 +59,7 @@ impl PlayKeyPart {
         clamp_settings(&SLICE, source);
         let slice = PlaySlice::new(takes, source)?;
         let settings = part.settings;
-        if !settings.on || !(part.root_hz.is_finite() && part.root_hz > 0.0) {
+        if !(settings.on && part.root_hz.is_finite() && part.root_hz > 0.0) {
             return None;
         }
         let take = takes.get(slice.take)?.clone();
