@@ -2,6 +2,7 @@
 
 use clap::{Args, Parser, Subcommand};
 use kitwright_core::{
+    export::{MIN_VELOCITIES, SamplerFormat},
     kit::{DEFAULT_FIT, Key, Role},
     listen::{DECAYED_DB, DetectOptions},
 };
@@ -15,6 +16,8 @@ Kitwright turns the recorded sound of one instrument into a playable drum kit.
   kitwright hits take.wav                   list the hits of a recording
   kitwright render my-kit/take.kitwright song.mid --out song.wav
                                             play a MIDI file with a kit
+  kitwright export my-kit/take.kitwright --as sfz -o samples
+                                            the kit for other samplers: wav, sfz, sf2, midnam
   kitwright shift take.wav --semitones -12 -o low.wav
                                             an octave down, timing kept
   kitwright window my-kit/take.kitwright    play a kit in a window of its own
@@ -41,6 +44,8 @@ pub(super) enum Command {
     Kit(MakeKit),
     /// Play a MIDI file with a kit into a WAV file.
     Render(Render),
+    /// Write a kit for other samplers.
+    Export(Export),
     /// Move the pitch of a whole recording and keep its timing.
     Shift(Shift),
     /// Play a kit in a window of its own, with audio and MIDI.
@@ -151,6 +156,28 @@ pub(super) struct Render {
     /// Also write each pad into a file of its own in this folder.
     #[arg(long, value_name = "DIR")]
     pub stems: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct Export {
+    /// Kit file (.kitwright).
+    pub kit: PathBuf,
+    /// Format: wav (a file for each velocity and alternate of each pad), sfz (the same, mapped to keys), sf2 (SoundFont 2),
+    /// midnam (the names of the notes).
+    #[arg(long = "as", value_name = "FORMAT")]
+    pub format: SamplerFormat,
+    /// Folder to write; made when it is not there.
+    #[arg(short, long, value_name = "DIR")]
+    pub out: PathBuf,
+    /// Sample rate in Hz, 8000 to 384000.
+    #[arg(long, value_name = "HZ", default_value_t = 48_000)]
+    pub rate: u32,
+    /// Velocities at which each pad is sampled, 4 to 32.
+    #[arg(long, value_name = "N", default_value_t = MIN_VELOCITIES)]
+    pub velocities: u8,
+    /// Leave the pads' tone chains out of the samples.
+    #[arg(long)]
+    pub without_tone: bool,
 }
 
 #[derive(Debug, Args)]

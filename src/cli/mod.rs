@@ -4,6 +4,7 @@
 //! input (one sentence says what and what to do), 130 after Ctrl-C.
 
 mod arguments;
+mod export;
 mod hits;
 mod kit;
 mod protect;
@@ -62,6 +63,7 @@ fn execute(command: Option<Command>) -> Result<()> {
         Command::Hits(a) => hits::run(a, &terminal),
         Command::Kit(a) => kit::run(a, &terminal),
         Command::Render(a) => render::run(a, &terminal),
+        Command::Export(a) => export::run(a, &terminal),
         Command::Shift(a) => shift(a, &terminal),
         Command::DemoTake(a) => demo_take(a),
         Command::Window(_) => Ok(()),

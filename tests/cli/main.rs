@@ -1,5 +1,6 @@
 //! The command line end to end, as a user or another program calls it.
 
+mod exports;
 mod hits;
 #[cfg(unix)]
 mod interrupted;
@@ -126,10 +127,15 @@ fn number(value: &Value) -> f64 {
 #[test]
 fn without_arguments_it_prints_a_short_help_with_an_example_per_task() {
     let text = succeed::<&str>(&[]);
-    assert!(text.lines().count() <= 15, "{text}");
-    for task in
-        ["kitwright kit ", "kitwright hits ", "kitwright render ", "kitwright shift ", "kitwright window "]
-    {
+    assert!(text.lines().count() <= 17, "{text}");
+    for task in [
+        "kitwright kit ",
+        "kitwright hits ",
+        "kitwright render ",
+        "kitwright export ",
+        "kitwright shift ",
+        "kitwright window ",
+    ] {
         assert!(text.contains(task), "{task}");
     }
     assert!(succeed(&["--help"]).contains("Usage"));

@@ -10,6 +10,7 @@ mod cohesion;
 #[path = "../data.rs"]
 mod data;
 mod export;
+mod export_sampler;
 mod key_parts;
 mod kit_file;
 mod kit_memory;

@@ -28,6 +28,7 @@ cargo xtask score roles               which role a sound is classified as; score
 cargo xtask score fit                 what the search finds; tuning, balance, time and memory of casting
 cargo xtask score kit [TAKE]           how well the pads of fresh kits hold together and reach their roles
 cargo xtask score sound [TAKE]        every figure of the sound beside its target, and files to judge by ear
+cargo xtask score export [TAKE]       exported kits in other players, beside the engine's own render
 cargo xtask profiles                  computes the role profiles from open recordings in Debian packages
 cargo xtask bundle kitwright --release
                                       CLAP and VST3 into target/bundled
@@ -68,7 +69,9 @@ fn run(arguments: &[String]) -> Result {
         }
         ["score"] => Err(format!("say what to score: {}", score::SCORES)),
         ["score", what] => score::run(&Project::enter()?, what, None),
-        ["score", what @ ("kit" | "sound"), take] => score::run(&Project::enter()?, what, Some(&path(take))),
+        ["score", what @ ("kit" | "sound" | "export"), take] => {
+            score::run(&Project::enter()?, what, Some(&path(take)))
+        }
         ["bundle", "kitwright", ..] => Project::enter()?.bundle(&arguments[2..]),
         ["install"] => install::install(&Project::enter()?),
         ["install", "--remove"] => install::remove(),

@@ -6,6 +6,7 @@
 //! written outside the target folder.
 
 mod casting;
+mod export;
 mod hits;
 mod pitch;
 mod sound;
@@ -21,9 +22,10 @@ use std::{
 };
 
 /// The scores there are, for help and errors.
-pub const SCORES: &str = "hits, pitch, roles, fit, kit, time, sound";
+pub const SCORES: &str = "hits, pitch, roles, fit, kit, time, sound, export";
 
-/// Measures `what` and prints its table; the scores of a kit and of the sound can be given a take.
+/// Measures `what` and prints its table; the scores of a kit, of the sound and of exports can be
+/// given a take.
 ///
 /// # Errors
 /// A sentence when there is no such score, or what it needs cannot be had.
@@ -36,6 +38,7 @@ pub fn run(project: &Project, what: &str, take: Option<&Path>) -> Result {
         "kit" => casting::kit(project, take),
         "time" => casting::time(project, take),
         "sound" => sound::run(project, take),
+        "export" => export::run(project, take),
         _ => Err(format!("there is no such score \"{what}\"; there are: {SCORES}")),
     }
 }

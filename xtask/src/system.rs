@@ -56,6 +56,16 @@ pub const VALGRIND: Need = Need {
     brew: "",
 };
 
+/// Plays SoundFont files.
+pub const FLUIDSYNTH: Need = Need {
+    name: "fluidsynth",
+    check: &["fluidsynth", "--version"],
+    apt: "fluidsynth",
+    dnf: "fluidsynth",
+    pacman: "fluidsynth",
+    brew: "fluid-synth",
+};
+
 /// Python with its venv module, for the hosts of the VST3 tests.
 pub const PYTHON: Need = Need {
     name: "Python 3 with venv",

@@ -1,11 +1,13 @@
-//! Export: rendered songs, pads as WAV files, a groove, a picture, a summary.
+//! Export: rendered songs, pads as WAV files, a groove, a picture, a summary, kits for other samplers.
 //!
 //! [`write_folder`] writes a kit's folder, the same for the command line and the window;
-//! [`render_file`] plays a MIDI file into a WAV file.
+//! [`render_file`] plays a MIDI file into a WAV file; [`export_sampler`] writes samples, SFZ, SoundFont 2 or names of
+//! notes.
 
 mod groove;
 mod overview;
 mod render;
+mod sampler;
 mod score;
 mod space;
 mod summary;
@@ -15,9 +17,13 @@ mod wav;
 pub use groove::{groove_midi, pattern_midi, write_pattern};
 pub use overview::{WaveOutline, overview, role_colour};
 pub use render::{MAX_TAIL_S, RenderOptions, Stereo, render, render_pad};
+pub use sampler::{
+    MAX_VELOCITIES, MIN_VELOCITIES, SampleOptions, SamplerFormat, SamplerSummary, export_sampler, note_names,
+    sampler_files,
+};
 pub use score::{Action, Event, Score, Tempo};
 pub use summary::{
-    PadSummary, Summary, TakeSummary, key_part_stems, pad_file, sounding, stem_file, tidy, tidy_db,
+    PadSummary, Summary, TakeSummary, key_part_stems, kit_file, pad_file, sounding, stem_file, tidy, tidy_db,
 };
 pub use wav::{WavOut, write_wav};
 
@@ -205,17 +211,6 @@ pub fn write_take(take: &Take, out: &Path) -> Result<()> {
     let channels: Vec<&[f32]> = take.channels.iter().map(Vec::as_slice).collect();
     staged.write(|path| write_wav(path, take.sample_rate, &channels))?;
     staged.commit()
-}
-
-/// File name of a kit: its name without characters that a file system may refuse.
-pub fn kit_file(name: &str) -> String {
-    let mut safe: String =
-        name.chars().map(|c| if c.is_control() || r#"/\:*?"<>|"#.contains(c) { '-' } else { c }).collect();
-    while safe.len() > 120 {
-        safe.pop(); // file systems allow 255 bytes
-    }
-    let safe = safe.trim().trim_matches('.').trim();
-    format!("{}.kitwright", if safe.is_empty() { "Untitled" } else { safe })
 }
 
 /// The files that [`write_folder`] may replace or remove in a kit's folder `dir`, as far as they are known before the

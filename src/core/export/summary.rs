@@ -141,6 +141,17 @@ pub fn sounding(kit: &Kit) -> impl Iterator<Item = (usize, &Pad, &Slice)> {
     kit.sounding()
 }
 
+/// File name of a kit: its name without characters that a file system may refuse.
+pub fn kit_file(name: &str) -> String {
+    let mut safe: String =
+        name.chars().map(|c| if c.is_control() || r#"/\:*?"<>|"#.contains(c) { '-' } else { c }).collect();
+    while safe.len() > 120 {
+        safe.pop(); // file systems allow 255 bytes
+    }
+    let safe = safe.trim().trim_matches('.').trim();
+    format!("{}.kitwright", if safe.is_empty() { "Untitled" } else { safe })
+}
+
 /// Name of a pad's WAV file within the kit's folder: "pads/36-kick.wav". A second pad on the same note
 /// with the same role gets a number.
 pub fn pad_file(kit: &Kit, pad: usize) -> String {

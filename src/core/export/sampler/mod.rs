@@ -1,0 +1,280 @@
+//! Export for other samplers: samples, SFZ, SoundFont 2, names of notes.
+//!
+//! Every pad is played by the engine as the plugin plays it, at several velocities and as often as it has alternates; the
+//! formats hold these recordings. [`export_sampler`] writes one format into a folder.
+
+mod midnam;
+mod plan;
+mod riff;
+mod sample_wav;
+mod sf2;
+mod sfz;
+mod strokes;
+
+pub use midnam::note_names;
+pub use plan::{MAX_VELOCITIES, MIN_VELOCITIES, SampleOptions};
+
+use super::{space, summary};
+use crate::{
+    engine::PlayKit,
+    error::{Error, Result},
+    kit::Kit,
+    parallel,
+    progress::{Beside, Counter, Progress},
+    staging::{StagedFolder, unwritten},
+};
+use plan::{PadPlan, Step};
+use sfz::{SfzRegion, SfzStep};
+use std::{
+    fs,
+    path::{Path, PathBuf},
+    sync::Arc,
+};
+use strokes::{Stroke, StrokePlayer};
+
+/// What can be exported.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SamplerFormat {
+    /// A WAV file for each velocity and alternate of each pad.
+    Wav,
+    /// The same with an SFZ file that plays them.
+    Sfz,
+    /// A SoundFont 2 file: one drum preset.
+    Sf2,
+    /// The names of the notes as a MIDI name document.
+    Midnam,
+}
+
+impl SamplerFormat {
+    /// Every format.
+    pub const ALL: [Self; 4] = [Self::Wav, Self::Sfz, Self::Sf2, Self::Midnam];
+
+    /// The word for it, which is also the ending of its files.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Wav => "wav",
+            Self::Sfz => "sfz",
+            Self::Sf2 => "sf2",
+            Self::Midnam => "midnam",
+        }
+    }
+}
+
+impl std::str::FromStr for SamplerFormat {
+    type Err = Error;
+
+    fn from_str(word: &str) -> Result<Self> {
+        let found = Self::ALL.into_iter().find(|format| format.word() == word.trim().to_lowercase());
+        found.ok_or_else(|| {
+            Error::invalid(format!(
+                "there is no format \"{}\"; the formats are wav, sfz, sf2, midnam",
+                word.trim()
+            ))
+        })
+    }
+}
+
+/// What an export has written.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SamplerSummary {
+    /// Pads that sound.
+    pub pads: usize,
+    /// Recorded strokes: velocities and alternates of all pads; 0 for names of notes.
+    pub samples: usize,
+    /// The file to open, relative to the folder; none for WAV files.
+    pub file: Option<PathBuf>,
+}
+
+/// Writes `kit` into the folder `dir` for other samplers. Levels and pans of the pads, trims and the ceiling are in the
+/// samples; mutes and solos do not count; pads without a sound are left out.
+///
+/// Everything is written beside `dir` first and moved in at the end: an error or a cancellation leaves nothing behind.
+/// In an existing folder, files of the same names are replaced and all others stay.
+///
+/// # Errors
+/// Cancelled, options out of range, a kit without a pad that sounds, more samples than the format holds, a disk without
+/// room, or files that cannot be written.
+pub fn export_sampler(
+    kit: &Arc<Kit>,
+    format: SamplerFormat,
+    options: &SampleOptions,
+    dir: &Path,
+    progress: &dyn Progress,
+) -> Result<SamplerSummary> {
+    let options = options.checked()?;
+    let plans = plans(kit, &options)?;
+    let samples = if format == SamplerFormat::Midnam { 0 } else { sample_count(&plans) };
+    space::check_free(dir, (samples as f64 * SECONDS_PER_SAMPLE * f64::from(options.rate) * 6.0) as u64)?;
+    let staged = StagedFolder::new(dir)?;
+    staged.write(|folder| match format {
+        SamplerFormat::Wav => write_samples(kit, &plans, &options, folder, progress).map(|_| ()),
+        SamplerFormat::Sfz => write_sfz(kit, &plans, &options, folder, progress),
+        SamplerFormat::Sf2 => write_sf2(kit, &plans, &options, folder, progress),
+        SamplerFormat::Midnam => {
+            write(&folder.join(main_file(kit, format)), midnam::document(&kit.doc).as_bytes())
+        }
+    })?;
+    progress.check()?;
+    staged.commit(&[])?;
+    let file = (format != SamplerFormat::Wav).then(|| main_file(kit, format));
+    Ok(SamplerSummary { pads: plans.len(), samples, file })
+}
+
+/// Length of a sample when the space for them is estimated, seconds; common practice, no source.
+const SECONDS_PER_SAMPLE: f64 = 2.0;
+
+/// The files that [`export_sampler`] writes, relative to its folder.
+///
+/// # Errors
+/// As [`export_sampler`], before anything is rendered.
+pub fn sampler_files(kit: &Kit, format: SamplerFormat, options: &SampleOptions) -> Result<Vec<PathBuf>> {
+    let plans = plans(kit, &options.checked()?)?;
+    let samples = |folder: &'static str| {
+        plans.iter().flat_map(move |plan| {
+            let steps = plan.steps.iter().enumerate();
+            steps.flat_map(move |(s, step)| {
+                (0..step.alternates).map(move |a| Path::new(folder).join(plan.sample_file(s, a)))
+            })
+        })
+    };
+    Ok(match format {
+        SamplerFormat::Wav => samples("").collect(),
+        SamplerFormat::Sfz => samples(sfz::SAMPLES).chain([main_file(kit, format)]).collect(),
+        SamplerFormat::Sf2 | SamplerFormat::Midnam => vec![main_file(kit, format)],
+    })
+}
+
+/// The pads that sound, as they are to be sampled.
+fn plans(kit: &Kit, options: &SampleOptions) -> Result<Vec<PadPlan>> {
+    let stem = |pad: usize| summary::stem_file(kit, pad).trim_end_matches(".wav").to_owned();
+    let plans: Vec<PadPlan> =
+        kit.sounding().map(|(pad, ..)| PadPlan::new(&kit.doc, pad, stem(pad), options)).collect();
+    if plans.is_empty() {
+        return Err(Error::invalid(format!(
+            "no pad of the kit \"{}\" sounds; give pads hits first",
+            kit.doc.name
+        )));
+    }
+    Ok(plans)
+}
+
+fn sample_count(plans: &[PadPlan]) -> usize {
+    plans.iter().flat_map(|plan| &plan.steps).map(|step| step.alternates).sum()
+}
+
+/// "Cello.sfz": the kit's file name with another ending.
+fn main_file(kit: &Kit, format: SamplerFormat) -> PathBuf {
+    Path::new(&summary::kit_file(&kit.doc.name)).with_extension(format.word())
+}
+
+/// Plays each step of each pad on all cores and hands the strokes to `keep`; what it returns, in the order of pads and
+/// steps.
+fn each_step<T: Send>(
+    kit: &Arc<Kit>,
+    plans: &[PadPlan],
+    options: &SampleOptions,
+    progress: &dyn Progress,
+    keep: impl Fn(&PadPlan, usize, &StrokePlayer, Vec<Stroke>) -> Result<T> + Sync,
+) -> Result<Vec<T>> {
+    let steps: Vec<(&PadPlan, usize)> =
+        plans.iter().flat_map(|plan| (0..plan.steps.len()).map(move |step| (plan, step))).collect();
+    let play = Arc::new(PlayKit::new(Arc::new(plan::neutral(kit, options)), f64::from(options.rate)));
+    let beside = Beside(progress);
+    let counter = Counter::new(progress, "playing the pads", steps.len());
+    let done = parallel::in_order(
+        steps.len(),
+        || (),
+        |_, i| {
+            let (plan, index) = steps[i];
+            let step = &plan.steps[index];
+            let player = StrokePlayer::new(&play, plan, &beside);
+            let kept = player.strokes(step.high, step.alternates).and_then(|s| keep(plan, index, &player, s));
+            counter.one_done();
+            kept
+        },
+    );
+    done.into_iter().collect()
+}
+
+/// Writes every stroke into a WAV file of its own in `folder`; the loops of the strokes of each step.
+fn write_samples(
+    kit: &Arc<Kit>,
+    plans: &[PadPlan],
+    options: &SampleOptions,
+    folder: &Path,
+    progress: &dyn Progress,
+) -> Result<Vec<Vec<Option<[usize; 2]>>>> {
+    create(folder)?;
+    each_step(kit, plans, options, progress, |plan, index, _, strokes| {
+        write_step(plan, index, &strokes, options.rate, folder)
+    })
+}
+
+fn write_step(
+    plan: &PadPlan,
+    index: usize,
+    strokes: &[Stroke],
+    rate: u32,
+    folder: &Path,
+) -> Result<Vec<Option<[usize; 2]>>> {
+    for (alternate, stroke) in strokes.iter().enumerate() {
+        let bytes = sample_wav::bytes(plan, index, alternate, stroke, rate)?;
+        write(&folder.join(plan.sample_file(index, alternate)), &bytes)?;
+    }
+    Ok(strokes.iter().map(|stroke| stroke.loop_frames).collect())
+}
+
+fn write_sfz(
+    kit: &Arc<Kit>,
+    plans: &[PadPlan],
+    options: &SampleOptions,
+    folder: &Path,
+    progress: &dyn Progress,
+) -> Result<()> {
+    let samples = folder.join(sfz::SAMPLES);
+    create(&samples)?;
+    let mut steps = each_step(kit, plans, options, progress, |plan, index, player, strokes| {
+        let Step { low, high, .. } = plan.steps[index];
+        let curves = player.curves(&strokes, low, high)?;
+        let loops = write_step(plan, index, &strokes, options.rate, &samples)?;
+        let region = |(alternate, (loop_frames, curve))| SfzRegion {
+            sample: plan.sample_file(index, alternate),
+            loop_frames,
+            curve,
+        };
+        Ok(SfzStep { low, high, regions: loops.into_iter().zip(curves).enumerate().map(region).collect() })
+    })?
+    .into_iter();
+    let pads: Vec<(&PadPlan, Vec<SfzStep>)> =
+        plans.iter().map(|plan| (plan, steps.by_ref().take(plan.steps.len()).collect())).collect();
+    let text = sfz::text(&kit.doc.name, &pads);
+    write(&folder.join(main_file(kit, SamplerFormat::Sfz)), text.as_bytes())
+}
+
+fn write_sf2(
+    kit: &Arc<Kit>,
+    plans: &[PadPlan],
+    options: &SampleOptions,
+    folder: &Path,
+    progress: &dyn Progress,
+) -> Result<()> {
+    create(folder)?;
+    let mut steps = each_step(kit, plans, options, progress, |plan, index, player, strokes| {
+        let Step { low, high, .. } = plan.steps[index];
+        let curves = player.curves(&strokes, low, high)?;
+        Ok(sf2::samples((low, high), &curves, &strokes))
+    })?
+    .into_iter();
+    let pads: Vec<(&PadPlan, Vec<sf2::Sample>)> =
+        plans.iter().map(|plan| (plan, steps.by_ref().take(plan.steps.len()).flatten().collect())).collect();
+    let bytes = sf2::bytes(&kit.doc.name, &pads, options.rate)?;
+    write(&folder.join(main_file(kit, SamplerFormat::Sf2)), &bytes)
+}
+
+fn create(folder: &Path) -> Result<()> {
+    fs::create_dir_all(folder).map_err(|e| unwritten(folder, &e))
+}
+
+fn write(path: &Path, bytes: &[u8]) -> Result<()> {
+    fs::write(path, bytes).map_err(|e| unwritten(path, &e))
+}

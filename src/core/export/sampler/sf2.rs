@@ -1,0 +1,319 @@
+//! SoundFont 2: one drum preset in bank 128 with a zone for each key, velocity and alternate.
+//!
+//! Chunks, generators and modulators are those of the SoundFont Technical Specification 2.04 (E-mu Systems, 2006),
+//! chapters 5 to 8. The format knows no alternates: those of a step share its velocities, so that strokes that are not
+//! equally hard play different ones. Levels between are left to the modulator from velocity to attenuation, whose law in
+//! decibels is the engine's own.
+
+use super::{
+    plan::{PadPlan, parts},
+    riff::{chunk, list},
+    strokes::{Stroke, VelocityCurve},
+};
+use crate::{
+    error::{Error, Result},
+    units::{db_to_gain, gain_to_db},
+};
+
+/// Generators (8.1.2).
+const FILTER_CUTOFF: u16 = 8;
+const PAN: u16 = 17;
+const DELAY: u16 = 33;
+const ATTACK: u16 = 34;
+const RELEASE: u16 = 38;
+const INSTRUMENT: u16 = 41;
+const KEYS: u16 = 43;
+const VELOCITIES: u16 = 44;
+const ATTENUATION: u16 = 48;
+const COARSE_TUNE: u16 = 51;
+const FINE_TUNE: u16 = 52;
+const SAMPLE: u16 = 53;
+const SAMPLE_MODES: u16 = 54;
+const SCALE_TUNING: u16 = 56;
+const EXCLUSIVE_CLASS: u16 = 57;
+const ROOT_KEY: u16 = 58;
+/// Sources of modulators (8.2): velocity, falling, from 0 to 1, concave, straight; velocity as a switch.
+const VELOCITY_CONCAVE: u16 = 0x0502;
+const VELOCITY_LINEAR: u16 = 0x0102;
+const VELOCITY_SWITCH: u16 = 0x0D02;
+/// Amount of the modulator from velocity to attenuation at which the level follows the square of the velocity, cB
+/// (8.4.1).
+const SQUARE_LAW_CB: f64 = 960.0;
+/// No delay and no attack, timecents (8.1.3); players that know no such thing take a millisecond.
+const AT_ONCE: i16 = i16::MIN;
+/// Longest release, timecents: drums are not cut when their key is let go.
+const NO_RELEASE: i16 = 8000;
+/// Silent frames after each sample (7.10).
+const GAP: usize = 46;
+/// Largest ratio of two velocities between which the slope of the level is taken: the softest strokes of a step that goes
+/// down to velocity 1 are hardly heard.
+const WIDEST: u8 = 4;
+/// Steepest law that is asked for, as a multiple of the square law, and the level that counts as silence, dB.
+const STEEPEST: f64 = 2.0;
+const SILENT_DB: f64 = -96.0;
+const FULL_SCALE_16_BIT: f32 = 32_768.0;
+/// Numbers of records are 16 bits.
+const MAX_RECORDS: usize = 65_535;
+/// Bank of drum presets (7.2).
+const DRUM_BANK: u16 = 128;
+
+/// One sample with the velocities that it is played at.
+pub(super) struct Sample {
+    velocities: [u8; 2],
+    channels: [Vec<i16>; 2],
+    loop_frames: Option<[usize; 2]>,
+    /// Amount of the modulator from velocity to attenuation, cB.
+    velocity_cb: u16,
+}
+
+/// The samples of a step of these velocities, each with its share of them. `curves` say how their levels follow the
+/// velocity.
+pub(super) fn samples((low, high): (u8, u8), curves: &[VelocityCurve], strokes: &[Stroke]) -> Vec<Sample> {
+    let shares = parts(low, high, strokes.len());
+    let all = strokes.iter().zip(curves).zip(shares);
+    all.map(|((stroke, curve), share)| sample(stroke, curve, [*share.start(), *share.end()])).collect()
+}
+
+/// The sample of a stroke for these velocities. Its level is right at the highest of them, where the modulator attenuates
+/// already; the modulator is as steep as the curve there, as far as the sample has room to make up for it.
+fn sample(stroke: &Stroke, curve: &VelocityCurve, velocities: [u8; 2]) -> Sample {
+    let [low, high] = [velocities[0].max(velocities[1] / WIDEST), velocities[1]].map(f64::from);
+    let peak = stroke.sound.iter().flatten().fold(1e-6f32, |peak, s| peak.max(s.abs()));
+    let level_db = gain_to_db(level_at(curve, high)).max(SILENT_DB);
+    let square_db = 40.0 * (127.0 / high).log10();
+    let room_db = (-f64::from(gain_to_db(peak)) - level_db).max(0.0);
+    let rise_db = level_db - gain_to_db(level_at(curve, low)).max(SILENT_DB);
+    let steep = if low < high { rise_db / (40.0 * (high / low).log10()) } else { 0.0 };
+    let steep = if square_db > 0.0 { steep.min(room_db / square_db) } else { steep }.clamp(0.0, STEEPEST);
+    let gain = db_to_gain(level_db + steep * square_db) as f32;
+    let step = |s: &f32| (s * gain * FULL_SCALE_16_BIT).round_ties_even().clamp(-32_768.0, 32_767.0) as i16;
+    Sample {
+        velocities,
+        channels: stroke.sound.each_ref().map(|channel| channel.iter().map(step).collect()),
+        loop_frames: stroke.loop_frames,
+        velocity_cb: (steep * SQUARE_LAW_CB).round() as u16,
+    }
+}
+
+/// Amplitude ratio of a curve at a velocity, on the line between two of its points.
+fn level_at(curve: &VelocityCurve, velocity: f64) -> f64 {
+    let mut above = (127.0, 1.0);
+    for &(at, gain) in curve {
+        let here = (f64::from(at), f64::from(gain));
+        if here.0 <= velocity {
+            let share = if above.0 > here.0 { (velocity - here.0) / (above.0 - here.0) } else { 0.0 };
+            return here.1 + share * (above.1 - here.1);
+        }
+        above = here;
+    }
+    above.1
+}
+
+/// The file.
+///
+/// # Errors
+/// More zones or samples than the format counts.
+pub(super) fn bytes(kit: &str, pads: &[(&PadPlan, Vec<Sample>)], rate: u32) -> Result<Vec<u8>> {
+    // a player may pan a single channel to the centre by 3 dB: all samples of a file are of one kind
+    let stereo = pads.iter().flat_map(|(_, samples)| samples).any(|s| s.channels[0] != s.channels[1]);
+    let mut tables = Tables::new();
+    for (plan, samples) in pads {
+        let first: Vec<u16> = samples
+            .iter()
+            .enumerate()
+            .map(|(i, sample)| {
+                tables.add_sample(&format!("{} {}", plan.stem, i + 1), sample, plan.note, rate, stereo)
+            })
+            .collect();
+        for &(key, transpose_st) in &plan.keys {
+            for (sample, &first) in samples.iter().zip(&first) {
+                for side in 0..if stereo { 2 } else { 1 } {
+                    let pan = if stereo { [-500, 500][usize::from(side)] } else { 0 };
+                    tables.add_zone(plan, sample, (key, transpose_st), pan, first + side);
+                }
+            }
+        }
+    }
+    tables.finish(kit)
+}
+
+/// The records of the file while they are gathered.
+struct Tables {
+    data: Vec<i16>,
+    headers: Vec<u8>,
+    count: usize,
+    bags: Vec<u8>,
+    generators: Vec<u8>,
+    modulators: Vec<u8>,
+}
+
+impl Tables {
+    /// With the zone that holds for all others.
+    fn new() -> Self {
+        let mut tables = Self {
+            data: Vec::new(),
+            headers: Vec::new(),
+            count: 0,
+            bags: Vec::new(),
+            generators: Vec::new(),
+            modulators: Vec::new(),
+        };
+        tables.begin_zone();
+        tables.generator(DELAY, AT_ONCE as u16);
+        tables.generator(ATTACK, AT_ONCE as u16);
+        tables.generator(RELEASE, NO_RELEASE as u16);
+        tables.generator(SCALE_TUNING, 0);
+        // the level alone follows the velocity: what it does to the tone is in the samples
+        tables.modulator(VELOCITY_LINEAR, FILTER_CUTOFF, 0, 0);
+        tables.modulator(VELOCITY_LINEAR, FILTER_CUTOFF, 0, VELOCITY_SWITCH);
+        tables
+    }
+
+    /// Adds the channels of a sample; the number of its first header.
+    fn add_sample(&mut self, name: &str, sample: &Sample, note: u8, rate: u32, stereo: bool) -> u16 {
+        let first = self.count as u16;
+        for side in 0..if stereo { 2 } else { 1 } {
+            let (start, samples) = (self.data.len(), &sample.channels[side]);
+            self.data.extend_from_slice(samples);
+            let end = self.data.len();
+            self.data.extend([0; GAP]);
+            let [loop_start, loop_end] =
+                sample.loop_frames.map_or([start, end], |l| l.map(|frame| start + frame));
+            // mono, left, right
+            let kind: u16 = if !stereo { 1 } else { [4, 2][side] };
+            let link = if stereo { first + 1 - side as u16 } else { 0 };
+            let name = if stereo { format!("{name} {}", ["L", "R"][side]) } else { name.to_owned() };
+            self.headers.extend(text_of_20(&name));
+            for place in [start, end, loop_start, loop_end] {
+                self.headers.extend((place as u32).to_le_bytes());
+            }
+            self.headers.extend(rate.to_le_bytes());
+            self.headers.extend([note, 0]);
+            self.headers.extend([link, kind].map(u16::to_le_bytes).concat());
+            self.count += 1;
+        }
+        first
+    }
+
+    /// Adds the zone of one channel of a sample on a key.
+    fn add_zone(
+        &mut self,
+        plan: &PadPlan,
+        sample: &Sample,
+        (key, transpose_st): (u8, f32),
+        pan: i16,
+        header: u16,
+    ) {
+        let range = |[low, high]: [u8; 2]| u16::from_le_bytes([low, high]);
+        self.begin_zone();
+        self.generator(KEYS, range([key, key]));
+        self.generator(VELOCITIES, range(sample.velocities));
+        self.generator(PAN, pan as u16);
+        if plan.held {
+            self.generator(RELEASE, timecents(plan.release_s) as u16);
+        }
+        if transpose_st != 0.0 {
+            let semitones = transpose_st.round();
+            self.generator(COARSE_TUNE, semitones as i16 as u16);
+            self.generator(FINE_TUNE, ((transpose_st - semitones) * 100.0).round() as i16 as u16);
+        }
+        self.generator(SAMPLE_MODES, u16::from(plan.held && sample.loop_frames.is_some()));
+        if plan.choke_group > 0 {
+            self.generator(EXCLUSIVE_CLASS, u16::from(plan.choke_group));
+        }
+        self.generator(ROOT_KEY, u16::from(key));
+        self.generator(SAMPLE, header);
+        self.modulator(VELOCITY_CONCAVE, ATTENUATION, sample.velocity_cb, 0);
+    }
+
+    fn begin_zone(&mut self) {
+        let at = |bytes: &Vec<u8>, size: usize| ((bytes.len() / size) as u16).to_le_bytes();
+        self.bags.extend([at(&self.generators, 4), at(&self.modulators, 10)].concat());
+    }
+
+    fn generator(&mut self, what: u16, amount: u16) {
+        self.generators.extend([what, amount].map(u16::to_le_bytes).concat());
+    }
+
+    fn modulator(&mut self, source: u16, what: u16, amount: u16, amount_source: u16) {
+        self.modulators.extend([source, what, amount, amount_source, 0].map(u16::to_le_bytes).concat());
+    }
+
+    /// Puts the chunks together; every table ends with a record that only says where it ends.
+    fn finish(mut self, kit: &str) -> Result<Vec<u8>> {
+        let full = [self.generators.len() / 4, self.modulators.len() / 10, self.bags.len() / 4, self.count];
+        if full.iter().any(|&records| records >= MAX_RECORDS) || self.data.len() > u32::MAX as usize / 4 {
+            return Err(Error::invalid(
+                "the kit has more samples than a SoundFont holds; choose fewer velocities",
+            ));
+        }
+        let zones = (self.bags.len() / 4) as u16;
+        self.begin_zone();
+        self.generators.extend([0; 4]);
+        self.modulators.extend([0; 10]);
+        self.headers.extend([text_of_20("EOS").as_slice(), &[0; 26]].concat());
+        let preset = |name: &str, bag: u16| {
+            let mut bytes = text_of_20(name).to_vec();
+            let bank = if bag == 0 { DRUM_BANK } else { 0 };
+            bytes.extend([0, bank, bag].map(u16::to_le_bytes).concat());
+            bytes.extend([0; 12]);
+            bytes
+        };
+        let instrument = |name: &str, bag: u16| [&text_of_20(name)[..], &bag.to_le_bytes()].concat();
+        let data: Vec<u8> = self.data.iter().flat_map(|s| s.to_le_bytes()).collect();
+        let info = [
+            chunk(b"ifil", &[2, 0, 4, 0]),
+            chunk(b"isng", &even_text("EMU8000")),
+            chunk(b"INAM", &even_text(kit)),
+            chunk(b"ISFT", &even_text("Kitwright")),
+        ];
+        let records = [
+            chunk(b"phdr", &[preset(kit, 0), preset("EOP", 1)].concat()),
+            chunk(b"pbag", &[0, 0, 0, 0, 1, 0, 0, 0]),
+            chunk(b"pmod", &[0; 10]),
+            chunk(
+                b"pgen",
+                &[[INSTRUMENT, 0], [0, 0]].concat().iter().flat_map(|n| n.to_le_bytes()).collect::<Vec<_>>(),
+            ),
+            chunk(b"inst", &[instrument(kit, 0), instrument("EOI", zones)].concat()),
+            chunk(b"ibag", &self.bags),
+            chunk(b"imod", &self.modulators),
+            chunk(b"igen", &self.generators),
+            chunk(b"shdr", &self.headers),
+        ];
+        let lists = [
+            list(b"LIST", b"INFO", &info),
+            list(b"LIST", b"sdta", &[chunk(b"smpl", &data)]),
+            list(b"LIST", b"pdta", &records),
+        ];
+        Ok(list(b"RIFF", b"sfbk", &lists))
+    }
+}
+
+/// A time in timecents: 1200 for each doubling of a second (8.1.2).
+fn timecents(seconds: f32) -> i16 {
+    (1200.0 * seconds.log2()).round().clamp(-12_000.0, 8000.0) as i16
+}
+
+/// A name of a record: 20 characters of ASCII at most, the last of them 0.
+fn text_of_20(text: &str) -> [u8; 20] {
+    let mut bytes = [0; 20];
+    for (to, from) in bytes[..19].iter_mut().zip(ascii(text)) {
+        *to = from;
+    }
+    bytes
+}
+
+/// A text of the information: ASCII, ended by one or two zeros so that its length is even, 256 bytes at most.
+fn even_text(text: &str) -> Vec<u8> {
+    let mut bytes: Vec<u8> = ascii(text).take(254).collect();
+    bytes.push(0);
+    if bytes.len() % 2 == 1 {
+        bytes.push(0);
+    }
+    bytes
+}
+
+fn ascii(text: &str) -> impl Iterator<Item = u8> {
+    text.chars().map(|c| if c.is_ascii_graphic() || c == ' ' { c as u8 } else { b'?' })
+}

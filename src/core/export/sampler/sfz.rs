@@ -1,0 +1,84 @@
+//! SFZ, version 1: a text that maps the samples to keys, velocities and turns.
+
+use super::{plan::PadPlan, strokes::VelocityCurve};
+use std::fmt::Write;
+
+/// Folder of the samples, beside the SFZ file.
+pub(super) const SAMPLES: &str = "samples";
+
+/// Samples that take turns at the same velocities.
+pub(super) struct SfzStep {
+    /// Lowest velocity.
+    pub low: u8,
+    /// Highest velocity.
+    pub high: u8,
+    /// In the order of their turns.
+    pub regions: Vec<SfzRegion>,
+}
+
+/// One sample.
+pub(super) struct SfzRegion {
+    /// File name within [`SAMPLES`].
+    pub sample: String,
+    /// First frame of its loop and the one after its last.
+    pub loop_frames: Option<[usize; 2]>,
+    /// How its level follows the velocity.
+    pub curve: VelocityCurve,
+}
+
+/// The file's text. A pad is a group; where it answers further keys, it has a group for each of them.
+pub(super) fn text(kit: &str, pads: &[(&PadPlan, Vec<SfzStep>)]) -> String {
+    let name: String = kit.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+    let mut text = format!(
+        "// {name}, exported by Kitwright. Levels and pans of the pads are in the samples;\n\
+         // volume and pan of a group change them.\n"
+    );
+    for (plan, steps) in pads {
+        for &(key, transpose_st) in &plan.keys {
+            group(&mut text, plan, key, transpose_st);
+            steps.iter().for_each(|step| regions(&mut text, plan, step));
+        }
+    }
+    text
+}
+
+fn group(text: &mut String, plan: &PadPlan, key: u8, transpose_st: f32) {
+    let mode = if plan.held { "no_loop" } else { "one_shot" };
+    let _ = write!(
+        text,
+        "\n// {}\n<group> key={key} loop_mode={mode} amp_veltrack=100 volume=0 pan=0",
+        plan.stem
+    );
+    if plan.held {
+        let _ = write!(text, " ampeg_release={}", plan.release_s);
+    }
+    if plan.choke_group > 0 {
+        let _ = write!(text, " group={0} off_by={0}", plan.choke_group);
+    }
+    let semitones = transpose_st.round();
+    if transpose_st != 0.0 {
+        let cents = ((transpose_st - semitones) * 100.0).round();
+        let _ = write!(text, " transpose={semitones} tune={cents}");
+    }
+    text.push('\n');
+}
+
+fn regions(text: &mut String, plan: &PadPlan, step: &SfzStep) {
+    for (turn, region) in step.regions.iter().enumerate() {
+        let _ = write!(
+            text,
+            "<region> sample={SAMPLES}/{} lovel={} hivel={}",
+            region.sample, step.low, step.high
+        );
+        if step.regions.len() > 1 {
+            let _ = write!(text, " seq_length={} seq_position={}", step.regions.len(), turn + 1);
+        }
+        if let Some([start, end]) = region.loop_frames.filter(|_| plan.held) {
+            let _ = write!(text, " loop_mode=loop_continuous loop_start={start} loop_end={}", end - 1);
+        }
+        for (velocity, gain) in &region.curve {
+            let _ = write!(text, " amp_velcurve_{velocity}={:.5}", gain.clamp(0.0, 1.0));
+        }
+        text.push('\n');
+    }
+}

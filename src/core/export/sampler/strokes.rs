@@ -1,0 +1,151 @@
+//! Strokes of one pad, played by the engine one after the other.
+
+use super::plan::PadPlan;
+use crate::{
+    engine::{Engine, PlayKit},
+    error::Result,
+    export::{MAX_TAIL_S, Stereo},
+    progress::Progress,
+};
+use std::sync::Arc;
+
+/// How long the key of a pad that is held stays down, seconds: what still sounds then is looped.
+const HELD_S: f64 = 4.0;
+/// Length of such a loop and of the crossfade at its end, seconds. Common practice, no source.
+const LOOP_S: f64 = 1.0;
+const LOOP_FADE_S: f64 = 0.1;
+/// How long the key of any other pad stays down, seconds.
+const KEY_S: f64 = 0.5;
+/// Ratio of one velocity to the next louder one at which the level is measured, for strokes above and below [`SOFT`]: a
+/// straight line between two points misses the level of pads with limiters by less than 0.5 dB.
+const NEXT_VELOCITY: f64 = 0.85;
+const NEXT_SOFT_VELOCITY: f64 = 0.7;
+const SOFT: u8 = 32;
+
+/// One recorded stroke.
+#[derive(Debug, Clone)]
+pub(super) struct Stroke {
+    /// Left and right; at least one frame.
+    pub sound: Stereo,
+    /// First frame of a loop and the one after its last.
+    pub loop_frames: Option<[usize; 2]>,
+}
+
+impl Stroke {
+    /// Square root of the energy of both channels.
+    fn strength(&self) -> f64 {
+        let energy = |x: &Vec<f32>| x.iter().map(|s| f64::from(*s) * f64::from(*s)).sum::<f64>();
+        self.sound.iter().map(energy).sum::<f64>().sqrt()
+    }
+}
+
+/// Plays strokes of a pad.
+pub(super) struct StrokePlayer<'a> {
+    kit: &'a Arc<PlayKit>,
+    plan: &'a PadPlan,
+    progress: &'a dyn Progress,
+}
+
+impl<'a> StrokePlayer<'a> {
+    /// For the pad of `plan` in `kit`, until `progress` is cancelled.
+    pub fn new(kit: &'a Arc<PlayKit>, plan: &'a PadPlan, progress: &'a dyn Progress) -> Self {
+        Self { kit, plan, progress }
+    }
+
+    /// The first `count` strokes of the pad at a MIDI velocity, each after silence: with the hits and draws that the
+    /// plugin plays in turn.
+    pub fn strokes(&self, velocity: u8, count: usize) -> Result<Vec<Stroke>> {
+        let mut engine = Engine::offline(self.kit.sample_rate);
+        engine.set_trims(&self.kit.kit.doc.trims);
+        engine.set_kit(self.kit.clone());
+        engine.reset();
+        (0..count).map(|_| self.stroke(&mut engine, velocity)).collect()
+    }
+
+    fn stroke(&self, engine: &mut Engine, velocity: u8) -> Result<Stroke> {
+        let frames = |seconds: f64| (seconds * self.kit.sample_rate) as usize;
+        let key_up = frames(if self.plan.held { HELD_S } else { KEY_S });
+        let end = key_up + frames(MAX_TAIL_S);
+        let mut sound = Stereo::default();
+        engine.trigger(self.plan.pad, f32::from(velocity) / 127.0);
+        let mut sounds_on = false;
+        while sound[0].len() < end && !engine.is_silent() {
+            if sound[0].len() == key_up {
+                sounds_on = true;
+                engine.note_off(self.plan.note);
+            }
+            let next = if sound[0].len() < key_up { key_up } else { end };
+            let n = Engine::MAX_CHUNK.min(next - sound[0].len());
+            engine.render(n);
+            for (to, from) in sound.iter_mut().zip(engine.pad(self.plan.pad)) {
+                to.extend_from_slice(&from[..n]);
+            }
+            self.progress.check()?;
+        }
+        if self.plan.held && sounds_on {
+            sound.iter_mut().for_each(|channel| channel.truncate(key_up));
+            return Ok(looped(sound, frames(LOOP_S), frames(LOOP_FADE_S)));
+        }
+        trim_end(&mut sound);
+        Ok(Stroke { sound, loop_frames: None })
+    }
+
+    /// Level of each alternate at velocities from the recorded one, `high`, down to `low`, as amplitude ratios to its stroke
+    /// in `recorded`. One that is silent there has ratios of 1.
+    pub fn curves(&self, recorded: &[Stroke], low: u8, high: u8) -> Result<Vec<VelocityCurve>> {
+        let loud: Vec<f64> = recorded.iter().map(Stroke::strength).collect();
+        let mut curves = vec![vec![(high, 1.0)]; recorded.len()];
+        let mut velocity = high;
+        while velocity > low {
+            let ratio = if velocity >= SOFT { NEXT_VELOCITY } else { NEXT_SOFT_VELOCITY };
+            velocity = ((f64::from(velocity) * ratio) as u8).clamp(low, velocity - 1);
+            let strokes = self.strokes(velocity, recorded.len())?;
+            for ((curve, loud), stroke) in curves.iter_mut().zip(&loud).zip(&strokes) {
+                let gain = if *loud > 0.0 { (stroke.strength() / loud) as f32 } else { 1.0 };
+                curve.push((velocity, gain));
+            }
+        }
+        Ok(curves)
+    }
+}
+
+/// Amplitude ratio at MIDI velocities, from the recorded one, where it is 1, downwards.
+pub(super) type VelocityCurve = Vec<(u8, f32)>;
+
+/// A sound that goes on for ever by its last `length` frames, whose end is faded into what comes before their start.
+fn looped(mut sound: Stereo, length: usize, fade: usize) -> Stroke {
+    let end = sound[0].len();
+    let start = end.saturating_sub(length);
+    let fade = fade.min(start).min(end - start);
+    for channel in &mut sound {
+        for i in 0..fade {
+            let share = (i + 1) as f32 / fade as f32;
+            let before = channel[start - fade + i];
+            let here = &mut channel[end - fade + i];
+            *here += share * (before - *here);
+        }
+    }
+    Stroke { sound, loop_frames: (end > start).then_some([start, end]) }
+}
+
+/// Cuts exact zeros off the end, leaving at least one frame.
+fn trim_end(sound: &mut Stereo) {
+    let last = sound.iter().map(|c| c.iter().rposition(|&s| s != 0.0).map_or(0, |i| i + 1)).max();
+    let frames = last.unwrap_or(0).max(1);
+    sound.iter_mut().for_each(|c| c.resize(frames, 0.0));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_end_of_a_loop_goes_on_at_its_start() {
+        let ramp: Vec<f32> = (0..100).map(|i| i as f32).collect();
+        let stroke = looped([ramp.clone(), ramp], 40, 10);
+        assert_eq!(stroke.loop_frames, Some([60, 100]));
+        // the last frame of the loop is the one before its first
+        assert_eq!(stroke.sound[0][99], 59.0);
+        assert_eq!(stroke.sound[0][89], 89.0);
+    }
+}
