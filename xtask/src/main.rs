@@ -1,5 +1,5 @@
-//! The project's tasks, each one command: `cargo xtask demo`, `test`, `soak`, `score`, `profiles`, `bundle`, `install`,
-//! `window`, `labels`, `shots`, `host`.
+//! The project's tasks, each one command: `cargo xtask demo`, `test`, `soak`, `score`, `profiles`, `bundle`, `release`,
+//! `install`, `window`, `labels`, `shots`, `host`.
 
 mod demo;
 mod host;
@@ -7,6 +7,7 @@ mod install;
 mod labels;
 mod profiles;
 mod project;
+mod release;
 mod score;
 mod screen;
 mod shots;
@@ -32,6 +33,8 @@ cargo xtask score export [TAKE]       exported kits in other players, beside the
 cargo xtask profiles                  computes the role profiles from open recordings in Debian packages
 cargo xtask bundle kitwright --release
                                       CLAP and VST3 into target/bundled
+cargo xtask release                   one archive for this system: plugin, command line, licences; the same bytes
+                                      from the same commit
 cargo xtask install [--remove]        build, and copy the plugin to your plugin folders (or take it out)
 cargo xtask window [KIT]              the plugin's window as a program of its own, with audio and MIDI
 cargo xtask host [BUNDLE TAKE]        the plugin in a real host: opened, played, saved, ended, opened again (Linux)
@@ -73,6 +76,7 @@ fn run(arguments: &[String]) -> Result {
             score::run(&Project::enter()?, what, Some(&path(take)))
         }
         ["bundle", "kitwright", ..] => Project::enter()?.bundle(&arguments[2..]),
+        ["release"] => release::run(&Project::enter()?),
         ["install"] => install::install(&Project::enter()?),
         ["install", "--remove"] => install::remove(),
         ["host"] => host::run(&Project::enter()?, None),
