@@ -6,7 +6,7 @@ use super::{
 };
 use kitwright_core::{
     error::Result,
-    export::{RenderOptions, Score, render_file},
+    export::{Loudness, RenderOptions, Score, render_file},
     kit::Kit,
     music::note_name,
 };
@@ -25,15 +25,28 @@ pub(super) fn run(a: &arguments::Render, terminal: &Terminal) -> Result<()> {
         protect::check_stems(&kit, stems, &a.out, &inputs)?;
     }
     let unanswered = score.unanswered(&kit);
-    let seconds = render_file(&Arc::new(kit), &score, options, &a.out, a.stems.as_deref(), terminal)?;
+    let song = render_file(&Arc::new(kit), &score, options, &a.out, a.stems.as_deref(), terminal)?;
     terminal.clear();
-    say(&format!("{}: {seconds:.1} s", printable(&a.out)));
+    say(&format!("{}: {:.1} s{}", printable(&a.out), song.seconds, words(&song.loudness)));
     if let Some(stems) = &a.stems {
-        say(&format!("{}: one file for each pad", printable(stems)));
+        say(&format!("{}: one file for each pad; together they are the mix", printable(stems)));
+    }
+    for stem in &song.stems {
+        let apart = if stem.in_mix { "" } else { ", not in the mix: the pad is not sent to the main output" };
+        say(&format!("  {}{}{apart}", stem.file, words(&stem.loudness)));
     }
     for (note, count) in unanswered {
         let times = if count == 1 { "once".into() } else { format!("{count} times") };
         say(&format!("note {note} ({}), {times}: no pad of this kit plays it", note_name(note)));
     }
     Ok(())
+}
+
+/// ", -14.2 LUFS, true peak -1.0 dBTP".
+fn words(loudness: &Loudness) -> String {
+    match (loudness.lufs, loudness.peak_dbtp) {
+        (_, None) => ", silent".into(),
+        (None, Some(peak)) => format!(", too short for a loudness, true peak {peak:.1} dBTP"),
+        (Some(lufs), Some(peak)) => format!(", {lufs:.1} LUFS, true peak {peak:.1} dBTP"),
+    }
 }

@@ -27,7 +27,12 @@ fn stems_rate_and_seed_take_effect() {
     let (kit, midi) = (made.file("Cello.kitwright"), made.file("groove.mid"));
     let (out, stems) = (dir.path().join("song.wav"), dir.path().join("stems"));
     let fixed = ["render", kit.to_str().unwrap(), midi.to_str().unwrap(), "--out", out.to_str().unwrap()];
-    succeed(&[&fixed[..], &["--rate", "44100", "--stems", stems.to_str().unwrap(), "--seed", "7"]].concat());
+    let said = succeed(
+        &[&fixed[..], &["--rate", "44100", "--stems", stems.to_str().unwrap(), "--seed", "7"]].concat(),
+    );
+    // one line for the song, one for the folder, one for each stem
+    let levels = said.lines().filter(|line| line.contains(" LUFS, true peak ") && line.ends_with(" dBTP"));
+    assert_eq!(levels.count(), names_in(&stems).len() + 1, "{said}");
     let main = hound::WavReader::open(&out).unwrap();
     assert_eq!((main.spec().sample_rate, main.spec().bits_per_sample), (44_100, 24));
     let pads = made.summary()["pads"].as_array().unwrap().len();

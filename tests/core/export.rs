@@ -248,6 +248,70 @@ fn stems_are_the_pads_and_as_long_as_the_song() {
     }
 }
 
+/// Largest difference between the song and the sum of the stems that are in it, steps of 24 bits.
+fn left_over(kit: &Kit) -> i32 {
+    let dir = tempfile::tempdir().unwrap();
+    let (out, stems) = (dir.path().join("song.wav"), dir.path().join("stems"));
+    let options = RenderOptions { rate: 44_100, block: 100 };
+    let summary =
+        render_file(&Arc::new(kit.clone()), &groove(), options, &out, Some(&stems), &Quiet).unwrap();
+    let mut rest = read_wav(&out).1;
+    assert!(rest.iter().any(|s| s.abs() > 80_000), "the song sounds");
+    for stem in summary.stems.iter().filter(|stem| stem.in_mix) {
+        let (_, samples) = read_wav(&stems.join(&stem.file));
+        rest.iter_mut().zip(samples).for_each(|(rest, s)| *rest -= s);
+    }
+    rest.iter().map(|s| s.abs()).max().unwrap()
+}
+
+#[test]
+fn stems_add_up_to_the_mix_whatever_the_ceiling_does() {
+    // each of the ten stems and the song are rounded by half a step at most
+    let most = 6;
+    assert!(left_over(&kit()) <= most);
+    let mut loud = Kit::clone(&kit());
+    loud.doc.trims.kit.level_db = 12.0;
+    let limited = Arc::new(loud.clone());
+    let play = Arc::new(PlayKit::new(limited, 48_000.0));
+    let mut reduction_db = 0.0_f32;
+    render(&play, &groove(), RenderOptions::default(), &Quiet, &mut |engine, _| {
+        reduction_db = reduction_db
+            .max(f32::from_bits(engine.meters().main_ceiling_db.load(std::sync::atomic::Ordering::Relaxed)));
+        Ok(())
+    })
+    .unwrap();
+    assert!(reduction_db > 3.0, "the ceiling works: {reduction_db} dB");
+    assert!(left_over(&loud) <= most);
+    loud.doc.trims.pads[1].mute = true;
+    loud.doc.trims.pads[3].pan = -0.8;
+    assert!(left_over(&loud) <= most, "muted and moved pads");
+    loud.doc.trims.pads[0].in_main = false;
+    assert!(left_over(&loud) <= most, "a pad apart is no part of the mix");
+    loud.doc.trims.kit.ceiling_on = false;
+    loud.doc.trims.kit.level_db = -12.0;
+    assert!(left_over(&loud) <= most, "without a ceiling");
+}
+
+#[test]
+fn a_song_with_stems_has_the_same_bytes_as_without_and_is_measured() {
+    let dir = tempfile::tempdir().unwrap();
+    let (a, b) = (dir.path().join("a.wav"), dir.path().join("b.wav"));
+    let stems = dir.path().join("stems");
+    let options = RenderOptions::default();
+    let plain = render_file(&small_kit(), &groove(), options, &a, None, &Quiet).unwrap();
+    let with = render_file(&small_kit(), &groove(), options, &b, Some(&stems), &Quiet).unwrap();
+    assert!(fs::read(&a).unwrap() == fs::read(&b).unwrap());
+    assert_eq!((plain.loudness, plain.stems.len(), with.stems.len()), (with.loudness, 0, 3));
+    let (lufs, peak) = (plain.loudness.lufs.unwrap(), plain.loudness.peak_dbtp.unwrap());
+    assert!((-60.0..0.0).contains(&lufs) && (lufs..0.0).contains(&peak), "{lufs} LUFS, {peak} dBTP");
+    let sample_peak = read_wav(&a).1.iter().map(|s| s.abs()).max().unwrap();
+    let sample_peak_db = 20.0 * (f64::from(sample_peak) / 8_388_608.0).log10();
+    assert!((-0.1..2.0).contains(&(peak - sample_peak_db)), "{peak} dBTP, {sample_peak_db} dBFS");
+    for stem in &with.stems {
+        assert!(stem.in_mix && stem.loudness.peak_dbtp.unwrap() > stem.loudness.lufs.unwrap(), "{stem:?}");
+    }
+}
+
 #[test]
 fn a_pad_sounds_alone_even_when_it_is_muted() {
     let plain = render_pad(&kit(), 0, 0.9, 48_000, &Quiet).unwrap();

@@ -14,6 +14,7 @@ mod export_sampler;
 mod key_parts;
 mod kit_file;
 mod kit_memory;
+mod kit_schema;
 mod listen;
 mod listen_describe;
 mod listen_edit;

@@ -86,6 +86,8 @@ pub struct Engine {
     /// Pads that sounded in the last chunk, one bit each.
     sounding: u16,
     main: Output,
+    /// Whether the pads' outputs are their shares of the main output.
+    shares: bool,
     main_busy: bool,
     /// Level trim of the kit, amplitude ratio.
     level: Ramp,
@@ -119,6 +121,7 @@ impl Engine {
             key_outputs: (0..KEY_PARTS).map(|_| output()).collect(),
             sounding: 0,
             main: output(),
+            shares: false,
             main_busy: false,
             level: Ramp::still(1.0),
             meters: Arc::new(Meters::new(sample_rate)),
@@ -139,6 +142,16 @@ impl Engine {
     pub fn draft(sample_rate: f64) -> Self {
         let mut engine = Self::offline(sample_rate);
         engine.pads.iter_mut().for_each(PadChannel::draft);
+        engine
+    }
+
+    /// The same, with the pads' outputs as their shares of the main output: after the kit's level and the ceiling of the
+    /// main output instead of their own, so that they add up to it. Pads that are not sent to the main output keep their
+    /// own ceiling. The ceiling must not be switched while something sounds.
+    pub fn stems(sample_rate: f64) -> Self {
+        let mut engine = Self::offline(sample_rate);
+        engine.shares = true;
+        engine.main.note_gains();
         engine
     }
 
@@ -351,7 +364,9 @@ impl Engine {
                 [&mut output.left[from..to], &mut output.right[from..to]],
                 [&mut self.main.left[from..to], &mut self.main.right[from..to]],
             );
-            output.finish(from, n, now);
+            if !(self.shares && self.trims.pads[p].in_main) {
+                output.finish(from, n, now);
+            }
         }
         for (part, output) in self.key_parts.iter_mut().zip(&mut self.key_outputs) {
             if !part.is_busy() {
@@ -365,7 +380,9 @@ impl Engine {
                 [&mut output.left[from..to], &mut output.right[from..to]],
                 [&mut self.main.left[from..to], &mut self.main.right[from..to]],
             );
-            output.finish(from, n, now);
+            if !self.shares {
+                output.finish(from, n, now);
+            }
         }
         self.main_busy |= any;
         if self.main_busy {
@@ -373,8 +390,23 @@ impl Engine {
             self.level.scale(now, &mut self.main.right[from..to]);
             self.main.finish(from, n, now);
         }
+        if self.shares {
+            self.share_main(from, n);
+        }
         self.now += n as u64;
         self.release_ended();
+    }
+
+    /// Gives the pads and key parts that sound in the main output its level and its ceiling.
+    fn share_main(&mut self, from: usize, n: usize) {
+        let pads = self.pads.iter().zip(&self.trims.pads).map(|(pad, trims)| pad.is_busy() && trims.in_main);
+        let parts = self.key_parts.iter().map(KeyPartChannel::is_busy);
+        let outputs = self.outputs.iter_mut().chain(&mut self.key_outputs);
+        for (output, _) in outputs.zip(pads.chain(parts)).filter(|(_, sounds)| *sounds) {
+            self.level.scale(self.now, &mut output.left[from..from + n]);
+            self.level.scale(self.now, &mut output.right[from..from + n]);
+            output.follow(&self.main, from, n);
+        }
     }
 
     /// Frees what has ended before the next frame.

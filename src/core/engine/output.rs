@@ -19,6 +19,8 @@ pub(super) struct Output {
     on: Ramp,
     /// The limited signal while the ceiling is switched on or off.
     limited: [Vec<f32>; 2],
+    /// What the last frames were multiplied by, where it is noted.
+    gains: Option<Vec<f32>>,
 }
 
 impl Output {
@@ -32,6 +34,24 @@ impl Output {
             db: Ramp::still(db),
             on: Ramp::still(1.0),
             limited: [buffer(), buffer()],
+            gains: None,
+        }
+    }
+
+    /// Notes from now on what the ceiling multiplies each frame by. Allocates: not for the audio thread.
+    pub fn note_gains(&mut self) {
+        self.gains = Some(vec![1.0; self.left.len()]);
+    }
+
+    /// Multiplies the frames `from..from + n` by what the ceiling of `main`, which notes it, multiplied them by, instead of
+    /// by an own ceiling.
+    pub fn follow(&mut self, main: &Self, from: usize, n: usize) {
+        let Some(gains) = &main.gains else { return };
+        for channel in [&mut self.left, &mut self.right] {
+            for (x, gain) in channel[from..from + n].iter_mut().zip(&gains[from..from + n]) {
+                *x = if *gain == 0.0 { 0.0 } else { flush32(*x * gain) };
+                self.peak = self.peak.max(x.abs());
+            }
         }
     }
 
@@ -90,13 +110,21 @@ impl Output {
 
     fn limit(&mut self, from: usize, n: usize, now: u64) {
         let (left, right) = (&mut self.left[from..from + n], &mut self.right[from..from + n]);
+        let mut gains = self.gains.as_mut().map(|gains| &mut gains[from..from + n]);
         if self.on.target() == 1.0 && !self.on.moves(now) {
-            self.ceiling.process(left, right);
+            match gains {
+                Some(gains) => self.ceiling.process_and_note(left, right, gains),
+                None => self.ceiling.process(left, right),
+            }
             return;
         }
-        for (l, r) in left.iter_mut().zip(right.iter_mut()) {
-            if !(l.is_finite() && r.is_finite()) {
+        for (i, (l, r)) in left.iter_mut().zip(right.iter_mut()).enumerate() {
+            let finite = l.is_finite() && r.is_finite();
+            if !finite {
                 (*l, *r) = (0.0, 0.0);
+            }
+            if let Some(gains) = &mut gains {
+                gains[i] = if finite { 1.0 } else { 0.0 };
             }
         }
         if self.on.target() == 0.0 && !self.on.moves(now) {

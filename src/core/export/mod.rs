@@ -9,6 +9,7 @@ mod overview;
 mod render;
 mod sampler;
 mod score;
+mod song;
 mod space;
 mod summary;
 mod text;
@@ -16,14 +17,16 @@ mod wav;
 
 pub use groove::{groove_midi, pattern_midi, write_pattern};
 pub use overview::{WaveOutline, overview, role_colour};
-pub use render::{MAX_TAIL_S, RenderOptions, Stereo, render, render_pad};
+pub use render::{MAX_TAIL_S, RenderOptions, Stereo, render, render_pad, render_stems};
 pub use sampler::{
     MAX_VELOCITIES, MIN_VELOCITIES, SampleOptions, SamplerFormat, SamplerSummary, export_sampler, note_names,
     sampler_files,
 };
 pub use score::{Action, Event, Score, Tempo};
+pub use song::{Loudness, SongSummary, StemSummary, render_file};
 pub use summary::{
-    PadSummary, Summary, TakeSummary, key_part_stems, kit_file, pad_file, sounding, stem_file, tidy, tidy_db,
+    PadSummary, Summary, TakeSummary, Tuning, key_part_stems, kit_file, pad_file, sounding, stem_file, tidy,
+    tidy_db,
 };
 pub use wav::{WavOut, write_wav};
 
@@ -123,82 +126,6 @@ fn write_groove(kit: &Arc<Kit>, folder: &Path, progress: &dyn Progress) -> Resul
         out.write(&[&left[..frames], &right[..frames]])
     })?;
     out.finish()
-}
-
-/// Plays a MIDI file with a kit into a WAV file and, when `stems` names a folder, each sounding pad and
-/// key part into a file of its own there ("36-kick.wav", "keys-1.wav"), all of the same length. Returns the length in seconds.
-///
-/// # Errors
-/// Cancelled, options out of range, a song that no WAV file or not the disk can hold (checked before
-/// anything is written), or files that cannot be read or written; nothing is left then.
-pub fn render_file(
-    kit: &Arc<Kit>,
-    score: &Score,
-    options: RenderOptions,
-    out: &Path,
-    stems: Option<&Path>,
-    progress: &dyn Progress,
-) -> Result<f64> {
-    let options = options.checked()?;
-    let files = 1 + stems.map_or(0, |_| sounding(kit).count() + key_part_stems(kit).count());
-    space::check_song(score, options.rate, files, out)?;
-    let staged = StagedFile::new(out)?;
-    let staged_stems = stems.map(StagedFolder::new).transpose()?;
-    let frames = staged.write(|out| match &staged_stems {
-        Some(folder) => folder.write(|stems| write_song(kit, score, options, out, Some(stems), progress)),
-        None => write_song(kit, score, options, out, None, progress),
-    })?;
-
-    // A full disk fails here, before the first file appears.
-    staged.sync()?;
-    if let Some(folder) = &staged_stems {
-        folder.sync()?;
-    }
-    progress.check()?;
-    if let Some(folder) = staged_stems {
-        folder.commit(&[])?;
-    }
-    staged.commit()?;
-    Ok(frames as f64 / f64::from(options.rate))
-}
-
-/// The song into `out` and, when there is a folder for them, its stems; frames written.
-fn write_song(
-    kit: &Arc<Kit>,
-    score: &Score,
-    options: RenderOptions,
-    out: &Path,
-    stems: Option<&Path>,
-    progress: &dyn Progress,
-) -> Result<u64> {
-    let mut main = WavOut::create(out, options.rate, 2)?;
-    let (mut pads, mut parts) = (Vec::new(), Vec::new());
-    if let Some(folder) = stems {
-        for (part, file) in key_part_stems(kit) {
-            parts.push((part, WavOut::create(&folder.join(file), options.rate, 2)?));
-        }
-        for (pad, ..) in sounding(kit) {
-            let file = folder.join(stem_file(kit, pad));
-            pads.push((pad, WavOut::create(&file, options.rate, 2)?));
-        }
-    }
-    let play = Arc::new(PlayKit::new(kit.clone(), f64::from(options.rate)));
-    let frames = render(&play, score, options, progress, &mut |engine, frames| {
-        let [left, right] = engine.main();
-        main.write(&[&left[..frames], &right[..frames]])?;
-        for (pad, file) in &mut pads {
-            let [left, right] = engine.pad(*pad);
-            file.write(&[&left[..frames], &right[..frames]])?;
-        }
-        for (part, file) in &mut parts {
-            let [left, right] = engine.key_part(*part);
-            file.write(&[&left[..frames], &right[..frames]])?;
-        }
-        Ok(())
-    })?;
-    main.finish()?;
-    pads.into_iter().chain(parts).try_for_each(|(_, file)| file.finish())?;
-    Ok(frames)
 }
 
 /// Writes a take as a WAV file of 24 bits at its own rate.

@@ -64,8 +64,33 @@ pub fn render(
     sink: &mut dyn FnMut(&Engine, usize) -> Result<()>,
 ) -> Result<u64> {
     let options = options.checked()?;
+    play_score(Engine::offline(f64::from(options.rate)), kit, score, options, progress, sink)
+}
+
+/// The same; the pads' outputs that `sink` sees add up to the main output, those that are not sent there apart.
+///
+/// # Errors
+/// As [`render`].
+pub fn render_stems(
+    kit: &Arc<PlayKit>,
+    score: &Score,
+    options: RenderOptions,
+    progress: &dyn Progress,
+    sink: &mut dyn FnMut(&Engine, usize) -> Result<()>,
+) -> Result<u64> {
+    let options = options.checked()?;
+    play_score(Engine::stems(f64::from(options.rate)), kit, score, options, progress, sink)
+}
+
+fn play_score(
+    mut engine: Engine,
+    kit: &Arc<PlayKit>,
+    score: &Score,
+    options: RenderOptions,
+    progress: &dyn Progress,
+    sink: &mut dyn FnMut(&Engine, usize) -> Result<()>,
+) -> Result<u64> {
     let rate = f64::from(options.rate);
-    let mut engine = Engine::offline(rate);
     engine.set_trims(&kit.kit.doc.trims);
     engine.set_kit(kit.clone());
     engine.reset(); // trims are in place from the first sample on

@@ -1,4 +1,4 @@
-//! kit.json: what a kit holds, for other programs.
+//! kit.json: what a kit holds, for other programs; `kit.schema.json` beside this file describes it.
 
 use crate::{
     cast::weakness,

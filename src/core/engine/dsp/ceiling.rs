@@ -129,25 +129,40 @@ impl Ceiling {
     /// Limits both channels to the ceiling, in place; frames that are not finite become silence.
     pub fn process(&mut self, left: &mut [f32], right: &mut [f32]) {
         for (l, r) in left.iter_mut().zip(right) {
-            if !(l.is_finite() && r.is_finite()) {
-                (*l, *r) = (0.0, 0.0);
-            }
-            self.reduction = flush32(self.reduction * self.release);
-            if self.reduction < 1e-7 {
-                self.reduction = 0.0;
-            }
-            self.update_activity(l.abs().max(r.abs()));
-            let mut gain = 1.0 - self.reduction;
-            if self.loud > 0 {
-                for (channel, x) in self.channels.iter().zip([*l, *r]) {
-                    gain = largest_gain(&channel.sums, self.weights(), x, gain, &self.ceilings);
-                }
-                self.reduction = 1.0 - gain;
-                self.max_reduction = self.max_reduction.max(self.reduction);
-            }
-            (*l, *r) = (*l * gain, *r * gain);
-            self.commit([*l, *r]);
+            self.frame(l, r);
         }
+    }
+
+    /// The same, and writes down the gain of each frame; 0 for one that is not finite. All slices have one length.
+    pub fn process_and_note(&mut self, left: &mut [f32], right: &mut [f32], gains: &mut [f32]) {
+        for ((l, r), gain) in left.iter_mut().zip(right).zip(gains) {
+            *gain = self.frame(l, r);
+        }
+    }
+
+    /// Limits one frame; its gain.
+    #[inline(always)]
+    fn frame(&mut self, l: &mut f32, r: &mut f32) -> f32 {
+        let finite = l.is_finite() && r.is_finite();
+        if !finite {
+            (*l, *r) = (0.0, 0.0);
+        }
+        self.reduction = flush32(self.reduction * self.release);
+        if self.reduction < 1e-7 {
+            self.reduction = 0.0;
+        }
+        self.update_activity(l.abs().max(r.abs()));
+        let mut gain = 1.0 - self.reduction;
+        if self.loud > 0 {
+            for (channel, x) in self.channels.iter().zip([*l, *r]) {
+                gain = largest_gain(&channel.sums, self.weights(), x, gain, &self.ceilings);
+            }
+            self.reduction = 1.0 - gain;
+            self.max_reduction = self.max_reduction.max(self.reduction);
+        }
+        (*l, *r) = (*l * gain, *r * gain);
+        self.commit([*l, *r]);
+        if finite { gain } else { 0.0 }
     }
 
     /// Updates the sums when a sample is so high that it could, with others, reach the ceiling.
