@@ -10,7 +10,7 @@ use kitwright_core::{
         Action, Event, RenderOptions, Score, Summary, Tempo, groove_midi, kit_file, render, render_file,
         render_pad, write_folder,
     },
-    kit::{Audition, Kit, Layer, Role, Slice, TakeEntry},
+    kit::{Audition, KeyPart, Kit, Layer, Role, Slice, TakeEntry},
     listen::{Description, Hit},
     progress::{Flag, Progress, Quiet},
 };
@@ -253,8 +253,11 @@ fn left_over(kit: &Kit) -> i32 {
     let dir = tempfile::tempdir().unwrap();
     let (out, stems) = (dir.path().join("song.wav"), dir.path().join("stems"));
     let options = RenderOptions { rate: 44_100, block: 100 };
-    let summary =
-        render_file(&Arc::new(kit.clone()), &groove(), options, &out, Some(&stems), &Quiet).unwrap();
+    let mut score = groove();
+    let on = |seconds, key| Event { seconds, channel: 1, action: Action::On(key, 1.0) };
+    score.events.splice(0..0, [on(0.0, 43), on(0.0, 50)]);
+    let summary = render_file(&Arc::new(kit.clone()), &score, options, &out, Some(&stems), &Quiet).unwrap();
+    assert_eq!(summary.stems.len(), 10 + kit.doc.key_parts.len());
     let mut rest = read_wav(&out).1;
     assert!(rest.iter().any(|s| s.abs() > 80_000), "the song sounds");
     for stem in summary.stems.iter().filter(|stem| stem.in_mix) {
@@ -266,7 +269,7 @@ fn left_over(kit: &Kit) -> i32 {
 
 #[test]
 fn stems_add_up_to_the_mix_whatever_the_ceiling_does() {
-    // each of the ten stems and the song are rounded by half a step at most
+    // each of up to eleven stems and the song are rounded by half a step at most
     let most = 6;
     assert!(left_over(&kit()) <= most);
     let mut loud = Kit::clone(&kit());
@@ -282,6 +285,9 @@ fn stems_add_up_to_the_mix_whatever_the_ceiling_does() {
     .unwrap();
     assert!(reduction_db > 3.0, "the ceiling works: {reduction_db} dB");
     assert!(left_over(&loud) <= most);
+    let slice = loud.doc.pads[13].slices.first().copied();
+    loud.doc.key_parts = vec![KeyPart { slice, root_hz: 200.0, ..KeyPart::default() }];
+    assert!(left_over(&loud) <= most, "a key part is part of the mix");
     loud.doc.trims.pads[1].mute = true;
     loud.doc.trims.pads[3].pan = -0.8;
     assert!(left_over(&loud) <= most, "muted and moved pads");

@@ -7,7 +7,7 @@ use kitwright_core::{
         Action, Event, RenderOptions, SampleOptions, SamplerFormat, Score, export_sampler, note_names,
         render, sampler_files,
     },
-    kit::{Kit, Layer, Slice, TakeEntry, Variation},
+    kit::{KeyLoop, KeyPart, KeyPartSettings, Kit, Layer, Slice, TakeEntry, Variation},
     progress::{Flag, Quiet},
     take::Take,
 };
@@ -88,7 +88,7 @@ fn export(kit: &Kit, format: SamplerFormat, dir: &Path) -> usize {
 /// Strokes of one key at one velocity, two seconds apart, as the plugin plays them: left and right of each.
 fn played(kit: &Kit, key: u8, velocity: u8, count: usize) -> Vec<[Vec<f32>; 2]> {
     let events = (0..count).flat_map(|i| {
-        let at = |seconds: f64, action| Event { seconds: 2.0 * i as f64 + seconds, action };
+        let at = |seconds: f64, action| Event { seconds: 2.0 * i as f64 + seconds, channel: 9, action };
         [at(0.0, Action::On(key, f32::from(velocity) / 127.0)), at(0.5, Action::Off(key))]
     });
     let score =
@@ -414,7 +414,7 @@ fn mutes_solos_and_the_kits_level_do_not_silence_an_export() {
 
 #[test]
 fn what_will_be_written_is_known_before() {
-    let kit = kit();
+    let kit = kit_with_bass();
     for format in SamplerFormat::ALL {
         let dir = tempfile::tempdir().unwrap();
         export(&kit, format, dir.path());
@@ -462,4 +462,107 @@ fn the_same_kit_gives_the_same_files() {
         });
         assert!(a == b, "{format:?}");
     }
+}
+
+/// [`kit`] with a bass on channel 2: a tone of 120 Hz that falls by 6 dB in a second, with a loop of fifty periods.
+fn kit_with_bass() -> Kit {
+    let mut kit = kit();
+    let tone = |i: u32| {
+        let t = i as f32 / RATE as f32;
+        0.4 * (-0.7 * t).exp() * (std::f32::consts::TAU * 120.0 * t).sin()
+    };
+    let take = Take::from_samples("bass", RATE, vec![(0..RATE).map(tone).collect()]);
+    kit.doc.takes.push(TakeEntry::new(&take, Vec::new()));
+    let slice = Slice { take: 1, start: 0, end: u64::from(RATE), gain_db: 0.0, velocities: [0.0, 1.0] };
+    kit.doc.key_parts.push(KeyPart {
+        name: "bass".into(),
+        slice: Some(slice),
+        root_hz: 120.0,
+        sustain: Some(KeyLoop { start: 20_000, end: 40_000, fade: 2000 }),
+        settings: KeyPartSettings {
+            low_key: 20,
+            high_key: 60,
+            mono: true,
+            decay_ms: 200.0,
+            sustain: 0.8,
+            release_ms: 250.0,
+            ..KeyPartSettings::default()
+        },
+    });
+    kit.takes.push(Arc::new(take));
+    kit
+}
+
+/// A key of the bass, held for so many frames.
+fn bass(kit: &Kit, key: u8, velocity: f32, frames: usize) -> Vec<f32> {
+    let seconds = frames as f64 / f64::from(RATE);
+    let event = |seconds, action| Event { seconds, channel: 1, action };
+    let events = vec![event(0.0, Action::On(key, velocity)), event(seconds, Action::Off(key))];
+    let score = Score { events, ..Score::stroke(key, 1.0, seconds) };
+    let play = Arc::new(PlayKit::new(Arc::new(kit.clone()), f64::from(RATE)));
+    let mut sound = Vec::new();
+    render(&play, &score, RenderOptions::default(), &Quiet, &mut |engine, n| {
+        sound.extend_from_slice(&engine.key_part(0)[0][..n]);
+        Ok(())
+    })
+    .expect("played");
+    sound.truncate(frames);
+    sound
+}
+
+#[test]
+fn key_parts_are_sampled_over_the_keyboard_with_loops_that_go_on_as_the_engine_does() {
+    let dir = tempfile::tempdir().unwrap();
+    let kit = kit_with_bass();
+    export(&kit, SamplerFormat::Sfz, dir.path());
+    let text = fs::read_to_string(dir.path().join("Tones & -noise- keys-1.sfz")).unwrap();
+    assert!(text.contains("bass, channel 2") && text.contains("ampeg_release=0.25"), "{text}");
+    assert!(text.contains("group=100 off_by=100"), "one key at a time");
+    let mut next = 20;
+    for line in text.lines().filter(|line| line.starts_with("<region>")) {
+        let words: BTreeMap<&str, &str> = line.split(' ').filter_map(|word| word.split_once('=')).collect();
+        let number = |name: &str| words[name].parse::<usize>().unwrap();
+        assert_eq!(number("lokey"), next, "{line}");
+        next = number("hikey") + 1;
+        let root = number("pitch_keycenter") as u8;
+        let [sample, _] = wav(&dir.path().join(words["sample"]));
+        let (start, end) = (number("loop_start"), number("loop_end") + 1);
+        assert_eq!(end, sample.len());
+        let frames = 3 * RATE as usize;
+        let looped = |i: usize| if i < end { sample[i] } else { sample[start + (i - end) % (end - start)] };
+        let engine = bass(&kit, root, 1.0, frames);
+        let (mut energy, mut apart) = (0.0, 0.0);
+        for (i, e) in engine.iter().enumerate() {
+            energy += f64::from(*e).powi(2);
+            apart += (f64::from(*e) - f64::from(looped(i))).powi(2);
+        }
+        // a loop is of whole frames: its period is off by half a frame at most each time
+        let apart_db = 10.0 * (apart / energy).log10();
+        assert!(energy > 1.0 && apart_db < -25.0, "key {root}: {apart_db:.1} dB apart");
+    }
+    assert_eq!(next, 61);
+    let curve: BTreeMap<u8, f64> = text
+        .lines()
+        .find(|line| line.starts_with("<region>"))
+        .unwrap()
+        .split(' ')
+        .filter_map(|word| word.strip_prefix("amp_velcurve_")?.split_once('='))
+        .map(|(velocity, gain)| (velocity.parse().unwrap(), gain.parse().unwrap()))
+        .collect();
+    let (&velocity, &gain) = curve.range(40..80).next().unwrap();
+    let strength = |velocity: f32| {
+        bass(&kit, 36, velocity, 24_000).iter().map(|s| f64::from(*s).powi(2)).sum::<f64>().sqrt()
+    };
+    let engine = strength(f32::from(velocity) / 127.0) / strength(1.0);
+    assert!((gain / engine - 1.0).abs() < 0.02, "velocity {velocity}: {gain} for {engine}");
+}
+
+#[test]
+fn channels_of_key_parts_have_no_names_of_drums() {
+    let dir = tempfile::tempdir().unwrap();
+    export(&kit_with_bass(), SamplerFormat::Midnam, dir.path());
+    let text = fs::read_to_string(dir.path().join("Tones & -noise-.midnam")).unwrap();
+    let channels: Vec<&str> = text.lines().filter(|line| line.contains("<ChannelNameSetAssign ")).collect();
+    assert_eq!(channels.len(), 15);
+    assert!(channels.iter().all(|line| !line.contains("\"2\"")));
 }

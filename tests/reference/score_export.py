@@ -40,8 +40,8 @@ def read_wav(path):
     return soundfile.read(str(path), always_2d=True)[0].T
 
 
-def write_midi(path, strokes):
-    """Strokes are (key, velocity), APART from each other, on channel 10; a tick is a millisecond."""
+def write_midi(path, strokes, channel=10):
+    """Strokes are (key, velocity), APART from each other, on a channel from 1; a tick is a millisecond."""
     def length(n):
         out = [n & 127]
         while n > 127:
@@ -51,7 +51,7 @@ def write_midi(path, strokes):
 
     track, now = bytearray(b"\0\xff\x51\x03\x07\xa1\x20"), 0
     for i, (key, velocity) in enumerate(strokes):
-        for at, message in [(i * APART, bytes([0x99, key, velocity])), (i * APART + DOWN, bytes([0x89, key, 0]))]:
+        for at, message in [(i * APART, bytes([0x8F + channel, key, velocity])), (i * APART + DOWN, bytes([0x7F + channel, key, 0]))]:
             tick = round(at * 1000)
             track += length(tick - now) + message
             now = tick
@@ -157,6 +157,22 @@ def sf2_off(found):
     return off
 
 
+def keys_off(program, kit, folder, gain_db):
+    """Levels of the key parts' strokes in pysfizz beside the engine's: sampled keys, keys between, two velocities."""
+    off = []
+    for path in sorted((folder / "sfz").glob("* keys-*.sfz")):
+        channel = int(path.read_text().splitlines()[0].split(" channel ")[1].split(",")[0])
+        strokes = [(key, velocity) for key in range(30, 80, 7) for velocity in (127, 70)]
+        write_midi(folder / "strokes.mid", strokes, channel)
+        run(program, "render", kit, folder / "strokes.mid", "--out", folder / "engine.wav", "--rate", RATE)
+        sfz = SfzPlayer(path)
+        for (key, velocity), engine in zip(strokes, strokes_of(read_wav(folder / "engine.wav"), len(strokes))):
+            if level_db(engine) > QUIET_DB:
+                by = level_db(sfz.play(key, velocity)) - gain_db - level_db(engine)
+                off.append((by, f"{path.stem}, key {key}, velocity {velocity}"))
+    return off
+
+
 def wav_null(found, folder, names):
     """Largest difference between the WAV files and the engine's strokes, dB below the stroke."""
     worst = -np.inf
@@ -170,7 +186,7 @@ def wav_null(found, folder, names):
 def checked(folder, kit, root):
     """What independent checkers say about the files, one line each."""
     lint = pathlib.Path(sys.executable).with_name("sfzlint")
-    said = run(lint, folder / "sfz" / f"{kit.stem}.sfz", "--spec-version", "v1").strip()
+    said = "".join(run(lint, path, "--spec-version", "v1") for path in sorted((folder / "sfz").glob("*.sfz"))).strip()
     names = etree.DTD(str(root / "midi_names.dtd"))
     document = etree.parse(str(folder / "midnam" / f"{kit.stem}.midnam"),
                            etree.XMLParser(load_dtd=False, no_network=True))
@@ -196,12 +212,14 @@ def main():
     recorded = compare(program, kit, folder, steps, lambda step: step[2])
     between = compare(program, kit, folder, steps,
                       lambda step: next((v for v in BETWEEN if step[1] <= v < step[2]), None))
+    keys = keys_off(program, kit, folder, gain_db)
     sf2_recorded, sf2_between = sf2_off(recorded), sf2_off(between)
     sf2_gain = float(np.median([by for by, _ in sf2_recorded]))
     less = lambda off: [(by - sf2_gain, where) for by, where in off]
     rows = [
         row("SFZ in pysfizz, recorded velocities", sfz_off(recorded, gain_db)),
         row("SFZ in pysfizz, velocities between", sfz_off(between, gain_db)),
+        *([row("SFZ in pysfizz, key parts", keys)] if keys else []),
         row("SoundFont 2 in fluidsynth, recorded velocities", less(sf2_recorded)),
         row("SoundFont 2 in fluidsynth, velocities between", less(sf2_between)),
     ]

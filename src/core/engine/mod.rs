@@ -14,7 +14,7 @@
 //! | `voice`, `voice_pool` | what one trigger starts; the voices that sound, and voice stealing |
 //! | `lookahead` | voices rendered ahead of the output, for the pads' limiters |
 //! | `pad_channel`, `diffuser`, `tone` | a pad's sum, the diffusion of its cloud, its tone chain |
-//! | `output` | stereo outputs with their ceilings |
+//! | `output`, `stems` | stereo outputs with their ceilings; outputs that add up to the main output |
 //! | `key_parts`, `midi_channels` | hits played over the keyboard, and which channel plays what |
 //! | `ramp` | linear ramps in closed form |
 //! | `meters` | what the window shows |
@@ -35,6 +35,7 @@ mod pad_channel;
 mod play_kit;
 mod play_slice;
 mod ramp;
+mod stems;
 pub mod tone;
 mod transport;
 mod trigger;
@@ -142,16 +143,6 @@ impl Engine {
     pub fn draft(sample_rate: f64) -> Self {
         let mut engine = Self::offline(sample_rate);
         engine.pads.iter_mut().for_each(PadChannel::draft);
-        engine
-    }
-
-    /// The same, with the pads' outputs as their shares of the main output: after the kit's level and the ceiling of the
-    /// main output instead of their own, so that they add up to it. Pads that are not sent to the main output keep their
-    /// own ceiling. The ceiling must not be switched while something sounds.
-    pub fn stems(sample_rate: f64) -> Self {
-        let mut engine = Self::offline(sample_rate);
-        engine.shares = true;
-        engine.main.note_gains();
         engine
     }
 
@@ -395,18 +386,6 @@ impl Engine {
         }
         self.now += n as u64;
         self.release_ended();
-    }
-
-    /// Gives the pads and key parts that sound in the main output its level and its ceiling.
-    fn share_main(&mut self, from: usize, n: usize) {
-        let pads = self.pads.iter().zip(&self.trims.pads).map(|(pad, trims)| pad.is_busy() && trims.in_main);
-        let parts = self.key_parts.iter().map(KeyPartChannel::is_busy);
-        let outputs = self.outputs.iter_mut().chain(&mut self.key_outputs);
-        for (output, _) in outputs.zip(pads.chain(parts)).filter(|(_, sounds)| *sounds) {
-            self.level.scale(self.now, &mut output.left[from..from + n]);
-            self.level.scale(self.now, &mut output.right[from..from + n]);
-            output.follow(&self.main, from, n);
-        }
     }
 
     /// Frees what has ended before the next frame.

@@ -19,10 +19,12 @@ pub fn note_names(doc: &Document) -> Vec<(u8, String)> {
     (0..128).filter_map(name).collect()
 }
 
-/// The document: one device, one drum map on all channels. The kit must have a pad that sounds: the DTD asks for a note.
+/// The document: one device, one drum map on the channels that play pads. The kit must have a pad that sounds: the DTD asks for a note.
 pub(super) fn document(doc: &Document) -> String {
     let kit = escaped(&doc.name);
-    let channels = |line: &dyn Fn(usize) -> String| (1..=16).map(line).collect::<String>();
+    let pads =
+        |channel: &u8| !doc.key_parts.iter().any(|part| (0..128).any(|key| part.answers(channel - 1, key)));
+    let channels = |line: &dyn Fn(u8) -> String| (1..=16).filter(pads).map(|c| line(c)).collect::<String>();
     let mut text = String::from(concat!(
         "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n",
         "<!DOCTYPE MIDINameDocument PUBLIC \"-//MIDI Manufacturers Association//DTD MIDINameDocument 1.0//EN\" ",

@@ -1,8 +1,9 @@
 //! Export for other samplers: samples, SFZ, SoundFont 2, names of notes.
 //!
 //! Every pad is played by the engine as the plugin plays it, at several velocities and as often as it has alternates; the
-//! formats hold these recordings. [`export_sampler`] writes one format into a folder.
+//! formats hold these recordings. Key parts are sampled every few keys, with loops, for WAV and SFZ. [`export_sampler`] writes one format into a folder.
 
+mod keys;
 mod midnam;
 mod plan;
 mod riff;
@@ -23,14 +24,16 @@ use crate::{
     progress::{Beside, Counter, Progress},
     staging::{StagedFolder, unwritten},
 };
+use keys::{KeyPlan, KeyPlayer};
 use plan::{PadPlan, Step};
+use sample_wav::Tag;
 use sfz::{SfzRegion, SfzStep};
 use std::{
     fs,
     path::{Path, PathBuf},
     sync::Arc,
 };
-use strokes::{Stroke, StrokePlayer};
+use strokes::{Stroke, StrokePlayer, VelocityCurve};
 
 /// What can be exported.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -103,11 +106,11 @@ pub fn export_sampler(
 ) -> Result<SamplerSummary> {
     let options = options.checked()?;
     let plans = plans(kit, &options)?;
-    let samples = if format == SamplerFormat::Midnam { 0 } else { sample_count(&plans) };
+    let samples = sample_count(kit, &plans, format);
     space::check_free(dir, (samples as f64 * SECONDS_PER_SAMPLE * f64::from(options.rate) * 6.0) as u64)?;
     let staged = StagedFolder::new(dir)?;
     staged.write(|folder| match format {
-        SamplerFormat::Wav => write_samples(kit, &plans, &options, folder, progress).map(|_| ()),
+        SamplerFormat::Wav => write_samples(kit, &plans, &options, folder, progress),
         SamplerFormat::Sfz => write_sfz(kit, &plans, &options, folder, progress),
         SamplerFormat::Sf2 => write_sf2(kit, &plans, &options, folder, progress),
         SamplerFormat::Midnam => {
@@ -137,9 +140,18 @@ pub fn sampler_files(kit: &Kit, format: SamplerFormat, options: &SampleOptions) 
             })
         })
     };
+    let keys = KeyPlan::all(kit);
+    let key_samples = |folder: &'static str| {
+        let zones = keys.iter().flat_map(|plan| plan.zones.iter().map(move |zone| plan.sample_file(zone)));
+        zones.map(move |file| Path::new(folder).join(file))
+    };
     Ok(match format {
-        SamplerFormat::Wav => samples("").collect(),
-        SamplerFormat::Sfz => samples(sfz::SAMPLES).chain([main_file(kit, format)]).collect(),
+        SamplerFormat::Wav => samples("").chain(key_samples("")).collect(),
+        SamplerFormat::Sfz => {
+            let parts = keys.iter().map(|plan| key_file(kit, plan));
+            let texts = parts.chain([main_file(kit, format)]);
+            samples(sfz::SAMPLES).chain(key_samples(sfz::SAMPLES)).chain(texts).collect()
+        }
         SamplerFormat::Sf2 | SamplerFormat::Midnam => vec![main_file(kit, format)],
     })
 }
@@ -158,8 +170,21 @@ fn plans(kit: &Kit, options: &SampleOptions) -> Result<Vec<PadPlan>> {
     Ok(plans)
 }
 
-fn sample_count(plans: &[PadPlan]) -> usize {
-    plans.iter().flat_map(|plan| &plan.steps).map(|step| step.alternates).sum()
+/// Recorded strokes and keys.
+fn sample_count(kit: &Kit, plans: &[PadPlan], format: SamplerFormat) -> usize {
+    let strokes = plans.iter().flat_map(|plan| &plan.steps).map(|step| step.alternates).sum();
+    let keys: usize = KeyPlan::all(kit).iter().map(|plan| plan.zones.len()).sum();
+    match format {
+        SamplerFormat::Wav | SamplerFormat::Sfz => strokes + keys,
+        SamplerFormat::Sf2 => strokes,
+        SamplerFormat::Midnam => 0,
+    }
+}
+
+/// "Cello keys-1.sfz".
+fn key_file(kit: &Kit, plan: &KeyPlan) -> PathBuf {
+    let name = main_file(kit, SamplerFormat::Sfz).with_extension("");
+    PathBuf::from(format!("{} {}.sfz", name.display(), plan.stem))
 }
 
 /// "Cello.sfz": the kit's file name with another ending.
@@ -196,18 +221,19 @@ fn each_step<T: Send>(
     done.into_iter().collect()
 }
 
-/// Writes every stroke into a WAV file of its own in `folder`; the loops of the strokes of each step.
+/// Writes every stroke of the pads and every sampled key of the key parts into a WAV file of its own in `folder`.
 fn write_samples(
     kit: &Arc<Kit>,
     plans: &[PadPlan],
     options: &SampleOptions,
     folder: &Path,
     progress: &dyn Progress,
-) -> Result<Vec<Vec<Option<[usize; 2]>>>> {
+) -> Result<()> {
     create(folder)?;
     each_step(kit, plans, options, progress, |plan, index, _, strokes| {
         write_step(plan, index, &strokes, options.rate, folder)
-    })
+    })?;
+    write_keys(kit, options, folder, progress).map(|_| ())
 }
 
 fn write_step(
@@ -217,11 +243,57 @@ fn write_step(
     rate: u32,
     folder: &Path,
 ) -> Result<Vec<Option<[usize; 2]>>> {
+    let Step { low, high, alternates } = plan.steps[index];
     for (alternate, stroke) in strokes.iter().enumerate() {
-        let bytes = sample_wav::bytes(plan, index, alternate, stroke, rate)?;
+        let tag = Tag {
+            label: format!(
+                "{}, velocities {low} to {high}, alternate {} of {alternates}",
+                plan.stem,
+                alternate + 1
+            ),
+            root: plan.note,
+            keys: [plan.note; 2],
+            velocities: [low, high],
+        };
+        let bytes = sample_wav::bytes(&tag, stroke, rate)?;
         write(&folder.join(plan.sample_file(index, alternate)), &bytes)?;
     }
     Ok(strokes.iter().map(|stroke| stroke.loop_frames).collect())
+}
+
+/// A key part with the loops of its samples and how its level follows the velocity.
+type WrittenKeys = (KeyPlan, Vec<Option<[usize; 2]>>, VelocityCurve);
+
+/// Writes the samples of the key parts into `folder`.
+fn write_keys(
+    kit: &Arc<Kit>,
+    options: &SampleOptions,
+    folder: &Path,
+    progress: &dyn Progress,
+) -> Result<Vec<WrittenKeys>> {
+    let play = Arc::new(PlayKit::new(Arc::new(plan::neutral(kit, options)), f64::from(options.rate)));
+    let written = KeyPlan::all(kit).into_iter().map(|plan| {
+        let beside = Beside(progress);
+        let counter = Counter::new(progress, "playing the keys", plan.zones.len());
+        let player = KeyPlayer::new(&play, &plan, &beside);
+        let sample = |_: &mut (), i: usize| -> Result<_> {
+            let zone = &plan.zones[i];
+            let stroke = player.sample(zone)?;
+            let tag = Tag {
+                label: format!("{}, {}, key {}", plan.stem, plan.name, zone.root),
+                root: zone.root,
+                keys: [zone.low, zone.high],
+                velocities: [1, 127],
+            };
+            write(&folder.join(plan.sample_file(zone)), &sample_wav::bytes(&tag, &stroke, options.rate)?)?;
+            counter.one_done();
+            Ok(stroke.loop_frames)
+        };
+        let loops = parallel::in_order(plan.zones.len(), || (), sample).into_iter().collect::<Result<_>>()?;
+        let curve = player.curve()?;
+        Ok((plan, loops, curve))
+    });
+    written.collect()
 }
 
 fn write_sfz(
@@ -247,6 +319,10 @@ fn write_sfz(
     .into_iter();
     let pads: Vec<(&PadPlan, Vec<SfzStep>)> =
         plans.iter().map(|plan| (plan, steps.by_ref().take(plan.steps.len()).collect())).collect();
+    for (plan, loops, curve) in write_keys(kit, options, &samples, progress)? {
+        let text = sfz::key_text(&kit.doc.name, &plan, &loops, &curve);
+        write(&folder.join(key_file(kit, &plan)), text.as_bytes())?;
+    }
     let text = sfz::text(&kit.doc.name, &pads);
     write(&folder.join(main_file(kit, SamplerFormat::Sfz)), text.as_bytes())
 }

@@ -2,7 +2,7 @@
 
 use crate::{
     error::{Error, Result},
-    kit::{Document, Kit, PADS, Pad, Slice, Tone, VariationMode, key_map},
+    kit::{Document, KEY_PART, Kit, PADS, Pad, Slice, Tone, VariationMode, key_map},
     settings::{PAD_TRIMS, PadTrims, setting},
 };
 use std::ops::RangeInclusive;
@@ -110,7 +110,8 @@ impl PadPlan {
     }
 }
 
-/// The kit as it is sampled: no pad muted, the ceiling on, the kit's level in the pads, with or without tone.
+/// The kit as it is sampled: no pad muted, the ceiling on, the kit's level in the pads and key parts, with or without
+/// tone.
 pub(super) fn neutral(kit: &Kit, options: &SampleOptions) -> Kit {
     let mut kit = kit.clone();
     let trims = &mut kit.doc.trims;
@@ -118,6 +119,11 @@ pub(super) fn neutral(kit: &Kit, options: &SampleOptions) -> Kit {
     for pad in &mut trims.pads {
         (pad.mute, pad.solo) = (false, false);
         pad.level_db = setting(&PAD_TRIMS, "level_db").clamp(pad.level_db + trims.kit.level_db);
+    }
+    for part in &mut kit.doc.key_parts {
+        let settings = &mut part.settings;
+        settings.level_db =
+            setting(&KEY_PART, "level_db").clamp(settings.level_db + kit.doc.trims.kit.level_db);
     }
     if !options.tone {
         // the trim would bypass the chains at the loudness that they have had so far

@@ -5,7 +5,6 @@
 //! Multimedia Data Types and Data Techniques 3.0 (Microsoft, 1994).
 
 use super::{
-    plan::PadPlan,
     riff::{chunk, list, words},
     strokes::Stroke,
 };
@@ -21,31 +20,34 @@ const FULL_SCALE_24_BIT: f64 = 8_388_608.0;
 const START: u32 = 1;
 const LOOP: u32 = 2;
 
-/// The file of one stroke; `step` and `alternate` count from 0.
+/// What a sample is.
+pub(super) struct Tag {
+    /// Name to show.
+    pub label: String,
+    /// Key that it was recorded at.
+    pub root: u8,
+    /// Lowest and highest key that play it.
+    pub keys: [u8; 2],
+    /// Lowest and highest velocity that play it.
+    pub velocities: [u8; 2],
+}
+
+/// The file of one stroke.
 ///
 /// # Errors
 /// A stroke longer than a WAV file holds.
-pub(super) fn bytes(
-    plan: &PadPlan,
-    step: usize,
-    alternate: usize,
-    stroke: &Stroke,
-    rate: u32,
-) -> Result<Vec<u8>> {
+pub(super) fn bytes(tag: &Tag, stroke: &Stroke, rate: u32) -> Result<Vec<u8>> {
     let data = samples(stroke);
     if data.len() > (u32::MAX - 4096) as usize {
-        return Err(Error::invalid(format!(
-            "{} is longer than a WAV file can be; shorten the pad",
-            plan.stem
-        )));
+        return Err(Error::invalid(format!("{} is longer than a WAV file can be; shorten it", tag.label)));
     }
     let chunks = [
         chunk(b"fmt ", &format(rate)),
         chunk(b"data", &data),
-        chunk(b"smpl", &sampler(plan, stroke, rate)),
-        chunk(b"inst", &instrument(plan, step)),
+        chunk(b"smpl", &sampler(tag, stroke, rate)),
+        chunk(b"inst", &instrument(tag)),
         chunk(b"cue ", &cues(stroke)),
-        list(b"LIST", b"adtl", &labels(plan, step, alternate, stroke)),
+        list(b"LIST", b"adtl", &labels(tag, stroke)),
     ];
     Ok(list(b"RIFF", b"WAVE", &chunks))
 }
@@ -71,19 +73,18 @@ fn samples(stroke: &Stroke) -> Vec<u8> {
 
 /// Maker and product 0, nanoseconds of a frame, the key, its fraction, no SMPTE offset, the loops. A loop's end is its
 /// last frame; it is repeated for ever.
-fn sampler(plan: &PadPlan, stroke: &Stroke, rate: u32) -> Vec<u8> {
+fn sampler(tag: &Tag, stroke: &Stroke, rate: u32) -> Vec<u8> {
     let nanoseconds = (1e9 / f64::from(rate)).round() as u32;
     let loops = stroke.loop_frames.map(|[start, end]| [LOOP, 0, start as u32, end as u32 - 1, 0, 0]);
-    let mut bytes =
-        words(&[0, 0, nanoseconds, u32::from(plan.note), 0, 0, 0, loops.iter().count() as u32, 0]);
+    let mut bytes = words(&[0, 0, nanoseconds, u32::from(tag.root), 0, 0, 0, loops.iter().count() as u32, 0]);
     loops.iter().for_each(|l| bytes.extend(words(l)));
     bytes
 }
 
 /// Key, fine tuning, gain, lowest and highest key and velocity.
-fn instrument(plan: &PadPlan, step: usize) -> Vec<u8> {
-    let step = &plan.steps[step];
-    vec![plan.note, 0, 0, plan.note, plan.note, step.low, step.high]
+fn instrument(tag: &Tag) -> Vec<u8> {
+    let ([low, high], [soft, loud]) = (tag.keys, tag.velocities);
+    vec![tag.root, 0, 0, low, high, soft, loud]
 }
 
 fn cues(stroke: &Stroke) -> Vec<u8> {
@@ -94,19 +95,10 @@ fn cues(stroke: &Stroke) -> Vec<u8> {
     [words(&[points.len() as u32]), points.concat()].concat()
 }
 
-fn labels(plan: &PadPlan, step: usize, alternate: usize, stroke: &Stroke) -> Vec<Vec<u8>> {
-    let of = plan.steps[step];
+fn labels(tag: &Tag, stroke: &Stroke) -> Vec<Vec<u8>> {
     let label =
         |name: u32, text: &str| chunk(b"labl", &[&words(&[name])[..], text.as_bytes(), b"\0"].concat());
-    let text = format!(
-        "{}, velocities {} to {}, alternate {} of {}",
-        plan.stem,
-        of.low,
-        of.high,
-        alternate + 1,
-        of.alternates
-    );
-    let mut labels = vec![label(START, &text)];
+    let mut labels = vec![label(START, &tag.label)];
     labels.extend(stroke.loop_frames.map(|_| label(LOOP, "loop")));
     labels
 }

@@ -1,6 +1,6 @@
 //! SFZ, version 1: a text that maps the samples to keys, velocities and turns.
 
-use super::{plan::PadPlan, strokes::VelocityCurve};
+use super::{keys::KeyPlan, plan::PadPlan, strokes::VelocityCurve};
 use std::fmt::Write;
 
 /// Folder of the samples, beside the SFZ file.
@@ -28,11 +28,7 @@ pub(super) struct SfzRegion {
 
 /// The file's text. A pad is a group; where it answers further keys, it has a group for each of them.
 pub(super) fn text(kit: &str, pads: &[(&PadPlan, Vec<SfzStep>)]) -> String {
-    let name: String = kit.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
-    let mut text = format!(
-        "// {name}, exported by Kitwright. Levels and pans of the pads are in the samples;\n\
-         // volume and pan of a group change them.\n"
-    );
+    let mut text = head(kit);
     for (plan, steps) in pads {
         for &(key, transpose_st) in &plan.keys {
             group(&mut text, plan, key, transpose_st);
@@ -40,6 +36,58 @@ pub(super) fn text(kit: &str, pads: &[(&PadPlan, Vec<SfzStep>)]) -> String {
         }
     }
     text
+}
+
+fn head(name: &str) -> String {
+    let name: String = name.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+    format!(
+        "// {name}, exported by Kitwright. Levels and pans are in the samples;\n\
+         // volume and pan of a group change them.\n"
+    )
+}
+
+/// Exclusive groups of key parts that play one key at a time begin after those of pads.
+const FIRST_MONO_GROUP: usize = 100;
+
+/// The text of a key part: a file of its own, since it is played on a channel of its own. `loops` and `curve` are those of
+/// the zones' samples.
+pub(super) fn key_text(
+    kit: &str,
+    plan: &KeyPlan,
+    loops: &[Option<[usize; 2]>],
+    curve: &VelocityCurve,
+) -> String {
+    let mut text = head(&format!("{kit}, {}, channel {}", plan.name, plan.channel + 1));
+    let _ = write!(text, "\n<group> amp_veltrack=100 volume=0 pan=0 ampeg_release={}", plan.release_s);
+    if plan.mono {
+        let _ = write!(text, " group={0} off_by={0}", FIRST_MONO_GROUP + plan.part);
+    }
+    text.push('\n');
+    for (zone, loop_frames) in plan.zones.iter().zip(loops) {
+        let _ = write!(
+            text,
+            "<region> sample={SAMPLES}/{} lokey={} hikey={} pitch_keycenter={}",
+            plan.sample_file(zone),
+            zone.low,
+            zone.high,
+            zone.root
+        );
+        match loop_frames {
+            Some([start, end]) => {
+                let _ = write!(text, " loop_mode=loop_continuous loop_start={start} loop_end={}", end - 1);
+            }
+            None => text.push_str(" loop_mode=no_loop"),
+        }
+        velocity_curve(&mut text, curve);
+        text.push('\n');
+    }
+    text
+}
+
+fn velocity_curve(text: &mut String, curve: &VelocityCurve) {
+    for (velocity, gain) in curve {
+        let _ = write!(text, " amp_velcurve_{velocity}={:.5}", gain.clamp(0.0, 1.0));
+    }
 }
 
 fn group(text: &mut String, plan: &PadPlan, key: u8, transpose_st: f32) {
@@ -76,9 +124,7 @@ fn regions(text: &mut String, plan: &PadPlan, step: &SfzStep) {
         if let Some([start, end]) = region.loop_frames.filter(|_| plan.held) {
             let _ = write!(text, " loop_mode=loop_continuous loop_start={start} loop_end={}", end - 1);
         }
-        for (velocity, gain) in &region.curve {
-            let _ = write!(text, " amp_velcurve_{velocity}={:.5}", gain.clamp(0.0, 1.0));
-        }
+        velocity_curve(text, &region.curve);
         text.push('\n');
     }
 }

@@ -31,12 +31,16 @@ pub(super) struct Stroke {
     pub loop_frames: Option<[usize; 2]>,
 }
 
-impl Stroke {
-    /// Square root of the energy of both channels.
-    fn strength(&self) -> f64 {
-        let energy = |x: &Vec<f32>| x.iter().map(|s| f64::from(*s) * f64::from(*s)).sum::<f64>();
-        self.sound.iter().map(energy).sum::<f64>().sqrt()
-    }
+/// Square root of the energy of both channels.
+pub(super) fn strength(sound: &Stereo) -> f64 {
+    let energy = |x: &Vec<f32>| x.iter().map(|s| f64::from(*s) * f64::from(*s)).sum::<f64>();
+    sound.iter().map(energy).sum::<f64>().sqrt()
+}
+
+/// The next softer velocity at which the level is measured, at least `low`; `velocity` lies above it.
+pub(super) fn next_velocity(velocity: u8, low: u8) -> u8 {
+    let ratio = if velocity >= SOFT { NEXT_VELOCITY } else { NEXT_SOFT_VELOCITY };
+    ((f64::from(velocity) * ratio) as u8).clamp(low, velocity - 1)
 }
 
 /// Plays strokes of a pad.
@@ -93,15 +97,14 @@ impl<'a> StrokePlayer<'a> {
     /// Level of each alternate at velocities from the recorded one, `high`, down to `low`, as amplitude ratios to its stroke
     /// in `recorded`. One that is silent there has ratios of 1.
     pub fn curves(&self, recorded: &[Stroke], low: u8, high: u8) -> Result<Vec<VelocityCurve>> {
-        let loud: Vec<f64> = recorded.iter().map(Stroke::strength).collect();
+        let loud: Vec<f64> = recorded.iter().map(|stroke| strength(&stroke.sound)).collect();
         let mut curves = vec![vec![(high, 1.0)]; recorded.len()];
         let mut velocity = high;
         while velocity > low {
-            let ratio = if velocity >= SOFT { NEXT_VELOCITY } else { NEXT_SOFT_VELOCITY };
-            velocity = ((f64::from(velocity) * ratio) as u8).clamp(low, velocity - 1);
+            velocity = next_velocity(velocity, low);
             let strokes = self.strokes(velocity, recorded.len())?;
             for ((curve, loud), stroke) in curves.iter_mut().zip(&loud).zip(&strokes) {
-                let gain = if *loud > 0.0 { (stroke.strength() / loud) as f32 } else { 1.0 };
+                let gain = if *loud > 0.0 { (strength(&stroke.sound) / loud) as f32 } else { 1.0 };
                 curve.push((velocity, gain));
             }
         }
@@ -113,7 +116,7 @@ impl<'a> StrokePlayer<'a> {
 pub(super) type VelocityCurve = Vec<(u8, f32)>;
 
 /// A sound that goes on for ever by its last `length` frames, whose end is faded into what comes before their start.
-fn looped(mut sound: Stereo, length: usize, fade: usize) -> Stroke {
+pub(super) fn looped(mut sound: Stereo, length: usize, fade: usize) -> Stroke {
     let end = sound[0].len();
     let start = end.saturating_sub(length);
     let fade = fade.min(start).min(end - start);
@@ -129,7 +132,7 @@ fn looped(mut sound: Stereo, length: usize, fade: usize) -> Stroke {
 }
 
 /// Cuts exact zeros off the end, leaving at least one frame.
-fn trim_end(sound: &mut Stereo) {
+pub(super) fn trim_end(sound: &mut Stereo) {
     let last = sound.iter().map(|c| c.iter().rposition(|&s| s != 0.0).map_or(0, |i| i + 1)).max();
     let frames = last.unwrap_or(0).max(1);
     sound.iter_mut().for_each(|c| c.resize(frames, 0.0));
