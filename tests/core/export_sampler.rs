@@ -516,7 +516,7 @@ fn key_parts_are_sampled_over_the_keyboard_with_loops_that_go_on_as_the_engine_d
     let kit = kit_with_bass();
     export(&kit, SamplerFormat::Sfz, dir.path());
     let text = fs::read_to_string(dir.path().join("Tones & -noise- keys-1.sfz")).unwrap();
-    assert!(text.contains("bass, channel 2") && text.contains("ampeg_release=0.25"), "{text}");
+    assert!(text.contains("bass, channel 2") && text.contains("ampeg_release=0.600"), "{text}");
     assert!(text.contains("group=100 off_by=100"), "one key at a time");
     let mut next = 20;
     for line in text.lines().filter(|line| line.starts_with("<region>")) {

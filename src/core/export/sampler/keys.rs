@@ -7,7 +7,7 @@ use crate::{
     export::{MAX_TAIL_S, Stereo, summary::key_part_stems},
     kit::{Document, KeyPart, Kit},
     progress::Progress,
-    units::note_to_hz,
+    units::{gain_to_db, note_to_hz},
 };
 use std::sync::Arc;
 
@@ -143,6 +143,21 @@ impl<'a> KeyPlayer<'a> {
             curve.push((velocity, if loud > 0.0 { (here / loud) as f32 } else { 1.0 }));
         }
         Ok(curve)
+    }
+
+    /// How much louder each higher key of a zone is, dB: cuts stay where they are while the pitch moves.
+    pub fn per_key_db(&self, zone: &KeyZone) -> Result<f32> {
+        // keys beyond the sampled ones are pitched further, and their cuts with them
+        let reach = KEYS_PER_SAMPLE as u8 / 2;
+        let low = zone.root.saturating_sub(reach).max(zone.low);
+        let high = (zone.root + reach).min(zone.high);
+        if low == high {
+            return Ok(0.0);
+        }
+        let level_db =
+            |key| -> Result<f64> { Ok(gain_to_db(strength(&self.held(key, LOUDEST, MEASURED_S)?))) };
+        let per_key = (level_db(high)? - level_db(low)?) / f64::from(high - low);
+        Ok(if per_key.is_finite() { per_key.clamp(-6.0, 6.0) as f32 } else { 0.0 })
     }
 
     /// Seconds after which a held key only repeats itself, and the length of what it repeats, frames; `None` where the

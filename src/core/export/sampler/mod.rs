@@ -27,7 +27,7 @@ use crate::{
 use keys::{KeyPlan, KeyPlayer};
 use plan::{PadPlan, Step};
 use sample_wav::Tag;
-use sfz::{SfzRegion, SfzStep};
+use sfz::{SfzKeys, SfzRegion, SfzStep};
 use std::{
     fs,
     path::{Path, PathBuf},
@@ -261,8 +261,8 @@ fn write_step(
     Ok(strokes.iter().map(|stroke| stroke.loop_frames).collect())
 }
 
-/// A key part with the loops of its samples and how its level follows the velocity.
-type WrittenKeys = (KeyPlan, Vec<Option<[usize; 2]>>, VelocityCurve);
+/// A key part with what is known of its samples and how its level follows the velocity.
+type WrittenKeys = (KeyPlan, Vec<SfzKeys>, VelocityCurve);
 
 /// Writes the samples of the key parts into `folder`.
 fn write_keys(
@@ -286,12 +286,14 @@ fn write_keys(
                 velocities: [1, 127],
             };
             write(&folder.join(plan.sample_file(zone)), &sample_wav::bytes(&tag, &stroke, options.rate)?)?;
+            let per_key_db = player.per_key_db(zone)?;
             counter.one_done();
-            Ok(stroke.loop_frames)
+            Ok(SfzKeys { loop_frames: stroke.loop_frames, per_key_db })
         };
-        let loops = parallel::in_order(plan.zones.len(), || (), sample).into_iter().collect::<Result<_>>()?;
+        let samples =
+            parallel::in_order(plan.zones.len(), || (), sample).into_iter().collect::<Result<_>>()?;
         let curve = player.curve()?;
-        Ok((plan, loops, curve))
+        Ok((plan, samples, curve))
     });
     written.collect()
 }
@@ -319,8 +321,8 @@ fn write_sfz(
     .into_iter();
     let pads: Vec<(&PadPlan, Vec<SfzStep>)> =
         plans.iter().map(|plan| (plan, steps.by_ref().take(plan.steps.len()).collect())).collect();
-    for (plan, loops, curve) in write_keys(kit, options, &samples, progress)? {
-        let text = sfz::key_text(&kit.doc.name, &plan, &loops, &curve);
+    for (plan, keys, curve) in write_keys(kit, options, &samples, progress)? {
+        let text = sfz::key_text(&kit.doc.name, &plan, &keys, &curve);
         write(&folder.join(key_file(kit, &plan)), text.as_bytes())?;
     }
     let text = sfz::text(&kit.doc.name, &pads);

@@ -49,7 +49,7 @@ const GAP: usize = 46;
 /// down to velocity 1 are hardly heard.
 const WIDEST: u8 = 4;
 /// Steepest law that is asked for, as a multiple of the square law, and the level that counts as silence, dB.
-const STEEPEST: f64 = 2.0;
+const STEEPEST: f64 = 4.0;
 const SILENT_DB: f64 = -96.0;
 const FULL_SCALE_16_BIT: f32 = 32_768.0;
 /// Numbers of records are 16 bits.

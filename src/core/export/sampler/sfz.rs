@@ -1,6 +1,7 @@
 //! SFZ, version 1: a text that maps the samples to keys, velocities and turns.
 
 use super::{keys::KeyPlan, plan::PadPlan, strokes::VelocityCurve};
+use crate::units::{db_to_gain, gain_to_db};
 use std::fmt::Write;
 
 /// Folder of the samples, beside the SFZ file.
@@ -46,31 +47,44 @@ fn head(name: &str) -> String {
     )
 }
 
+/// Highest volume of version 1, dB.
+const MAX_VOLUME_DB: f32 = 6.0;
+/// A release of players falls by about 80 dB in its time; one so much longer has the energy of the engine's, which ends at
+/// silence (measured in pysfizz 0.1.3).
+const RELEASE_LENGTH: f32 = 2.4;
 /// Exclusive groups of key parts that play one key at a time begin after those of pads.
 const FIRST_MONO_GROUP: usize = 100;
 
-/// The text of a key part: a file of its own, since it is played on a channel of its own. `loops` and `curve` are those of
-/// the zones' samples.
-pub(super) fn key_text(
-    kit: &str,
-    plan: &KeyPlan,
-    loops: &[Option<[usize; 2]>],
-    curve: &VelocityCurve,
-) -> String {
+/// The sample of a key part's zone.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct SfzKeys {
+    /// First frame of its loop and the one after its last.
+    pub loop_frames: Option<[usize; 2]>,
+    /// How much louder each higher key is, dB.
+    pub per_key_db: f32,
+}
+
+/// The text of a key part: a file of its own, since it is played on a channel of its own. `samples` are those of its zones.
+pub(super) fn key_text(kit: &str, plan: &KeyPlan, samples: &[SfzKeys], curve: &VelocityCurve) -> String {
     let mut text = head(&format!("{kit}, {}, channel {}", plan.name, plan.channel + 1));
-    let _ = write!(text, "\n<group> amp_veltrack=100 volume=0 pan=0 ampeg_release={}", plan.release_s);
+    let _ = write!(
+        text,
+        "\n<group> amp_veltrack=100 volume=0 pan=0 ampeg_release={:.3}",
+        plan.release_s * RELEASE_LENGTH
+    );
     if plan.mono {
         let _ = write!(text, " group={0} off_by={0}", FIRST_MONO_GROUP + plan.part);
     }
     text.push('\n');
-    for (zone, loop_frames) in plan.zones.iter().zip(loops) {
+    for (zone, SfzKeys { loop_frames, per_key_db }) in plan.zones.iter().zip(samples) {
         let _ = write!(
             text,
-            "<region> sample={SAMPLES}/{} lokey={} hikey={} pitch_keycenter={}",
+            "<region> sample={SAMPLES}/{} lokey={} hikey={} pitch_keycenter={root} amp_keycenter={root} \
+             amp_keytrack={per_key_db:.3}",
             plan.sample_file(zone),
             zone.low,
             zone.high,
-            zone.root
+            root = zone.root
         );
         match loop_frames {
             Some([start, end]) => {
@@ -84,9 +98,15 @@ pub(super) fn key_text(
     text
 }
 
+/// The curve, with what it is above 1 (a pad may be louder when it is struck less hard) as volume: curves end at 1.
 fn velocity_curve(text: &mut String, curve: &VelocityCurve) {
+    let most = curve.iter().map(|(_, gain)| *gain).fold(1.0, f32::max);
+    let most = most.min(db_to_gain(MAX_VOLUME_DB));
+    if most > 1.0 {
+        let _ = write!(text, " volume={:.2}", gain_to_db(most));
+    }
     for (velocity, gain) in curve {
-        let _ = write!(text, " amp_velcurve_{velocity}={:.5}", gain.clamp(0.0, 1.0));
+        let _ = write!(text, " amp_velcurve_{velocity}={:.5}", (gain / most).clamp(0.0, 1.0));
     }
 }
 

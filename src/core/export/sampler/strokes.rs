@@ -16,11 +16,12 @@ const LOOP_S: f64 = 1.0;
 const LOOP_FADE_S: f64 = 0.1;
 /// How long the key of any other pad stays down, seconds.
 const KEY_S: f64 = 0.5;
-/// Ratio of one velocity to the next louder one at which the level is measured, for strokes above and below [`SOFT`]: a
-/// straight line between two points misses the level of pads with limiters by less than 0.5 dB.
+/// Ratio of one velocity to the next louder one at which the level is measured, and the same for strokes below [`SOFT`],
+/// which are hardly heard: a straight line between two points misses the level of pads whose limiters make it steep by
+/// less than 0.5 dB.
 const NEXT_VELOCITY: f64 = 0.85;
 const NEXT_SOFT_VELOCITY: f64 = 0.7;
-const SOFT: u8 = 32;
+const SOFT: u8 = 10;
 
 /// One recorded stroke.
 #[derive(Debug, Clone)]
