@@ -238,7 +238,7 @@ mod system_calls {
             match round % 6 {
                 0 => instance.load_kit(),
                 1 => drop(session.undo()),
-                2 => session.record(0.0),
+                2 => session.record(0.0, kitwright_core::session::RecordOptions::default()),
                 3 => session.trigger(PadTrigger { pad: round % 16, velocity: 0.9 }),
                 4 => session.discard_recording(),
                 _ => session.restore(session.state().unwrap().to_string()),
