@@ -105,6 +105,10 @@ impl Score {
     /// Reads the bytes of a Standard MIDI File, format 0, 1 or 2, with ticks per beat or SMPTE time.
     /// Notes of every channel play, a key struck with velocity 0 is let go.
     pub fn parse(bytes: &[u8]) -> Result<Self> {
+        // -128 frames a second, which the library negates; SMPTE time has 24, 25, 29 or 30
+        if bytes.starts_with(b"MThd") && bytes.get(12) == Some(&0x80) {
+            return Err(Error::invalid("is not a MIDI file: its clock has no frames"));
+        }
         let smf = Smf::parse(bytes).map_err(|e| Error::invalid(format!("is not a MIDI file: {e}")))?;
         let clock = Clock::new(smf.header.timing, &tempo_changes(&smf))?;
         let mut events = Vec::new();
@@ -317,5 +321,7 @@ mod tests {
         assert!(Score::parse(b"RIFF....WAVE").is_err());
         let no_ticks = b"MThd\0\0\0\x06\0\0\0\x01\0\0MTrk\0\0\0\x04\0\xff\x2f\0";
         assert!(Score::parse(no_ticks).is_err());
+        let no_frames = b"MThd\0\0\0\x06\0\0\0\x01\x80\x60MTrk\0\0\0\x04\0\xff\x2f\0";
+        assert!(Score::parse(no_frames).is_err());
     }
 }
