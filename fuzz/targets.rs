@@ -1,5 +1,5 @@
 //! What each fuzz target does with its bytes, as plain functions: libFuzzer calls them (`fuzz_targets`), and
-//! `tests/untrusted` calls them over the corpus and over seeded changes of it.
+//! `tests/untrusted` calls them over the seeds and over random changes of them.
 //!
 //! Whatever the bytes, a target neither panics nor takes more than [`MOST_MEMORY`].
 

@@ -1,4 +1,4 @@
-//! The fuzz targets (`fuzz/targets.rs`) over their corpus and over seeded changes of it, with their limit on memory.
+//! The fuzz targets (`fuzz/targets.rs`) over their seeds (`fuzz/seeds`) and over random changes of them, with their limit on memory.
 
 #[path = "../../fuzz/targets.rs"]
 mod targets;
@@ -24,18 +24,18 @@ fn trials() -> usize {
     std::env::var("KITWRIGHT_TRIALS").ok().and_then(|n| n.parse().ok()).unwrap_or(1000)
 }
 
-fn corpus(target: &str) -> Vec<Vec<u8>> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("fuzz/corpus").join(target);
+fn seeds(target: &str) -> Vec<Vec<u8>> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("fuzz/seeds").join(target);
     let mut files: Vec<_> = fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()).collect();
     files.sort();
-    assert!(!files.is_empty(), "{target} has no corpus");
+    assert!(!files.is_empty(), "{target} has no seeds");
     files.into_iter().map(|file| fs::read(file).unwrap()).collect()
 }
 
-/// One of the corpus, changed in one to eight places.
-fn changed(corpus: &[Vec<u8>], draws: &mut Draws) -> Vec<u8> {
+/// One of the seeds, changed in one to eight places.
+fn changed(seeds: &[Vec<u8>], draws: &mut Draws) -> Vec<u8> {
     const NUMBERS: [u32; 8] = [0, 1, 0x7f, 0xff, 0x7fff, 0xffff, 0x7fff_ffff, 0xffff_ffff];
-    let mut bytes = corpus[draws.below(corpus.len())].clone();
+    let mut bytes = seeds[draws.below(seeds.len())].clone();
     for _ in 0..=draws.below(8) {
         let len = bytes.len();
         // headers are short: half of the changes go there
@@ -52,7 +52,7 @@ fn changed(corpus: &[Vec<u8>], draws: &mut Draws) -> Vec<u8> {
                 bytes.splice(at..at, part.iter().copied().cycle().take(part.len() * (1 + draws.below(20))));
             }
             5 => {
-                let other = &corpus[draws.below(corpus.len())];
+                let other = &seeds[draws.below(seeds.len())];
                 bytes.truncate(at);
                 bytes.extend_from_slice(&other[draws.below(other.len() + 1)..]);
             }
@@ -78,13 +78,13 @@ fn try_bytes(name: &str, target: fn(&[u8]), bytes: &[u8]) {
 
 fn check(name: &str) {
     let (_, target) = TARGETS.into_iter().find(|(target, _)| *target == name).unwrap();
-    let corpus = corpus(name);
-    corpus.iter().for_each(|bytes| try_bytes(name, target, bytes));
+    let seeds = seeds(name);
+    seeds.iter().for_each(|bytes| try_bytes(name, target, bytes));
     let mut draws = Draws(1);
     for _ in 0..trials() {
-        try_bytes(name, target, &changed(&corpus, &mut draws));
+        try_bytes(name, target, &changed(&seeds, &mut draws));
     }
-    println!("{name}: {} of the corpus, {} changed", corpus.len(), trials());
+    println!("{name}: {} seeds, {} changed", seeds.len(), trials());
 }
 
 #[test]
