@@ -106,7 +106,8 @@ impl Score {
     /// Notes of every channel play, a key struck with velocity 0 is let go.
     pub fn parse(bytes: &[u8]) -> Result<Self> {
         // -128 frames a second, which the library negates; SMPTE time has 24, 25, 29 or 30
-        if bytes.starts_with(b"MThd") && bytes.get(12) == Some(&0x80) {
+        let header = bytes.windows(4).position(|mark| mark == b"MThd");
+        if header.is_some_and(|at| bytes.get(at + 12) == Some(&0x80)) {
             return Err(Error::invalid("is not a MIDI file: its clock has no frames"));
         }
         let smf = Smf::parse(bytes).map_err(|e| Error::invalid(format!("is not a MIDI file: {e}")))?;
