@@ -46,6 +46,12 @@ pub(super) fn show(ui: &Ui, open: &mut bool, chosen: Option<(usize, usize)>, cx:
         })
         .inner
     });
+    // a box that has grown comes to rest in the middle within some frames
+    let (id, rect) = (egui::Id::unique("place of the key parts"), modal.response.rect);
+    if ui.data(|d| d.get_temp(id)) != Some(rect) {
+        ui.ctx().request_repaint();
+    }
+    ui.data_mut(|d| d.insert_temp(id, rect));
     if modal.should_close() || modal.inner {
         *open = false;
     }

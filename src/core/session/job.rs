@@ -79,7 +79,7 @@ pub enum Job {
     /// Decodes one more recording and detects its hits; the pads stay as they are. Fails when the kit has a take of
     /// the same sound.
     AddTake(PathBuf),
-    /// Adds a copy of a take with its pitch moved and its timing kept, and detects its hits; the pads stay as they are.
+    /// Adds a copy of a take with its pitch moved, its timing and its hits kept; the pads stay as they are.
     ShiftTake {
         /// Index of the take.
         take: usize,

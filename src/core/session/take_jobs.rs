@@ -11,7 +11,7 @@ use crate::{
     cast::DetectedTake,
     error::{Error, Result},
     kit::{Kit, Pad, Slice},
-    listen::{self, DetectOptions, Hit},
+    listen::{self, DetectOptions, Hit, describe},
     progress::{Part, Progress},
     take::{self, Take},
 };
@@ -59,7 +59,15 @@ pub(super) fn shift_take(
     let mut shifted = take::shift::shift(take, f64::from(semitones), &Part::new(progress, 0.0, 0.6))?;
     shifted.name = format!("{} {semitones:+} st", take.name);
     check_new(&kit, &shifted)?;
-    let hits = listen::detect(&shifted, &DetectOptions::default(), &Part::new(progress, 0.6, 0.9))?;
+    // the timing is kept: the same hits, which sound otherwise
+    let (before, end) = (&kit.doc.takes[index].hits, shifted.frames() as u64);
+    let within = before.iter().filter(|hit| hit.start < hit.end.min(end));
+    let hits = within
+        .map(|hit| {
+            let end = hit.end.min(end);
+            Hit { end, description: describe(&shifted, hit.start as usize, end as usize), ..hit.clone() }
+        })
+        .collect();
     add_detected(open_kit, (Arc::new(shifted), hits), &Part::new(progress, 0.9, 1.0))
 }
 

@@ -135,11 +135,11 @@ impl Kit {
     pub fn usual_key_parts(&self) -> Vec<KeyPart> {
         let tones = self.doc.takes.iter().enumerate().flat_map(|(take, entry)| {
             let hits = entry.hits.iter().filter(|hit| is_tone(hit));
-            hits.map(move |hit| (take, hit))
+            hits.map(move |hit| (take, hit, entry.sample_rate))
         });
-        let loudest = tones.clone().map(|(_, hit)| hit.description.loudness_lufs).fold(f32::MIN, f32::max);
+        let loudest = tones.clone().map(|(_, hit, _)| hit.description.loudness_lufs).fold(f32::MIN, f32::max);
         let mut tones: Vec<(usize, &Hit, f32)> =
-            tones.map(|(take, hit)| (take, hit, worth(hit, loudest))).collect();
+            tones.map(|(take, hit, rate)| (take, hit, worth(hit, rate, loudest))).collect();
         tones.sort_by(|a, b| b.2.total_cmp(&a.2));
         tones.truncate(TRIED);
         tones.retain(|&(take, hit, _)| {
@@ -171,9 +171,10 @@ fn is_tone(hit: &Hit) -> bool {
         && d.flatness < MAX_FLATNESS
 }
 
-/// How well it serves as a tone: sure, long, loud against the `loudest` one.
-fn worth(hit: &Hit, loudest: f32) -> f32 {
+/// How well it serves as a tone at `rate` Hz: sure, long, loud against the `loudest` one.
+fn worth(hit: &Hit, rate: u32, loudest: f32) -> f32 {
     let d = &hit.description;
-    let long = (d.decay_20_ms / 1000.0).min(1.0);
-    d.pitch_confidence + 0.5 * long - (loudest - d.loudness_lufs) / SOFT_DB
+    let whole_ms = (hit.end - hit.start) as f32 * 1000.0 / rate as f32;
+    let long = (d.decay_20_ms.min(whole_ms) / 1000.0).min(1.0);
+    d.pitch_confidence + long - (loudest - d.loudness_lufs) / SOFT_DB
 }
