@@ -24,7 +24,7 @@ pub(super) fn document(doc: &Document) -> String {
     let kit = escaped(&doc.name);
     let pads =
         |channel: &u8| !doc.key_parts.iter().any(|part| (0..128).any(|key| part.answers(channel - 1, key)));
-    let channels = |line: &dyn Fn(u8) -> String| (1..=16).filter(pads).map(|c| line(c)).collect::<String>();
+    let channels = |line: &dyn Fn(u8) -> String| (1..=16).filter(pads).map(line).collect::<String>();
     let mut text = String::from(concat!(
         "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n",
         "<!DOCTYPE MIDINameDocument PUBLIC \"-//MIDI Manufacturers Association//DTD MIDINameDocument 1.0//EN\" ",
