@@ -105,9 +105,8 @@ impl Score {
     /// Reads the bytes of a Standard MIDI File, format 0, 1 or 2, with ticks per beat or SMPTE time.
     /// Notes of every channel play, a key struck with velocity 0 is let go.
     pub fn parse(bytes: &[u8]) -> Result<Self> {
-        // -128 frames a second, which the library negates; SMPTE time has 24, 25, 29 or 30
-        let header = bytes.windows(4).position(|mark| mark == b"MThd");
-        if header.is_some_and(|at| bytes.get(at + 12) == Some(&0x80)) {
+        // -128 frames a second, which the library negates in any header; SMPTE time has 24, 25, 29 or 30
+        if bytes.windows(13).any(|header| header.starts_with(b"MThd") && header[12] == 0x80) {
             return Err(Error::invalid("is not a MIDI file: its clock has no frames"));
         }
         let smf = Smf::parse(bytes).map_err(|e| Error::invalid(format!("is not a MIDI file: {e}")))?;
