@@ -2,7 +2,7 @@
 //!
 //! Several models vote (their probabilities are averaged): a multinomial logistic regression on all recordings, small
 //! nets with one hidden layer, each trained without one fold of the collections, all on the measures of
-//! [`super::features`], and the likeness to the kinds of each class ([`super::kind`]). The numbers are in
+//! [`super::features`], and the likeness to the kinds of each class (`kind`). The numbers are in
 //! `super::profiles`.
 
 use super::{
