@@ -197,7 +197,8 @@ fn a_process_killed_while_it_saves_leaves_a_whole_kit() {
             .stdout(Stdio::null())
             .spawn()
             .unwrap();
-        let name = if i % 2 == 0 { "-KILL" } else { "-INT" };
+        // a process that a background job began ignores SIGINT
+        let name = if i % 2 == 0 { "-KILL" } else { "-TERM" };
         signal(&mut child, name, Duration::from_millis(500), &mut draws);
         assert!(versions.contains(&fs::read(&file).unwrap()), "{i} after {name}");
         Kit::load(&file, &Quiet).unwrap().save(&file, &Quiet).unwrap();

@@ -13,6 +13,7 @@ pub mod features;
 mod fit;
 mod group;
 mod kind;
+mod likeness;
 mod make;
 mod morph;
 mod net;

@@ -2,7 +2,7 @@
 
 use super::{
     features::{BANDS, Features, STRETCHES},
-    group, kind, score,
+    group, likeness, score,
 };
 use crate::kit::{Role, Target};
 
@@ -40,7 +40,7 @@ impl Objective {
         match self {
             Self::Role(role) => {
                 score::cross_entropy(*role, features)
-                    + IMAGE_WEIGHT * kind::cross_entropy(score::class_of(*role), features)
+                    + IMAGE_WEIGHT * likeness::cross_entropy(score::class_of(*role), features)
                     + PROFILE_WEIGHT * score::distance(*role, features)
                     + OUTSIDE_WEIGHT * score::outside(*role, features)
             }
@@ -54,7 +54,7 @@ impl Objective {
     pub fn wanted_bands(&self, features: &Features) -> WantedBands {
         match self {
             Self::Role(role) => {
-                let kind = kind::nearest(score::class_of(*role), features);
+                let kind = likeness::nearest(score::class_of(*role), features);
                 let of = |row: &[f32]| std::array::from_fn(|s| std::array::from_fn(|b| row[s * BANDS + b]));
                 WantedBands { level_db: of(kind.centre), width_db: of(kind.width) }
             }

@@ -2,12 +2,12 @@
 //!
 //! Several models vote (their probabilities are averaged): a multinomial logistic regression on all recordings, small
 //! nets with one hidden layer, each trained without one fold of the collections, all on the measures of
-//! [`super::features`], and the likeness to the kinds of each class (`kind`). The numbers are in
+//! [`super::features`], and the likeness to the kinds of each class (`likeness`). The numbers are in
 //! `super::profiles`.
 
 use super::{
     features::{COUNT, Features, SCALAR_NAMES, SCALARS},
-    kind,
+    likeness,
     net::dot,
     profiles as p,
 };
@@ -33,7 +33,7 @@ fn models(features: &Features) -> [Probabilities; MODELS] {
     std::array::from_fn(|i| {
         softmax(&match i {
             0 => line(&z),
-            1 => kind::logits(&features.row()),
+            1 => likeness::logits(&features.row()),
             net => p::NETS[net - 2].logits(&z),
         })
     })
@@ -112,7 +112,7 @@ pub(super) fn sound_distance(a: &Features, b: &Features) -> f32 {
 /// Distance from the kind of the role's drums that it is nearest to, in standard deviations of that kind (root mean
 /// square over all measures).
 pub fn distance(role: Role, features: &Features) -> f32 {
-    kind::nearest(class_of(role), features).distance(&features.row())
+    likeness::nearest(class_of(role), features).distance(&features.row())
 }
 
 /// How far a sound lies outside of what recorded drums of a role are, from their 10th to their 90th percentile, in
