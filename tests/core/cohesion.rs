@@ -2,7 +2,7 @@
 //! pad has its place in the balance.
 
 use kitwright_core::{
-    cast::{CastOptions, auditioner::Auditioner, balance, cohesion, make_kit},
+    cast::{CastOptions, auditioner::Auditioner, balance, cohesion, make_kit, score},
     demo::borrowed_cello,
     kit::{Kit, Pad, Role},
     listen::{DetectOptions, detect},
@@ -43,6 +43,21 @@ pub fn velocities_fall_alike(kit: &Kit) {
         let most = if tonal { 1.03 } else { 0.97 };
         let darker = soft.centre_hz / hard.centre_hz;
         assert!(darker <= most, "{} on {}: {darker:.3} of the brightness at velocity 64", pad.role, pad.note);
+    }
+}
+
+/// The score that a pad shows is that of its sound, also where toms were moved to stand in order.
+pub fn scores_are_those_of_the_pads(kit: &Kit) {
+    let mut auditioner = Auditioner::new(kit);
+    for pad in filled(kit).filter(|p| p.role.is_scored()) {
+        let shown = pad.audition.as_ref().expect("cast").score;
+        let is = auditioner.measure(pad).map_or(0.0, |f| score::score(pad.role, &f));
+        assert!(
+            (shown - is).abs() < 0.05,
+            "{} on {} shows {shown:.2} and reaches {is:.2}",
+            pad.role,
+            pad.note
+        );
     }
 }
 
@@ -115,6 +130,11 @@ fn the_low_tom_lies_three_to_seven_semitones_below_the_high_tom() {
 }
 
 #[test]
+fn pads_show_the_score_that_they_reach() {
+    scores_are_those_of_the_pads(&DEMO);
+}
+
+#[test]
 fn the_snare_stands_at_its_place_beside_the_kick() {
     the_snare_has_its_place(&DEMO);
 }
@@ -126,6 +146,7 @@ fn kits_of_recorded_takes_hold_together() {
         let file = crate::data::recordings("takes").join(format!("{name}.flac"));
         let kit = kit_of(Take::read(file, &Quiet).expect("read"));
         println!("{name}");
+        scores_are_those_of_the_pads(&kit);
         velocities_fall_alike(&kit);
         alternates_are_alike(&kit);
         toms_are_in_order(&kit);

@@ -187,6 +187,10 @@ impl Maker<'_> {
             cohesion::order_toms(&mut auditioner, kit);
             for (pad, lufs) in kit.doc.pads.iter_mut().zip(&mut loud).filter(|(pad, _)| pad.role.is_tom()) {
                 *lufs = balance::level(&mut auditioner, pad, balance::KICK_LUFS + lift_db);
+                let heard = auditioner.measure(pad);
+                if let Some(audition) = &mut pad.audition {
+                    audition.score = heard.map_or(0.0, |f| score::score(pad.role, &f));
+                }
             }
         }
         if by_recipe && !self.options.quick {
