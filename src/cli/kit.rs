@@ -48,6 +48,7 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
         given: a.cast.iter().map(|(role, hit)| Ok((*role, chosen(hit, &takes)?))).collect::<Result<_>>()?,
         left_out: a.not.iter().map(|hit| chosen(hit, &takes)).collect::<Result<_>>()?,
         quick: a.quick,
+        ..CastOptions::default()
     };
     let mut kit = make_kit(&takes, &options, terminal)?;
     kit.doc.key_parts = kit.usual_key_parts();

@@ -61,7 +61,8 @@ fn sensitivity_adds_hits_and_a_gate_shortens_them() {
     assert!(more > count, "{more} hits, {count} before");
     let out = dir.path().join("kit");
     let out = out.to_str().unwrap();
-    let kit = ["kit", take.to_str().unwrap(), "--out", out, "--fit", "0", "--json", "--sensitivity", "1"];
+    let few = ["--quick", "--roles", "kick", "--json", "--sensitivity", "1"];
+    let kit = [&["kit", take.to_str().unwrap(), "--out", out][..], &few].concat();
     let summary: Value = serde_json::from_str(&succeed(&kit)).unwrap();
     assert_eq!(number(&summary["takes"][0]["hits"]), more as f64);
 }

@@ -99,7 +99,7 @@ fn strange_file_names_give_valid_json_and_one_line() {
         fs::copy(&plain, &take).unwrap();
         let out = dir.path().join("kit");
         let words = ["kit".as_ref(), take.as_os_str(), "--out".as_ref(), out.as_os_str()];
-        let more = ["--roles".as_ref(), "kick".as_ref(), "--json".as_ref()];
+        let more = ["--quick".as_ref(), "--roles".as_ref(), "kick".as_ref(), "--json".as_ref()];
         let summary: Value = serde_json::from_str(&succeed(&[&words[..], &more].concat())).unwrap();
         assert!(summary["takes"][0]["file"].as_str().unwrap().ends_with(".wav"));
         fs::write(&take, "no sound").unwrap();

@@ -221,13 +221,14 @@ fn toms_sound_on_a_note_of_the_key_within_five_cents() {
 const PITCHED: [Role; 4] = [Role::Kick, Role::Rim, Role::LowTom, Role::HighTom];
 
 /// A kit whose pads with a pitch are tuned, kick included.
-fn tuned(take: &Arc<Take>, key: Key, fit: f32) -> Kit {
+fn tuned(take: &Arc<Take>, key: Key, fit: f32, effort: f32) -> Kit {
     let hits = detect(take, &DetectOptions::default(), &Quiet).unwrap();
     let options = CastOptions {
         roles: Some(PITCHED.to_vec()),
         fit,
         key: Some(key),
         tune_kick: true,
+        effort,
         ..CastOptions::default()
     };
     let mut kit = make_kit(&[(take.clone(), hits)], &options, &Quiet).unwrap();
@@ -243,7 +244,7 @@ fn kick_rim_and_toms_of_whole_kits_sound_on_notes_of_the_key_at_every_fit() {
     let take = Arc::new(plucks(&plucked));
     let key: Key = "E minor".parse().unwrap();
     for fit in [0.0, 0.4, 1.0] {
-        let kit = tuned(&take, key, fit);
+        let kit = tuned(&take, key, fit, 0.2);
         for role in PITCHED {
             let pad = kit.doc.pads.iter().position(|p| p.role == role && !p.is_empty()).expect("a pad");
             let bell = kit.doc.pads[pad].tone.note_bell;
@@ -281,7 +282,7 @@ fn pads_of_recorded_guitars_with_a_sure_pitch_are_within_five_cents_of_a_note() 
         let take = Take::read(file, &Quiet).unwrap();
         let frames = take.frames().min(12 * take.sample_rate as usize);
         let channels = take.channels.iter().map(|c| c[..frames].to_vec()).collect();
-        let kit = tuned(&Arc::new(Take::from_samples(name, take.sample_rate, channels)), key, 1.0);
+        let kit = tuned(&Arc::new(Take::from_samples(name, take.sample_rate, channels)), key, 1.0, 1.0);
         for role in PITCHED {
             let pad = kit.doc.pads.iter().position(|p| p.role == role && !p.is_empty()).expect("a pad");
             let Some(audition) = &kit.doc.pads[pad].audition else { continue };

@@ -35,11 +35,12 @@ fn in_steps(options: &CastOptions) -> (Vec<Kit>, Kit) {
 
 #[test]
 fn a_kit_is_whole_when_it_is_shown_first_and_then_fitted_pad_by_pad() {
-    let options = CastOptions::default();
+    let roles = vec![Role::Kick, Role::Snare, Role::ClosedHat, Role::LowTom, Role::HighTom];
+    let options = CastOptions { effort: 0.1, roles: Some(roles), ..CastOptions::default() };
     let (shown, kit) = in_steps(&options);
     let filled = |kit: &Kit| kit.doc.pads.iter().filter(|p| !p.is_empty()).count();
-    assert_eq!(filled(&shown[0]), 16);
-    assert_eq!(shown.len(), 1 + 16, "once by recipe and once for each pad");
+    assert_eq!(filled(&shown[0]), 6, "two of them are snares");
+    assert_eq!(shown.len(), 1 + 6, "once by recipe and once for each pad");
     for pair in shown.windows(2) {
         let changed = pair[0].doc.pads.iter().zip(&pair[1].doc.pads).filter(|(a, b)| a != b).count();
         assert!(changed <= 1, "{changed} pads changed at once");
@@ -57,7 +58,8 @@ fn a_kit_is_whole_when_it_is_shown_first_and_then_fitted_pad_by_pad() {
 fn one_hit_fills_every_drum_and_what_is_shared_is_said() {
     let (take, hits) = first_strokes(1);
     assert_eq!(hits.len(), 1);
-    let kit = make_kit(&[(take, hits)], &CastOptions::default(), &Quiet).expect("made");
+    let kit = make_kit(&[(take, hits)], &CastOptions { effort: 0.1, ..CastOptions::default() }, &Quiet)
+        .expect("made");
     for pad in &kit.doc.pads {
         assert_eq!(pad.is_empty(), pad.role == Role::Percussion, "{} on {}", pad.role, pad.note);
     }
@@ -90,7 +92,8 @@ fn partial_hz(kit: &Kit, key: u8) -> f64 {
 /// General MIDI Level 1: low floor, high floor, low, low-mid, hi-mid and high tom.
 #[test]
 fn the_six_tom_keys_of_general_midi_rise_in_pitch() {
-    let (_, kit) = in_steps(&CastOptions::default());
+    let toms = Role::ALL.into_iter().filter(|role| role.is_tom());
+    let (_, kit) = in_steps(&CastOptions { roles: Some(toms.collect()), ..CastOptions::default() });
     let hz = [41, 43, 45, 47, 48, 50].map(|key| partial_hz(&kit, key));
     for pair in hz.windows(2) {
         let st = ratio_to_st(pair[1] / pair[0]);

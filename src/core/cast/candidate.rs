@@ -38,7 +38,7 @@ impl Candidate {
     /// A search from this pad of the hit. Its seed is the hit's, not the kit's, so that the result does not depend
     /// on the kit's seed.
     pub fn start<'a>(&'a self, pad: &'a Pad) -> fit::Start<'a> {
-        fit::Start { pad, raw: &self.raw, seed: self.hit.start }
+        fit::Start { pad, raw: &self.raw, seed: self.hit.start, effort: 1.0 }
     }
 
     /// Index of its take and its own in it.

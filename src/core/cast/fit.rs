@@ -72,6 +72,15 @@ pub struct Start<'a> {
     pub raw: &'a Features,
     /// Decides the search's draws.
     pub seed: u64,
+    /// Share of the trials that are made, above 0 to 1.
+    pub effort: f32,
+}
+
+impl Start<'_> {
+    /// This start's share of so many trials, at least one.
+    fn share_of(&self, trials: usize) -> usize {
+        ((trials as f32 * self.effort).round() as usize).clamp(1, trials)
+    }
 }
 
 /// The pad with its controls moved to where its cost by `objective` is lowest, and that cost.
@@ -86,7 +95,7 @@ pub fn fitted(
 ) -> Result<(f32, Pad)> {
     let guess = first_guess(auditioner, &start, objective);
     let search = Search::new(&guess, objective, start.raw);
-    search.best(auditioner, trials(start.pad.role), start.seed, progress)
+    search.best(auditioner, start.share_of(trials(start.pad.role)), start.seed, progress)
 }
 
 /// The pad with the EQ that its spectrum asks for, as long as that makes it better.
@@ -117,7 +126,7 @@ pub fn refined(
     progress: &dyn Progress,
 ) -> Result<Pad> {
     let search = Search::in_place(start.pad, objective, start.raw);
-    search.best(auditioner, REFINING_TRIALS, start.seed, progress).map(|(_, pad)| pad)
+    search.best(auditioner, start.share_of(REFINING_TRIALS), start.seed, progress).map(|(_, pad)| pad)
 }
 
 /// The controls to search and the objective.
@@ -404,7 +413,7 @@ mod tests {
             let (kit, raw) = plucked(hz, 4.0);
             let mut auditioner = Auditioner::new(&kit);
             let recipe = by_recipe(Role::OpenHat, &kit, &raw);
-            let start = |pad| Start { pad, raw: &raw, seed: 3 };
+            let start = |pad| Start { pad, raw: &raw, seed: 3, effort: 1.0 };
             let (_, fitted) = fitted(&mut auditioner, start(&recipe), &objective, &Quiet).unwrap();
             let dipped = resonances::without_resonances(&mut auditioner, &fitted, &Quiet).unwrap();
             let mut loss = |pad: &Pad| objective.loss(&auditioner.try_out(pad).unwrap());

@@ -213,7 +213,11 @@ impl Maker<'_> {
     ) -> Result<Pad> {
         let (note, role) = Role::DEFAULT_PADS[index];
         let target = self.options.targets.get(&role);
-        let shaping = ShapeOptions { by_recipe, ..ShapeOptions::of(kit, kit.doc.fit, target) };
+        let shaping = ShapeOptions {
+            by_recipe,
+            effort: self.options.effort,
+            ..ShapeOptions::of(kit, kit.doc.fit, target)
+        };
         let hits: Vec<&Candidate> = tried.iter().map(|&leader| self.leaders[leader]).collect();
         let Shaped { best, mut pad, tuned_ct } = shape(auditioner, role, &hits, &shaping, progress)?;
         let leader = tried[best];

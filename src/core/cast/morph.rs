@@ -171,7 +171,7 @@ mod tests {
             role,
             &Source { take: 0, rate: AUDITION_RATE, hit: &kit.doc.takes[0].hits[0], raw, ring: None },
         );
-        let start = fit::Start { pad: &recipe, raw, seed: 1 };
+        let start = fit::Start { pad: &recipe, raw, seed: 1, effort: 1.0 };
         fit::fitted(auditioner, start, &Objective::of(role, None), &Quiet).unwrap().1
     }
 

@@ -31,6 +31,8 @@ pub struct CastOptions {
     pub left_out: Vec<(usize, usize)>,
     /// Pads are made by their role's recipe alone: no search, in a fraction of the time.
     pub quick: bool,
+    /// Share of the trials by which each pad is searched, above 0 to 1: fewer are quicker and end further from the role.
+    pub effort: f32,
 }
 
 impl Default for CastOptions {
@@ -46,6 +48,7 @@ impl Default for CastOptions {
             given: BTreeMap::new(),
             left_out: Vec::new(),
             quick: false,
+            effort: 1.0,
         }
     }
 }

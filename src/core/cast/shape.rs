@@ -34,12 +34,14 @@ pub struct ShapeOptions<'a> {
     pub tune_kick: bool,
     /// The recipe alone: nothing is searched, and velocity is not measured.
     pub by_recipe: bool,
+    /// Share of the trials of each search, above 0 to 1.
+    pub effort: f32,
 }
 
 impl<'a> ShapeOptions<'a> {
     /// As `kit` says, with this fit and target.
     pub fn of(kit: &Kit, fit: f32, target: Option<&'a Target>) -> Self {
-        Self { fit, target, key: kit.doc.key, tune_kick: kit.doc.tune_kick, by_recipe: false }
+        Self { fit, target, key: kit.doc.key, tune_kick: kit.doc.tune_kick, by_recipe: false, effort: 1.0 }
     }
 }
 
@@ -82,7 +84,8 @@ pub fn shape(
         let mut least = f32::INFINITY;
         for (i, hit) in hits.iter().enumerate() {
             let recipe = made_of(hit);
-            let (cost, pad) = fit::fitted(auditioner, hit.start(&recipe), &objective, progress)?;
+            let start = fit::Start { effort: options.effort, ..hit.start(&recipe) };
+            let (cost, pad) = fit::fitted(auditioner, start, &objective, progress)?;
             if cost < least {
                 (least, best, shaped) = (cost, i, pad);
             }
@@ -94,7 +97,8 @@ pub fn shape(
             let before = loss(auditioner, &shaped);
             shaped = resonances::without_resonances(auditioner, &shaped, progress)?;
             if loss(auditioner, &shaped) > before + DIPS_COST {
-                shaped = fit::refined(auditioner, hits[best].start(&shaped), &objective, progress)?;
+                let start = fit::Start { effort: options.effort, ..hits[best].start(&shaped) };
+                shaped = fit::refined(auditioner, start, &objective, progress)?;
             }
         }
     }
@@ -128,7 +132,7 @@ mod tests {
     };
 
     const OPTIONS: ShapeOptions<'_> =
-        ShapeOptions { fit: 1.0, target: None, key: None, tune_kick: false, by_recipe: false };
+        ShapeOptions { fit: 1.0, target: None, key: None, tune_kick: false, by_recipe: false, effort: 1.0 };
 
     fn candidate(kit: &Kit, take: usize, raw: Features) -> Candidate {
         Candidate {

@@ -65,7 +65,7 @@ impl Trial {
     /// # Errors
     /// None: only cancelling stops a search, and this one cannot be cancelled.
     pub fn found(&mut self) -> Result<(f64, usize)> {
-        let start = fit::Start { pad: &self.recipe, raw: &self.raw, seed: self.seed };
+        let start = fit::Start { pad: &self.recipe, raw: &self.raw, seed: self.seed, effort: 1.0 };
         let (_, pad) = fit::fitted(&mut self.auditioner, start, &self.objective, &Quiet)?;
         let search = Search::new(&self.recipe, &self.objective, &self.raw);
         Ok((f64::from(search.cost(&mut self.auditioner, &pad)), fit::trials(self.recipe.role)))

@@ -25,10 +25,19 @@ fn cast_session(folder: &tempfile::TempDir) -> (Arc<Session>, usize) {
     (session, pad)
 }
 
+/// Leaves this pad and one other: enough for what concerns the whole kit.
+fn keep_two(session: &Session, pad: usize) {
+    let kit = session.kit();
+    let filled = kit.doc.pads.iter().enumerate().filter(|(i, p)| *i != pad && p.audition.is_some());
+    let others: Vec<usize> = filled.skip(1).map(|(i, _)| i).collect();
+    session.edit("two pads", |kit| others.iter().for_each(|&i| kit.doc.pads[i].slices.clear()));
+}
+
 #[test]
 fn settings_set_by_hand_stay_when_fit_role_and_hit_change_until_they_are_let_go() {
     let folder = tempfile::tempdir().unwrap();
     let (session, pad) = cast_session(&folder);
+    keep_two(&session, pad);
     let before = session.kit().doc.pads[pad].clone();
     session.edit_pad(pad, "by hand", |p| {
         p.settings.choke_group = 5;
@@ -47,6 +56,7 @@ fn settings_set_by_hand_stay_when_fit_role_and_hit_change_until_they_are_let_go(
     kept("fit of the pad");
     run(&session, Job::SetFit { pad: None, fit: 0.1 });
     kept("fit of the kit");
+    run(&session, Job::SetFit { pad: None, fit: 0.0 });
     run(&session, Job::Recast);
     kept("another casting");
     let role = if before.role == Role::Rim { Role::Snare } else { Role::Rim };
@@ -69,9 +79,12 @@ fn settings_set_by_hand_stay_when_fit_role_and_hit_change_until_they_are_let_go(
 fn a_locked_pad_is_left_alone_by_fit_and_casting() {
     let folder = tempfile::tempdir().unwrap();
     let (session, pad) = cast_session(&folder);
+    keep_two(&session, pad);
     session.edit_pad(pad, "lock", |p| p.locked = true);
     let locked = session.kit().doc.pads[pad].clone();
     run(&session, Job::SetFit { pad: None, fit: 0.2 });
+    assert_eq!(session.kit().doc.pads[pad], locked);
+    run(&session, Job::SetFit { pad: None, fit: 0.0 });
     run(&session, Job::Recast);
     assert_eq!(session.kit().doc.pads[pad], locked);
     session.start(Job::SetFit { pad: Some(pad), fit: 0.2 });

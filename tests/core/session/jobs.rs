@@ -64,10 +64,13 @@ fn a_failed_job_leaves_the_kit_and_its_steps_as_they_were() {
 fn a_pad_is_shaped_towards_a_target_sound_and_back() {
     let folder = tempfile::tempdir().unwrap();
     let session = Session::new();
-    session.start(Job::NewKit { takes: vec![knocks_file(&folder, "take.flac")], fit: 1.0 });
+    session.start(Job::NewKit { takes: vec![knocks_file(&folder, "take.flac")], fit: 0.0 });
+    settle(&session);
+    let pads = &session.kit().doc.pads;
+    let pad = pads.iter().position(|p| p.role == Role::Snare && !p.is_empty()).expect("a snare");
+    session.start(Job::SetFit { pad: Some(pad), fit: 1.0 });
     settle(&session);
     let before = session.kit();
-    let pad = before.doc.pads.iter().position(|p| p.role == Role::Snare && !p.is_empty()).expect("a snare");
     let sound = knocks_file(&folder, "mine.flac");
     session.start(Job::SetTarget { pad, sound: Some(sound) });
     settle(&session);
@@ -87,7 +90,7 @@ fn jobs_make_save_load_and_extend_kits() {
     let folder = tempfile::tempdir().unwrap();
     let session = Session::new();
     let files = vec![knocks_file(&folder, "a.flac"), knocks_file(&folder, "b.flac")];
-    session.start(Job::NewKit { takes: files.clone(), fit: 0.5 });
+    session.start(Job::NewKit { takes: files.clone(), fit: 0.0 });
     assert!(session.job().is_some(), "shown at once");
     settle(&session);
     assert_eq!(session.error(), None);

@@ -1,4 +1,4 @@
-//! Denormal numbers in an hour of tails, in the output and, by the processor's flag, inside.
+//! Denormal numbers in minutes of tails, in the output and, by the processor's flag, inside.
 
 use super::{Dice, noise_take, prepared, sine_take};
 use kitwright_core::{

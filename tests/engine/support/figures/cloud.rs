@@ -196,8 +196,14 @@ pub fn max_correlation_by_role(tones: &[(f64, f64)], key: Option<Key>) -> Vec<(R
         })
         .collect();
     for role in Role::ALL {
-        let options =
-            CastOptions { roles: Some(vec![role]), fit: 1.0, key, tune_kick: true, ..CastOptions::default() };
+        let options = CastOptions {
+            roles: Some(vec![role]),
+            fit: 1.0,
+            key,
+            tune_kick: true,
+            effort: 0.2,
+            ..CastOptions::default()
+        };
         let kit = make_kit(&takes, &options, &Quiet).expect("a kit");
         for pad in kit.doc.pads.iter().filter(|p| !p.is_empty()) {
             let mut one = kit.clone();
