@@ -1,11 +1,6 @@
 //! Hits that can be cast: with their place and what was measured of them as recorded.
 
-use super::{
-    auditioner::on_all_cores,
-    features::Features,
-    fit,
-    recipe::{Ring, Source},
-};
+use super::{auditioner::on_all_cores, companions::Companions, features::Features, fit, recipe::Source};
 use crate::{
     error::Result,
     kit::{Kit, Pad},
@@ -30,8 +25,8 @@ pub struct Candidate {
     pub hit: Hit,
     /// Its measures as recorded.
     pub raw: Features,
-    /// The hit of its kit that rings best.
-    pub ring: Option<Ring>,
+    /// What other hits of its kit lend.
+    pub companions: Companions,
 }
 
 impl Candidate {
@@ -48,7 +43,13 @@ impl Candidate {
 
     /// What recipes look at.
     pub fn source(&self) -> Source<'_> {
-        Source { take: self.take, rate: self.rate, hit: &self.hit, raw: &self.raw, ring: self.ring }
+        Source {
+            take: self.take,
+            rate: self.rate,
+            hit: &self.hit,
+            raw: &self.raw,
+            companions: self.companions,
+        }
     }
 }
 
@@ -57,27 +58,22 @@ pub fn candidates(kit: &Kit, progress: &dyn Progress) -> Result<Vec<Candidate>> 
     let places: Vec<(usize, usize)> =
         kit.doc.takes.iter().enumerate().flat_map(|(t, e)| (0..e.hits.len()).map(move |h| (t, h))).collect();
     let part = Part::new(progress, 0.0, 0.1);
-    let ring = ring_of(kit);
+    let companions = Companions::of(kit);
     let found = on_all_cores(kit, &kit.takes, places.len(), |_, i| {
         part.check()?;
         part.report("measuring hits", i as f32 / places.len() as f32);
         let (take, hit) = places[i];
-        Ok(candidate(kit, take, hit, ring))
+        Ok(candidate(kit, take, hit, companions))
     });
     Ok(found.into_iter().collect::<Result<Vec<_>>>()?.into_iter().flatten().collect())
 }
 
-/// The hit of the kit that rings best; `None` where nothing rings.
-pub fn ring_of(kit: &Kit) -> Option<Ring> {
-    let takes = kit.doc.takes.iter().enumerate();
-    Ring::of(takes.flat_map(|(t, e)| e.hits.iter().map(move |h| (t, f64::from(e.sample_rate), h))))
-}
-
-pub fn candidate(kit: &Kit, take: usize, hit: usize, ring: Option<Ring>) -> Option<Candidate> {
+/// A hit of the kit; `None` when it is too short or silent. `companions` are those of the kit.
+pub fn candidate(kit: &Kit, take: usize, hit: usize, companions: Companions) -> Option<Candidate> {
     let found = kit.doc.takes.get(take)?.hits.get(hit)?;
     let raw = measured(kit, take, found)?;
     let rate = f64::from(kit.takes.get(take)?.sample_rate);
-    Some(Candidate { take, rate, hit_index: hit, hit: found.clone(), raw, ring })
+    Some(Candidate { take, rate, hit_index: hit, hit: found.clone(), raw, companions })
 }
 
 /// The measures of a hit as recorded; `None` when it is too short or silent.

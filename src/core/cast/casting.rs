@@ -129,7 +129,7 @@ pub fn shortlist(cast: &BTreeMap<usize, usize>, scores: &[BTreeMap<Role, f32>]) 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::cast::{auditioner::AUDITION_RATE, test_signal::plucked};
+    use crate::cast::{auditioner::AUDITION_RATE, companions::Companions, test_signal::plucked};
 
     #[test]
     fn loud_whole_hits_are_preferred_to_soft_ones_and_to_fragments() {
@@ -138,7 +138,14 @@ mod tests {
             let mut hit = kit.doc.takes[0].hits[0].clone();
             hit.description.peak_db = peak_db;
             hit.end = hit.start + ms * AUDITION_RATE as u64 / 1000;
-            Candidate { take: 0, rate: AUDITION_RATE, hit_index: 0, hit, raw: raw.clone(), ring: None }
+            Candidate {
+                take: 0,
+                rate: AUDITION_RATE,
+                hit_index: 0,
+                hit,
+                raw: raw.clone(),
+                companions: Companions::default(),
+            }
         };
         let hits = [hit(-34.0, 300), hit(-4.0, 34), hit(-6.0, 300)];
         let candidates: Vec<&Candidate> = hits.iter().collect();

@@ -133,7 +133,7 @@ mod tests {
         let (kit, raw) = plucked(147.0, 6.0);
         let mut auditioner = Auditioner::new(&kit);
         let mut pad = Pad::empty(38, Role::Snare);
-        pad.slices = vec![crate::cast::recipe::slice_of(0, &kit.doc.takes[0].hits[0])];
+        pad.slices = vec![crate::cast::companions::slice_of(0, &kit.doc.takes[0].hits[0])];
         pad.tone.bands = [(200.0, 0.0), (900.0, 0.0), (5000.0, 0.0)].map(|(hz, gain_db)| Band {
             on: true,
             hz,

@@ -390,6 +390,7 @@ mod tests {
     use super::*;
     use crate::{
         cast::{
+            companions::Companions,
             recipe::{Source, recipe},
             test_signal::plucked,
         },
@@ -400,7 +401,13 @@ mod tests {
     fn by_recipe(role: Role, kit: &Kit, raw: &Features) -> Pad {
         recipe(
             role,
-            &Source { take: 0, rate: AUDITION_RATE, hit: &kit.doc.takes[0].hits[0], raw, ring: None },
+            &Source {
+                take: 0,
+                rate: AUDITION_RATE,
+                hit: &kit.doc.takes[0].hits[0],
+                raw,
+                companions: Companions::default(),
+            },
         )
     }
 

@@ -3,8 +3,10 @@
 use super::{
     auditioner::{Auditioner, drafts, on_all_cores},
     balance,
-    candidate::{Candidate, candidate, candidates, mono, ring_of},
-    casting, cohesion, edit_summary,
+    candidate::{Candidate, candidate, candidates, mono},
+    casting, cohesion,
+    companions::Companions,
+    edit_summary,
     features::Features,
     group,
     options::{CastOptions, DetectedTake},
@@ -278,7 +280,7 @@ pub fn make_pad(
     let hit = kit.doc.takes.get(source.0).and_then(|t| t.hits.get(source.1));
     hit.ok_or_else(|| Error::invalid(format!("pad {}: this hit is not there; choose another", pad + 1)))?;
     progress.check()?;
-    let candidate = candidate(kit, source.0, source.1, ring_of(kit))
+    let candidate = candidate(kit, source.0, source.1, Companions::of(kit))
         .ok_or_else(|| Error::invalid(format!("pad {}: this hit is silent; choose another", pad + 1)))?;
     // a target was given for a role
     let target = old.target.clone().filter(|_| old.role == role);

@@ -7,6 +7,7 @@ pub mod balance;
 mod candidate;
 mod casting;
 pub mod cohesion;
+mod companions;
 mod edit_summary;
 mod equalise;
 pub mod features;

@@ -155,6 +155,7 @@ mod tests {
     use crate::{
         cast::{
             auditioner::{AUDITION_RATE, Auditioner, mono},
+            companions::Companions,
             features::Features,
             fit, group,
             objective::Objective,
@@ -169,7 +170,13 @@ mod tests {
     fn fitted(auditioner: &mut Auditioner, kit: &Kit, raw: &Features, role: Role) -> Pad {
         let recipe = recipe(
             role,
-            &Source { take: 0, rate: AUDITION_RATE, hit: &kit.doc.takes[0].hits[0], raw, ring: None },
+            &Source {
+                take: 0,
+                rate: AUDITION_RATE,
+                hit: &kit.doc.takes[0].hits[0],
+                raw,
+                companions: Companions::default(),
+            },
         );
         let start = fit::Start { pad: &recipe, raw, seed: 1, effort: 1.0 };
         fit::fitted(auditioner, start, &Objective::of(role, None), &Quiet).unwrap().1

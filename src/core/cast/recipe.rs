@@ -1,7 +1,10 @@
 //! Recipes: the usual processing that turns a hit of any instrument into a role. They are starting points of the
 //! search; common practice, no source, unless a comment names one.
 
-use super::features::{Features, Scalar};
+use super::{
+    companions::{Companions, SHELL_HZ, high_share_db, slice_of},
+    features::{Features, Scalar},
+};
 use crate::{
     kit::{
         Band, Character, Compressor, Cut, Layer, LayerSettings, Limiter, Pad, Role, Saturation, Slice, Slope,
@@ -11,15 +14,12 @@ use crate::{
     units::ratio_to_st,
 };
 
-/// Peak of a hit before its tone chain, dBFS, so that thresholds work alike on every hit.
-pub const WORKING_PEAK_DB: f32 = -6.0;
-/// Maximum gain that brings a hit to that peak, dB: softer hits are noise.
-const MAX_LIFT_DB: f32 = 48.0;
-
 /// Minimum length of a shaker's hit after pitching: start, attack, hold and decay, ms.
 const MIN_SHAKER_MS: f32 = 64.0;
 /// The same of a side stick's.
 const MIN_STICK_MS: f32 = 160.0;
+/// Another hit lends its highs to one that has less of them by this, dB (found by trial).
+const CLEARLY_BRIGHTER_DB: f32 = 6.0;
 /// A hit that falls by 20 dB within this time is a click, ms.
 const SHORT_MS: f32 = 40.0;
 
@@ -34,41 +34,9 @@ pub struct Source<'a> {
     pub hit: &'a Hit,
     /// Measures of the hit as it was recorded.
     pub raw: &'a Features,
-    /// A hit of the same instrument that rings, for the body of drums with a shell; `None` where nothing rings.
-    pub ring: Option<Ring>,
+    /// Other hits of the same instrument that lend what this one lacks.
+    pub companions: Companions,
 }
-
-/// A hit that rings on a pitch.
-#[derive(Debug, Clone, Copy)]
-pub struct Ring {
-    /// Where it lies.
-    pub slice: Slice,
-    /// Its fundamental, Hz.
-    pub hz: f32,
-}
-
-/// Minimum length of a hit that rings, ms.
-const MIN_RING_MS: f32 = 150.0;
-
-impl Ring {
-    /// Among hits (with their take and its rate), the one that rings longest at a pitch from which a shell's is
-    /// reached without moving it far.
-    pub fn of<'h>(hits: impl Iterator<Item = (usize, f64, &'h Hit)>) -> Option<Self> {
-        let rings = hits.filter_map(|(take, rate, hit)| {
-            let d = &hit.description;
-            let hz = d.pitch_hz.filter(|_| d.pitch_confidence > 0.6)?;
-            let length_ms = (1000.0 * (hit.end - hit.start) as f64 / rate) as f32;
-            let lasting = d.decay_20_ms.min(length_ms);
-            // an octave of transposition counts like half the length
-            let value = lasting.min(600.0) * libm::exp2f(-(hz / SHELL_HZ).log2().abs());
-            (lasting >= MIN_RING_MS).then_some((value, Self { slice: slice_of(take, hit), hz }))
-        });
-        rings.max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, ring)| ring)
-    }
-}
-
-/// Pitch of the shell that a side stick rings in, Hz: the strongest partial of recorded ones (our recordings).
-const SHELL_HZ: f32 = 780.0;
 
 impl Source<'_> {
     /// The hit's slice, with the gain that brings it to the working peak.
@@ -83,6 +51,12 @@ impl Source<'_> {
         d.pitch_hz.filter(|_| d.pitch_confidence > 0.5).map_or(strongest, |hz| hz.min(strongest)).max(25.0)
     }
 
+    /// The brightest hit of the instrument, where it has clearly more highs than this one.
+    fn brighter(&self) -> Option<Slice> {
+        let bright = self.companions.bright?;
+        (bright.share_db > high_share_db(self.hit) + CLEARLY_BRIGHTER_DB).then_some(bright.slice)
+    }
+
     /// Semitones up at which the hit still lasts `ms` milliseconds.
     fn lasting(&self, ms: f32) -> f32 {
         let frames = self.hit.end.saturating_sub(self.hit.start).max(1);
@@ -93,12 +67,6 @@ impl Source<'_> {
     fn towards(&self, hz: f32, max_down: f32, max_up: f32) -> f32 {
         ratio_to_st(hz / self.low_hz()).clamp(-max_down, max_up)
     }
-}
-
-/// The slice of a hit, with the gain that brings it to the working peak.
-pub fn slice_of(take: usize, hit: &Hit) -> Slice {
-    let lift = (WORKING_PEAK_DB - hit.description.peak_db).clamp(-MAX_LIFT_DB, MAX_LIFT_DB);
-    Slice { take, start: hit.start, end: hit.end, gain_db: lift, velocities: [0.0, 1.0] }
 }
 
 /// The pad that the recipe of `role` makes of `source`, fully shaped; its note and level are not set.
@@ -233,7 +201,7 @@ fn rim(pad: &mut Pad, source: &Source) {
         level_db: 2.0,
         ..falling(22.0, 130.0, 4.0, base)
     };
-    let to = |hz: f32| match source.ring {
+    let to = |hz: f32| match source.companions.ring {
         Some(ring) => ratio_to_st(hz / ring.hz).clamp(-30.0, 24.0),
         None => source.towards(hz, 30.0, 24.0),
     };
@@ -251,7 +219,11 @@ fn rim(pad: &mut Pad, source: &Source) {
     };
     layers(pad, [stick, noise, shell, weight]);
     for layer in &mut pad.layers[2..] {
-        layer.slice = source.ring.map(|ring| ring.slice);
+        layer.slice = source.companions.ring.map(|ring| ring.slice);
+    }
+    if let Some(bright) = source.brighter() {
+        pad.layers[1].slice = Some(bright);
+        pad.layers[1].settings.pitch_st = 0.0;
     }
     // the tail is of all frequencies, as of a room
     pad.cloud.copies = 24;
@@ -448,8 +420,10 @@ mod tests {
         let mut hit = kit.doc.takes[0].hits[0].clone();
         // 50 ms: at the pitch that brightness asks for they would be over within 10 ms
         hit.end = hit.start + (0.05 * AUDITION_RATE) as u64;
-        let pad =
-            recipe(Role::Shaker, &Source { take: 0, rate: AUDITION_RATE, hit: &hit, raw: &raw, ring: None });
+        let pad = recipe(
+            Role::Shaker,
+            &Source { take: 0, rate: AUDITION_RATE, hit: &hit, raw: &raw, companions: Companions::default() },
+        );
         let sound = Auditioner::new(&kit).sketch(&pad);
         let levels: Vec<f32> = sound.chunks(96).map(|c| c.iter().map(|x| x * x).sum()).collect();
         let top = (0..levels.len()).max_by(|&a, &b| levels[a].total_cmp(&levels[b])).unwrap();

@@ -295,7 +295,7 @@ fn normal_quantile(chance: f64) -> f64 {
 mod tests {
     use super::*;
     use crate::{
-        cast::recipe::slice_of,
+        cast::companions::slice_of,
         kit::{Kit, TakeEntry},
         listen::Hit,
         spectrum::hann_periodic,

@@ -4,7 +4,9 @@ use super::{
     auditioner::Auditioner,
     balance,
     candidate::Candidate,
-    cohesion, fit, morph,
+    cohesion,
+    companions::Companions,
+    fit, morph,
     objective::Objective,
     recipe::{Source, recipe},
     resonances,
@@ -74,7 +76,8 @@ pub fn shape(
     let made_of = |hit: &Candidate| {
         let certain = hit.hit.description.pitch_confidence >= tune::MIN_CONFIDENCE;
         let source = hit.source();
-        recipe(role, &Source { ring: source.ring.filter(|_| !(tuned && certain)), ..source })
+        let ring = source.companions.ring.filter(|_| !(tuned && certain));
+        recipe(role, &Source { companions: Companions { ring, ..source.companions }, ..source })
     };
     let (mut best, mut shaped) = (0, made_of(hits[0]));
     // percussion is not fitted, and at fit 0 nothing of the search is heard
@@ -113,7 +116,7 @@ pub fn shape(
     let mut tuned_ct = None;
     if let Some(key) = options.key.filter(|_| tune::has_pitch(role, options.tune_kick)) {
         let d = &candidate.hit.description;
-        let ring_hz = |slice: &Slice| candidate.ring.filter(|r| r.slice == *slice).map(|r| r.hz);
+        let ring_hz = |slice: &Slice| candidate.companions.ring.filter(|r| r.slice == *slice).map(|r| r.hz);
         let pitch = HitPitch { hz: d.pitch_hz, confidence: d.pitch_confidence, of_slice: &ring_hz };
         tuned_ct = tune::tune(auditioner, &mut pad, key, &pitch);
     }
@@ -141,7 +144,7 @@ mod tests {
             hit_index: 0,
             hit: kit.doc.takes[take].hits[0].clone(),
             raw,
-            ring: None,
+            companions: Companions::default(),
         }
     }
 

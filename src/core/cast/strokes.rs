@@ -1,6 +1,6 @@
 //! Soft and hard strokes of one sound: which hit of a group sounds at which velocity.
 
-use super::recipe::slice_of;
+use super::companions::slice_of;
 use crate::{kit::Slice, listen::Hit};
 
 /// Level difference between a soft and a hard stroke, dB (common practice, no source).

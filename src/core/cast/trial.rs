@@ -3,6 +3,7 @@
 use super::{
     auditioner::{Auditioner, drafts},
     candidate,
+    companions::Companions,
     features::Features,
     fit::{self, Search},
     objective::Objective,
@@ -37,7 +38,7 @@ impl Trial {
         let rate = f64::from(kit.takes[take].sample_rate);
         let recipe = recipe::recipe(
             role,
-            &recipe::Source { take, rate, hit: found, raw: &raw, ring: candidate::ring_of(kit) },
+            &recipe::Source { take, rate, hit: found, raw: &raw, companions: Companions::of(kit) },
         );
         let auditioner = Auditioner::with_drafts(kit, &drafts(kit));
         Ok(Self { auditioner, recipe, objective: Objective::of(role, None), seed: found.start, raw })

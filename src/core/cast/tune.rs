@@ -399,7 +399,7 @@ pub fn set_key(kit: &mut Kit, key: Option<Key>) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{cast::recipe::slice_of, kit::TakeEntry, listen::Hit, take::Take};
+    use crate::{cast::companions::slice_of, kit::TakeEntry, listen::Hit, take::Take};
     use std::sync::Arc;
 
     /// A auditioner with one take: a decaying tone of two partials at `hz`.
