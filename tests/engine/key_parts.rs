@@ -329,3 +329,19 @@ fn a_kit_that_changes_how_a_part_sounds_does_not_stop_it_and_a_soloed_pad_silenc
     assert!(rms(&sound.main[0][..4800]) > 0.01);
     assert_eq!(sound.main[0][6000..].iter().fold(0.0_f32, |p, x| p.max(x.abs())), 0.0);
 }
+
+#[test]
+fn a_held_key_of_a_take_with_an_offset_sounds_as_without() {
+    let plain = plain_kit(110.0, 0.0, 48_000, 2);
+    let mut lifted = plain.clone();
+    let channels = plain.takes[0].channels.iter().map(|c| c.iter().map(|x| x + 0.4).collect()).collect();
+    lifted.takes[0] = Arc::new(Take::from_samples("string", 48_000, channels));
+    let events = sorted([key(0, BASS, 45, 90_000)]);
+    let [plain, lifted] = [plain, lifted].map(|kit| play_keys(&kit, &events, 90_000));
+    for (a, b) in plain.main.iter().zip(&lifted.main) {
+        let most = a[4800..].iter().zip(&b[4800..]).map(|(a, b)| (a - b).abs()).fold(0.0, f32::max);
+        // the offset of a take is its mean, to which the sound itself adds a little
+        assert!(most < 0.005, "{most}");
+        assert!(a[60_000..].iter().any(|x| x.abs() > 0.01), "the key sounds");
+    }
+}

@@ -30,7 +30,8 @@ pub(in crate::engine) struct PlayKeyPart {
     pub gains: [f32; 2],
 }
 
-/// What sustains a hit: the loop with what lies before it, repeated for as far as the reader looks ahead.
+/// What sustains a hit: the loop with what lies before it, repeated for as far as the reader looks ahead; without the
+/// take's constant offset.
 #[derive(Debug)]
 pub(in crate::engine) struct PlayLoop {
     channels: Vec<Vec<f32>>,
@@ -89,6 +90,15 @@ impl PlayKeyPart {
         [&channels[0][from..], &channels[channels.len() - 1][from..]]
     }
 
+    /// Constant offset of what [`PlayKeyPart::source`] gives, left and right: the loop has none, since its levelling and
+    /// its crossfade would change it.
+    pub fn offset(&self, place: Place) -> [f32; 2] {
+        match place {
+            Place::Hit => self.slice.offset,
+            Place::Loop => [0.0; 2],
+        }
+    }
+
     /// Whether both channels of [`PlayKeyPart::source`] are the same.
     pub fn is_mono(&self) -> bool {
         self.take.channels.len() == 1
@@ -142,17 +152,30 @@ impl PlayKeyPart {
     }
 }
 
+/// First frame of a loop, the one after its last, and the length of its crossfade.
+type LoopPlace = (usize, usize, usize);
+
 impl PlayLoop {
     /// The loop of a take, whose frame `from` is the first of the part's source.
     fn new(take: &Take, from: usize, place: KeyLoop) -> Self {
         let (start, end, fade) = (place.start as usize, place.end as usize, place.fade as usize);
-        let fall_db = fall_db(take, start, end);
-        let correlation = correlation(take, start, end, fade);
-        let channels = (take.channels.iter())
+        // what the loop is made of, in frames from `low` on
+        let low = start.saturating_sub(fade.max(2 * REACH));
+        let sound: Vec<Vec<f32>> = (take.channels.iter().zip(take.offset()))
+            .map(|(channel, offset)| channel[low..end].iter().map(|x| x - offset).collect())
+            .collect();
+        let within = (start - low, end - low, fade);
+        let fall_db = fall_db(&sound, within);
+        let correlation = correlation(&sound, within);
+        let channels = (sound.iter())
             .map(|channel| {
-                let sustained = levelled(channel, (start, end, fade), fall_db, correlation);
+                let sustained = levelled(channel, within, fall_db, correlation);
                 let before = (0..2 * REACH).map(|i| {
-                    (start + i).checked_sub(2 * REACH).and_then(|at| channel.get(at)).copied().unwrap_or(0.0)
+                    (within.0 + i)
+                        .checked_sub(2 * REACH)
+                        .and_then(|at| channel.get(at))
+                        .copied()
+                        .unwrap_or(0.0)
                 });
                 let repeated = sustained.iter().copied().cycle().take(sustained.len() + 3 * REACH);
                 before.chain(repeated).collect()
@@ -166,10 +189,10 @@ impl PlayLoop {
 }
 
 /// How much softer the second half of a loop is than the first, for its whole length, dB.
-fn fall_db(take: &Take, start: usize, end: usize) -> f64 {
+fn fall_db(channels: &[Vec<f32>], (start, end, _fade): LoopPlace) -> f64 {
     let middle = start + (end - start) / 2;
     let energy = |from: usize, to: usize| -> f64 {
-        let all = take.channels.iter().flat_map(|c| &c[from..to]);
+        let all = channels.iter().flat_map(|c| &c[from..to]);
         all.map(|&x| f64::from(x) * f64::from(x)).sum::<f64>() / (to - from).max(1) as f64
     };
     let (first, second) = (energy(start, middle), energy(middle, end));
@@ -180,9 +203,9 @@ fn fall_db(take: &Take, start: usize, end: usize) -> f64 {
 }
 
 /// Normalised cross-correlation of the two sounds of the crossfade, over all channels.
-fn correlation(take: &Take, start: usize, end: usize, fade: usize) -> f64 {
+fn correlation(channels: &[Vec<f32>], (start, end, fade): LoopPlace) -> f64 {
     let mut sums = [0.0_f64; 3];
-    for channel in &take.channels {
+    for channel in channels {
         let (late, early) = (&channel[end - fade..end], &channel[start - fade..start]);
         for (&a, &b) in late.iter().zip(early) {
             let (a, b) = (f64::from(a), f64::from(b));
@@ -196,12 +219,7 @@ fn correlation(take: &Take, start: usize, end: usize, fade: usize) -> f64 {
 /// One channel of the loop at even level, its end faded over to what lies before its start. The shares of the
 /// crossfade keep the power of two sounds of this correlation: equal gain where they are alike, equal power where
 /// they are not.
-fn levelled(
-    channel: &[f32],
-    (start, end, fade): (usize, usize, usize),
-    fall_db: f64,
-    correlation: f64,
-) -> Vec<f32> {
+fn levelled(channel: &[f32], (start, end, fade): LoopPlace, fall_db: f64, correlation: f64) -> Vec<f32> {
     let length = end - start;
     let gain = |frame: f64| db_to_gain(fall_db * frame / length as f64);
     (0..length)

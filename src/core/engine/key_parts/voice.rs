@@ -185,7 +185,7 @@ impl KeyVoice {
             if part.is_mono() {
                 right[at..at + frames].copy_from_slice(&left[at..at + frames]);
             }
-            for (channel, offset) in [&mut *left, &mut *right].into_iter().zip(part.slice.offset) {
+            for (channel, offset) in [&mut *left, &mut *right].into_iter().zip(part.offset(self.place)) {
                 if offset != 0.0 {
                     channel[at..at + frames].iter_mut().for_each(|x| *x -= offset);
                 }
