@@ -10,9 +10,11 @@
 
 use super::{
     clap_instance::{GuardClap, guard, host_extension, inner_extension},
+    kit_apart,
     limits::KIT_TIMEOUT,
     note_names::note_names,
     ports::OUTPUTS,
+    streams_clap::{LENGTH_BYTES, from_memory, into_memory, read_state, write_all},
 };
 use clap_sys::{
     ext::{
@@ -94,20 +96,39 @@ unsafe extern "C" fn note_name_get(plugin: *const clap_plugin, index: u32, out: 
 
 static STATE: clap_plugin_state = clap_plugin_state { save: Some(state_save), load: Some(state_load) };
 
+/// The framework writes its part into memory, and the kit's text goes to the host as it is.
 unsafe extern "C" fn state_save(plugin: *const clap_plugin, stream: *const clap_ostream) -> bool {
-    // SAFETY: the framework's own extension with the pointer it expects.
+    // SAFETY: the framework's own extension with the pointer it expects; the host's stream.
     unsafe {
         let state = inner_extension(guard(plugin), plugin, CLAP_EXT_STATE).cast::<clap_plugin_state>();
-        state.as_ref().and_then(|s| s.save).is_some_and(|save| save(plugin, stream))
+        let Some(save) = state.as_ref().and_then(|s| s.save) else { return false };
+        let mut own = Vec::new();
+        let memory = into_memory(&mut own);
+        let (saved, kit) = kit_apart::while_saving(|| save(plugin, &memory));
+        let Some(json) = own.get(LENGTH_BYTES..).filter(|_| saved) else { return false };
+        let pieces = match &kit {
+            Some(kit) => kit_apart::join(json, kit),
+            None => Some([json, &[], &[]]),
+        };
+        let Some(pieces) = pieces else { return false };
+        let length = pieces.iter().map(|piece| piece.len() as u64).sum::<u64>().to_le_bytes();
+        write_all(stream, &length) && pieces.iter().all(|piece| write_all(stream, piece))
     }
 }
 
 unsafe extern "C" fn state_load(plugin: *const clap_plugin, stream: *const clap_istream) -> bool {
-    // SAFETY: the framework's own extension with the pointer it expects.
+    // SAFETY: the framework's own extension with the pointer it expects; the host's stream.
     unsafe {
         let guard = guard(plugin);
         let state = inner_extension(guard, plugin, CLAP_EXT_STATE).cast::<clap_plugin_state>();
-        let loaded = state.as_ref().and_then(|s| s.load).is_some_and(|load| load(plugin, stream));
+        let Some(load) = state.as_ref().and_then(|s| s.load) else { return false };
+        let Some(bytes) = read_state(stream) else { return false };
+        let (json, kit) = kit_apart::part(bytes);
+        let mut own = (json.len() as u64).to_le_bytes().to_vec();
+        own.extend(json);
+        let mut own = own.as_slice();
+        let memory = from_memory(&mut own);
+        let loaded = kit_apart::while_loading(kit, || load(plugin, &memory));
         if loaded {
             // the main thread may wait, and a bounce that follows at once must have its kit
             guard.link.session.wait_ready(KIT_TIMEOUT);

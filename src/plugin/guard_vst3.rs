@@ -8,11 +8,13 @@ use super::{
     dirty_vst3::DirtyMarker,
     events_vst3::ReducedEvents,
     instance::Kitwright,
+    kit_apart,
     limits::{KIT_TIMEOUT, MAX_BLOCK_FRAMES, is_sample_rate},
     link::{GuardLink, InstanceLink},
     params::REVISION_NAME,
     port_buffers::{HostPort, PortBuffers, silence_all},
     ports::{CHANNELS, INPUTS, OUTPUTS},
+    streams_vst3::{MemoryStream, read_to_end, write_all},
 };
 use nice_plug::wrapper::vst3::{Wrapper, vst3};
 use std::sync::{
@@ -20,7 +22,7 @@ use std::sync::{
     atomic::{AtomicU32, Ordering},
 };
 use vst3::{
-    Class,
+    Class, ComWrapper,
     Steinberg::{
         FIDString, FUnknown, IBStream, IPlugView, IPluginBaseTrait, TBool, TUID,
         Vst::{ChannelContext::IInfoListenerTrait, *},
@@ -133,7 +135,26 @@ impl IComponentTrait for GuardVst3 {
         IComponentTrait: fn getBusInfo(media: MediaType, dir: BusDirection, index: int32, info: *mut BusInfo) -> tresult;
         IComponentTrait: fn getRoutingInfo(from: *mut RoutingInfo, to: *mut RoutingInfo) -> tresult;
         IComponentTrait: fn activateBus(media: MediaType, dir: BusDirection, index: int32, state: TBool) -> tresult;
-        IComponentTrait: fn getState(state: *mut IBStream) -> tresult;
+    }
+
+    unsafe fn getState(&self, state: *mut IBStream) -> tresult {
+        let memory = ComWrapper::new(MemoryStream::new(Vec::new()));
+        let Some(own) = memory.as_com_ref::<IBStream>() else { return kResultFalse };
+        // SAFETY: a stream of our own.
+        let (result, kit) =
+            kit_apart::while_saving(|| unsafe { IComponentTrait::getState(&self.inner, own.as_ptr()) });
+        if result != kResultOk {
+            return result;
+        }
+        let json = memory.take();
+        let pieces = match &kit {
+            Some(kit) => kit_apart::join(&json, kit),
+            None => Some([&*json, &[], &[]]),
+        };
+        // SAFETY: as for this method.
+        let written =
+            pieces.is_some_and(|pieces| pieces.iter().all(|piece| unsafe { write_all(state, piece) }));
+        if written { kResultOk } else { kResultFalse }
     }
 
     unsafe fn setActive(&self, state: TBool) -> tresult {
@@ -148,7 +169,13 @@ impl IComponentTrait for GuardVst3 {
 
     unsafe fn setState(&self, state: *mut IBStream) -> tresult {
         // SAFETY: as for this method.
-        let result = unsafe { IComponentTrait::setState(&self.inner, state) };
+        let Some(bytes) = (unsafe { read_to_end(state) }) else { return kResultFalse };
+        let (json, kit) = kit_apart::part(bytes);
+        let memory = ComWrapper::new(MemoryStream::new(json));
+        let Some(own) = memory.as_com_ref::<IBStream>() else { return kResultFalse };
+        // SAFETY: a stream of our own.
+        let result =
+            kit_apart::while_loading(kit, || unsafe { IComponentTrait::setState(&self.inner, own.as_ptr()) });
         if result == kResultOk {
             // the main thread may wait, and a bounce that follows at once must have its kit
             self.link.session.wait_ready(KIT_TIMEOUT);

@@ -330,3 +330,54 @@ fn sample_rates_outside_1_to_768_khz_are_refused() {
         }
     }
 }
+
+/// A stream that gives and takes one byte at a time.
+struct SingleBytes(MemoryStream);
+
+impl Class for SingleBytes {
+    type Interfaces = (IBStream,);
+}
+
+impl vst3::Steinberg::IBStreamTrait for SingleBytes {
+    unsafe fn read(&self, to: *mut std::ffi::c_void, count: int32, got: *mut int32) -> tresult {
+        // SAFETY: as for this method.
+        unsafe { self.0.read(to, count.min(1), got) }
+    }
+    unsafe fn write(&self, from: *mut std::ffi::c_void, count: int32, written: *mut int32) -> tresult {
+        // SAFETY: as for this method.
+        unsafe { self.0.write(from, count.min(1), written) }
+    }
+    unsafe fn seek(&self, to: i64, mode: int32, result: *mut i64) -> tresult {
+        // SAFETY: as for this method.
+        unsafe { self.0.seek(to, mode, result) }
+    }
+    unsafe fn tell(&self, position: *mut i64) -> tresult {
+        // SAFETY: as for this method.
+        unsafe { self.0.tell(position) }
+    }
+}
+
+#[test]
+fn states_are_written_and_read_in_pieces_of_one_byte() {
+    let save = |guard: &GuardVst3| {
+        let stream = ComWrapper::new(SingleBytes(MemoryStream::new(Vec::new())));
+        let pointer = stream.as_com_ref::<IBStream>().unwrap().as_ptr();
+        // SAFETY: the test's own stream.
+        assert_eq!(unsafe { IComponentTrait::getState(guard, pointer) }, kResultOk);
+        stream.0.take()
+    };
+    let load = |guard: &GuardVst3, bytes: &[u8]| {
+        let stream = ComWrapper::new(SingleBytes(MemoryStream::new(bytes.to_vec())));
+        let pointer = stream.as_com_ref::<IBStream>().unwrap().as_ptr();
+        // SAFETY: the test's own stream.
+        unsafe { IComponentTrait::setState(guard, pointer) }
+    };
+    let guard = GuardVst3::new().expect("an instance");
+    guard.link.session.edit("name", |kit: &mut Kit| kit.doc.name = "one byte".into());
+    let state = save(&guard);
+    let other = GuardVst3::new().expect("an instance");
+    assert_ne!(load(&other, &state[..state.len() / 2]), kResultOk);
+    assert_eq!(load(&other, &state), kResultOk);
+    assert_eq!(other.link.session.kit().doc.name, "one byte");
+    assert!(save(&other) == state);
+}

@@ -10,6 +10,7 @@ mod extensions_clap;
 mod guard_clap;
 mod guard_vst3;
 mod instance;
+mod kit_apart;
 mod limits;
 mod link;
 mod note_names;
@@ -22,6 +23,8 @@ mod presets_clap;
 mod preview;
 mod process;
 pub mod state;
+mod streams_clap;
+mod streams_vst3;
 mod tail;
 mod window;
 

@@ -1,8 +1,10 @@
 //! What the host's project keeps besides the parameters: the kit with its audio, and the window's memory.
 //!
 //! The framework's state is JSON, so the kit travels as base64 text; the session makes it ahead on a
-//! thread of its own, and restores a state without waiting.
+//! thread of its own, and restores a state without waiting. The guards keep the text out of the framework's JSON
+//! (`kit_apart`).
 
+use super::kit_apart;
 use kitwright_core::session::Session;
 use serde::{Serialize, de::DeserializeOwned};
 use std::{
@@ -74,6 +76,7 @@ impl KitState {
     /// The field as JSON. `None` when the kit cannot be kept; the session's error says why.
     pub(super) fn to_field(&self) -> Option<String> {
         match self.session.state() {
+            Ok(text) if kit_apart::hold_back(&text) => Some(format!("\"{}\"", kit_apart::STAND_IN)),
             Ok(text) => Some(format!("\"{text}\"")),
             Err(error) => {
                 self.session.report(error);
@@ -86,8 +89,10 @@ impl KitState {
     /// state that they have just saved.
     pub(super) fn take_field(&self, field: &str) {
         let text = field.trim().trim_matches('"');
-        if !self.session.state().is_ok_and(|now| *now == text) {
-            self.session.restore(text.to_owned());
+        let apart = kit_apart::held_back().filter(|_| text == kit_apart::STAND_IN);
+        let text = apart.unwrap_or_else(|| Arc::new(text.to_owned()));
+        if !self.session.is_in_state(&text) {
+            self.session.restore(text);
         }
     }
 }

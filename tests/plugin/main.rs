@@ -2,7 +2,9 @@
 
 mod clap_extensions;
 mod clap_host;
+mod golden;
 mod hostile;
+mod state;
 #[path = "../support/mod.rs"]
 mod support;
 mod vst3_hosts;

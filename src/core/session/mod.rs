@@ -440,8 +440,14 @@ impl Session {
     /// thread makes it the current kit and clears the undo history. A broken state leaves the kit as it was and a
     /// sentence in [`Session::error`]; [`Session::state`] returns its text until the kit changes, so that a
     /// project from a newer version survives an older one.
-    pub fn restore(&self, state: String) {
-        self.preparer.restore(state);
+    pub fn restore(&self, state: impl Into<Arc<String>>) {
+        self.preparer.restore(state.into());
+    }
+
+    /// Whether the kit is known to be the one of this state: as it was packed or restored last. Nothing is packed for
+    /// the answer but an empty kit.
+    pub fn is_in_state(&self, state: &str) -> bool {
+        self.preparer.is_in_state(state)
     }
 
     /// The revision that the last [`Session::restore`] made, 0 without one. While it equals

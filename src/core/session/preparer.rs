@@ -216,9 +216,23 @@ impl KitPreparer {
     }
 
     /// Stores a host's state and wakes the thread, which makes it the kit.
-    pub(super) fn restore(&self, text: String) {
-        self.pending.store(Some(Arc::new(text)));
+    pub(super) fn restore(&self, text: Arc<String>) {
+        self.pending.store(Some(text));
         self.wake();
+    }
+
+    /// Whether the kit is known to be the one of this state.
+    pub(super) fn is_in_state(&self, text: &str) -> bool {
+        if let Some(pending) = self.pending.load_full() {
+            return *pending == text;
+        }
+        let version = self.open_kit.version();
+        let known =
+            lock(&self.state).as_ref().filter(|(at, _)| *at == version.revision).map(|(_, t)| t.clone());
+        match known {
+            Some(known) => *known == text,
+            None => version.kit.takes.is_empty() && self.pack().is_ok_and(|now| *now == text),
+        }
     }
 
     /// Makes a waiting state the current kit. A broken one leaves the kit as it was, is reported, and stays the

@@ -1,16 +1,10 @@
-//! Takes as FLAC: how kit files and hosts keep them, bit for bit.
+//! Takes as FLAC, packed: how kit files and hosts keep them, bit for bit. `flac_read` reads them.
 //!
 //! The format is RFC 9639. The encoder's own stream writer refuses rates above 96 kHz, so frames come
 //! from it and the stream's header is written here; rates that a frame header cannot say (above 65,535
 //! Hz and no multiple of 10) are written as 48 kHz, and the kit document tells the true rate.
 
-use super::{
-    Take,
-    decode::{Limits, MAX_PACKET_BYTES, decode},
-    guarded::{Allowance, GuardedSource},
-    source::without_flac_blocks,
-    tags,
-};
+use super::Take;
 use crate::{
     error::{Error, Result},
     parallel,
@@ -23,8 +17,7 @@ use flacenc::{
     error::{Verified, Verify},
     source::{Context, Fill, FrameBuf},
 };
-use std::{io::Cursor, sync::Arc};
-use symphonia::core::{formats::probe::Hint, io::MediaSourceStream};
+use std::sync::Arc;
 
 const BITS: usize = 24;
 const FULL_SCALE_24_BIT: f32 = 8_388_608.0; // 2^23
@@ -54,50 +47,6 @@ impl Take {
     /// A sentence when the encoder fails.
     pub fn flac(&self) -> Result<Arc<[u8]>> {
         self.flac_with(&Quiet)
-    }
-
-    /// A take from the bytes of a kit file or a host's state, which are kept for the next save.
-    /// `sample_rate` in Hz is the true one, whatever the bytes say; more than `max_frames` frames are
-    /// refused before they use memory.
-    ///
-    /// # Errors
-    /// One sentence that names the take: not FLAC, damaged, cut short, too long, more than two channels.
-    pub fn from_flac(
-        name: impl Into<String>,
-        sample_rate: u32,
-        bytes: Arc<[u8]>,
-        max_frames: u64,
-        progress: &dyn Progress,
-    ) -> Result<Take> {
-        let name = name.into();
-        if !bytes.starts_with(b"fLaC") {
-            return Err(Error::file(name, "is not FLAC; the kit file is damaged"));
-        }
-        let (mut inner, length) = (Cursor::new(bytes.clone()), bytes.len() as u64);
-        let damaged = |e| Error::file(&name, format!("cannot be read ({e}); the kit file is damaged"));
-        let blocks = tags::flac_blocks_len(&mut inner, 0, length).map_err(damaged)?;
-        let allowance = Allowance::new(MAX_PACKET_BYTES);
-        let mut source = GuardedSource::new(inner, 0, length, allowance.clone());
-        if blocks > 0 {
-            source = without_flac_blocks(source, blocks);
-        }
-        let stream = MediaSourceStream::new(Box::new(source), Default::default());
-        let limits = Limits { run_up: 0, max_frames: Some(max_frames), allowance };
-        let mut take = decode(stream, Hint::new().with_extension("flac"), name.clone(), limits, progress)
-            .map_err(|stop| stop.about(&name))?;
-        if take.sample_rate != written_rate(sample_rate) {
-            return Err(Error::file(
-                name,
-                format!(
-                    "is at {} Hz where {sample_rate} Hz should be; the kit file is damaged",
-                    take.sample_rate
-                ),
-            ));
-        }
-        take.sample_rate = sample_rate;
-        take.notices.clear();
-        take.flac = bytes.into();
-        Ok(take)
     }
 }
 
@@ -221,7 +170,7 @@ impl<'a> Packer<'a> {
 }
 
 /// The rate to write: what a frame header can say (RFC 9639, section 9.1.2).
-fn written_rate(rate: u32) -> u32 {
+pub(super) fn written_rate(rate: u32) -> u32 {
     let sayable = rate <= 65_535 || (rate.is_multiple_of(10) && rate <= 655_350);
     if sayable { rate } else { NOMINAL_RATE }
 }

@@ -3,6 +3,7 @@
 mod decode;
 mod edits;
 mod flac;
+mod flac_read;
 mod guarded;
 mod memory;
 mod mix;

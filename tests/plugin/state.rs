@@ -1,0 +1,153 @@
+//! The host's state: quick to save and to load, whole in pieces of one byte.
+
+use crate::support::{
+    host::{Ev, Host, Run, note},
+    kit::{clap_state, kit, notes},
+    peak,
+};
+use clap_sys::{
+    ext::state::{CLAP_EXT_STATE, clap_plugin_state},
+    stream::{clap_istream, clap_ostream},
+};
+use kitwright_core::{
+    kit::{Kit, Slice, TakeEntry},
+    progress::Quiet,
+    take::Take,
+};
+use std::{
+    ffi::c_void,
+    sync::Arc,
+    time::{Duration, Instant},
+};
+
+const N: usize = 24_000;
+
+fn every_pad() -> Vec<Ev> {
+    notes().iter().enumerate().flat_map(|(i, key)| note(100 + 1000 * i as u64, *key, 0.8)).collect()
+}
+
+unsafe extern "C" fn write_one(stream: *const clap_ostream, from: *const c_void, size: u64) -> i64 {
+    // SAFETY: the test's own stream; the plugin's bytes, of which there is one at least.
+    unsafe { (*(*stream).ctx.cast::<Vec<u8>>()).push(*from.cast::<u8>()) };
+    size.min(1) as i64
+}
+
+unsafe extern "C" fn read_one(stream: *const clap_istream, to: *mut c_void, _size: u64) -> i64 {
+    // SAFETY: the test's own stream; the plugin's memory, of one byte at least.
+    unsafe {
+        let bytes = &mut *(*stream).ctx.cast::<&[u8]>();
+        let Some((first, rest)) = bytes.split_first() else { return 0 };
+        (*to.cast::<u8>(), *bytes) = (*first, rest);
+    }
+    1
+}
+
+fn state_extension(host: &mut Host) -> &'static clap_plugin_state {
+    let plugin = host.raw();
+    // SAFETY: the plugin is alive; its extensions are constants of the library, which stays loaded in these tests.
+    unsafe {
+        (*plugin).get_extension.unwrap()(plugin, CLAP_EXT_STATE.as_ptr())
+            .cast::<clap_plugin_state>()
+            .as_ref()
+            .expect("state")
+    }
+}
+
+fn load_in_single_bytes(host: &mut Host, mut bytes: &[u8]) -> bool {
+    let stream = clap_istream { ctx: (&raw mut bytes).cast(), read: Some(read_one) };
+    let state = state_extension(host);
+    // SAFETY: as CLAP demands.
+    unsafe { state.load.unwrap()(host.raw(), &stream) }
+}
+
+#[test]
+fn states_are_written_and_read_in_pieces_of_one_byte() {
+    let mut host = Host::with_state(&clap_state(&kit()));
+    let whole = host.save();
+    let mut pieces = Vec::<u8>::new();
+    let stream = clap_ostream { ctx: (&raw mut pieces).cast(), write: Some(write_one) };
+    let state = state_extension(&mut host);
+    // SAFETY: as CLAP demands.
+    assert!(unsafe { state.save.unwrap()(host.raw(), &stream) });
+    assert!(pieces == whole);
+    let mut other = Host::new();
+    for cut in [0, 5, 8, 9, whole.len() / 2, whole.len() - 1] {
+        assert!(!load_in_single_bytes(&mut other, &whole[..cut]), "{cut} bytes");
+    }
+    assert!(load_in_single_bytes(&mut other, &whole));
+    assert!(other.save() == whole);
+    let events = every_pad();
+    let (a, b) = (host.play(&Run::new(N, &events)), other.play(&Run::new(N, &events)));
+    assert!(a == b && peak(&a[0][0]) > 0.1);
+}
+
+#[test]
+fn a_state_is_json_as_it_was_before_the_kit_was_kept_apart() {
+    let mut host = Host::with_state(&clap_state(&kit()));
+    let state = host.save();
+    let length = u64::from_le_bytes(state[..8].try_into().unwrap());
+    assert_eq!(length, state.len() as u64 - 8);
+    let json: serde_json::Value = serde_json::from_slice(&state[8..]).unwrap();
+    let before: serde_json::Value = serde_json::from_slice(&clap_state(&kit())[8..]).unwrap();
+    assert!(json["fields"]["kit"] == before["fields"]["kit"]);
+    assert!(json["params"].as_object().is_some_and(|params| params.len() > 300));
+}
+
+/// A kit whose file has about 8.4 MB: more than a minute of noise, of which one pad plays a stretch.
+fn large_kit() -> Kit {
+    let mut seed = 1_u32;
+    let mut noise = move || {
+        seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223); // Numerical Recipes
+        (seed >> 8) as f32 / (1 << 23) as f32 - 1.0
+    };
+    let samples: Vec<f32> = (0..48_000 * 71).map(|_| 0.01 * noise()).collect();
+    let take = Take::from_samples("noise", 48_000, vec![samples]);
+    let mut kit = Kit::default();
+    kit.doc.takes.push(TakeEntry::new(&take, Vec::new()));
+    kit.takes.push(Arc::new(take));
+    kit.doc.pads[0].slices =
+        vec![Slice { take: 0, start: 0, end: 48_000, gain_db: 30.0, velocities: [0.0, 1.0] }];
+    kit
+}
+
+/// The shortest of a few runs: what the work takes when nothing else disturbs it.
+fn shortest(runs: usize, mut work: impl FnMut()) -> Duration {
+    let time = |work: &mut dyn FnMut()| {
+        let start = Instant::now();
+        work();
+        start.elapsed()
+    };
+    (0..runs).map(|_| time(&mut work)).min().unwrap()
+}
+
+#[test]
+fn a_large_kit_is_saved_at_the_cost_of_a_copy_and_loaded_at_that_of_decoding() {
+    let kit = large_kit();
+    let bytes = kit.to_bytes(&Quiet).unwrap();
+    assert!((8_000_000..9_000_000).contains(&bytes.len()), "{} bytes", bytes.len());
+    let state = clap_state(&kit);
+    let mut empty = Host::new();
+    let mut host = Host::new();
+    let decoding = shortest(5, || assert!(Kit::from_bytes(&bytes, &Quiet).is_ok()));
+    let loading = shortest(5, || {
+        let mut host = Host::new();
+        assert!(host.activate(48_000.0, 512) && host.load(&state));
+        host.deactivate();
+    });
+    assert!(host.load(&state));
+    let copying = shortest(20, || {
+        let mut copy = Vec::new();
+        copy.extend_from_slice(std::hint::black_box(&state));
+        std::hint::black_box(copy);
+    });
+    let without_kit = shortest(20, || drop(empty.save()));
+    let saving = shortest(20, || drop(host.save()));
+    println!(
+        "8.4 MB kit: saved in {saving:?} (a copy {copying:?}, an empty kit {without_kit:?}), loaded in {loading:?} (decoded \
+         in {decoding:?})"
+    );
+    // 2: a host's buffer may grow on the way
+    assert!(saving < 2 * without_kit + 4 * copying, "{saving:?}");
+    assert!(loading < 2 * decoding, "{loading:?}");
+    assert!(peak(&host.play(&Run::new(N, &note(0, 36, 1.0)))[0][0]) > 0.05, "it sounds at once");
+}
