@@ -46,6 +46,8 @@ pub(super) enum Command {
     Render(Render),
     /// Write a kit for other samplers.
     Export(Export),
+    /// Keep only what a kit plays of its recordings: a smaller kit file with the same sound.
+    KeepUsed(KeepUsed),
     /// Move the pitch of a whole recording and keep its timing.
     Shift(Shift),
     /// Play a kit in a window of its own, with audio and MIDI.
@@ -127,6 +129,9 @@ pub(super) struct MakeKit {
     /// Stop at the recipes of the roles: no search, in a fraction of the time.
     #[arg(long)]
     pub quick: bool,
+    /// Keep only what the pads play of the recordings: a smaller kit file with the same sound.
+    #[arg(long)]
+    pub keep_used: bool,
     /// Name of the kit; the first recording's name when not given.
     #[arg(long, value_name = "NAME")]
     pub name: Option<String>,
@@ -178,6 +183,15 @@ pub(super) struct Export {
     /// Leave the pads' tone chains out of the samples.
     #[arg(long)]
     pub without_tone: bool,
+}
+
+#[derive(Debug, Args)]
+pub(super) struct KeepUsed {
+    /// Kit file (.kitwright).
+    pub kit: PathBuf,
+    /// Kit file to write; may be the same one.
+    #[arg(short, long, value_name = "OUT")]
+    pub out: PathBuf,
 }
 
 #[derive(Debug, Args)]

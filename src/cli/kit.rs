@@ -52,6 +52,9 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
     };
     let mut kit = make_kit(&takes, &options, terminal)?;
     kit.doc.key_parts = kit.usual_key_parts();
+    if a.keep_used {
+        kit = kit.keep_used()?;
+    }
     let kit = Arc::new(kit);
     let summary = write_folder(&kit, &a.out, terminal)?;
     terminal.clear();

@@ -17,6 +17,7 @@ use arguments::{Arguments, Command};
 use clap::Parser;
 use kitwright_core::{
     error::{Error, Result},
+    kit::Kit,
     progress::Progress,
     take,
 };
@@ -64,6 +65,7 @@ fn execute(command: Option<Command>) -> Result<()> {
         Command::Kit(a) => kit::run(a, &terminal),
         Command::Render(a) => render::run(a, &terminal),
         Command::Export(a) => export::run(a, &terminal),
+        Command::KeepUsed(a) => keep_used(a, &terminal),
         Command::Shift(a) => shift(a, &terminal),
         Command::DemoTake(a) => demo_take(a),
         Command::Window(_) => Ok(()),
@@ -83,6 +85,16 @@ fn refuse_or_help(e: &clap::Error) -> ExitCode {
     let first = text.split("\n\n").next().unwrap_or_default().trim_start_matches("error: ");
     tell(&format!("kitwright: {}; \"kitwright --help\" shows what can be asked", one_line(first)));
     ExitCode::from(BAD_INPUT)
+}
+
+fn keep_used(a: &arguments::KeepUsed, terminal: &Terminal) -> Result<()> {
+    let kit = Kit::load(&a.kit, terminal)?;
+    let smaller = kit.keep_used()?;
+    smaller.save(&a.out, terminal)?;
+    terminal.clear();
+    let seconds = |kit: &Kit| kit.takes.iter().map(|take| take.seconds()).sum::<f64>();
+    say(&format!("{}: {:.1} s of {:.1} s kept", printable(&a.out), seconds(&smaller), seconds(&kit)));
+    Ok(())
 }
 
 fn shift(a: &arguments::Shift, terminal: &Terminal) -> Result<()> {

@@ -207,3 +207,24 @@ fn quick_stops_at_the_recipes_and_fills_the_same_pads() {
     let told = |pad: &Value| pad["tuned"]["cents"].as_f64().is_some_and(|cents| cents.abs() < 2400.0);
     assert!(kit["pads"].as_array().unwrap().iter().any(told), "what tuning moved is told: {kit}");
 }
+
+#[test]
+fn a_kit_is_cut_down_to_what_it_plays_and_renders_the_same() {
+    let dir = tempfile::tempdir().unwrap();
+    let (kit, small) = (Made::get().file("Cello.kitwright"), dir.path().join("small.kitwright"));
+    let text = succeed(&[Path::new("keep-used"), &kit, Path::new("--out"), &small]);
+    assert!(text.contains("kept"), "{text}");
+    let size = |path: &Path| fs::metadata(path).unwrap().len();
+    assert!(size(&small) < size(&kit) / 2, "{} of {} bytes", size(&small), size(&kit));
+    let render = |kit: &Path, out: &str| {
+        let out = dir.path().join(out);
+        let midi = Made::get().file("groove.mid");
+        succeed(&[Path::new("render"), kit, &midi, Path::new("--out"), &out]);
+        fs::read(out).unwrap()
+    };
+    assert!(render(&kit, "whole.wav") == render(&small, "small.wav"));
+    assert!(
+        refuse(&[Path::new("keep-used"), &dir.path().join("none.kitwright"), Path::new("-o"), &small])
+            .contains("none")
+    );
+}

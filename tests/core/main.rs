@@ -11,6 +11,7 @@ mod cohesion;
 mod data;
 mod export;
 mod export_sampler;
+mod keep_used;
 mod key_parts;
 mod kit_file;
 mod kit_memory;

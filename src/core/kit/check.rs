@@ -15,6 +15,8 @@ use std::{fmt::Arguments, ops::RangeInclusive, sync::Arc};
 
 /// Shares, scores and velocities.
 const SHARE: RangeInclusive<f32> = 0.0..=1.0;
+/// Offsets of takes.
+const FULL_SCALE: RangeInclusive<f32> = -1.0..=1.0;
 
 impl Document {
     /// Whether this document and `takes` make a kit: every setting within its table's range, sixteen
@@ -137,6 +139,9 @@ impl Document {
             let what = format!("take \"{}\"", take.name);
             at_most(&what, &take.hits, MAX_HITS, "hits")?;
             at_most(&what, &take.set_aside, MAX_HITS, "hits set aside")?;
+            for offset in take.offset.iter().flatten() {
+                within(&format!("{what}: its offset"), *offset, FULL_SCALE)?;
+            }
             for (i, hit) in take.hits.iter().enumerate() {
                 if hit.start >= hit.end || hit.end > take.frames {
                     return wrong(format!("take \"{}\": hit {} lies outside of it", take.name, i + 1));

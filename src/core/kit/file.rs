@@ -409,5 +409,9 @@ fn read_take<R: Read + Seek>(
 ) -> Result<Take> {
     progress.check()?;
     let bytes: Arc<[u8]> = read_entry(zip, &take_name(index), MAX_FILE_BYTES)?.into();
-    Take::from_flac(&entry.name, entry.sample_rate, bytes, entry.frames, progress)
+    let take = Take::from_flac(&entry.name, entry.sample_rate, bytes, entry.frames, progress)?;
+    Ok(match entry.offset {
+        Some(offset) => take.with_offset(offset),
+        None => take,
+    })
 }

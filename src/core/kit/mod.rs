@@ -9,6 +9,7 @@ mod check;
 mod family;
 mod file;
 mod general_midi;
+mod keep_used;
 mod key_part;
 mod layer;
 mod limits;
@@ -138,6 +139,10 @@ pub struct TakeEntry {
         deserialize_with = "bounded::list::<MAX_HITS, _, _>"
     )]
     pub set_aside: Vec<u64>,
+    /// Constant offset of the longer take that this one was cut out of, left and right, as fractions of full scale;
+    /// takes that were not cut have their own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub offset: Option<[f32; 2]>,
 }
 
 impl TakeEntry {
@@ -150,6 +155,7 @@ impl TakeEntry {
             channels: take.channels.len() as u8,
             hits,
             set_aside: Vec::new(),
+            offset: None,
         }
     }
 }

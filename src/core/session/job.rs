@@ -86,6 +86,8 @@ pub enum Job {
         /// Interval, semitones, -36 to 36.
         semitones: f32,
     },
+    /// Cuts the takes down to what pads and key parts play ([`crate::kit::Kit::keep_used`]). Fails while nothing plays.
+    KeepUsed,
     /// Removes a take; fails while pads or key parts play it.
     RemoveTake(usize),
     /// Takes what was recorded last: a kit of it when there is no take yet, else one more take. Fails when the

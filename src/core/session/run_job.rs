@@ -55,6 +55,7 @@ pub(super) fn run(
         }
         Job::ShiftTake { take, semitones } => shift_take(open_kit, take, semitones, progress),
         Job::RemoveTake(take) => remove_take(open_kit, take),
+        Job::KeepUsed => return keep_used(open_kit, progress),
         Job::KeepRecording { fit } => keep_recording(open_kit, fit, progress),
         Job::PutFile { pad, file, role } => {
             put_file(open_kit, pad, &file, role, progress)?;
@@ -108,6 +109,24 @@ fn save(open_kit: &OpenKit, path: PathBuf, progress: &dyn Progress) -> Result<Do
     open_kit.saved(kit, path.clone());
     let note = Some(format!("Saved to {}.", path.display()));
     Ok(Done { files: vec![path], note })
+}
+
+fn keep_used(open_kit: &OpenKit, progress: &dyn Progress) -> Result<Done> {
+    progress.check()?;
+    progress.report("cutting the takes", 0.5);
+    let seconds = |kit: &Kit| kit.takes.iter().map(|take| take.seconds()).sum::<f64>();
+    let before = seconds(&open_kit.kit());
+    open_kit.change("keep only what sounds", false, |kit| {
+        *kit = kit.keep_used()?;
+        Ok(())
+    })?;
+    let after = seconds(&open_kit.kit());
+    let note = if after < before {
+        format!("Kept {after:.1} s of {before:.1} s of recordings; undo brings the rest back.")
+    } else {
+        "The pads play all of the recordings; nothing was removed.".into()
+    };
+    Ok(Done { files: Vec::new(), note: Some(note) })
 }
 
 fn set_key(open_kit: &OpenKit, key: Option<Key>, progress: &dyn Progress) -> Result<()> {

@@ -77,6 +77,12 @@ impl Take {
         })
     }
 
+    /// The same take with this offset instead of its samples' own: for what was cut out of a longer take.
+    pub fn with_offset(mut self, offset: [f32; 2]) -> Self {
+        self.offset = offset.into();
+        self
+    }
+
     /// Memory that its samples take, bytes.
     pub fn memory(&self) -> u64 {
         memory::sample_bytes(self.frames() as u64, self.channels.len())
