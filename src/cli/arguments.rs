@@ -2,6 +2,7 @@
 
 use clap::{Args, Parser, Subcommand};
 use kitwright_core::{
+    demo::Instrument,
     export::{MIN_VELOCITIES, SamplerFormat},
     kit::{DEFAULT_FIT, Key, Role},
     listen::{DECAYED_DB, DetectOptions},
@@ -20,6 +21,7 @@ Kitwright turns the recorded sound of one instrument into a playable drum kit.
                                             the kit for other samplers: wav, sfz, sf2, midnam
   kitwright shift take.wav --semitones -12 -o low.wav
                                             an octave down, timing kept
+  kitwright library list                    the kits of the library; also: add, rename, tag, trash, starters
   kitwright window my-kit/take.kitwright    play a kit in a window of its own
   kitwright demo-take take.wav              write an invented recording to try everything with
 
@@ -48,6 +50,8 @@ pub(super) enum Command {
     Export(Export),
     /// Keep only what a kit plays of its recordings: a smaller kit file with the same sound.
     KeepUsed(KeepUsed),
+    /// Keep kits in a folder: names, tags, search, trash, starter kits.
+    Library(Library),
     /// Move the pitch of a whole recording and keep its timing.
     Shift(Shift),
     /// Play a kit in a window of its own, with audio and MIDI.
@@ -195,6 +199,71 @@ pub(super) struct KeepUsed {
 }
 
 #[derive(Debug, Args)]
+pub(super) struct Library {
+    /// Folder of the kits; by default the one that the plugin shows.
+    #[arg(long, global = true, value_name = "DIR")]
+    pub folder: Option<PathBuf>,
+    #[command(subcommand)]
+    pub what: LibraryCommand,
+}
+
+#[derive(Debug, Subcommand)]
+pub(super) enum LibraryCommand {
+    /// List the kits, or those in whose name, tags, roles or takes every word is found.
+    List {
+        /// Words to look for.
+        words: Vec<String>,
+        /// Print JSON instead of a table.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Put copies of kit files into the library.
+    Add {
+        /// Kit files (.kitwright).
+        #[arg(required = true)]
+        kit: Vec<PathBuf>,
+    },
+    /// Give a kit another name.
+    Rename {
+        /// Name of the kit or of its file.
+        kit: String,
+        /// The new name.
+        name: String,
+    },
+    /// Copy a kit.
+    Duplicate {
+        /// Name of the kit or of its file.
+        kit: String,
+    },
+    /// Give a kit these tags in place of those it has; none takes them away.
+    Tag {
+        /// Name of the kit or of its file.
+        kit: String,
+        /// Tags, one word or several in quotation marks.
+        tags: Vec<String>,
+    },
+    /// Move a kit into the library's trash, a folder that is never emptied.
+    Trash {
+        /// Name of the kit or of its file.
+        kit: String,
+    },
+    /// Take a kit back out of the trash.
+    Restore {
+        /// Name of its file.
+        kit: String,
+    },
+    /// Make starter kits of instruments that this program invents: all six, or those named.
+    Starters {
+        /// Cello, "wooden chair", "glass bottle", "thumb piano", voice-like, guitar-like.
+        #[arg(value_parser = instrument)]
+        instrument: Vec<Instrument>,
+        /// Stop at the recipes of the roles: no search, in a fraction of the time.
+        #[arg(long)]
+        quick: bool,
+    },
+}
+
+#[derive(Debug, Args)]
 pub(super) struct Shift {
     /// Recording.
     pub take: PathBuf,
@@ -222,6 +291,15 @@ pub(super) struct DemoTake {
     /// Another number, another recording.
     #[arg(long, value_name = "N", default_value_t = 1)]
     pub seed: u64,
+}
+
+fn instrument(text: &str) -> Result<Instrument, String> {
+    let wanted = text.trim().to_lowercase();
+    let found = Instrument::ALL.into_iter().find(|i| i.name().to_lowercase() == wanted);
+    found.ok_or_else(|| {
+        let names = Instrument::ALL.map(|i| format!("\"{}\"", i.name().to_lowercase()));
+        format!("give one of {}", names.join(", "))
+    })
 }
 
 fn fit(text: &str) -> Result<f32, String> {

@@ -7,6 +7,7 @@ mod arguments;
 mod export;
 mod hits;
 mod kit;
+mod library;
 mod protect;
 mod reading;
 mod render;
@@ -66,6 +67,7 @@ fn execute(command: Option<Command>) -> Result<()> {
         Command::Render(a) => render::run(a, &terminal),
         Command::Export(a) => export::run(a, &terminal),
         Command::KeepUsed(a) => keep_used(a, &terminal),
+        Command::Library(a) => library::run(a, &terminal),
         Command::Shift(a) => shift(a, &terminal),
         Command::DemoTake(a) => demo_take(a),
         Command::Window(_) => Ok(()),

@@ -19,6 +19,7 @@
 //! | [`engine`] | the sound, in real time |
 //! | [`cast`] | which hit serves which role, found by trying it there through the engine |
 //! | [`demo`] | an invented take, synthesised, to try everything with |
+//! | [`library`] | a folder of kits with names, tags and search; starter kits |
 //! | [`export`] | files: rendered songs, pads, a groove, a picture, a summary |
 //! | [`session`] | one open kit with its undo, jobs and errors; what plugin and window share |
 
@@ -29,6 +30,7 @@ pub mod error;
 pub mod export;
 pub mod groove;
 pub mod kit;
+pub mod library;
 pub mod listen;
 pub mod music;
 pub mod parallel;

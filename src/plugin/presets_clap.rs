@@ -15,7 +15,7 @@ use clap_sys::{
 };
 use kitwright_core::{
     kit::{Document, EXTENSION, Kit},
-    session::kits_folder,
+    library::kits_folder,
 };
 use nice_plug::prelude::ClapPlugin;
 use std::{

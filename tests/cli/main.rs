@@ -7,6 +7,7 @@ mod interrupted;
 #[cfg(unix)]
 mod kills;
 mod kits;
+mod library;
 mod outputs;
 mod refusals;
 mod renders;
@@ -134,6 +135,7 @@ fn without_arguments_it_prints_a_short_help_with_an_example_per_task() {
         "kitwright render ",
         "kitwright export ",
         "kitwright shift ",
+        "kitwright library ",
         "kitwright window ",
     ] {
         assert!(text.contains(task), "{task}");

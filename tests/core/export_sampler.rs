@@ -4,12 +4,13 @@ use kitwright_core::{
     engine::PlayKit,
     error::Error,
     export::{
-        Action, Event, RenderOptions, SampleOptions, SamplerFormat, Score, export_sampler, note_names,
-        render, sampler_files,
+        Action, Event, RenderOptions, SampleOptions, SamplerFormat, Score, export_sampler, render,
+        sampler_files,
     },
-    kit::{KeyLoop, KeyPart, KeyPartSettings, Kit, Layer, Slice, TakeEntry, Variation},
+    kit::{KeyLoop, KeyPart, KeyPartSettings, Kit, Layer, Slice, TakeEntry, Variation, note_names},
     progress::{Flag, Quiet},
     take::Take,
+    units::note_to_hz,
 };
 use std::{
     collections::{BTreeMap, BTreeSet},
@@ -555,6 +556,34 @@ fn key_parts_are_sampled_over_the_keyboard_with_loops_that_go_on_as_the_engine_d
     };
     let engine = strength(f32::from(velocity) / 127.0) / strength(1.0);
     assert!((gain / engine - 1.0).abs() < 0.02, "velocity {velocity}: {gain} for {engine}");
+}
+
+#[test]
+fn a_soundfont_has_a_preset_for_each_key_part_whose_samples_loop_in_tune() {
+    let dir = tempfile::tempdir().unwrap();
+    let count = export(&kit_with_bass(), SamplerFormat::Sf2, dir.path());
+    let file = chunks(&fs::read(dir.path().join("Tones & -noise-.sf2")).unwrap());
+    let presets: Vec<(u16, u16, u16)> =
+        file["pdta phdr"].chunks_exact(38).map(|p| (u16_at(p, 20), u16_at(p, 22), u16_at(p, 24))).collect();
+    assert_eq!(presets, [(0, 128, 0), (0, 0, 1), (0, 0, 2)], "drums, bass, the end");
+    let samples: Vec<&[u8]> = file["pdta shdr"].chunks_exact(46).collect();
+    assert_eq!(samples.len(), 2 * count + 1, "left and right of each stroke and key, and the end");
+    let first = usize::from(u16_at(&file["pdta inst"][22..], 20));
+    let zones = zones(&file);
+    let (own, keys) = zones[first..zones.len()].split_first().unwrap();
+    assert_eq!((own.0[&56], own.0.contains_key(&43)), (100, false), "the zone that holds for all keys");
+    let mut played = BTreeSet::new();
+    for (zone, amount) in keys {
+        let [low, high] = zone[&43].to_le_bytes();
+        played.extend(low..=high);
+        let header = samples[usize::from(zone[&53])];
+        let (root, looped) = (f64::from(zone[&58]), u32_at(header, 32) - u32_at(header, 28));
+        assert_eq!((zone[&54], amount.is_some()), (1, true));
+        assert!((f64::from(low) - 3.0..=f64::from(high) + 3.0).contains(&root) || low == 20 || high == 60);
+        let periods = f64::from(looped) * note_to_hz(root) / f64::from(RATE);
+        assert!((periods - periods.round()).abs() < 0.02, "key {root}: {periods} periods");
+    }
+    assert_eq!(played, (20..=60).collect(), "every key of the part");
 }
 
 #[test]

@@ -16,6 +16,7 @@ mod key_parts;
 mod kit_file;
 mod kit_memory;
 mod kit_schema;
+mod library;
 mod listen;
 mod listen_describe;
 mod listen_edit;
@@ -24,6 +25,7 @@ mod listen_key;
 mod listen_noise;
 mod listen_support;
 mod own_process;
+mod preference;
 #[cfg(any(feature = "test-recordings", feature = "test-packaged-sounds"))]
 mod real_sounds;
 #[cfg(feature = "test-recordings")]

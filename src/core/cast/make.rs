@@ -139,7 +139,7 @@ impl Maker<'_> {
     /// Fills the kit from the first few leaders with pads by recipe; returns what the balance lifted them by, dB.
     fn by_recipe(&mut self, kit: &mut Kit, pads: &[usize], progress: &dyn Progress) -> Result<f32> {
         let few = &self.leaders[..self.leaders.len().min(FIRST_AUDITIONED)];
-        self.scores = audition(kit, &self.drafts, few, &Part::new(progress, 0.0, 0.8))?;
+        self.scores = self.audition(kit, few, &Part::new(progress, 0.0, 0.8))?;
         let cast = casting::cast(pads, few, &self.scores, &self.given);
         let work: Vec<_> = cast.iter().map(|(&pad, &leader)| (pad, vec![leader])).collect();
         self.put_pads(kit, &work, None, &Part::new(progress, 0.8, 1.0), &|_| {})
@@ -148,8 +148,22 @@ impl Maker<'_> {
     /// Scores the leaders that have not been auditioned yet.
     fn audition_all(&mut self, kit: &Kit, progress: &dyn Progress) -> Result<()> {
         let rest = &self.leaders[self.scores.len()..];
-        self.scores.extend(audition(kit, &self.drafts, rest, progress)?);
+        self.scores.extend(self.audition(kit, rest, progress)?);
         Ok(())
+    }
+
+    /// How well leaders serve each role, leaning towards what the player has chosen before.
+    fn audition(
+        &self,
+        kit: &Kit,
+        leaders: &[&Candidate],
+        progress: &dyn Progress,
+    ) -> Result<Vec<BTreeMap<Role, f32>>> {
+        let mut scores = audition(kit, &self.drafts, leaders, progress)?;
+        if let Some(preference) = &self.options.preference {
+            preference.lean(leaders, &mut scores);
+        }
+        Ok(scores)
     }
 
     /// Makes pads of these leaders (of several for one pad the best), puts them into the kit and balances it; returns
@@ -218,7 +232,7 @@ impl Maker<'_> {
         let shaping = ShapeOptions {
             by_recipe,
             effort: self.options.effort,
-            ..ShapeOptions::of(kit, kit.doc.fit, target)
+            ..ShapeOptions::of(kit, self.options.fit_of(role, kit.doc.fit), target)
         };
         let hits: Vec<&Candidate> = tried.iter().map(|&leader| self.leaders[leader]).collect();
         let Shaped { best, mut pad, tuned_ct } = shape(auditioner, role, &hits, &shaping, progress)?;

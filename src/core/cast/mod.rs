@@ -20,6 +20,7 @@ mod morph;
 mod net;
 mod objective;
 mod options;
+mod preference;
 mod profiles;
 mod rank;
 mod recipe;
@@ -36,6 +37,7 @@ mod typical;
 mod weakness;
 
 pub use options::{CastOptions, DetectedTake};
+pub use preference::{Lean, Preference};
 pub use tune::set_key;
 pub use typical::{TypicalBand, typical_bands};
 pub use weakness::weakness;

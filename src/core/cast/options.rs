@@ -1,5 +1,6 @@
 //! What casting is asked for.
 
+use super::preference::Preference;
 use crate::{
     kit::{DEFAULT_FIT, Key, Role, Target},
     listen::Hit,
@@ -33,6 +34,15 @@ pub struct CastOptions {
     pub quick: bool,
     /// Share of the trials by which each pad is searched, above 0 to 1: fewer are quicker and end further from the role.
     pub effort: f32,
+    /// What the player has chosen before; `None` casts as without it.
+    pub preference: Option<Preference>,
+}
+
+impl CastOptions {
+    /// The fit of a role's pad where `fit` is the kit's, 0 to 1.
+    pub(super) fn fit_of(&self, role: Role, fit: f32) -> f32 {
+        self.preference.as_ref().map_or(fit, |preference| preference.fit(role, fit))
+    }
 }
 
 impl Default for CastOptions {
@@ -49,6 +59,7 @@ impl Default for CastOptions {
             left_out: Vec::new(),
             quick: false,
             effort: 1.0,
+            preference: None,
         }
     }
 }

@@ -1,4 +1,4 @@
-//! The synthesised cello: resonances that are struck, plucked and rubbed.
+//! The synthesised cello, and what all instruments are made of: resonances that are struck, plucked and rubbed.
 //!
 //! Modal synthesis: a force drives a bank of damped resonances. Frequencies and decay times are plausible values, no
 //! source. Sines and powers come from `libm`, which gives the same bits on every machine; the system's do not.
@@ -25,14 +25,14 @@ pub(super) fn noise(rng: &mut Pcg32) -> f64 {
 
 /// One damped resonance; its impulse response is `gain * 10^(-3 t / t60) * sin(2 pi hz t)`.
 #[derive(Clone, Copy, Default)]
-struct Mode {
-    hz: f64,
-    t60: f64,
-    gain: f64,
+pub(super) struct Mode {
+    pub(super) hz: f64,
+    pub(super) t60: f64,
+    pub(super) gain: f64,
 }
 
 impl Mode {
-    fn new(hz: f64, t60: f64, gain: f64) -> Self {
+    pub(super) fn new(hz: f64, t60: f64, gain: f64) -> Self {
         Self { hz, t60, gain }
     }
 }
@@ -267,13 +267,13 @@ impl Cello {
 }
 
 /// A force pulse of `ms` milliseconds (squared sine) with an area of about 1.
-fn pulse(ms: f64) -> Vec<f64> {
+pub(super) fn pulse(ms: f64) -> Vec<f64> {
     let frames = (ms / 1000.0 * DEMO_RATE).max(2.0) as usize;
     (1..=frames).map(|i| sin(PI * i as f64 / (frames + 1) as f64).powi(2) * 2.0 / frames as f64).collect()
 }
 
 /// The noise of the contact: below `high_hz`, decaying within five contact times; peak 0.25.
-fn skin(rng: &mut Pcg32, contact_ms: f64, high_hz: f64) -> Vec<f64> {
+pub(super) fn skin(rng: &mut Pcg32, contact_ms: f64, high_hz: f64) -> Vec<f64> {
     let frames = (contact_ms / 1000.0 * DEMO_RATE * 5.0) as usize;
     let mut sound: Vec<f64> = (0..frames)
         .map(|i| noise(rng) * exp(-6.0 * i as f64 / frames as f64) * (i as f64 / 12.0).min(1.0))
@@ -286,7 +286,7 @@ fn skin(rng: &mut Pcg32, contact_ms: f64, high_hz: f64) -> Vec<f64> {
 
 /// The force of rubbing for `seconds`, rising within `rise` seconds: stick-slip about `hz` times a second, a share
 /// `rough` of it noise (0 to 1), with a low pass at `high_hz`; peak 1.
-fn rub(rng: &mut Pcg32, seconds: f64, rise: f64, hz: f64, rough: f64, high_hz: f64) -> Vec<f64> {
+pub(super) fn rub(rng: &mut Pcg32, seconds: f64, rise: f64, hz: f64, rough: f64, high_hz: f64) -> Vec<f64> {
     let frames = (seconds * DEMO_RATE) as usize;
     let fall = (seconds * 0.45).max(0.02);
     let (mut phase, mut press) = (0.0, 1.0);
@@ -311,7 +311,7 @@ fn rub(rng: &mut Pcg32, seconds: f64, rise: f64, hz: f64, rough: f64, high_hz: f
 }
 
 /// Response of a bank of resonances to a force, until it has decayed by 70 dB.
-fn ring(modes: &[Mode], force: &[f64]) -> Vec<f64> {
+pub(super) fn ring(modes: &[Mode], force: &[f64]) -> Vec<f64> {
     const MODE_LANES: usize = 8;
     let longest = modes.iter().fold(0.0, |t: f64, m| t.max(m.t60));
     let mut sound = vec![0.0; force.len() + (longest * 70.0 / 60.0 * DEMO_RATE) as usize];
@@ -370,7 +370,7 @@ pub(super) fn scale_to(sound: &mut [f64], peak: f64) {
 }
 
 /// Mixes a sound into another from its start; the result has the longer length.
-fn add(to: &mut Vec<f64>, sound: &[f64], gain: f64) {
+pub(super) fn add(to: &mut Vec<f64>, sound: &[f64], gain: f64) {
     add_at(to, sound, 0, gain);
 }
 

@@ -1,12 +1,19 @@
-//! A synthesised take: a cello that is knocked, plucked and scraped.
+//! Synthesised takes of invented instruments: a cello that is knocked, plucked and scraped, and five more.
 //!
-//! It replaces a recording, so that everything can be tried at once, and its hit starts are known to the sample.
+//! They replace recordings, so that everything can be tried at once, and their hit starts are known to the sample.
 
+mod bottle;
+mod chair;
+mod guitar;
 mod instrument;
+mod perform;
 mod room;
+mod thumb_piano;
+mod voice;
 
 use crate::take::Take;
-use instrument::{Cello, DEMO_RATE, Place, add_at, draw, high_pass, scale_to};
+use instrument::{Cello, Place};
+use perform::perform;
 use rand_pcg::Pcg32;
 
 /// A playing technique.
@@ -67,31 +74,55 @@ const SCORE: [(Stroke, usize, f64, f64, f64); 16] = [
 pub fn borrowed_cello(seed: u64) -> (Take, Vec<f64>) {
     let mut rng = Pcg32::new(seed, 0xce110);
     let cello = Cello::new(&mut rng);
-    let mut dry = Vec::new();
-    let mut starts = Vec::new();
-    let mut at = 1.2;
-    for (stroke, count, loud_db, soft_db, gap) in SCORE {
-        for i in 0..count {
-            let mut sound = play(&cello, &mut rng, stroke, i);
-            high_pass(&mut sound, 60.0); // a microphone does not record slow air movement
-            high_pass(&mut sound, 30.0);
-            // Loud and soft strokes alternate.
-            let share = ((i * 3) % count) as f64 / (count - 1) as f64;
-            let db = loud_db + (soft_db - loud_db) * share + draw(&mut rng, -1.0, 1.0);
-            scale_to(&mut sound, libm::pow(10.0, db / 20.0));
-            let frame = (at * DEMO_RATE) as usize;
-            add_at(&mut dry, &sound, frame, 1.0);
-            starts.push(frame as f64 / DEMO_RATE);
-            at += gap * draw(&mut rng, 0.88, 1.2);
-        }
-        at += draw(&mut rng, 0.5, 0.9);
-    }
-    dry.resize((at * DEMO_RATE) as usize + 24_000, 0.0);
+    perform("borrowed-cello.wav", &mut rng, &SCORE, |rng, stroke, i| play(&cello, rng, stroke, i))
+}
 
-    let mut wet = room::add_room(&dry);
-    room::add_floor(&mut wet, &mut rng);
-    let samples = wet.iter().map(|&s| s as f32).collect();
-    (Take::from_samples("borrowed-cello.wav", DEMO_RATE as u32, vec![samples]), starts)
+/// An instrument that nobody has built: its takes are synthesised by this module.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Instrument {
+    /// [`borrowed_cello`].
+    Cello,
+    /// A wooden chair: seat, legs, slats, and its creaking.
+    Chair,
+    /// A glass bottle: rung, stopped, blown and scratched.
+    Bottle,
+    /// A thumb piano: tuned tines on a box.
+    ThumbPiano,
+    /// Something like a voice: sung sounds, consonants, clicks, breath.
+    Voice,
+    /// Something like a guitar: plucks, strums, knocks, scratches.
+    Guitar,
+}
+
+impl Instrument {
+    /// All of them.
+    pub const ALL: [Self; 6] =
+        [Self::Cello, Self::Chair, Self::Bottle, Self::ThumbPiano, Self::Voice, Self::Guitar];
+
+    /// Name to show.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Cello => "Cello",
+            Self::Chair => "Wooden chair",
+            Self::Bottle => "Glass bottle",
+            Self::ThumbPiano => "Thumb piano",
+            Self::Voice => "Voice-like",
+            Self::Guitar => "Guitar-like",
+        }
+    }
+
+    /// A take of it and the true start of each hit in seconds: 48 kHz, mono, one to one and a half minutes, the same for
+    /// the same `seed`.
+    pub fn take(self, seed: u64) -> (Take, Vec<f64>) {
+        match self {
+            Self::Cello => borrowed_cello(seed),
+            Self::Chair => chair::take(seed),
+            Self::Bottle => bottle::take(seed),
+            Self::ThumbPiano => thumb_piano::take(seed),
+            Self::Voice => voice::take(seed),
+            Self::Guitar => guitar::take(seed),
+        }
+    }
 }
 
 /// One stroke, the `i`th of its kind in a row; its level is set by the caller.
@@ -119,7 +150,7 @@ fn play(cello: &Cello, rng: &mut Pcg32, stroke: Stroke, i: usize) -> Vec<f64> {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use super::{instrument::DEMO_RATE, *};
 
     #[test]
     fn the_take_is_the_same_for_the_same_seed_only() {
@@ -163,5 +194,30 @@ mod tests {
         let before = energy(first - 960..first);
         let after = energy(first..first + 960);
         assert!(after > 1000.0 * before, "{before} {after}");
+    }
+
+    #[test]
+    fn every_instrument_plays_a_minute_of_hits_above_its_noise_floor() {
+        for instrument in Instrument::ALL {
+            let (take, starts) = instrument.take(1);
+            let name = instrument.name();
+            assert!((50.0..=100.0).contains(&take.seconds()), "{name}: {} s", take.seconds());
+            assert!(starts.len() >= 70 && starts.is_sorted(), "{name}: {} strokes", starts.len());
+            let x = &take.channels[0];
+            let peak = |from: f64, to: f64| {
+                let range = (from * DEMO_RATE) as usize..(to * DEMO_RATE) as usize;
+                x[range].iter().fold(0f32, |p, s| p.max(s.abs()))
+            };
+            let floor = peak(0.0, 1.0);
+            assert!(floor > 1e-4 && x.iter().all(|s| s.abs() < 1.0), "{name}");
+            for start in starts {
+                assert!(
+                    peak(start, start + 0.2) > 2.0 * floor,
+                    "{name}: the stroke at {start:.2} s is not heard"
+                );
+            }
+            let (again, _) = instrument.take(1);
+            assert!(again.channels == take.channels, "{name}");
+        }
     }
 }

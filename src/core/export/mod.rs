@@ -19,7 +19,7 @@ pub use groove::{groove_midi, pattern_midi, write_pattern};
 pub use overview::{WaveOutline, overview, role_colour};
 pub use render::{MAX_TAIL_S, RenderOptions, Stereo, render, render_pad, render_stems};
 pub use sampler::{
-    MAX_VELOCITIES, MIN_VELOCITIES, SampleOptions, SamplerFormat, SamplerSummary, export_sampler, note_names,
+    MAX_VELOCITIES, MIN_VELOCITIES, SampleOptions, SamplerFormat, SamplerSummary, export_sampler,
     sampler_files,
 };
 pub use score::{Action, Event, Score, Tempo};

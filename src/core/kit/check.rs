@@ -3,7 +3,9 @@
 use super::{
     Document, KEY_PARTS, KeyPart, LAYERS, MAX_DIPS, PADS, Pad, Slice, TableVisitor, Tone, VERSION,
     key_part::ROOT_HZ,
-    limits::{MAX_BY_HAND, MAX_HITS, MAX_MEASURES, MAX_PHRASES, MAX_SAMPLES, MAX_SLICES, MAX_TAKES},
+    limits::{
+        MAX_BY_HAND, MAX_HITS, MAX_MEASURES, MAX_PHRASES, MAX_SAMPLES, MAX_SLICES, MAX_TAGS, MAX_TAKES,
+    },
 };
 use crate::{
     error::{Error, Result},
@@ -56,6 +58,7 @@ impl Document {
             }
         }
         at_most("the kit", &self.key_parts, KEY_PARTS, "key parts")?;
+        at_most("the kit", &self.tags, MAX_TAGS, "tags")?;
         for (i, part) in self.key_parts.iter().enumerate() {
             self.check_key_part(&format!("key part {}", i + 1), part)?;
         }

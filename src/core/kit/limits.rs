@@ -16,6 +16,8 @@ pub const LAYERS: usize = 4;
 pub const MAX_TAKES: usize = 64;
 /// Hits in a take at most: 36 in each second of half an hour.
 pub const MAX_HITS: usize = 65_536;
+/// Tags of a kit at most.
+pub const MAX_TAGS: usize = 32;
 /// Slices in a pad at most.
 pub const MAX_SLICES: usize = 256;
 /// Samples that the takes of a kit hold at most, all channels together (4 GiB in memory).

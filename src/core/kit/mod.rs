@@ -13,6 +13,7 @@ mod keep_used;
 mod key_part;
 mod layer;
 mod limits;
+mod note_names;
 mod pad;
 mod role;
 mod tables;
@@ -26,7 +27,8 @@ pub use key_part::{
     FoundLoop, KEY_PART, KEY_PARTS, KeyLoop, KeyPart, KeyPartKind, KeyPartSettings, find_loop,
 };
 pub use layer::{CLOUD, Cloud, Draw, LAYER, Layer, LayerSettings, SLICE, Slice, Timing};
-pub use limits::{LAYERS, MAX_HITS, MAX_SAMPLES, MAX_SLICES, MAX_TAKES, PADS};
+pub use limits::{LAYERS, MAX_HITS, MAX_SAMPLES, MAX_SLICES, MAX_TAGS, MAX_TAKES, PADS};
+pub use note_names::note_names;
 pub use pad::{Alternate, Audition, PAD, Pad, PadSettings, Target, VARIATION, Variation, VariationMode};
 pub use role::Role;
 pub use tables::TableVisitor;
@@ -73,6 +75,13 @@ pub struct Document {
     pub version: u32,
     /// Name to show.
     pub name: String,
+    /// Words that the player gave the kit, to find it by; [`MAX_TAGS`] at most.
+    #[serde(
+        default,
+        skip_serializing_if = "Vec::is_empty",
+        deserialize_with = "bounded::list::<MAX_TAGS, _, _>"
+    )]
+    pub tags: Vec<String>,
     /// Decides every random draw together with the notes.
     pub seed: u64,
     /// How far fresh pads are shaped from the raw hit (0) to their role (1).
@@ -169,6 +178,7 @@ impl Default for Document {
         Self {
             version: VERSION,
             name: "Untitled".into(),
+            tags: Vec::new(),
             seed: 1,
             fit: DEFAULT_FIT,
             key: None,

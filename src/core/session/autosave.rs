@@ -4,7 +4,7 @@ use super::{
     open_kit::OpenKit,
     threads::{join_unless_own, lock},
 };
-use crate::{kit::EXTENSION, progress::Flag};
+use crate::{kit::EXTENSION, library::data_folder, progress::Flag};
 use std::{
     fs,
     path::{Path, PathBuf},
@@ -187,24 +187,6 @@ fn find(folder: &Path) -> Vec<Autosave> {
 /// The user's folder for autosaves; `None` where the system names none.
 pub fn autosave_folder() -> Option<PathBuf> {
     data_folder().map(|folder| folder.join("autosave"))
-}
-
-/// Folder whose kits a host's browser shows: `kits` beside [`autosave_folder`]. It may not be there.
-pub fn kits_folder() -> Option<PathBuf> {
-    data_folder().map(|folder| folder.join("kits"))
-}
-
-/// Folder of what this program keeps for the user; `None` where the system names none.
-fn data_folder() -> Option<PathBuf> {
-    let set = |name: &str| std::env::var_os(name).map(PathBuf::from).filter(|p| p.is_absolute());
-    let data = if cfg!(target_os = "windows") {
-        set("APPDATA")
-    } else if cfg!(target_os = "macos") {
-        set("HOME").map(|home| home.join("Library/Application Support"))
-    } else {
-        set("XDG_DATA_HOME").or_else(|| set("HOME").map(|home| home.join(".local/share")))
-    };
-    data.map(|data| data.join("kitwright"))
 }
 
 /// How long a kit is left alone before it is saved by itself.

@@ -1,6 +1,7 @@
 //! What the session can be asked to do, and what a running job reports.
 
 use crate::{
+    demo::Instrument,
     groove::patterns::GrooveSettings,
     kit::{Key, Role},
     listen::DetectOptions,
@@ -55,6 +56,33 @@ impl fmt::Display for HitEdit {
             Self::Remove(hit) => write!(f, "remove hit {}", hit + 1),
         }
     }
+}
+
+/// Work on a kit of the library, named by its file.
+#[derive(Debug, Clone, PartialEq)]
+pub enum LibraryJob {
+    /// Saves the open kit into the library; it belongs to that file from then on.
+    Add,
+    /// Gives a kit another name.
+    Rename {
+        /// The kit.
+        file: PathBuf,
+        /// Its new name.
+        name: String,
+    },
+    /// Copies a kit.
+    Duplicate(PathBuf),
+    /// Gives a kit these tags in place of those it has.
+    Tag {
+        /// The kit.
+        file: PathBuf,
+        /// Its tags.
+        tags: Vec<String>,
+    },
+    /// Moves a kit into the library's trash.
+    ThrowAway(PathBuf),
+    /// Makes the starter kit of an invented instrument.
+    Starter(Instrument),
 }
 
 /// Long work for the session's own thread. Its result is a changed kit, as one undo step, or an error in
@@ -177,6 +205,13 @@ pub enum Job {
         file: PathBuf,
         /// The pattern with its swing and density, and its tempo.
         groove: GrooveSettings,
+    },
+    /// Works on the kit library in a folder; the open kit stays as it is.
+    Library {
+        /// The folder, made when it is not there.
+        folder: PathBuf,
+        /// What to do.
+        job: LibraryJob,
     },
     /// Exports pads, groove, MIDI and picture into a folder.
     Export(PathBuf),

@@ -12,10 +12,12 @@ mod history;
 mod job;
 mod job_parts;
 mod job_queue;
+mod library_jobs;
 mod loudness_gate;
 mod new_kit;
 mod open_kit;
 mod pad_jobs;
+mod preference_file;
 mod preparer;
 mod rankings;
 mod reading;
@@ -28,8 +30,8 @@ mod threads;
 
 pub use self::{
     audio_requests::{PadTrigger, Preview},
-    autosave::{Autosave, autosave_folder, kits_folder},
-    job::{HitEdit, Job, JobState},
+    autosave::{Autosave, autosave_folder},
+    job::{HitEdit, Job, JobState, LibraryJob},
     rankings::Ranking,
     recorder::{CountIn, KEPT_SECONDS, MAX_RECORDING_SECONDS, RecordOptions, Recording, RecordingPhase},
 };
@@ -39,6 +41,7 @@ use self::{
     preparer::KitPreparer, rankings::Rankings, recorder::Recorder,
 };
 use crate::{
+    cast::Preference,
     engine::{Meters, PlayKit},
     error::{Error, Result},
     groove::patterns::GrooveSettings,
@@ -202,6 +205,28 @@ impl Session {
     /// The same; a kit is saved once it has been left alone for `delay`.
     pub fn autosave_every(&self, folder: PathBuf, delay: Duration) {
         self.autosaver.start(self.open_kit.clone(), folder, delay);
+    }
+
+    /// From now on the player's preference is kept in this file. Nothing is learned until [`Session::set_learning`].
+    pub fn keep_preference_in(&self, file: PathBuf) {
+        self.open_kit.preference.keep_in(file);
+    }
+
+    /// What has been learned of the player's choices; off and empty where there is no file.
+    pub fn preference(&self) -> Preference {
+        self.open_kit.preference.get()
+    }
+
+    /// Whether choices are learned and casting leans towards them.
+    pub fn set_learning(&self, on: bool) {
+        let changed = self.open_kit.preference.change(|preference| preference.on = on);
+        changed.unwrap_or_else(|error| self.report(error));
+    }
+
+    /// Forgets everything that was learned; whether choices are learned stays as it is.
+    pub fn forget_preference(&self) {
+        let changed = self.open_kit.preference.change(|preference| preference.roles.clear());
+        changed.unwrap_or_else(|error| self.report(error));
     }
 
     /// Unsaved work that runs before this one have left behind, newest first.

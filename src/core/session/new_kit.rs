@@ -49,7 +49,8 @@ pub(super) fn cast(
     if detected.iter().all(|(_, hits)| hits.is_empty()) {
         return Err(no_hits(detected));
     }
-    let options = CastOptions { name, fit, ..CastOptions::default() };
+    let preference = open_kit.preference.for_casting();
+    let options = CastOptions { name, fit, preference, ..CastOptions::default() };
     let shown = Shown { open_kit, last: Mutex::new(None) };
     let progress = ShownProgress { progress, shown: &shown };
     let kit = cast::make_kit_in_steps(detected, &options, &progress, &|kit| shown.show(kit))?;

@@ -2,6 +2,7 @@
 
 use super::{
     history::{CurrentKit, History, KitFile, RestoredStep},
+    preference_file::PreferenceFile,
     saved::Saved,
     threads::lock,
 };
@@ -44,6 +45,8 @@ pub(super) struct OpenKit {
     read_trims: Mutex<Option<Arc<ReadTrims>>>,
     loaded_trims: Mutex<Option<Trims>>,
     recorded: Mutex<Option<Take>>,
+    /// What the player's choices say.
+    pub(super) preference: PreferenceFile,
     /// Where the kit belongs and what was saved of it.
     saved: Mutex<Saved>,
     /// The thread that prepares kits, woken by changes.
@@ -234,6 +237,14 @@ impl OpenKit {
         let mut saved = lock(&self.saved);
         saved.belongs_to(Some(file));
         saved.keep(kit);
+    }
+
+    /// A kit file has another name now; the kit goes on belonging to it.
+    pub(super) fn moved(&self, from: &Path, to: &Path) {
+        let mut saved = lock(&self.saved);
+        if saved.file.as_deref() == Some(from) {
+            saved.belongs_to(Some(to.to_owned()));
+        }
     }
 
     /// The file that the kit belongs to.

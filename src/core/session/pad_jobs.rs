@@ -122,7 +122,11 @@ pub(super) fn set_hit(
             }
         }
         Ok(())
-    })
+    })?;
+    if let Some(was) = was.filter(|was| *was != source && before.doc.pads[pad].role == role) {
+        learn_hit(open_kit, &before, role, was, source);
+    }
+    Ok(())
 }
 
 /// Rate at which a hit is played as it would sound, Hz.
@@ -242,7 +246,12 @@ pub(super) fn set_fit(
             }
         }
         Ok(())
-    })
+    })?;
+    if let Some(index) = pad {
+        let old = &before.doc.pads[index];
+        learn_fit(open_kit, old.role, old.fit, fit);
+    }
+    Ok(())
 }
 
 /// Lets a setting of a pad, or all of them, follow the fit again: the pad is shaped anew.
@@ -291,4 +300,19 @@ pub(super) fn set_target(
         put(kit, pad, made);
         Ok(())
     })
+}
+
+/// The player put another hit on a pad.
+fn learn_hit(open_kit: &OpenKit, kit: &Kit, role: Role, old: (usize, usize), new: (usize, usize)) {
+    let hit = |(take, hit): (usize, usize)| kit.doc.takes.get(take)?.hits.get(hit);
+    if let (Some(old), Some(new)) = (hit(old), hit(new)) {
+        let learned = open_kit.preference.change(|preference| preference.replaced(role, old, new));
+        learned.unwrap_or_else(|error| open_kit.report(error));
+    }
+}
+
+/// The player moved the fit of a pad.
+fn learn_fit(open_kit: &OpenKit, role: Role, old: f32, new: f32) {
+    let learned = open_kit.preference.change(|preference| preference.moved_fit(role, old, new));
+    learned.unwrap_or_else(|error| open_kit.report(error));
 }

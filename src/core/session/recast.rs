@@ -28,6 +28,7 @@ pub(super) fn recast(open_kit: &OpenKit, progress: &dyn Progress) -> Result<()> 
         tune_kick: doc.tune_kick,
         roles: None,
         targets,
+        preference: open_kit.preference.for_casting(),
         ..CastOptions::default()
     };
     let mut made = cast::make_kit(&detected, &options, &Part::new(progress, 0.0, 0.9))?;

@@ -4,7 +4,7 @@ use super::{
     audio_requests::Preview,
     job::Job,
     job_parts::check_unchanged,
-    new_kit,
+    library_jobs, new_kit,
     open_kit::OpenKit,
     pad_jobs::{audition, follow_fit, next_best, put_file, set_fit, set_hit, set_target},
     preparer::KitPreparer,
@@ -94,6 +94,10 @@ pub(super) fn run(
         Job::SavePattern { file, groove } => {
             crate::export::write_pattern(&open_kit.kit(), &groove, &file)?;
             return Ok(Done { files: Vec::new(), note: Some(format!("Saved to {}.", file.display())) });
+        }
+        Job::Library { folder, job } => {
+            let note = Some(library_jobs::run(open_kit, &folder, job, progress)?);
+            return Ok(Done { files: Vec::new(), note });
         }
         Job::Export(path) => {
             crate::export::write_folder(&open_kit.kit_with_trims(), &path, progress)?;

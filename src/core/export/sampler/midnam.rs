@@ -1,23 +1,11 @@
 //! The names of a kit's notes as a MIDI name document (`.midnam`), DTD MIDINameDocument 1.0 of the MIDI Manufacturers
 //! Association, 2003.
 
-use crate::kit::{Document, PADS, key_map};
+use crate::kit::{Document, note_names};
 use std::fmt::Write;
 
 /// Names of the lists inside the document.
 const NOTES: &str = "Drums";
-
-/// Each key that sounds, with its name: "1 kick", or "5 percussion, 6 percussion" where a key plays two pads.
-pub fn note_names(doc: &Document) -> Vec<(u8, String)> {
-    let keys = key_map(doc);
-    let name = |key: u8| {
-        let on_key = |p: usize| keys.plays(key, p) && !doc.pads[p].is_empty();
-        let pads = (0..doc.pads.len().min(PADS)).filter(|&p| on_key(p));
-        let names: Vec<String> = pads.map(|p| format!("{} {}", p + 1, doc.pads[p].role)).collect();
-        (!names.is_empty()).then(|| (key, names.join(", ")))
-    };
-    (0..128).filter_map(name).collect()
-}
 
 /// The document: one device, one drum map on the channels that play pads. The kit must have a pad that sounds: the DTD asks for a note.
 pub(super) fn document(doc: &Document) -> String {

@@ -12,7 +12,6 @@ mod sf2;
 mod sfz;
 mod strokes;
 
-pub use midnam::note_names;
 pub use plan::{MAX_VELOCITIES, MIN_VELOCITIES, SampleOptions};
 
 use super::{space, summary};
@@ -172,11 +171,10 @@ fn plans(kit: &Kit, options: &SampleOptions) -> Result<Vec<PadPlan>> {
 
 /// Recorded strokes and keys.
 fn sample_count(kit: &Kit, plans: &[PadPlan], format: SamplerFormat) -> usize {
-    let strokes = plans.iter().flat_map(|plan| &plan.steps).map(|step| step.alternates).sum();
+    let strokes: usize = plans.iter().flat_map(|plan| &plan.steps).map(|step| step.alternates).sum();
     let keys: usize = KeyPlan::all(kit).iter().map(|plan| plan.zones.len()).sum();
     match format {
-        SamplerFormat::Wav | SamplerFormat::Sfz => strokes + keys,
-        SamplerFormat::Sf2 => strokes,
+        SamplerFormat::Wav | SamplerFormat::Sfz | SamplerFormat::Sf2 => strokes + keys,
         SamplerFormat::Midnam => 0,
     }
 }
@@ -345,8 +343,33 @@ fn write_sf2(
     .into_iter();
     let pads: Vec<(&PadPlan, Vec<sf2::Sample>)> =
         plans.iter().map(|plan| (plan, steps.by_ref().take(plan.steps.len()).flatten().collect())).collect();
-    let bytes = sf2::bytes(&kit.doc.name, &pads, options.rate)?;
+    let keys = keys_for_sf2(kit, options, progress)?;
+    let bytes = sf2::bytes(&kit.doc.name, &pads, &keys, options.rate)?;
     write(&folder.join(main_file(kit, SamplerFormat::Sf2)), &bytes)
+}
+
+/// The samples of the key parts, one for each zone.
+fn keys_for_sf2(
+    kit: &Arc<Kit>,
+    options: &SampleOptions,
+    progress: &dyn Progress,
+) -> Result<Vec<(KeyPlan, Vec<sf2::Sample>)>> {
+    let play = Arc::new(PlayKit::new(Arc::new(plan::neutral(kit, options)), f64::from(options.rate)));
+    let sampled = KeyPlan::all(kit).into_iter().map(|plan| {
+        let beside = Beside(progress);
+        let counter = Counter::new(progress, "playing the keys", plan.zones.len());
+        let player = KeyPlayer::new(&play, &plan, &beside);
+        let curve = [player.curve()?];
+        let sample = |_: &mut (), i: usize| -> Result<_> {
+            let stroke = [player.sample(&plan.zones[i])?];
+            counter.one_done();
+            Ok(sf2::samples((1, 127), &curve, &stroke))
+        };
+        let samples = parallel::in_order(plan.zones.len(), || (), sample).into_iter();
+        let samples = samples.collect::<Result<Vec<_>>>()?.into_iter().flatten().collect();
+        Ok((plan, samples))
+    });
+    sampled.collect()
 }
 
 fn create(folder: &Path) -> Result<()> {

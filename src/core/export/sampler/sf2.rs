@@ -1,4 +1,5 @@
-//! SoundFont 2: one drum preset in bank 128 with a zone for each key, velocity and alternate.
+//! SoundFont 2: one drum preset in bank 128 with a zone for each key, velocity and alternate, and a preset of bank 0 for
+//! each key part.
 //!
 //! Chunks, generators and modulators are those of the SoundFont Technical Specification 2.04 (E-mu Systems, 2006),
 //! chapters 5 to 8. The format knows no alternates: those of a step share its velocities, so that strokes that are not
@@ -6,6 +7,7 @@
 //! decibels is the engine's own.
 
 use super::{
+    keys::KeyPlan,
     plan::{PadPlan, parts},
     riff::{chunk, list},
     strokes::{Stroke, VelocityCurve},
@@ -56,6 +58,11 @@ const FULL_SCALE_16_BIT: f32 = 32_768.0;
 const MAX_RECORDS: usize = 65_535;
 /// Bank of drum presets (7.2).
 const DRUM_BANK: u16 = 128;
+/// A release falls by 100 dB in its time (8.1.2); one so much longer has the energy of the engine's, which ends at its time
+/// (as for SFZ players, whose release falls by 80 dB).
+const KEY_RELEASE_LENGTH: f32 = 3.0;
+/// First exclusive class of a mono key part: above the choke groups of pads.
+const MONO_CLASS: u16 = 100;
 
 /// One sample with the velocities that it is played at.
 pub(super) struct Sample {
@@ -109,14 +116,21 @@ fn level_at(curve: &VelocityCurve, velocity: f64) -> f64 {
     above.1
 }
 
-/// The file.
+/// The file; `keys` holds one sample for each zone of a key part.
 ///
 /// # Errors
 /// More zones or samples than the format counts.
-pub(super) fn bytes(kit: &str, pads: &[(&PadPlan, Vec<Sample>)], rate: u32) -> Result<Vec<u8>> {
+pub(super) fn bytes(
+    kit: &str,
+    pads: &[(&PadPlan, Vec<Sample>)],
+    keys: &[(KeyPlan, Vec<Sample>)],
+    rate: u32,
+) -> Result<Vec<u8>> {
     // a player may pan a single channel to the centre by 3 dB: all samples of a file are of one kind
-    let stereo = pads.iter().flat_map(|(_, samples)| samples).any(|s| s.channels[0] != s.channels[1]);
-    let mut tables = Tables::new();
+    let of_keys = keys.iter().flat_map(|(_, samples)| samples);
+    let all = pads.iter().flat_map(|(_, samples)| samples).chain(of_keys);
+    let stereo = all.into_iter().any(|s| s.channels[0] != s.channels[1]);
+    let mut tables = Tables::new(kit);
     for (plan, samples) in pads {
         let first: Vec<u16> = samples
             .iter()
@@ -134,6 +148,18 @@ pub(super) fn bytes(kit: &str, pads: &[(&PadPlan, Vec<Sample>)], rate: u32) -> R
             }
         }
     }
+    for (program, (plan, samples)) in keys.iter().enumerate() {
+        tables.begin_keys(&format!("{} {}", plan.name, kit), program as u16, plan.release_s);
+        for (zone, sample) in plan.zones.iter().zip(samples) {
+            let name = format!("{} {}", plan.stem, zone.root);
+            let first = tables.add_sample(&name, sample, zone.root, rate, stereo);
+            for side in 0..if stereo { 2 } else { 1 } {
+                let pan = if stereo { [-500, 500][usize::from(side)] } else { 0 };
+                let class = if plan.mono { MONO_CLASS + program as u16 } else { 0 };
+                tables.add_key_zone([zone.low, zone.high, zone.root], sample, (pan, class), first + side);
+            }
+        }
+    }
     tables.finish(kit)
 }
 
@@ -145,11 +171,13 @@ struct Tables {
     bags: Vec<u8>,
     generators: Vec<u8>,
     modulators: Vec<u8>,
+    /// Name, bank and number of each preset, and the first zone of its instrument.
+    presets: Vec<(String, u16, u16, u16)>,
 }
 
 impl Tables {
-    /// With the zone that holds for all others.
-    fn new() -> Self {
+    /// With the drums' instrument and the zone that holds for all others of it.
+    fn new(kit: &str) -> Self {
         let mut tables = Self {
             data: Vec::new(),
             headers: Vec::new(),
@@ -157,16 +185,44 @@ impl Tables {
             bags: Vec::new(),
             generators: Vec::new(),
             modulators: Vec::new(),
+            presets: Vec::new(),
         };
-        tables.begin_zone();
-        tables.generator(DELAY, AT_ONCE as u16);
-        tables.generator(ATTACK, AT_ONCE as u16);
-        tables.generator(RELEASE, NO_RELEASE as u16);
-        tables.generator(SCALE_TUNING, 0);
-        // the level alone follows the velocity: what it does to the tone is in the samples
-        tables.modulator(VELOCITY_LINEAR, FILTER_CUTOFF, 0, 0);
-        tables.modulator(VELOCITY_LINEAR, FILTER_CUTOFF, 0, VELOCITY_SWITCH);
+        tables.begin_preset((kit.to_owned(), DRUM_BANK, 0), NO_RELEASE, 0);
         tables
+    }
+
+    /// A preset with an instrument of its own, and the zone that holds for all others of it: the time of its release, and
+    /// how far keys are apart, cents.
+    fn begin_preset(&mut self, (name, bank, program): (String, u16, u16), release: i16, key_ct: u16) {
+        self.presets.push((name, bank, program, (self.bags.len() / 4) as u16));
+        self.begin_zone();
+        self.generator(DELAY, AT_ONCE as u16);
+        self.generator(ATTACK, AT_ONCE as u16);
+        self.generator(RELEASE, release as u16);
+        self.generator(SCALE_TUNING, key_ct);
+        // the level alone follows the velocity: what it does to the tone is in the samples
+        self.modulator(VELOCITY_LINEAR, FILTER_CUTOFF, 0, 0);
+        self.modulator(VELOCITY_LINEAR, FILTER_CUTOFF, 0, VELOCITY_SWITCH);
+    }
+
+    /// The preset of a key part.
+    fn begin_keys(&mut self, name: &str, program: u16, release_s: f32) {
+        self.begin_preset((name.to_owned(), 0, program), timecents(release_s * KEY_RELEASE_LENGTH), 100);
+    }
+
+    /// Adds the zone of one channel of a key part's sample: its lowest and highest key and its root.
+    fn add_key_zone(&mut self, keys: [u8; 3], sample: &Sample, (pan, class): (i16, u16), header: u16) {
+        let [low, high, root] = keys;
+        self.begin_zone();
+        self.generator(KEYS, u16::from_le_bytes([low, high]));
+        self.generator(PAN, pan as u16);
+        self.generator(SAMPLE_MODES, u16::from(sample.loop_frames.is_some()));
+        if class > 0 {
+            self.generator(EXCLUSIVE_CLASS, class);
+        }
+        self.generator(ROOT_KEY, u16::from(root));
+        self.generator(SAMPLE, header);
+        self.modulator(VELOCITY_CONCAVE, ATTENUATION, sample.velocity_cb, 0);
     }
 
     /// Adds the channels of a sample; the number of its first header.
@@ -252,14 +308,23 @@ impl Tables {
         self.generators.extend([0; 4]);
         self.modulators.extend([0; 10]);
         self.headers.extend([text_of_20("EOS").as_slice(), &[0; 26]].concat());
-        let preset = |name: &str, bag: u16| {
+        let preset = |name: &str, [program, bank, bag]: [u16; 3]| {
             let mut bytes = text_of_20(name).to_vec();
-            let bank = if bag == 0 { DRUM_BANK } else { 0 };
-            bytes.extend([0, bank, bag].map(u16::to_le_bytes).concat());
+            bytes.extend([program, bank, bag].map(u16::to_le_bytes).concat());
             bytes.extend([0; 12]);
             bytes
         };
+        let count = self.presets.len() as u16;
+        let presets = self.presets.iter().zip(0_u16..);
+        let headers = presets.clone().map(|((name, bank, program, _), i)| preset(name, [*program, *bank, i]));
+        let headers: Vec<Vec<u8>> = headers.chain([preset("EOP", [0, 0, count])]).collect();
+        // a zone for each preset, with one generator: its instrument
+        let bags: Vec<u8> = (0..=count).flat_map(|i| [i, 0]).flat_map(u16::to_le_bytes).collect();
+        let generators = (0..count).map(|i| [INSTRUMENT, i]).chain([[0, 0]]);
+        let generators: Vec<u8> = generators.flatten().flat_map(u16::to_le_bytes).collect();
         let instrument = |name: &str, bag: u16| [&text_of_20(name)[..], &bag.to_le_bytes()].concat();
+        let instruments = presets.map(|((name, _, _, bag), _)| instrument(name, *bag));
+        let instruments: Vec<Vec<u8>> = instruments.chain([instrument("EOI", zones)]).collect();
         let data: Vec<u8> = self.data.iter().flat_map(|s| s.to_le_bytes()).collect();
         let info = [
             chunk(b"ifil", &[2, 0, 4, 0]),
@@ -268,14 +333,11 @@ impl Tables {
             chunk(b"ISFT", &even_text("Kitwright")),
         ];
         let records = [
-            chunk(b"phdr", &[preset(kit, 0), preset("EOP", 1)].concat()),
-            chunk(b"pbag", &[0, 0, 0, 0, 1, 0, 0, 0]),
+            chunk(b"phdr", &headers.concat()),
+            chunk(b"pbag", &bags),
             chunk(b"pmod", &[0; 10]),
-            chunk(
-                b"pgen",
-                &[[INSTRUMENT, 0], [0, 0]].concat().iter().flat_map(|n| n.to_le_bytes()).collect::<Vec<_>>(),
-            ),
-            chunk(b"inst", &[instrument(kit, 0), instrument("EOI", zones)].concat()),
+            chunk(b"pgen", &generators),
+            chunk(b"inst", &instruments.concat()),
             chunk(b"ibag", &self.bags),
             chunk(b"imod", &self.modulators),
             chunk(b"igen", &self.generators),
