@@ -1,6 +1,6 @@
 //! Detects which trims the host moves; they are marked for a moment wherever they are shown.
 
-use super::trims::{Trim, TrimAccess};
+use super::trims::{Indication, Track, Trim, TrimAccess};
 use kitwright_core::{
     kit::PADS,
     settings::{KIT_TRIMS, PAD_TRIMS},
@@ -118,6 +118,14 @@ impl TrimAccess for NotedTrims<'_> {
     fn end(&mut self, trim: Trim) {
         self.moved.push(trim);
         self.trims.end(trim);
+    }
+
+    fn track(&self) -> Option<Track> {
+        self.trims.track()
+    }
+
+    fn indication(&self, trim: Trim) -> Option<Indication> {
+        self.trims.indication(trim)
     }
 }
 

@@ -28,6 +28,8 @@ pub struct Header {
     pub(super) about: bool,
     /// The box of the key parts is open.
     pub(super) keys: bool,
+    /// The box of the kit library is open.
+    pub(super) library: bool,
     /// The box with the kit's own trims is open.
     output: bool,
     /// The first button of the line.
@@ -65,6 +67,7 @@ pub fn show(ui: &mut Ui, rect: Rect, view: &mut Header, memory: &mut Memory, cx:
     name(ui, cx);
     saved(ui, cx);
     view.first = Some(files(ui, cx));
+    view.library |= kits_button(ui);
     ui.separator();
     steps(ui, cx);
     ui.separator();
@@ -96,6 +99,7 @@ pub fn show_empty(ui: &mut Ui, rect: Rect, view: &mut Header, memory: &mut Memor
         ui.add_space(8.0);
         about(ui, view);
         zoom(ui, memory);
+        view.library |= kits_button(ui);
         main_meter(ui, cx);
     });
 }
@@ -117,7 +121,7 @@ fn versions(ui: &mut Ui, view: &mut Header, cx: &FrameContext<'_>) {
 }
 
 /// Width that the rest of the line needs, and maximum width of the name.
-const BESIDE_NAME: f32 = 828.0;
+const BESIDE_NAME: f32 = 868.0;
 const MAX_NAME_WIDTH: f32 = 260.0;
 
 /// The kit's name; a long one is shown with an ellipsis until it is edited.
@@ -183,6 +187,12 @@ fn files(ui: &mut Ui, cx: &mut FrameContext<'_>) -> egui::Id {
         cx.browse(FilePurpose::Export, &name);
     }
     open.id
+}
+
+/// The way to the kit library; returns whether it was pressed.
+fn kits_button(ui: &mut Ui) -> bool {
+    let help = "The library: load, rename, copy and tag kits; starter kits.";
+    widgets::button(ui, "Kits", "Kits of the library", help).clicked()
 }
 
 /// Undo and redo by the keyboard, where the host lets its keys through. Ctrl+S stays the host's.

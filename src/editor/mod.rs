@@ -16,7 +16,8 @@
 //! | `header`, `file_browser`, `about` | files, undo |
 //! | `status`, `unsaved`, `first_start` | progress, errors, messages; unsaved work; the empty window |
 //! | `drops`, `record` | files dropped onto the window, recording the side input |
-//! | `trims` | host parameters |
+//! | `library` | the folder of kits |
+//! | `trims`, `host_facts` | host parameters, and what the host says |
 //!
 //! [`WindowState`] holds one state for each view, defined in the view's file. A view gets its own state, the
 //! [`Selection`] and a [`frame_context::FrameContext`].
@@ -34,8 +35,10 @@ mod fit_control;
 pub mod frame_context;
 mod groove_view;
 pub mod header;
+mod host_facts;
 mod keys_box;
 pub mod kit_view;
+pub mod library;
 mod lights;
 mod marked;
 mod memory;
@@ -58,7 +61,7 @@ pub mod widgets;
 pub use memory::Memory;
 pub use selection::{Section, Selection};
 pub use state::WindowState;
-pub use trims::{PlainTrims, Trim, TrimAccess};
+pub use trims::{Indication, PlainTrims, Track, Trim, TrimAccess};
 
 use automation::NotedTrims;
 use drops::DropTargets;
@@ -209,6 +212,7 @@ fn boxes(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
     about::show(ui.ctx(), &mut state.header.about);
     let chosen = state.take.hit.map(|hit| (state.take.take, hit));
     keys_box::show(ui, &mut state.header.keys, chosen, cx);
+    library::show(ui, &mut state.header.library, &mut state.library, &mut state.unsaved, cx);
     state.unsaved.show(ui, cx);
     if let Some(request) = cx.browse.take() {
         state.browser = Some(FileBrowser::new(request.purpose, &state.memory, &request.name, ui.ctx()));

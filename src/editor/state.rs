@@ -1,9 +1,9 @@
 //! Everything the window keeps between frames: what is chosen, and the state of each view.
 
 use super::{
-    drops::DropTargets, file_browser::FileBrowser, frame_context::Readings, header::Header, memory::Memory,
-    pad_editor::PadEditor, regions::Regions, selection::Selection, side_input::SideInput,
-    take_view::position::TakeView, unsaved::Unsaved,
+    drops::DropTargets, file_browser::FileBrowser, frame_context::Readings, header::Header,
+    library::LibraryView, memory::Memory, pad_editor::PadEditor, regions::Regions, selection::Selection,
+    side_input::SideInput, take_view::position::TakeView, unsaved::Unsaved,
 };
 use kitwright_core::kit::Kit;
 use std::sync::Arc;
@@ -25,6 +25,8 @@ pub struct WindowState {
     pub pad_editor: PadEditor,
     /// The file browser, while it is open.
     pub browser: Option<FileBrowser>,
+    /// The box of the kit library.
+    pub library: LibraryView,
     /// The question about unsaved work.
     pub(super) unsaved: Unsaved,
     /// The regions that F6 goes through.
@@ -48,6 +50,7 @@ impl WindowState {
         self.readings.waves.is_working()
             || self.readings.finished.is_working()
             || self.pad_editor.is_working()
+            || self.library.is_working()
             || self.browser.as_ref().is_some_and(FileBrowser::is_working)
     }
 

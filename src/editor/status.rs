@@ -1,6 +1,6 @@
 //! The status line: recording, work, errors and messages, always in the same place and of the same height.
 
-use super::{frame_context::FrameContext, groove_view, header, record, theme, widgets};
+use super::{frame_context::FrameContext, groove_view, header, host_facts, record, theme, widgets};
 use egui::{Align2, Rect, RichText, Role, Sense, Ui, UiBuilder, WidgetInfo, vec2};
 use kitwright_core::{error::Error, session::JobState};
 
@@ -45,6 +45,7 @@ pub(super) fn show(ui: &mut Ui, rect: Rect, side_peak: f32, cx: &mut FrameContex
 /// Recording, work, error or message.
 fn messages(ui: &mut Ui, side_peak: f32, cx: &FrameContext<'_>) {
     ui.add_space(12.0);
+    host_facts::track(ui, cx);
     let recording = cx.session.recording();
     if let Some(recording) = recording {
         record::line(ui, side_peak, cx, recording);

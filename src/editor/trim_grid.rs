@@ -2,6 +2,7 @@
 
 use super::{
     frame_context::FrameContext,
+    host_facts,
     marked::{Marked, SetBy},
     trims::Trim,
     widgets::{self, Described},
@@ -24,4 +25,5 @@ pub(super) fn show<T>(
     };
     let rows: Vec<_> = table.iter().enumerate().map(row).collect();
     widgets::grid(ui, owner, rows.into_iter(), |i, m| cx.move_trim(trim(i), m));
+    host_facts::indications(ui, table, cx, trim);
 }

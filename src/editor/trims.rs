@@ -25,6 +25,24 @@ impl Trim {
     }
 }
 
+/// The host's track.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Track {
+    /// Its name; may be empty.
+    pub name: String,
+    /// Its colour: red, green, blue.
+    pub colour: Option<[u8; 3]>,
+}
+
+/// What the host does with a trim.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Indication {
+    /// "mapped to Macro 1", "automated".
+    pub words: String,
+    /// The host's colour for it: red, green, blue.
+    pub colour: Option<[u8; 3]>,
+}
+
 /// Reads and moves trims. A gesture is `begin`, any number of `set`, `end`: hosts record it as one.
 pub trait TrimAccess {
     /// The value, in the trim's own unit.
@@ -35,6 +53,16 @@ pub trait TrimAccess {
     fn set(&mut self, trim: Trim, value: f32);
     /// The gesture ends.
     fn end(&mut self, trim: Trim);
+
+    /// The track that the plugin is on, where the host has told it.
+    fn track(&self) -> Option<Track> {
+        None
+    }
+
+    /// What the host does with a trim.
+    fn indication(&self, _trim: Trim) -> Option<Indication> {
+        None
+    }
 
     /// A whole gesture at once.
     fn put(&mut self, trim: Trim, value: f32) {
@@ -64,6 +92,10 @@ pub struct PlainTrims {
     pub trims: Trims,
     /// Gestures begun and not ended; 0 when no control is held.
     pub open_gestures: usize,
+    /// A track, as a host would tell it.
+    pub track: Option<Track>,
+    /// A trim that a host would mark.
+    pub indicated: Option<(Trim, Indication)>,
 }
 
 impl TrimAccess for PlainTrims {
@@ -87,5 +119,13 @@ impl TrimAccess for PlainTrims {
 
     fn end(&mut self, _trim: Trim) {
         self.open_gestures -= 1;
+    }
+
+    fn track(&self) -> Option<Track> {
+        self.track.clone()
+    }
+
+    fn indication(&self, trim: Trim) -> Option<Indication> {
+        self.indicated.clone().filter(|(of, _)| *of == trim).map(|(_, indication)| indication)
     }
 }

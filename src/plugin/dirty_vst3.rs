@@ -5,17 +5,23 @@
 //! block's output parameters; the host hands that to the controller on its main thread, which is where
 //! VST3 allows `IComponentHandler2::setDirty`.
 
-use super::params::HostParams;
-use nice_plug::wrapper::vst3::vst3::{
+use super::{
+    instance::Kitwright,
+    params::{HostParams, REVISION_NAME},
+    units_vst3::{KIT_LIST, parameters},
+};
+use nice_plug::wrapper::vst3::{Wrapper, vst3};
+use std::sync::{
+    Mutex, PoisonError,
+    atomic::{AtomicBool, AtomicU64, Ordering},
+};
+use vst3::{
     ComPtr, ComRef,
     Steinberg::Vst::{
         IComponentHandler, IComponentHandler2, IComponentHandler2Trait, IParamValueQueueTrait,
-        IParameterChanges, IParameterChangesTrait, ParamID,
+        IParameterChanges, IParameterChangesTrait, IUnitHandler, IUnitHandlerTrait, ParamID, ParameterInfo,
+        kAllProgramInvalid,
     },
-};
-use std::sync::{
-    Mutex, PoisonError,
-    atomic::{AtomicBool, Ordering},
 };
 
 /// Marks the project of one instance as changed.
@@ -25,12 +31,22 @@ pub(super) struct DirtyMarker {
     /// The audio thread has reported a change; the main thread has not marked the project yet.
     due: AtomicBool,
     handler: Mutex<Option<ComPtr<IComponentHandler2>>>,
+    /// The host's side of units and programs.
+    unit_handler: Mutex<Option<ComPtr<IUnitHandler>>>,
+    /// Revision of the kit whose names the host was told of.
+    names_told: AtomicU64,
 }
 
 impl DirtyMarker {
     /// For the instance whose revision parameter has this id.
     pub fn new(revision: ParamID) -> Self {
-        Self { revision, due: AtomicBool::new(false), handler: Mutex::new(None) }
+        Self {
+            revision,
+            due: AtomicBool::new(false),
+            handler: Mutex::new(None),
+            unit_handler: Mutex::new(None),
+            names_told: AtomicU64::new(0),
+        }
     }
 
     /// Reports a change of the kit since the last call, on the audio thread. A host that takes no output
@@ -59,8 +75,22 @@ impl DirtyMarker {
     /// `handler` is null or the host's.
     pub unsafe fn set_handler(&self, handler: *mut IComponentHandler) {
         // SAFETY: by this function's contract.
-        let handler = unsafe { ComRef::from_raw(handler) }.and_then(|h| h.cast::<IComponentHandler2>());
+        let handler = unsafe { ComRef::from_raw(handler) };
+        *self.unit_handler.lock().unwrap_or_else(PoisonError::into_inner) =
+            handler.and_then(|h| h.cast::<IUnitHandler>());
+        let handler = handler.and_then(|h| h.cast::<IComponentHandler2>());
         *self.handler.lock().unwrap_or_else(PoisonError::into_inner) = handler;
+    }
+
+    /// Tells the host that the names of the drums may be others, once for each revision of the kit; on the main thread.
+    pub fn tell_names(&self, revision: u64) {
+        if self.names_told.swap(revision, Ordering::AcqRel) == revision {
+            return;
+        }
+        if let Some(handler) = &*self.unit_handler.lock().unwrap_or_else(PoisonError::into_inner) {
+            // SAFETY: the host's live object, on the main thread.
+            unsafe { handler.notifyProgramListChange(KIT_LIST, kAllProgramInvalid) };
+        }
     }
 
     /// Marks the project when a change was reported; on the main thread, at any call of the host.
@@ -73,4 +103,13 @@ impl DirtyMarker {
             unsafe { handler.setDirty(1) };
         }
     }
+}
+
+/// The host's id of the revision parameter; the framework's hash of ids is private.
+pub(super) fn revision_id(inner: &Wrapper<Kitwright>) -> Option<ParamID> {
+    let is_revision = |info: &ParameterInfo| {
+        let title = info.title.iter().copied().take_while(|&unit| unit != 0);
+        title.eq(REVISION_NAME.encode_utf16())
+    };
+    parameters(inner).find(is_revision).map(|info| info.id)
 }

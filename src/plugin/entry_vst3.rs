@@ -143,3 +143,38 @@ pub extern "system" fn InitDll() -> bool {
 pub extern "system" fn ExitDll() -> bool {
     true
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use nice_plug::prelude::Vst3Plugin;
+
+    /// A text of a fixed length.
+    fn text(chars: &[std::ffi::c_char]) -> String {
+        let bytes: Vec<u8> = chars.iter().take_while(|&&c| c != 0).map(|&c| c as u8).collect();
+        String::from_utf8(bytes).unwrap()
+    }
+
+    #[test]
+    fn moduleinfo_json_says_what_the_factory_says() {
+        let info = PluginInfo::for_plugin::<Kitwright>();
+        let (factory, class) = (info.create_factory_info(), info.create_class_info_2());
+        let json = include_str!("moduleinfo.json").replace("VERSION", env!("CARGO_PKG_VERSION"));
+        let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+        let own = &json["Classes"][0];
+        assert_eq!(json["Factory Info"]["Vendor"], text(&factory.vendor));
+        assert_eq!(json["Factory Info"]["URL"], text(&factory.url));
+        assert_eq!(json["Version"], text(&class.version));
+        let id: String = Kitwright::VST3_CLASS_ID.iter().map(|byte| format!("{byte:02X}")).collect();
+        assert_eq!(own["CID"], id);
+        assert_eq!(own["Category"], text(&class.category));
+        assert_eq!(own["Name"], text(&class.name));
+        assert_eq!(own["Version"], text(&class.version));
+        assert_eq!(own["SDKVersion"], text(&class.sdkVersion));
+        let kinds: Vec<&str> =
+            own["Sub Categories"].as_array().unwrap().iter().map(|kind| kind.as_str().unwrap()).collect();
+        assert_eq!(kinds.join("|"), text(&class.subCategories));
+        assert_eq!(own["Class Flags"], class.classFlags);
+        assert_eq!(own["Cardinality"], class.cardinality);
+    }
+}

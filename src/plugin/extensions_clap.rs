@@ -7,12 +7,14 @@
 //! | voice-info | several voices of one key may overlap |
 //! | audio-ports-activation | outputs that are off are not filled |
 //! | preset-load | a kit file from the host's browser |
+//! | param-indication | the window shows what the host has mapped or automates |
+//! | context-menu | an entry for the host's menu of a parameter |
 
 use super::{
     clap_instance::{GuardClap, guard, host_extension, inner_extension},
+    host_params_clap::{CONTEXT_MENU, PARAM_INDICATION},
     kit_apart,
     limits::KIT_TIMEOUT,
-    note_names::note_names,
     ports::OUTPUTS,
     streams_clap::{LENGTH_BYTES, from_memory, into_memory, read_state, write_all},
 };
@@ -22,7 +24,9 @@ use clap_sys::{
             CLAP_EXT_AUDIO_PORTS_ACTIVATION, CLAP_EXT_AUDIO_PORTS_ACTIVATION_COMPAT,
             clap_plugin_audio_ports_activation,
         },
+        context_menu::{CLAP_EXT_CONTEXT_MENU, CLAP_EXT_CONTEXT_MENU_COMPAT},
         note_name::{CLAP_EXT_NOTE_NAME, clap_note_name, clap_plugin_note_name},
+        param_indication::{CLAP_EXT_PARAM_INDICATION, CLAP_EXT_PARAM_INDICATION_COMPAT},
         params::{CLAP_EXT_PARAMS, CLAP_PARAM_RESCAN_VALUES, clap_host_params},
         preset_load::{
             CLAP_EXT_PRESET_LOAD, CLAP_EXT_PRESET_LOAD_COMPAT, clap_host_preset_load, clap_plugin_preset_load,
@@ -38,7 +42,7 @@ use clap_sys::{
     plugin::clap_plugin,
     stream::{clap_istream, clap_ostream},
 };
-use kitwright_core::{engine::Engine, session::Job};
+use kitwright_core::{engine::Engine, kit::note_names, session::Job};
 use std::{
     ffi::{CStr, CString, c_char, c_void},
     path::PathBuf,
@@ -62,6 +66,10 @@ pub(super) fn own_extension(id: &CStr) -> Option<*const c_void> {
         (&raw const PORTS_ACTIVATION).cast()
     } else if any(&[CLAP_EXT_PRESET_LOAD, CLAP_EXT_PRESET_LOAD_COMPAT]) {
         (&raw const PRESET_LOAD).cast()
+    } else if any(&[CLAP_EXT_PARAM_INDICATION, CLAP_EXT_PARAM_INDICATION_COMPAT]) {
+        (&raw const PARAM_INDICATION).cast()
+    } else if any(&[CLAP_EXT_CONTEXT_MENU, CLAP_EXT_CONTEXT_MENU_COMPAT]) {
+        (&raw const CONTEXT_MENU).cast()
     } else {
         return None;
     })

@@ -107,7 +107,7 @@ unsafe extern "C" fn activate(plugin: *const clap_plugin, rate: f64, min: u32, m
 ///
 /// # Safety
 /// `plugin` is the guard's own; this is the main thread.
-unsafe fn parameter_ids(guard: &GuardClap, plugin: *const clap_plugin) -> Vec<u32> {
+pub(super) unsafe fn parameter_ids(guard: &GuardClap, plugin: *const clap_plugin) -> Vec<u32> {
     // SAFETY: the framework's own extension with the pointer it expects; an info is numbers and text.
     unsafe {
         let params = inner_params(guard, plugin);

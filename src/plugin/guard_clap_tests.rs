@@ -1,6 +1,24 @@
 //! The CLAP guard within this process: the window's requests reach the host and the audio thread.
 
 use super::{super::limits::KIT_TIMEOUT, *};
+use clap_sys::{
+    color::clap_color,
+    ext::{
+        context_menu::{
+            CLAP_CONTEXT_MENU_ITEM_ENTRY, CLAP_CONTEXT_MENU_TARGET_KIND_PARAM, CLAP_EXT_CONTEXT_MENU,
+            clap_context_menu_builder, clap_context_menu_entry, clap_context_menu_target,
+            clap_plugin_context_menu,
+        },
+        param_indication::{
+            CLAP_EXT_PARAM_INDICATION, CLAP_PARAM_INDICATION_AUTOMATION_NONE,
+            CLAP_PARAM_INDICATION_AUTOMATION_PLAYING, clap_plugin_param_indication,
+        },
+        track_info::{
+            CLAP_EXT_TRACK_INFO, CLAP_TRACK_INFO_HAS_TRACK_COLOR, CLAP_TRACK_INFO_HAS_TRACK_NAME,
+            clap_host_track_info, clap_track_info,
+        },
+    },
+};
 use kitwright_core::{
     kit::{Kit, Slice, TakeEntry},
     session::PadTrigger,
@@ -34,11 +52,24 @@ unsafe extern "C" fn names_changed(host: *const clap_host) {
 }
 static HOST_STATE: clap_host_state = clap_host_state { mark_dirty: Some(mark_dirty) };
 static HOST_NAMES: clap_host_note_name = clap_host_note_name { changed: Some(names_changed) };
+static HOST_TRACK: clap_host_track_info = clap_host_track_info { get: Some(track_info) };
+/// A track called "Drums", of one colour.
+unsafe extern "C" fn track_info(_: *const clap_host, info: *mut clap_track_info) -> bool {
+    // SAFETY: the plugin's own structure.
+    let info = unsafe { &mut *info };
+    info.flags = CLAP_TRACK_INFO_HAS_TRACK_NAME | CLAP_TRACK_INFO_HAS_TRACK_COLOR;
+    for (to, from) in info.name.iter_mut().zip(b"Drums\0") {
+        *to = *from as c_char;
+    }
+    info.color = clap_color { alpha: 255, red: 32, green: 64, blue: 160 };
+    true
+}
 unsafe extern "C" fn extension(_: *const clap_host, id: *const c_char) -> *const c_void {
     // SAFETY: a C string.
     match unsafe { CStr::from_ptr(id) } {
         id if id == CLAP_EXT_STATE => (&raw const HOST_STATE).cast(),
         id if id == CLAP_EXT_NOTE_NAME => (&raw const HOST_NAMES).cast(),
+        id if id == CLAP_EXT_TRACK_INFO => (&raw const HOST_TRACK).cast(),
         _ => std::ptr::null(),
     }
 }
@@ -291,4 +322,90 @@ fn what_comes_in_at_the_side_is_in_the_state_bit_for_bit_whatever_the_blocks() {
     assert!(kept[0].len() >= left.len() && kept[0].ends_with(&left) && kept[1].ends_with(&right));
     // SAFETY: as above.
     unsafe { deactivate(instance.plugin) };
+}
+
+#[test]
+fn the_name_and_the_colour_of_the_track_reach_the_window() {
+    let instance = TestInstance::new();
+    let params = instance.guard().link.params.upgrade().unwrap();
+    let track = params.facts.track().expect("a track");
+    assert_eq!((track.name.as_str(), track.colour), ("Drums", Some([32, 64, 160])));
+}
+
+/// An extension of the instance.
+fn plugin_extension<T>(instance: &TestInstance, id: &CStr) -> &'static T {
+    // SAFETY: the plugin's extensions are constants of this program.
+    unsafe { get_extension(instance.plugin, id.as_ptr()).cast::<T>().as_ref().expect("the extension") }
+}
+
+#[test]
+fn what_the_host_maps_and_automates_reaches_the_window() {
+    let instance = TestInstance::new();
+    let indication: &clap_plugin_param_indication = plugin_extension(&instance, CLAP_EXT_PARAM_INDICATION);
+    let params = instance.guard().link.params.upgrade().unwrap();
+    // SAFETY: the plugin is alive; this is the main thread.
+    let ids = unsafe { parameter_ids(instance.guard(), instance.plugin) };
+    let colour = clap_color { alpha: 255, red: 1, green: 2, blue: 3 };
+    // the level of pad 1 comes after the kit's own six
+    let level = ids[6];
+    let seen = || params.facts.indication(6).map(|i| (i.words, i.colour));
+    // SAFETY: as CLAP demands.
+    unsafe {
+        let map = indication.set_mapping.unwrap();
+        let automate = indication.set_automation.unwrap();
+        map(instance.plugin, level, true, &colour, c"Macro 1".as_ptr(), std::ptr::null());
+        assert_eq!(seen(), Some(("mapped to Macro 1".into(), Some([1, 2, 3]))));
+        automate(instance.plugin, level, CLAP_PARAM_INDICATION_AUTOMATION_PLAYING, std::ptr::null());
+        assert_eq!(seen().unwrap().0, "mapped to Macro 1, automation plays");
+        map(instance.plugin, level, false, std::ptr::null(), std::ptr::null(), std::ptr::null());
+        assert_eq!(seen(), Some(("automation plays".into(), None)));
+        automate(instance.plugin, level, CLAP_PARAM_INDICATION_AUTOMATION_NONE, std::ptr::null());
+        assert_eq!((seen(), params.facts.indication(7)), (None, None));
+        // an id that is none of ours
+        map(instance.plugin, 12_345, true, &colour, std::ptr::null(), std::ptr::null());
+    }
+}
+
+unsafe extern "C" fn add_item(
+    builder: *const clap_context_menu_builder,
+    kind: u32,
+    data: *const c_void,
+) -> bool {
+    assert_eq!(kind, CLAP_CONTEXT_MENU_ITEM_ENTRY);
+    // SAFETY: the test's own list; the plugin's entry.
+    unsafe {
+        let entry = &*data.cast::<clap_context_menu_entry>();
+        let label = CStr::from_ptr(entry.label).to_string_lossy().into_owned();
+        (*(*builder).ctx.cast::<Vec<(String, u32)>>()).push((label, entry.action_id));
+    }
+    true
+}
+
+#[test]
+fn the_hosts_menu_of_a_parameter_resets_it() {
+    let instance = TestInstance::new();
+    let menu: &clap_plugin_context_menu = plugin_extension(&instance, CLAP_EXT_CONTEXT_MENU);
+    let params = instance.guard().link.params.upgrade().unwrap();
+    let mut trims = params.trims();
+    trims.pads[0].level_db = -12.0;
+    params.take_trims(&trims);
+    // SAFETY: as CLAP demands; the list outlives the builder.
+    unsafe {
+        let level = parameter_ids(instance.guard(), instance.plugin)[6];
+        let target = |id| clap_context_menu_target { kind: CLAP_CONTEXT_MENU_TARGET_KIND_PARAM, id };
+        let mut entries: Vec<(String, u32)> = Vec::new();
+        let builder = clap_context_menu_builder {
+            ctx: (&raw mut entries).cast(),
+            add_item: Some(add_item),
+            supports: None,
+        };
+        assert!(menu.populate.unwrap()(instance.plugin, &target(level), &builder));
+        assert!(menu.populate.unwrap()(instance.plugin, &target(12_345), &builder));
+        let [(label, action)] = &entries[..] else { panic!("{entries:?}") };
+        assert_eq!(label, "Reset to default");
+        assert!(!menu.perform.unwrap()(instance.plugin, &target(level), action + 1));
+        assert_eq!(params.trims().pads[0].level_db, -12.0);
+        assert!(menu.perform.unwrap()(instance.plugin, &target(level), *action));
+    }
+    assert_eq!(params.trims(), kitwright_core::kit::Trims::default());
 }

@@ -5,16 +5,16 @@
 //! answered here (the framework reads past the host's array), and calls at the wrong time are refused.
 
 use super::{
-    dirty_vst3::DirtyMarker,
+    dirty_vst3::{DirtyMarker, revision_id},
     events_vst3::ReducedEvents,
     instance::Kitwright,
-    kit_apart,
+    labels_vst3,
     limits::{KIT_TIMEOUT, MAX_BLOCK_FRAMES, is_sample_rate},
     link::{GuardLink, InstanceLink},
-    params::REVISION_NAME,
     port_buffers::{HostPort, PortBuffers, silence_all},
     ports::{CHANNELS, INPUTS, OUTPUTS},
-    streams_vst3::{MemoryStream, read_to_end, write_all},
+    streams_vst3::{load, save},
+    units_vst3::{self, Units, parameters},
 };
 use nice_plug::wrapper::vst3::{Wrapper, vst3};
 use std::sync::{
@@ -22,7 +22,7 @@ use std::sync::{
     atomic::{AtomicU32, Ordering},
 };
 use vst3::{
-    Class, ComWrapper,
+    Class,
     Steinberg::{
         FIDString, FUnknown, IBStream, IPlugView, IPluginBaseTrait, TBool, TUID,
         Vst::{ChannelContext::IInfoListenerTrait, *},
@@ -36,6 +36,9 @@ pub(super) struct GuardVst3 {
     inner: Wrapper<Kitwright>,
     link: GuardLink,
     dirty: DirtyMarker,
+    units: Units,
+    /// Ids of the parameters, in the order of the host's list.
+    ids: Vec<ParamID>,
     /// Longest block announced for the next activation.
     announced: AtomicU32,
     /// Hz, rounded up, as announced.
@@ -62,6 +65,8 @@ impl GuardVst3 {
         let link = InstanceLink::take_last_made()?;
         let dirty = DirtyMarker::new(revision_id(&inner)?);
         Some(Self {
+            units: Units::new(&inner),
+            ids: parameters(&inner).map(|info| info.id).collect(),
             inner,
             link,
             dirty,
@@ -80,24 +85,6 @@ impl GuardVst3 {
             inputs: std::array::from_fn(|_| empty_bus()),
         })
     }
-}
-
-/// Every parameter as the host knows it.
-fn parameters(inner: &Wrapper<Kitwright>) -> impl Iterator<Item = ParameterInfo> {
-    // SAFETY: a structure of numbers and text; an index within the count.
-    (0..unsafe { inner.getParameterCount() }).filter_map(|index| unsafe {
-        let mut info: ParameterInfo = std::mem::zeroed();
-        (inner.getParameterInfo(index, &mut info) == kResultOk).then_some(info)
-    })
-}
-
-/// The host's id of the revision parameter; the framework's hash of ids is private.
-fn revision_id(inner: &Wrapper<Kitwright>) -> Option<ParamID> {
-    let is_revision = |info: &ParameterInfo| {
-        let title = info.title.iter().copied().take_while(|&unit| unit != 0);
-        title.eq(REVISION_NAME.encode_utf16())
-    };
-    parameters(inner).find(is_revision).map(|info| info.id)
 }
 
 impl Drop for GuardVst3 {
@@ -138,23 +125,8 @@ impl IComponentTrait for GuardVst3 {
     }
 
     unsafe fn getState(&self, state: *mut IBStream) -> tresult {
-        let memory = ComWrapper::new(MemoryStream::new(Vec::new()));
-        let Some(own) = memory.as_com_ref::<IBStream>() else { return kResultFalse };
-        // SAFETY: a stream of our own.
-        let (result, kit) =
-            kit_apart::while_saving(|| unsafe { IComponentTrait::getState(&self.inner, own.as_ptr()) });
-        if result != kResultOk {
-            return result;
-        }
-        let json = memory.take();
-        let pieces = match &kit {
-            Some(kit) => kit_apart::join(&json, kit),
-            None => Some([&*json, &[], &[]]),
-        };
-        // SAFETY: as for this method.
-        let written =
-            pieces.is_some_and(|pieces| pieces.iter().all(|piece| unsafe { write_all(state, piece) }));
-        if written { kResultOk } else { kResultFalse }
+        // SAFETY: as for this method, and a stream that the framework may use in its place.
+        unsafe { save(state, |own| IComponentTrait::getState(&self.inner, own)) }
     }
 
     unsafe fn setActive(&self, state: TBool) -> tresult {
@@ -168,14 +140,8 @@ impl IComponentTrait for GuardVst3 {
     }
 
     unsafe fn setState(&self, state: *mut IBStream) -> tresult {
-        // SAFETY: as for this method.
-        let Some(bytes) = (unsafe { read_to_end(state) }) else { return kResultFalse };
-        let (json, kit) = kit_apart::part(bytes);
-        let memory = ComWrapper::new(MemoryStream::new(json));
-        let Some(own) = memory.as_com_ref::<IBStream>() else { return kResultFalse };
-        // SAFETY: a stream of our own.
-        let result =
-            kit_apart::while_loading(kit, || unsafe { IComponentTrait::setState(&self.inner, own.as_ptr()) });
+        // SAFETY: as for this method, and a stream that the framework may use in its place.
+        let result = unsafe { load(state, |own| IComponentTrait::setState(&self.inner, own)) };
         if result == kResultOk {
             // the main thread may wait, and a bounce that follows at once must have its kit
             self.link.session.wait_ready(KIT_TIMEOUT);
@@ -354,7 +320,6 @@ impl IEditControllerTrait for GuardVst3 {
         IEditControllerTrait: fn setState(state: *mut IBStream) -> tresult;
         IEditControllerTrait: fn getState(state: *mut IBStream) -> tresult;
         IEditControllerTrait: fn getParameterCount() -> int32;
-        IEditControllerTrait: fn getParamStringByValue(id: ParamID, value: ParamValue, text: *mut String128) -> tresult;
         IEditControllerTrait: fn getParamValueByString(id: ParamID, text: *mut TChar, value: *mut ParamValue) -> tresult;
         IEditControllerTrait: fn normalizedParamToPlain(id: ParamID, value: ParamValue) -> ParamValue;
         IEditControllerTrait: fn plainParamToNormalized(id: ParamID, value: ParamValue) -> ParamValue;
@@ -365,6 +330,7 @@ impl IEditControllerTrait for GuardVst3 {
     unsafe fn setParamNormalized(&self, id: ParamID, value: ParamValue) -> tresult {
         // a change that the audio thread has reported reaches the main thread here
         self.dirty.mark();
+        self.dirty.tell_names(self.link.session.revision());
         // SAFETY: as for this method.
         unsafe { self.inner.setParamNormalized(id, value) }
     }
@@ -383,7 +349,24 @@ impl IEditControllerTrait for GuardVst3 {
             if !(0..self.getParameterCount()).contains(&index) {
                 return kInvalidArgument;
             }
-            self.inner.getParameterInfo(index, info)
+            let result = self.inner.getParameterInfo(index, info);
+            if let Some(info) = info.as_mut().filter(|_| result == kResultOk) {
+                info.unitId = self.units.id(info.unitId);
+                info.units = units_vst3::wide(labels_vst3::label(index as usize));
+            }
+            result
+        }
+    }
+
+    unsafe fn getParamStringByValue(&self, id: ParamID, value: ParamValue, text: *mut String128) -> tresult {
+        let place = self.ids.iter().position(|&own| own == id);
+        let own = place.and_then(|place| labels_vst3::text(place, value as f32));
+        // SAFETY: as for this method.
+        unsafe {
+            match own {
+                Some(own) => units_vst3::give_text(Some(&own), text),
+                None => self.inner.getParamStringByValue(id, value, text),
+            }
         }
     }
 }
@@ -396,10 +379,23 @@ impl IMidiMappingTrait for GuardVst3 {
 
 impl INoteExpressionControllerTrait for GuardVst3 {
     delegate! {
-        INoteExpressionControllerTrait: fn getNoteExpressionCount(bus: int32, channel: int16) -> int32;
-        INoteExpressionControllerTrait: fn getNoteExpressionInfo(bus: int32, channel: int16, index: int32, info: *mut NoteExpressionTypeInfo) -> tresult;
         INoteExpressionControllerTrait: fn getNoteExpressionStringByValue(bus: int32, channel: int16, id: NoteExpressionTypeID, value: NoteExpressionValue, text: *mut String128) -> tresult;
         INoteExpressionControllerTrait: fn getNoteExpressionValueByString(bus: int32, channel: int16, id: NoteExpressionTypeID, text: *const TChar, value: *mut NoteExpressionValue) -> tresult;
+    }
+
+    unsafe fn getNoteExpressionCount(&self, _bus: int32, _channel: int16) -> int32 {
+        // the framework announces all it knows; the drums follow none
+        0
+    }
+
+    unsafe fn getNoteExpressionInfo(
+        &self,
+        _bus: int32,
+        _channel: int16,
+        _index: int32,
+        _info: *mut NoteExpressionTypeInfo,
+    ) -> tresult {
+        kInvalidArgument
     }
 }
 
@@ -411,18 +407,78 @@ impl IProcessContextRequirementsTrait for GuardVst3 {
 
 impl IUnitInfoTrait for GuardVst3 {
     delegate! {
-        IUnitInfoTrait: fn getUnitCount() -> int32;
-        IUnitInfoTrait: fn getUnitInfo(index: int32, info: *mut UnitInfo) -> tresult;
-        IUnitInfoTrait: fn getProgramListCount() -> int32;
-        IUnitInfoTrait: fn getProgramListInfo(index: int32, info: *mut ProgramListInfo) -> tresult;
-        IUnitInfoTrait: fn getProgramName(list: ProgramListID, index: int32, name: *mut String128) -> tresult;
-        IUnitInfoTrait: fn getProgramInfo(list: ProgramListID, index: int32, attribute: CString, value: *mut String128) -> tresult;
-        IUnitInfoTrait: fn hasProgramPitchNames(list: ProgramListID, index: int32) -> tresult;
-        IUnitInfoTrait: fn getProgramPitchName(list: ProgramListID, index: int32, pitch: int16, name: *mut String128) -> tresult;
         IUnitInfoTrait: fn getSelectedUnit() -> UnitID;
         IUnitInfoTrait: fn selectUnit(id: UnitID) -> tresult;
-        IUnitInfoTrait: fn getUnitByBus(media: MediaType, dir: BusDirection, bus: int32, channel: int32, id: *mut UnitID) -> tresult;
         IUnitInfoTrait: fn setUnitProgramData(list: int32, index: int32, data: *mut IBStream) -> tresult;
+    }
+
+    unsafe fn getUnitCount(&self) -> int32 {
+        self.units.count()
+    }
+
+    unsafe fn getUnitInfo(&self, index: int32, info: *mut UnitInfo) -> tresult {
+        // SAFETY: as for this method.
+        unsafe { self.units.info(index, info) }
+    }
+
+    unsafe fn getProgramListCount(&self) -> int32 {
+        1
+    }
+
+    unsafe fn getProgramListInfo(&self, index: int32, info: *mut ProgramListInfo) -> tresult {
+        // SAFETY: as for this method.
+        unsafe { units_vst3::program_list(index, info) }
+    }
+
+    unsafe fn getProgramName(&self, list: ProgramListID, index: int32, name: *mut String128) -> tresult {
+        let kit = self.link.session.kit();
+        let text = units_vst3::is_kit(list, index).then_some(kit.doc.name.as_str());
+        // SAFETY: as for this method.
+        unsafe { units_vst3::give_text(text, name) }
+    }
+
+    unsafe fn getProgramInfo(
+        &self,
+        _list: ProgramListID,
+        _index: int32,
+        _attribute: CString,
+        _value: *mut String128,
+    ) -> tresult {
+        kResultFalse
+    }
+
+    unsafe fn hasProgramPitchNames(&self, list: ProgramListID, index: int32) -> tresult {
+        if units_vst3::is_kit(list, index) { kResultOk } else { kResultFalse }
+    }
+
+    unsafe fn getProgramPitchName(
+        &self,
+        list: ProgramListID,
+        index: int32,
+        pitch: int16,
+        name: *mut String128,
+    ) -> tresult {
+        let drum = units_vst3::drum(&self.link.session.kit().doc, pitch);
+        // SAFETY: as for this method.
+        unsafe { units_vst3::give_text(drum.as_deref().filter(|_| units_vst3::is_kit(list, index)), name) }
+    }
+
+    unsafe fn getUnitByBus(
+        &self,
+        media: MediaType,
+        dir: BusDirection,
+        bus: int32,
+        _channel: int32,
+        id: *mut UnitID,
+    ) -> tresult {
+        // SAFETY: the host's own number or null.
+        match unsafe { id.as_mut() } {
+            Some(id) if units_vst3::is_note_input(media, dir, bus) => {
+                *id = kRootUnitId;
+                kResultOk
+            }
+            _ => kResultFalse,
+        }
     }
 }
 
@@ -432,6 +488,9 @@ impl IInfoListenerTrait for GuardVst3 {
     }
 }
 
+#[cfg(test)]
+#[path = "host_vst3_tests.rs"]
+mod host_tests;
 #[cfg(test)]
 #[path = "guard_vst3_tests.rs"]
 mod tests;

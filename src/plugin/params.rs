@@ -4,7 +4,10 @@
 //! exact; [`TrimParam::value`] gives the setting's value. Ids, names, order and count must never
 //! change: `params.txt` beside this file lists them and a test compares.
 
-use super::state::{KitState, WindowMemory};
+use super::{
+    host_facts::HostFacts,
+    state::{KitState, WindowMemory},
+};
 use kitwright_core::{
     kit::{PADS, Trims},
     settings::{KIT_TRIMS, PAD_TRIMS, Setting, Unit},
@@ -114,7 +117,7 @@ impl TrimParam {
 
 /// The setting's value at a travel. The default's travel gives exactly the default: the curve would round it, and a
 /// neutral trim must be exactly neutral.
-fn value_at<T>(setting: &Setting<T>, travel: f32) -> f32 {
+pub(super) fn value_at<T>(setting: &Setting<T>, travel: f32) -> f32 {
     if (travel - setting.to_travel(setting.default)).abs() < 1e-6 {
         setting.default
     } else {
@@ -135,6 +138,8 @@ pub struct HostParams {
     edits_seen: AtomicU64,
     /// Outputs that the host has switched off, one bit each, bit 0 for the main one.
     pub(super) unused_outputs: AtomicU32,
+    /// What the host has told of its track and of the parameters.
+    pub facts: HostFacts,
     /// The kit within the host's state.
     pub kit_state: Arc<KitState>,
     /// The window's size and zoom within the host's state.
@@ -160,6 +165,7 @@ impl HostParams {
                 .hide_in_generic_ui(),
             edits_seen: AtomicU64::new(kit_state.edits()),
             unused_outputs: AtomicU32::new(0),
+            facts: HostFacts::default(),
             kit_state,
             window,
         }
@@ -209,6 +215,18 @@ impl HostParams {
             // SAFETY: the parameters are fields of this object; their values are atomics.
             unsafe { param.as_ptr()._internal_set_normalized_value(travel) };
         }
+    }
+
+    /// Puts the parameter at this place of the host's list at its default without telling the host; whether it is a trim.
+    pub(super) fn reset(&self, place: usize) -> bool {
+        let param = match place.checked_sub(KIT_TRIMS.len()) {
+            None => self.kit.get(place),
+            Some(at) => self.pads.get(at / PAD_TRIMS.len()).and_then(|pad| pad.get(at % PAD_TRIMS.len())),
+        };
+        let Some(param) = param.map(TrimParam::as_ptr) else { return false };
+        // SAFETY: the parameters are fields of this object; their values are atomics.
+        unsafe { param._internal_set_normalized_value(param.default_normalized_value()) };
+        true
     }
 
     /// Sets every trim, as one gesture each; for the window, when a kit file brings its own. A host takes

@@ -1,13 +1,14 @@
 //! A host's streams and a stream in memory, for a state on its way between a VST3 host and the framework, which expects
 //! a host to take and give everything at once.
 
+use super::kit_apart;
 use nice_plug::wrapper::vst3::vst3;
 use std::{
     ffi::c_void,
     sync::{Mutex, MutexGuard, PoisonError},
 };
 use vst3::{
-    Class, ComRef,
+    Class, ComRef, ComWrapper,
     Steinberg::{
         IBStream, IBStream_::IStreamSeekMode_, IBStreamTrait, int32, int64, kInvalidArgument, kResultFalse,
         kResultOk, tresult,
@@ -19,11 +20,45 @@ const MAX_STATE: usize = 256 << 20;
 /// Bytes asked for at once.
 const PIECE: usize = 1 << 20;
 
+/// Lets the framework write its state by `write` into memory, and hands it to the host with the kit's text in it.
+///
+/// # Safety
+/// `state` is the host's or null; `write` may use the stream that it is given.
+pub(super) unsafe fn save(state: *mut IBStream, write: impl FnOnce(*mut IBStream) -> tresult) -> tresult {
+    let memory = ComWrapper::new(MemoryStream::new(Vec::new()));
+    let Some(own) = memory.as_com_ref::<IBStream>() else { return kResultFalse };
+    let (result, kit) = kit_apart::while_saving(|| write(own.as_ptr()));
+    if result != kResultOk {
+        return result;
+    }
+    let json = memory.take();
+    let pieces = match &kit {
+        Some(kit) => kit_apart::join(&json, kit),
+        None => Some([&*json, &[], &[]]),
+    };
+    // SAFETY: by this function's contract.
+    let written = pieces.is_some_and(|pieces| pieces.iter().all(|piece| unsafe { write_all(state, piece) }));
+    if written { kResultOk } else { kResultFalse }
+}
+
+/// Reads the host's state, and lets the framework read it by `read` without the kit's text.
+///
+/// # Safety
+/// `state` is the host's or null; `read` may use the stream that it is given.
+pub(super) unsafe fn load(state: *mut IBStream, read: impl FnOnce(*mut IBStream) -> tresult) -> tresult {
+    // SAFETY: by this function's contract.
+    let Some(bytes) = (unsafe { read_to_end(state) }) else { return kResultFalse };
+    let (json, kit) = kit_apart::part(bytes);
+    let memory = ComWrapper::new(MemoryStream::new(json));
+    let Some(own) = memory.as_com_ref::<IBStream>() else { return kResultFalse };
+    kit_apart::while_loading(kit, || read(own.as_ptr()))
+}
+
 /// Writes all of `bytes`, in as many pieces as the host takes.
 ///
 /// # Safety
 /// `stream` is the host's or null.
-pub(super) unsafe fn write_all(stream: *mut IBStream, mut bytes: &[u8]) -> bool {
+unsafe fn write_all(stream: *mut IBStream, mut bytes: &[u8]) -> bool {
     // SAFETY: by this function's contract.
     let Some(stream) = (unsafe { ComRef::from_raw(stream) }) else { return false };
     while !bytes.is_empty() {
@@ -47,7 +82,7 @@ pub(super) unsafe fn write_all(stream: *mut IBStream, mut bytes: &[u8]) -> bool 
 ///
 /// # Safety
 /// `stream` is the host's or null.
-pub(super) unsafe fn read_to_end(stream: *mut IBStream) -> Option<Vec<u8>> {
+unsafe fn read_to_end(stream: *mut IBStream) -> Option<Vec<u8>> {
     // SAFETY: by this function's contract.
     let stream = unsafe { ComRef::from_raw(stream) }?;
     let mut bytes = Vec::new();

@@ -7,6 +7,11 @@ use crate::support::{
 use clap_sys::{
     ext::{
         audio_ports_activation::{CLAP_EXT_AUDIO_PORTS_ACTIVATION, clap_plugin_audio_ports_activation},
+        context_menu::{
+            CLAP_CONTEXT_MENU_TARGET_KIND_PARAM, CLAP_EXT_CONTEXT_MENU, clap_context_menu_target,
+            clap_plugin_context_menu,
+        },
+        param_indication::{CLAP_EXT_PARAM_INDICATION, clap_plugin_param_indication},
         preset_load::{CLAP_EXT_PRESET_LOAD, clap_plugin_preset_load},
         remote_controls::{CLAP_EXT_REMOTE_CONTROLS, clap_plugin_remote_controls, clap_remote_controls_page},
         state_context::{CLAP_EXT_STATE_CONTEXT, CLAP_STATE_CONTEXT_FOR_PRESET, clap_plugin_state_context},
@@ -143,4 +148,23 @@ fn a_kit_file_from_the_hosts_browser_is_loaded_with_its_trims() {
     let mut with_level = vec![Ev::Param { at: 0, id: level, value: travel }];
     with_level.extend(events);
     assert!(sound[0] == by_hand.play(&Run::new(N, &with_level))[0]);
+}
+
+#[test]
+fn the_hosts_menu_and_its_marks_of_parameters_are_answered() {
+    let mut host = Host::new();
+    let level = host.params()["Pad 3 Level"];
+    let marks: &clap_plugin_param_indication = extension(&mut host, CLAP_EXT_PARAM_INDICATION);
+    let menu: &clap_plugin_context_menu = extension(&mut host, CLAP_EXT_CONTEXT_MENU);
+    let usual = host.param(level);
+    host.flush(&[Ev::Param { at: 0, id: level, value: 0.25 }]);
+    assert_eq!(host.param(level), 0.25);
+    let plugin = host.raw();
+    let target = clap_context_menu_target { kind: CLAP_CONTEXT_MENU_TARGET_KIND_PARAM, id: level };
+    // SAFETY: as CLAP demands; texts and colours may be missing.
+    unsafe {
+        marks.set_mapping.unwrap()(plugin, level, true, std::ptr::null(), std::ptr::null(), std::ptr::null());
+        assert!(menu.perform.unwrap()(plugin, &target, 1));
+    }
+    assert_eq!(host.param(level), usual);
 }

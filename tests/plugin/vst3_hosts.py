@@ -58,11 +58,11 @@ def pedalboard_host():
     passed("other sample rates")
 
     names = list(plugin.parameters)
-    assert len(names) == len(set(names)) and "pad_16_level" in names and "kit_revision" in names
-    pitch = plugin.parameters["pad_1_pitch"]
-    assert pitch.string_value == "0.0 st", pitch.string_value
+    assert len(names) == len(set(names)) and "pad_16_level_db" in names and "kit_revision" in names
+    pitch = plugin.parameters["pad_1_pitch_st"]
+    assert (pitch.string_value, pitch.label) == ("0.0", "st"), (pitch.string_value, pitch.label)
     pitch.raw_value = 0.75
-    assert pitch.string_value == "+12.0 st", pitch.string_value
+    assert pitch.string_value == "+12.0", pitch.string_value
     assert abs(pitch.get_raw_value_for_text("-12 st") - 0.25) < 1e-6
     passed("parameters by name, with their text")
 

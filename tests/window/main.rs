@@ -11,6 +11,7 @@ mod interaction;
 mod keys;
 mod kit_view;
 mod layout;
+mod library;
 mod pad_editor;
 mod raster;
 mod save_and_export;

@@ -75,7 +75,19 @@ impl Project {
 
     /// Bundles what a build with these cargo arguments has made.
     pub fn bundle_built(&self, arguments: &[String]) -> Result {
-        nice_plug_xtask::bundle(&self.target, "kitwright", arguments, false).map_err(|e| format!("{e:#}"))
+        nice_plug_xtask::bundle(&self.target, "kitwright", arguments, false).map_err(|e| format!("{e:#}"))?;
+        self.describe_vst3()
+    }
+
+    /// Writes `moduleinfo.json` into the VST3 bundle: hosts that read it need not load the library to list it.
+    fn describe_vst3(&self) -> Result {
+        let text = std::fs::read_to_string(self.root.join("src/plugin/moduleinfo.json"))
+            .map_err(|e| format!("src/plugin/moduleinfo.json: {e}"))?;
+        let folder = self.bundled("vst3").join("Contents/Resources");
+        let file = folder.join("moduleinfo.json");
+        std::fs::create_dir_all(&folder)
+            .and_then(|()| std::fs::write(&file, text.replace("VERSION", env!("CARGO_PKG_VERSION"))))
+            .map_err(|e| format!("{}: {e}", file.display()))
     }
 
     /// Bundle of the plugin format "clap" or "vst3".

@@ -35,7 +35,7 @@ mod trims;
 pub use parts::close_windows;
 
 use super::params::HostParams;
-use crate::editor::{Memory, WindowState};
+use crate::editor::{Memory, Track, WindowState};
 use baseview::{
     HandlerError, WindowSettings,
     dpi::{LogicalSize, Size},
@@ -51,6 +51,7 @@ use nice_plug::{
         Editor, EditorHandle, HostCallbacks, HostMainThreadCaller, HostMethods, Modifiers,
         ParentWindowHandle, ResizeHint, SizeConstraints, SpawnedEditor, VirtualKeyCode, dpi::NativeSize,
     },
+    prelude::TrackInfo,
 };
 use parts::Parts;
 use std::{
@@ -139,6 +140,12 @@ impl Editor for HostEditor {
 
     fn resize_hint(&self) -> ResizeHint {
         resize_hint()
+    }
+
+    fn track_info_updated(&self, info: TrackInfo) {
+        let colour = info.color().map(|colour| colour.rgba()).map(|(r, g, b, _)| [r, g, b]);
+        self.parts.params.facts.set_track(Track { name: info.name().to_owned(), colour });
+        self.parts.wake();
     }
 }
 

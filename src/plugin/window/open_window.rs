@@ -76,6 +76,9 @@ impl HostWindow {
         closing: Arc<Closing>,
     ) -> Result<Self, HandlerError> {
         if let Some(folder) = autosave_folder() {
+            if let Some(data) = folder.parent() {
+                parts.session.keep_preference_in(data.join("preference.json"));
+            }
             parts.session.autosave_into(folder);
         }
         let canvas = WindowCanvas::new(&window)?;

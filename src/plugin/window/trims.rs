@@ -1,7 +1,10 @@
 //! Trims through the host, so that it can record and automate them.
 
 use crate::{
-    editor::trims::{Trim, TrimAccess},
+    editor::{
+        Indication, Track,
+        trims::{Trim, TrimAccess},
+    },
     plugin::params::{HostParams, TrimParam},
 };
 use kitwright_core::settings::{KIT_TRIMS, PAD_TRIMS};
@@ -52,6 +55,18 @@ impl TrimAccess for HostTrims<'_> {
             Trim::Pad(_, i) => PAD_TRIMS[i].to_travel(value),
         };
         self.param(trim).set_travel(self.setter, travel);
+    }
+
+    fn track(&self) -> Option<Track> {
+        self.params.facts.track()
+    }
+
+    fn indication(&self, trim: Trim) -> Option<Indication> {
+        let place = match trim {
+            Trim::Kit(i) => i,
+            Trim::Pad(pad, i) => KIT_TRIMS.len() + pad * PAD_TRIMS.len() + i,
+        };
+        self.params.facts.indication(place)
     }
 
     fn end(&mut self, trim: Trim) {
