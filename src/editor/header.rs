@@ -122,7 +122,7 @@ fn versions(ui: &mut Ui, view: &mut Header, cx: &FrameContext<'_>) {
 
 /// Width that the rest of the line needs, and maximum width of the name.
 const BESIDE_NAME: f32 = 868.0;
-const MAX_NAME_WIDTH: f32 = 260.0;
+const MAX_NAME_WIDTH: f32 = 216.0;
 
 /// The kit's name; a long one is shown with an ellipsis until it is edited.
 fn name(ui: &mut Ui, cx: &FrameContext<'_>) {
