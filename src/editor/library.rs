@@ -109,9 +109,11 @@ impl LibraryView {
         self.tags = entry.tags.join(", ");
     }
 
-    fn start(&self, job: LibraryJob, cx: &FrameContext<'_>) {
+    fn start(&mut self, job: LibraryJob, cx: &FrameContext<'_>) {
         if let Some(folder) = self.folder.clone() {
             cx.session.start(Job::Library { folder, job });
+            // it may be done before the next frame
+            self.worked = true;
         }
     }
 }
