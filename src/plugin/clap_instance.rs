@@ -7,7 +7,12 @@ use super::{
     port_buffers::PortBuffers,
     ports::{INPUTS, OUTPUTS},
 };
-use clap_sys::{audio_buffer::clap_audio_buffer, host::clap_host, plugin::clap_plugin};
+use clap_sys::{
+    audio_buffer::clap_audio_buffer,
+    ext::params::{CLAP_EXT_PARAMS, clap_param_info, clap_plugin_params},
+    host::clap_host,
+    plugin::clap_plugin,
+};
 use std::{
     ffi::{CStr, c_void},
     sync::{Arc, Mutex},
@@ -59,4 +64,33 @@ pub(super) unsafe fn inner_extension(
 ) -> *const c_void {
     // SAFETY: the framework's own function with the pointer it expects.
     guard.inner.get_extension.map_or(std::ptr::null(), |get| unsafe { get(plugin, id.as_ptr()) })
+}
+
+/// # Safety
+/// `plugin` is the guard's own.
+pub(super) unsafe fn inner_params(
+    guard: &GuardClap,
+    plugin: *const clap_plugin,
+) -> *const clap_plugin_params {
+    // SAFETY: by this function's contract.
+    unsafe { inner_extension(guard, plugin, CLAP_EXT_PARAMS).cast() }
+}
+
+/// Ids of the parameters, as the host knows them.
+///
+/// # Safety
+/// `plugin` is the guard's own; this is the main thread.
+pub(super) unsafe fn parameter_ids(guard: &GuardClap, plugin: *const clap_plugin) -> Vec<u32> {
+    // SAFETY: the framework's own extension with the pointer it expects; an info is numbers and text.
+    unsafe {
+        let params = inner_params(guard, plugin);
+        let Some((Some(count), Some(info_of))) = params.as_ref().map(|p| (p.count, p.get_info)) else {
+            return Vec::new();
+        };
+        let id = |index| {
+            let mut info: clap_param_info = std::mem::zeroed();
+            info_of(plugin, index, &mut info).then_some(info.id)
+        };
+        (0..count(plugin)).filter_map(id).collect()
+    }
 }

@@ -6,7 +6,9 @@
 //! lacks, is done here, and extensions that it lacks are in `extensions_clap`.
 
 use super::{
-    clap_instance::{ClapBuffers, GuardClap, guard, host_extension, inner_extension},
+    clap_instance::{
+        ClapBuffers, GuardClap, guard, host_extension, inner_extension, inner_params, parameter_ids,
+    },
     events_clap::SortedEvents,
     extensions_clap::own_extension,
     instance::Kitwright,
@@ -25,7 +27,7 @@ use clap_sys::{
     events::{clap_input_events, clap_output_events},
     ext::{
         note_name::{CLAP_EXT_NOTE_NAME, clap_host_note_name},
-        params::{CLAP_EXT_PARAMS, clap_param_info, clap_plugin_params},
+        params::{CLAP_EXT_PARAMS, clap_plugin_params},
         state::{CLAP_EXT_STATE, clap_host_state},
     },
     factory::{
@@ -101,25 +103,6 @@ unsafe extern "C" fn activate(plugin: *const clap_plugin, rate: f64, min: u32, m
     });
     *guard.audio.lock().unwrap_or_else(PoisonError::into_inner) = audio;
     active
-}
-
-/// Ids of the parameters, as the host knows them.
-///
-/// # Safety
-/// `plugin` is the guard's own; this is the main thread.
-pub(super) unsafe fn parameter_ids(guard: &GuardClap, plugin: *const clap_plugin) -> Vec<u32> {
-    // SAFETY: the framework's own extension with the pointer it expects; an info is numbers and text.
-    unsafe {
-        let params = inner_params(guard, plugin);
-        let Some((Some(count), Some(info_of))) = params.as_ref().map(|p| (p.count, p.get_info)) else {
-            return Vec::new();
-        };
-        let id = |index| {
-            let mut info: clap_param_info = std::mem::zeroed();
-            info_of(plugin, index, &mut info).then_some(info.id)
-        };
-        (0..count(plugin)).filter_map(id).collect()
-    }
 }
 
 unsafe extern "C" fn deactivate(plugin: *const clap_plugin) {
@@ -281,13 +264,6 @@ unsafe extern "C" fn on_main_thread(plugin: *const clap_plugin) {
         // SAFETY: the framework's own function with the pointer it expects.
         unsafe { inner(plugin) };
     }
-}
-
-/// # Safety
-/// `plugin` is the guard's own.
-unsafe fn inner_params(guard: &GuardClap, plugin: *const clap_plugin) -> *const clap_plugin_params {
-    // SAFETY: by this function's contract.
-    unsafe { inner_extension(guard, plugin, CLAP_EXT_PARAMS).cast() }
 }
 
 unsafe extern "C" fn get_extension(plugin: *const clap_plugin, id: *const c_char) -> *const c_void {

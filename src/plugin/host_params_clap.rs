@@ -1,10 +1,7 @@
 //! What CLAP hosts do with parameters beyond their values: they show where a controller or automation is at work, and
 //! they put entries of the plugin into their own menus.
 
-use super::{
-    clap_instance::{GuardClap, guard, host_extension},
-    guard_clap::parameter_ids,
-};
+use super::clap_instance::{GuardClap, guard, host_extension, parameter_ids};
 use crate::editor::Indication;
 use clap_sys::{
     color::clap_color,

@@ -10,10 +10,10 @@ mod family;
 mod file;
 mod general_midi;
 mod keep_used;
+mod key_names;
 mod key_part;
 mod layer;
 mod limits;
-mod note_names;
 mod pad;
 mod role;
 mod tables;
@@ -23,12 +23,12 @@ pub use crate::music::{Key, Mode};
 pub use family::Family;
 pub use file::{EXTENSION, MAX_STATE_AUDIO};
 pub use general_midi::{KeyMap, key_map};
+pub use key_names::note_names;
 pub use key_part::{
     FoundLoop, KEY_PART, KEY_PARTS, KeyLoop, KeyPart, KeyPartKind, KeyPartSettings, find_loop,
 };
 pub use layer::{CLOUD, Cloud, Draw, LAYER, Layer, LayerSettings, SLICE, Slice, Timing};
 pub use limits::{LAYERS, MAX_HITS, MAX_SAMPLES, MAX_SLICES, MAX_TAGS, MAX_TAKES, PADS};
-pub use note_names::note_names;
 pub use pad::{Alternate, Audition, PAD, Pad, PadSettings, Target, VARIATION, Variation, VariationMode};
 pub use role::Role;
 pub use tables::TableVisitor;
