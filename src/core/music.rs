@@ -107,6 +107,28 @@ pub fn note_name(note: u8) -> String {
     format!("{}{}", NAMES[usize::from(note) % 12], i32::from(note) / 12 - 1)
 }
 
+/// The MIDI note that a text means, by its number ("38") or its name ("D2", "f#1", "Bb-1"; C4 is 60); `None` when it is
+/// not understood or lies outside of 0 to 127.
+pub fn read_note(text: &str) -> Option<u8> {
+    let text = text.trim();
+    if let Ok(number) = text.parse::<i32>() {
+        return u8::try_from(number).ok().filter(|note| *note < 128);
+    }
+    let octave_at = text.find(|c: char| c.is_ascii_digit() || c == '-')?;
+    let (name, octave) = text.split_at(octave_at);
+    let octave: i32 = octave.trim().parse().ok()?;
+    let tonic = i32::from(name.parse::<Key>().ok().filter(|key| key.mode == Mode::Major)?.tonic);
+    // the letter's own octave counts: Cb4 lies below C4, B#3 above B3
+    let wraps = match (name.trim().chars().next()?.to_ascii_uppercase(), tonic) {
+        ('C', 11) => -1,
+        ('B', 0) => 1,
+        _ => 0,
+    };
+    let octave = octave.checked_add(1 + wraps)?;
+    let note = octave.checked_mul(12)?.checked_add(tonic)?;
+    u8::try_from(note).ok().filter(|note| *note < 128)
+}
+
 /// Whether the key of a MIDI note is a black one on a piano.
 pub fn is_black(note: u8) -> bool {
     matches!(note % 12, 1 | 3 | 6 | 8 | 10)
@@ -115,6 +137,20 @@ pub fn is_black(note: u8) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn notes_are_read_by_number_and_by_name() {
+        for note in 0..128 {
+            assert_eq!(read_note(&note_name(note)), Some(note));
+            assert_eq!(read_note(&note.to_string()), Some(note));
+        }
+        for (text, note) in [(" d2 ", 38), ("Bb1", 34), ("Cb4", 59), ("B#3", 60), ("c-1", 0)] {
+            assert_eq!(read_note(text), Some(note), "{text}");
+        }
+        for text in ["", "128", "-1", "H2", "C", "A minor 2", "G#9", "C99999999999", "-"] {
+            assert_eq!(read_note(text), None, "{text}");
+        }
+    }
 
     #[test]
     fn keys_read_back_what_they_write() {

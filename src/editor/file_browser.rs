@@ -4,7 +4,7 @@
 
 use super::{memory::Memory, theme, widgets};
 use egui::{Context, Key, RichText, Role, ScrollArea, Sense, TextEdit, Ui, WidgetInfo, vec2};
-use kitwright_core::{groove::patterns::GrooveSettings, session::Job};
+use kitwright_core::{export::SamplerFormat, groove::patterns::GrooveSettings, session::Job};
 use std::{
     path::{Path, PathBuf},
     sync::{Mutex, mpsc},
@@ -35,6 +35,10 @@ pub enum FilePurpose {
     Pattern,
     /// The folder that receives pads, groove and picture.
     Export,
+    /// The folder that receives the kit for other samplers.
+    Sampler(SamplerFormat),
+    /// The WAV file that receives this pad (0 to 15).
+    PadWav(usize),
 }
 
 impl FilePurpose {
@@ -47,6 +51,13 @@ impl FilePurpose {
             Self::Save => "Save the kit",
             Self::Pattern => "Save the pattern as a MIDI file",
             Self::Export => "Export pads, groove and picture",
+            Self::Sampler(format) => match format {
+                SamplerFormat::Wav => "Export samples for other samplers",
+                SamplerFormat::Sfz => "Export an SFZ instrument",
+                SamplerFormat::Sf2 => "Export a SoundFont 2 file",
+                SamplerFormat::Midnam => "Export the names of the notes",
+            },
+            Self::PadWav(_) => "Export the pad as a WAV file",
         }
     }
 
@@ -56,16 +67,16 @@ impl FilePurpose {
             Self::AddTake => "Add this take",
             Self::Song => "Tune to this",
             Self::Target(_) => "Use as target",
-            Self::Save | Self::Pattern => "Save here",
-            Self::Export => "Export here",
+            Self::Save | Self::Pattern | Self::PadWav(_) => "Save here",
+            Self::Export | Self::Sampler(_) => "Export here",
         }
     }
 
     fn name_label(self) -> &'static str {
         match self {
             Self::Open | Self::AddTake | Self::Song | Self::Target(_) => "File",
-            Self::Save | Self::Pattern => "File name",
-            Self::Export => "New folder",
+            Self::Save | Self::Pattern | Self::PadWav(_) => "File name",
+            Self::Export | Self::Sampler(_) => "New folder",
         }
     }
 
@@ -76,7 +87,8 @@ impl FilePurpose {
             Self::AddTake | Self::Song | Self::Target(_) => audio,
             Self::Save => extension == KIT,
             Self::Pattern => extension == "mid",
-            Self::Export => false,
+            Self::PadWav(_) => extension == "wav",
+            Self::Export | Self::Sampler(_) => false,
         }
     }
 }
@@ -324,8 +336,10 @@ impl FileBrowser {
                 FilePurpose::Save => "One file with everything in it.",
                 FilePurpose::Pattern => "Two bars for the pads of this kit, on channel 10.",
                 FilePurpose::Export => "WAV files of the pads, a groove, its MIDI and a picture.",
+                FilePurpose::Sampler(_) => "A folder that other samplers open.",
+                FilePurpose::PadWav(_) => "One stroke as it sounds, 48 kHz, 24 bits.",
             };
-            let ready = self.purpose == FilePurpose::Export || !self.name.trim().is_empty();
+            let ready = self.takes_folder() || !self.name.trim().is_empty();
             let confirm = ui.add_enabled(ready, egui::Button::new(verb)).on_hover_text(help);
             if widgets::named(confirm, Role::Button, verb).clicked() {
                 outcome = Some(true);
@@ -347,7 +361,7 @@ impl FileBrowser {
     /// chosen.
     fn confirm(&mut self, (fit, groove): (f32, GrooveSettings), ctx: &Context) -> Option<Job> {
         let typed = self.name.trim().to_owned();
-        if typed.is_empty() && self.purpose != FilePurpose::Export {
+        if typed.is_empty() && !self.takes_folder() {
             return None;
         }
         let path = self.folder.join(&typed);
@@ -369,7 +383,17 @@ impl FileBrowser {
                 Some(Job::SavePattern { file, groove })
             }
             FilePurpose::Export => Some(Job::Export(path)),
+            FilePurpose::Sampler(format) => Some(Job::ExportSampler { folder: path, format }),
+            FilePurpose::PadWav(pad) => {
+                let file = self.fresh_or_asked(with_ending(path, "wav"))?;
+                Some(Job::ExportPad { pad, file })
+            }
         }
+    }
+
+    /// Whether a folder is asked for, which may be the one that is shown.
+    fn takes_folder(&self) -> bool {
+        matches!(self.purpose, FilePurpose::Export | FilePurpose::Sampler(_))
     }
 
     /// The path, unless a file is there that the player has not agreed to replace.

@@ -1,10 +1,13 @@
-//! The sound of each pad as it is heard, as an outline: rendered once for each change, on a thread of its own.
+//! The sound of each pad as it is heard: rendered once for each change, on a thread of its own, with its outline, its
+//! character, and the means to compare it with the hit as recorded.
 
+use super::{character::Character, equal_loudness::equally_loud};
 use egui::{Color32, Mesh, Painter, Rect, Shape, pos2};
 use kitwright_core::{
     export::{Stereo, render_pad},
     kit::{Kit, PADS, Pad},
     progress::Flag,
+    take::Take,
 };
 use std::{
     sync::{Arc, Mutex, atomic::Ordering::Relaxed, mpsc},
@@ -67,13 +70,66 @@ impl Outline {
     }
 }
 
+/// Longest part of a sound that is kept for comparing, s.
+const MAX_COMPARED_S: usize = 6;
+
+/// A pad as it is heard.
+#[derive(Debug, Clone, Default)]
+pub struct Finished {
+    outline: Outline,
+    /// What it is like; `None` for silence.
+    pub character: Option<Character>,
+    /// The hit as recorded and the finished sound, equally loud; `None` without a hit.
+    pub compared: Option<[Arc<Take>; 2]>,
+}
+
+impl Finished {
+    fn of(kit: &Kit, pad: usize, sound: Stereo) -> Self {
+        let outline = Outline::of(&sound);
+        let character = Character::of(&sound, RATE, kit.doc.pads[pad].role);
+        let compared = recorded(kit, pad).map(|raw| {
+            let [mut left, mut right] = sound;
+            for channel in [&mut left, &mut right] {
+                channel.truncate(MAX_COMPARED_S * RATE as usize);
+            }
+            // a take holds up to full scale; a pad's own output may pass it
+            let down = 1.0 / outline.peak.max(1.0);
+            left.iter_mut().chain(&mut right).for_each(|s| *s *= down);
+            let finished = Take::from_samples("finished", RATE, vec![left, right]);
+            equally_loud([raw, finished]).map(Arc::new)
+        });
+        Self { outline, character, compared }
+    }
+
+    /// How long it sounds, s.
+    pub fn seconds(&self) -> f32 {
+        self.outline.seconds()
+    }
+
+    /// Draws the first `seconds` of it into `rect`.
+    pub fn draw(&self, painter: &Painter, rect: Rect, seconds: f32, colour: Color32) {
+        self.outline.draw(painter, rect, seconds, colour);
+    }
+}
+
+/// The pad's hit as recorded, as a take of its own.
+fn recorded(kit: &Kit, pad: usize) -> Option<Take> {
+    let slice = kit.doc.pads[pad].slices.first()?;
+    let take = kit.takes.get(slice.take)?;
+    let most = MAX_COMPARED_S * take.sample_rate as usize;
+    let (start, end) = (slice.start as usize, (slice.end as usize).min(take.frames()));
+    let part = |c: &Vec<f32>| c.get(start..end.min(start + most)).map(<[f32]>::to_vec);
+    let channels: Option<Vec<Vec<f32>>> = take.channels.iter().map(part).collect();
+    Some(Take::from_samples("recorded", take.sample_rate, channels.filter(|c| !c.is_empty())?))
+}
+
 /// What a pad sounds like.
 #[derive(Debug, Clone)]
 struct Known {
     pad: Pad,
     /// Addresses of the takes, which the kit below keeps taken.
     kit: Arc<Kit>,
-    outline: Option<Arc<Outline>>,
+    sound: Option<Arc<Finished>>,
 }
 
 impl Known {
@@ -86,8 +142,8 @@ impl Known {
     }
 }
 
-/// Pad, the kit it is from, and its outline.
-type Answer = (usize, Arc<Kit>, Outline);
+/// Pad, the kit it is from, and how it sounds.
+type Answer = (usize, Arc<Kit>, Finished);
 
 /// The finished sounds of all pads.
 #[derive(Debug, Default)]
@@ -109,8 +165,8 @@ struct Worker {
 }
 
 impl FinishedSounds {
-    /// The outline of a pad as it sounds; a former one, or none, until it has been rendered.
-    pub fn get(&mut self, pad: usize, kit: &Arc<Kit>, ctx: &egui::Context) -> Option<Arc<Outline>> {
+    /// A pad as it sounds; as it was before, or none, until it has been rendered.
+    pub fn get(&mut self, pad: usize, kit: &Arc<Kit>, ctx: &egui::Context) -> Option<Arc<Finished>> {
         self.receive();
         let built = &kit.doc.pads[pad];
         if built.is_empty() {
@@ -124,7 +180,7 @@ impl FinishedSounds {
             }
             _ => self.ask(pad, kit, ctx),
         }
-        self.known[pad].as_ref().and_then(|known| known.outline.clone())
+        self.known[pad].as_ref().and_then(|known| known.sound.clone())
     }
 
     fn ask(&mut self, pad: usize, kit: &Arc<Kit>, ctx: &egui::Context) {
@@ -147,12 +203,12 @@ impl FinishedSounds {
     fn receive(&mut self) {
         let Some(worker) = &mut self.worker else { return };
         let Ok(answers) = worker.answers.get_mut() else { return };
-        while let Ok((pad, kit, outline)) = answers.try_recv() {
+        while let Ok((pad, kit, sound)) = answers.try_recv() {
             if self.asked[pad].as_ref().is_some_and(|asked| Arc::ptr_eq(asked, &kit)) {
                 self.asked[pad] = None;
             }
             let built = kit.doc.pads[pad].clone();
-            self.known[pad] = Some(Known { pad: built, kit, outline: Some(Arc::new(outline)) });
+            self.known[pad] = Some(Known { pad: built, kit, sound: Some(Arc::new(sound)) });
         }
     }
 
@@ -184,8 +240,8 @@ impl Worker {
                             return;
                         }
                         // what cannot be rendered is drawn as silence
-                        let outline = rendered.map(|sound| Outline::of(&sound)).unwrap_or_default();
-                        if send.send((pad, kit, outline)).is_err() {
+                        let sound = rendered.map(|sound| Finished::of(&kit, pad, sound)).unwrap_or_default();
+                        if send.send((pad, kit, sound)).is_err() {
                             return;
                         }
                         ctx.request_repaint();

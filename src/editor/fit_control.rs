@@ -1,11 +1,11 @@
-//! The slider for a fit, of a pad or of the kit. Shaping takes seconds, so it starts once the slider has rested.
+//! The slider for a fit, of a pad or of the kit. Shaping takes a while, so it starts once the slider has rested.
 
 use super::{frame_context::FrameContext, widgets};
 use egui::Ui;
 use kitwright_core::session::Job;
 
-/// Time without movement after which a fit is computed, s.
-const FIT_DELAY: f64 = 0.35;
+/// Time without movement after which a fit is computed, s: longer than the repeats of a held arrow key.
+const FIT_DELAY: f64 = 0.08;
 
 /// A fit that was moved, until the session has computed it.
 #[derive(Debug, Default)]

@@ -4,7 +4,9 @@ use super::{
     automation::Automation,
     file_browser::FilePurpose,
     finished::FinishedSounds,
+    held_pads::{HeldBy, HeldPads},
     lights::Lights,
+    notes::Learn,
     trims::{Trim, TrimAccess},
     wave::Waves,
     widgets::Moved,
@@ -13,7 +15,7 @@ use kitwright_core::{
     kit::{Kit, PADS, Pad},
     session::Session,
 };
-use std::sync::Arc;
+use std::{path::PathBuf, sync::Arc};
 
 /// What is read from takes, engine and host for all views, kept between frames.
 #[derive(Debug, Default)]
@@ -24,6 +26,12 @@ pub struct Readings {
     pub lights: Lights,
     /// The sounds of the pads as they are heard.
     pub finished: FinishedSounds,
+    /// Pads that were struck in the window and wait to be let go.
+    pub(super) held: HeldPads,
+    /// What waits for a key on MIDI.
+    pub(super) learn: Learn,
+    /// The file or folder that was written last at the player's request.
+    pub(super) written: Option<PathBuf>,
     /// Trims that the host moved recently.
     pub(super) automation: Automation,
 }
@@ -70,6 +78,13 @@ impl FrameContext<'_> {
     /// Opens the file browser at the end of this frame, with `name` as proposal.
     pub(super) fn browse(&mut self, purpose: FilePurpose, name: &str) {
         self.browse = Some(BrowseRequest { purpose, name: name.to_owned() });
+    }
+
+    /// Strikes a pad, above 0 to 1, and lights it; one that ends with its key is let go when it is no longer held.
+    pub(super) fn strike(&mut self, ui: &egui::Ui, pad: usize, velocity: f32, by: HeldBy) {
+        let built = &self.kit.doc.pads[pad];
+        let Readings { held, lights, .. } = &mut *self.readings;
+        held.strike(ui, self.session, lights, (pad, built), velocity, by);
     }
 
     /// Passes a control's movement on to its trim.

@@ -2,7 +2,8 @@
 
 use super::{
     compare::Compare, file_browser::FilePurpose, fit_control::FitControl, frame_context::FrameContext,
-    groove_view, memory::Memory, pad_editor::reductions, theme, trim_grid, trims::Trim, unsaved, widgets,
+    groove_view, keys_box::KeysBox, memory::Memory, pad_editor::reductions, theme, trim_grid, trims::Trim,
+    unsaved, widgets,
 };
 use egui::{
     Align, Align2, Color32, Layout, Modifiers, Popup, Rect, RichText, Role, ScrollArea, TextEdit, Ui,
@@ -15,7 +16,7 @@ use kitwright_core::{
 };
 
 /// Height of the top line.
-pub const HEIGHT: f32 = 46.0;
+pub const HEIGHT: f32 = 44.0;
 
 /// What the top line keeps between frames.
 #[derive(Debug, Default)]
@@ -27,7 +28,7 @@ pub struct Header {
     /// The About box is open.
     pub(super) about: bool,
     /// The box of the key parts is open.
-    pub(super) keys: bool,
+    pub(super) keys: KeysBox,
     /// The box of the kit library is open.
     pub(super) library: bool,
     /// The box with the kit's own trims is open.
@@ -85,7 +86,7 @@ pub fn show(ui: &mut Ui, rect: Rect, view: &mut Header, memory: &mut Memory, cx:
         zoom(ui, memory);
         view.output |= output_button(ui, cx);
         let help = "Plays hits over the keyboard: a bass and chords beside the drums.";
-        view.keys |= widgets::button(ui, "Keys", "Keys of the instrument", help).clicked();
+        view.keys.open |= widgets::button(ui, "Keys", "Keys of the instrument", help).clicked();
         main_meter(ui, cx);
     });
 }
@@ -181,11 +182,9 @@ fn files(ui: &mut Ui, cx: &mut FrameContext<'_>) -> egui::Id {
     if widgets::button(ui, "Save as", "Save the kit as", help).clicked() {
         unsaved::save_as(cx);
     }
-    let help = "Writes WAV files, a groove, MIDI and a picture.";
-    if widgets::button(ui, "Export", "Export the kit", help).clicked() {
-        let name = cx.kit.doc.name.clone();
-        cx.browse(FilePurpose::Export, &name);
-    }
+    let help = "Writes WAV files, a groove, MIDI and a picture, or the kit for other samplers.";
+    let export = widgets::button(ui, "Export", "Export the kit", help);
+    Popup::menu(&export).width(260.0).show(|ui| export_menu(ui, cx));
     open.id
 }
 
@@ -193,6 +192,51 @@ fn files(ui: &mut Ui, cx: &mut FrameContext<'_>) -> egui::Id {
 fn kits_button(ui: &mut Ui) -> bool {
     let help = "The library: load, rename, copy and tag kits; starter kits.";
     widgets::button(ui, "Kits", "Kits of the library", help).clicked()
+}
+
+/// What can be exported.
+fn export_menu(ui: &mut Ui, cx: &mut FrameContext<'_>) {
+    use kitwright_core::export::SamplerFormat::{Midnam, Sf2, Sfz, Wav};
+    let name = cx.kit.doc.name.clone();
+    for (text, help, purpose, proposal) in [
+        (
+            "Pads, groove and picture",
+            "Each pad as a WAV file, a groove as WAV and MIDI, the kit and a picture of it.",
+            FilePurpose::Export,
+            name.clone(),
+        ),
+        (
+            "Samples (WAV)",
+            "Every pad at several velocities and with its alternates, named for other samplers.",
+            FilePurpose::Sampler(Wav),
+            format!("{name} samples"),
+        ),
+        (
+            "SFZ instrument",
+            "The samples with a file that plays them.",
+            FilePurpose::Sampler(Sfz),
+            format!("{name} SFZ"),
+        ),
+        (
+            "SoundFont 2",
+            "One file with a drum preset.",
+            FilePurpose::Sampler(Sf2),
+            format!("{name} SoundFont"),
+        ),
+        (
+            "Note names (MIDNAM)",
+            "The names of the notes, for the piano roll of a host.",
+            FilePurpose::Sampler(Midnam),
+            format!("{name} notes"),
+        ),
+    ] {
+        let entry = ui.button(text).on_hover_text(help);
+        entry.widget_info(|| WidgetInfo::labeled(Role::MenuItem, true, format!("Export {text}")));
+        if entry.clicked() {
+            cx.browse(purpose, &proposal);
+            ui.close();
+        }
+    }
 }
 
 /// Undo and redo by the keyboard, where the host lets its keys through. Ctrl+S stays the host's.
@@ -359,7 +403,7 @@ pub fn output_box(ui: &Ui, view: &mut Header, ceiling_db: f32, cx: &mut FrameCon
                 versions(ui, view, cx);
             });
         }
-        trim_grid::show(ui, "Kit trim", &KIT_TRIMS, cx, Trim::Kit);
+        trim_grid::show(ui, "Kit trim", &KIT_TRIMS, |_| true, cx, Trim::Kit);
         reductions::meter(ui, "the ceiling", ceiling_db);
         ui.add_space(theme::GAP);
         let song = ui.horizontal(|ui| tune_to_song(ui, cx)).inner;

@@ -2,25 +2,66 @@
 
 use super::{
     frame_context::FrameContext,
+    notes::{self, LearnFor},
+    piano::{self, PianoState},
     theme,
     widgets::{self, Described},
 };
 use egui::{RichText, ScrollArea, Ui};
 use kitwright_core::{
     kit::{KEY_PART, KEY_PARTS, KeyPart, KeyPartKind, KeyPartSettings},
-    music::note_name,
-    settings::Setting,
+    music::{note_name, read_note},
+    session::{KeyTrigger, Session},
+    settings::{Setting, Unit},
     units::hz_to_note,
 };
 
 /// Width of the box, points; narrower in a small window.
 const WIDTH: f32 = 760.0;
 
+/// Keys on either side of a part's own note that are drawn: an octave and a half.
+const REACH: u8 = 18;
+/// Velocity of a drawn key.
+const VELOCITY: f32 = 0.8;
+
+/// What the box keeps between frames.
+#[derive(Debug, Default)]
+pub struct KeysBox {
+    /// It is open.
+    pub open: bool,
+    pianos: [PianoState; KEY_PARTS],
+    /// The part whose drawn key sounds, and that key.
+    held: Option<(usize, KeyTrigger)>,
+}
+
+impl KeysBox {
+    /// Lets the key that sounds go.
+    pub fn let_go(&mut self, session: &Session) {
+        if let Some((_, key)) = self.held.take() {
+            session.play_key(KeyTrigger { velocity: 0.0, ..key });
+        }
+    }
+
+    /// Plays what is pressed now in place of what was.
+    fn hold(&mut self, session: &Session, pressed: Option<(usize, KeyTrigger)>) {
+        if self.held != pressed {
+            self.let_go(session);
+            if let Some((_, key)) = pressed {
+                session.play_key(key);
+            }
+            self.held = pressed;
+        }
+    }
+}
+
 /// Shows the box while it is open; `chosen` is the hit chosen in the take, by take and index.
-pub(super) fn show(ui: &Ui, open: &mut bool, chosen: Option<(usize, usize)>, cx: &FrameContext<'_>) {
-    if !*open {
+pub(super) fn show(ui: &Ui, view: &mut KeysBox, chosen: Option<(usize, usize)>, cx: &mut FrameContext<'_>) {
+    if !view.open {
+        view.let_go(cx.session);
         return;
     }
+    let kit = cx.kit.clone();
+    let mut pressed = None;
     let screen = ui.ctx().content_rect().size();
     let modal = theme::modal("key parts").show(ui.ctx(), |ui| {
         ui.set_width(WIDTH.min(screen.x - 80.0));
@@ -33,9 +74,10 @@ pub(super) fn show(ui: &Ui, open: &mut bool, chosen: Option<(usize, usize)>, cx:
         );
         let height = screen.y - 190.0;
         ScrollArea::vertical().max_height(height.max(120.0)).show(ui, |ui| {
-            for (i, part) in cx.kit.doc.key_parts.iter().enumerate() {
+            for (i, part) in kit.doc.key_parts.iter().enumerate().take(KEY_PARTS) {
                 ui.separator();
                 heading(ui, i, part, chosen, cx);
+                pressed = pressed.or(try_out(ui, view, i, part, cx));
                 controls(ui, i, part, cx);
             }
         });
@@ -52,14 +94,45 @@ pub(super) fn show(ui: &Ui, open: &mut bool, chosen: Option<(usize, usize)>, cx:
         ui.ctx().request_repaint();
     }
     ui.data_mut(|d| d.insert_temp(id, rect));
+    view.hold(cx.session, pressed);
     if modal.should_close() || modal.inner {
-        *open = false;
+        view.open = false;
+        view.let_go(cx.session);
     }
 }
 
+/// Drawn keys around the part's own note; returns the one that is pressed.
+fn try_out(
+    ui: &mut Ui,
+    view: &mut KeysBox,
+    i: usize,
+    part: &KeyPart,
+    cx: &mut FrameContext<'_>,
+) -> Option<(usize, KeyTrigger)> {
+    part.slice?;
+    let s = &part.settings;
+    let own = hz_to_note(f64::from(part.root_hz)).round().clamp(0.0, 127.0) as u8;
+    let middle = own.clamp(s.low_key.min(s.high_key), s.high_key);
+    let range = [
+        middle.saturating_sub(REACH).max(s.low_key.min(middle)),
+        middle.saturating_add(REACH).min(s.high_key.max(middle)).min(127),
+    ];
+    let channel = s.channel.clamp(1, 16) - 1;
+    let held = view.held.filter(|(part, _)| *part == i).map(|(_, key)| key.key);
+    let ready = s.on && cx.session.meters().is_some();
+    let name = format!("Keys of the {}", part.name);
+    let played = ui.add_enabled_ui(ready, |ui| piano::show(ui, &mut view.pianos[i], &name, range, held));
+    if !ready {
+        let why =
+            if s.on { "Nothing plays this plugin at the moment." } else { "Switch the part on to hear it." };
+        notes::hint(ui, why);
+    }
+    played.inner.filter(|_| ready).map(|key| (i, KeyTrigger { channel, key, velocity: VELOCITY }))
+}
+
 /// A part's name, its switch, what it plays, and buttons to change that.
-fn heading(ui: &mut Ui, i: usize, part: &KeyPart, chosen: Option<(usize, usize)>, cx: &FrameContext<'_>) {
-    ui.horizontal(|ui| {
+fn heading(ui: &mut Ui, i: usize, part: &KeyPart, chosen: Option<(usize, usize)>, cx: &mut FrameContext<'_>) {
+    ui.horizontal_wrapped(|ui| {
         ui.label(RichText::new(&part.name).color(theme::ACCENT).strong());
         let on = part.settings.on;
         let word = if on { "On" } else { "Off" };
@@ -83,6 +156,14 @@ fn heading(ui: &mut Ui, i: usize, part: &KeyPart, chosen: Option<(usize, usize)>
                 });
             }
         }
+        let help = "Takes the MIDI channel of the next key that is played.";
+        notes::learn_button(
+            ui,
+            cx,
+            LearnFor::Part(i),
+            &format!("Learn the channel of the {}", part.name),
+            help,
+        );
         let name = format!("Remove the {}", part.name);
         if widgets::button(ui, "Remove", &name, "The pads play on its channel again; Undo brings it back.")
             .clicked()
@@ -114,7 +195,10 @@ fn source(part: &KeyPart, cx: &FrameContext<'_>) -> String {
 /// Every setting but the switch.
 fn controls(ui: &mut Ui, i: usize, part: &KeyPart, cx: &FrameContext<'_>) {
     let shown: Vec<&'static Setting<KeyPartSettings>> = KEY_PART.iter().filter(|s| s.id != "on").collect();
-    let rows = shown.iter().enumerate().map(|(n, s)| (n, *s as &dyn Described, (s.get)(&part.settings)));
+    let keys: Vec<KeyNumber> = shown.iter().map(|s| KeyNumber(s)).collect();
+    let described =
+        |n: usize| -> &dyn Described { if shown[n].id.ends_with("_key") { &keys[n] } else { shown[n] } };
+    let rows = shown.iter().enumerate().map(|(n, s)| (n, described(n), (s.get)(&part.settings)));
     widgets::grid(ui, &part.name, rows, |n, moved| {
         if let Some(value) = moved.value {
             let setting = shown[n];
@@ -122,6 +206,42 @@ fn controls(ui: &mut Ui, i: usize, part: &KeyPart, cx: &FrameContext<'_>) {
             edit(cx, i, &what, |part| (setting.set)(&mut part.settings, value));
         }
     });
+}
+
+/// A setting that is a MIDI note, shown and read by its name.
+struct KeyNumber(&'static Setting<KeyPartSettings>);
+
+impl Described for KeyNumber {
+    fn name(&self) -> &'static str {
+        self.0.name
+    }
+    fn help(&self) -> &'static str {
+        self.0.help
+    }
+    fn unit(&self) -> Unit {
+        self.0.unit
+    }
+    fn bounds(&self) -> [f32; 2] {
+        [self.0.min, self.0.max]
+    }
+    fn default(&self) -> f32 {
+        self.0.default
+    }
+    fn to_travel(&self, value: f32) -> f32 {
+        self.0.to_travel(value)
+    }
+    fn at_travel(&self, travel: f32) -> f32 {
+        self.0.from_travel(travel)
+    }
+    fn clamp(&self, value: f32) -> f32 {
+        self.0.clamp(value)
+    }
+    fn show(&self, value: f32) -> String {
+        note_name(value as u8)
+    }
+    fn read(&self, text: &str) -> Option<f32> {
+        read_note(text).map(f32::from)
+    }
 }
 
 /// Buttons for the parts that are not there yet.

@@ -3,6 +3,7 @@
 use super::{
     dragged::{DraggedHit, DraggedPad},
     frame_context::FrameContext,
+    held_pads::HeldBy,
     lights, score_text,
     selection::Selection,
     theme,
@@ -10,12 +11,13 @@ use super::{
     widgets,
 };
 use egui::{
-    Align2, Color32, CursorIcon, Event, Key, Rect, Response, Role, Sense, Ui, WidgetInfo, pos2, vec2,
+    Align2, Color32, CursorIcon, Event, EventFilter, Key, Rect, Response, Role, Sense, Ui, WidgetInfo, pos2,
+    vec2,
 };
 use kitwright_core::{
     kit::{PADS, by_hand},
     music::{is_black, note_name},
-    session::{Job, PadTrigger},
+    session::Job,
 };
 
 /// Keys of a computer keyboard in the order of the pads along the keys: the two lower rows, like the black and white
@@ -42,12 +44,6 @@ pub const PLAYING_KEYS: [(Key, &str); PADS] = [
 /// Velocity of a key of the computer keyboard.
 const KEY_VELOCITY: f32 = 0.8;
 
-/// Triggers a pad and lights it.
-fn trigger(cx: &mut FrameContext<'_>, pad: usize, velocity: f32) {
-    cx.session.trigger(PadTrigger { pad, velocity: velocity.clamp(0.02, 1.0) });
-    cx.readings.lights.light(pad);
-}
-
 /// Plays the pads from the computer keyboard while no text is typed; a held key triggers once.
 pub fn play_keys(ui: &Ui, cx: &mut FrameContext<'_>) {
     if ui.ctx().text_edit_focused() {
@@ -66,7 +62,7 @@ pub fn play_keys(ui: &Ui, cx: &mut FrameContext<'_>) {
     let order = cx.pads_along_the_keys();
     for key in pressed {
         if let Some(place) = PLAYING_KEYS.iter().position(|(k, _)| *k == key) {
-            trigger(cx, order[place], KEY_VELOCITY);
+            cx.strike(ui, order[place], KEY_VELOCITY, HeldBy::Key(key));
             ui.ctx().request_repaint();
         }
     }
@@ -272,7 +268,8 @@ fn keyboard_key(ui: &mut Ui, rect: Rect, selection: &mut Selection, cx: &mut Fra
     let by_keyboard = response.clicked() && response.interact_pointer_pos().is_none();
     if pressed_here || by_keyboard {
         selection.pad = pad;
-        trigger(cx, pad, KEY_VELOCITY);
+        let by = if pressed_here { HeldBy::Pointer } else { HeldBy::Button };
+        cx.strike(ui, pad, KEY_VELOCITY, by);
     }
     let black = is_black(note);
     let (fill, ink) = match (cx.readings.lights.is_lit(pad), black) {
@@ -316,11 +313,12 @@ fn surface(
         selection.pad = pad;
         // higher is harder
         let height = ((field.bottom() - at.y) / field.height()).clamp(0.0, 1.0);
-        trigger(cx, pad, 0.1 + 0.9 * height);
+        cx.strike(ui, pad, 0.1 + 0.9 * height, HeldBy::Pointer);
     } else if response.clicked() && response.interact_pointer_pos().is_none() {
         selection.pad = pad;
-        trigger(cx, pad, KEY_VELOCITY);
+        cx.strike(ui, pad, KEY_VELOCITY, HeldBy::Button);
     }
+    pad_keys(ui, &response, selection, cx, pad);
     response.dnd_set_drag_payload(DraggedPad(pad));
     // egui holds one payload: taking one type discards the other
     let carries_hit = egui::DragAndDrop::has_payload_of_type::<DraggedHit>(ui.ctx());
@@ -338,10 +336,33 @@ fn surface(
     let score = score_text::sentence(built);
     ui.ctx().accesskit_node_builder(response.id, |node| node.set_value(score.as_str()));
     response.on_hover_cursor(CursorIcon::PointingHand).on_hover_text(format!(
-        "{name}, {} (MIDI {})\n{score}\nPress to play it: the higher, the harder. Drag it onto another pad to swap them.",
+        "{name}, {} (MIDI {})\n{score}\nPress to play it: the higher, the harder. Drag it onto another pad to swap them, or use Shift and arrows.",
         note_name(built.note),
         built.note
     ))
+}
+
+/// The arrows go from pad to pad along the keys; with Shift they swap the pad with its neighbour.
+fn pad_keys(ui: &Ui, response: &Response, selection: &mut Selection, cx: &FrameContext<'_>, pad: usize) {
+    if !response.has_focus() {
+        return;
+    }
+    let filter = EventFilter { horizontal_arrows: true, ..Default::default() };
+    ui.memory_mut(|m| m.set_focus_lock_filter(response.id, filter));
+    let pressed = |key| ui.input(|i| i.key_pressed(key));
+    let order = cx.pads_along_the_keys();
+    let Some(place) = order.iter().position(|p| *p == pad) else { return };
+    let to = match (pressed(Key::ArrowLeft), pressed(Key::ArrowRight)) {
+        (true, false) => place.checked_sub(1),
+        (false, true) => Some(place + 1).filter(|p| *p < PADS),
+        _ => None,
+    };
+    let Some(other) = to.map(|place| order[place]) else { return };
+    if ui.input(|i| i.modifiers.shift) {
+        swap(cx, pad, other);
+    }
+    selection.pad = other;
+    ui.memory_mut(|m| m.request_focus(ui.scope_id().with(("pad", other))));
 }
 
 /// Swaps two pads; each place keeps its note.

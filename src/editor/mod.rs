@@ -12,7 +12,8 @@
 //! | `take_view` | the take and its hits |
 //! | `pad_editor` | one pad |
 //! | `kit_view` | sixteen pads along their keys |
-//! | `keys_box` | hits over the keyboard: bass and chords |
+//! | `keys_box`, `piano`, `notes` | hits over the keyboard: bass and chords; drawn keys; MIDI notes typed and learned |
+//! | `finished`, `character`, `equal_loudness` | the pads as they are heard, what they are like, compared with the hit |
 //! | `header`, `file_browser`, `about` | files, undo |
 //! | `status`, `unsaved`, `first_start` | progress, errors, messages; unsaved work; the empty window |
 //! | `drops`, `record` | files dropped onto the window, recording the side input |
@@ -24,10 +25,12 @@
 
 pub mod about;
 mod automation;
+mod character;
 pub mod compare;
 mod dragged;
 pub mod drops;
 pub mod envelope;
+mod equal_loudness;
 pub mod file_browser;
 pub mod finished;
 mod first_start;
@@ -35,6 +38,7 @@ mod fit_control;
 pub mod frame_context;
 mod groove_view;
 pub mod header;
+mod held_pads;
 mod host_facts;
 mod keys_box;
 pub mod kit_view;
@@ -42,7 +46,9 @@ pub mod library;
 mod lights;
 mod marked;
 mod memory;
+mod notes;
 pub mod pad_editor;
+mod piano;
 pub mod record;
 mod regions;
 mod score_text;
@@ -68,8 +74,8 @@ use drops::DropTargets;
 use egui::{Pos2, Rect, Ui, UiBuilder, pos2, vec2};
 use file_browser::{FileBrowser, Outcome};
 use frame_context::FrameContext;
-use kitwright_core::session::Session;
-use std::sync::Arc;
+use kitwright_core::session::{Job, Session};
+use std::{path::PathBuf, sync::Arc};
 
 /// One frame of the window.
 pub fn ui(ui: &mut Ui, state: &mut WindowState, session: &Session, trims: &mut dyn TrimAccess) {
@@ -101,6 +107,8 @@ fn frame(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
     state.header.begin_frame(ui, cx);
     state.pad_editor.begin_frame(ui, cx);
     cx.readings.lights.follow(ui, cx.session);
+    cx.readings.held.follow(ui, cx.session);
+    notes::take_learned(ui, cx);
     if let Some(struck) = cx.readings.lights.take_struck()
         && state.selection.follow
         && !cx.session.groove().playing
@@ -132,14 +140,19 @@ fn frame(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
     drops::hint(ui, &state.drop_targets, state.selection.pad, cx);
 }
 
+/// Height of the views below which they leave out what is not needed.
+const LOW: f32 = 560.0;
+
 /// Take, pad editor and kit, from top to bottom.
 fn views(ui: &mut Ui, rect: Rect, state: &mut WindowState, cx: &mut FrameContext<'_>) {
-    let rect = rect.shrink2(vec2(12.0, 6.0));
-    let gap = 12.0;
+    let rect = rect.shrink2(vec2(12.0, 4.0));
+    // low windows save where nothing is read
+    let low = rect.height() < LOW;
+    let gap = if low { 10.0 } else { 12.0 };
     // the kit is the instrument and gets the room; the pad editor scrolls where the window is small
     let tallest = if kit_view::is_one_row(rect.width()) { 280.0 } else { 420.0 };
-    let kit_height = (rect.height() * 0.36).clamp(180.0, tallest);
-    let take_height = (rect.height() * 0.22).clamp(112.0, 320.0);
+    let kit_height = (rect.height() * 0.36).clamp(if low { 172.0 } else { 180.0 }, tallest);
+    let take_height = if low { 104.0 } else { (rect.height() * 0.22).clamp(112.0, 320.0) };
     let take = Rect::from_min_size(rect.min, vec2(rect.width(), take_height));
     let kit = Rect::from_min_max(pos2(rect.left(), rect.bottom() - kit_height), rect.max);
     let editor =
@@ -224,8 +237,21 @@ fn boxes(ui: &mut Ui, state: &mut WindowState, cx: &mut FrameContext<'_>) {
         Outcome::Cancelled => state.browser = None,
         Outcome::Chosen(job) => {
             state.browser = None;
+            cx.readings.written = written_by(&job);
             state.unsaved.start(job, cx);
         }
+    }
+}
+
+/// The file or folder that a job writes.
+fn written_by(job: &Job) -> Option<PathBuf> {
+    match job {
+        Job::SaveKit(path)
+        | Job::Export(path)
+        | Job::SavePattern { file: path, .. }
+        | Job::ExportSampler { folder: path, .. }
+        | Job::ExportPad { file: path, .. } => Some(path.clone()),
+        _ => None,
     }
 }
 

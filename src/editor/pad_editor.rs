@@ -6,6 +6,7 @@ mod controls;
 mod curve;
 mod head;
 mod hit;
+mod hit_list;
 mod last_cloud;
 mod layers;
 mod live;
@@ -14,20 +15,24 @@ pub(super) mod reductions;
 mod spectrum;
 mod strokes;
 mod tone;
+mod why;
 
 use super::{
     frame_context::FrameContext,
     selection::{Section, Selection},
-    theme,
+    theme, widgets,
 };
 use curve::CurveView;
-use egui::{Rect, Ui, UiBuilder, pos2, vec2};
+use egui::{Align, Layout, Rect, Ui, UiBuilder, pos2, vec2};
 use head::HeadState;
+use hit_list::HitList;
 use kitwright_core::{engine::ScopeSource, kit::Pad};
 use last_cloud::CloudCopies;
 use reductions::HeldReductions;
 use strokes::Strokes;
 
+/// Width of the button beside the tabs.
+const MORE_WIDTH: f32 = 60.0;
 /// Height of the tabs.
 const TABS_HEIGHT: f32 = 30.0;
 
@@ -40,6 +45,7 @@ pub struct PadEditor {
     curve: CurveView,
     cloud: CloudCopies,
     strokes: Strokes,
+    hits: HitList,
 }
 
 impl PadEditor {
@@ -90,9 +96,10 @@ pub fn show(
 ) -> PadEditorPlaces {
     let painter = ui.painter().clone();
     painter.rect_filled(rect, theme::ROUND, theme::SURFACE);
-    let strip = Rect::from_min_size(rect.min + vec2(12.0, 4.0), vec2(rect.width() - 24.0, head::HEIGHT));
+    let strip = Rect::from_min_size(rect.min + vec2(12.0, 2.0), vec2(rect.width() - 24.0, head::HEIGHT));
     let tabs = Rect::from_min_size(strip.left_bottom(), vec2(strip.width(), TABS_HEIGHT));
     let panel = Rect::from_min_max(pos2(rect.left() + 12.0, tabs.bottom() + 8.0), rect.max - vec2(12.0, 8.0));
+    let tabs = Rect::from_min_max(tabs.min, pos2(tabs.right() - MORE_WIDTH, tabs.bottom()));
     view.reductions.follow(ui, selection.pad, cx);
     if selection.section != Section::Tone
         && let Some(meters) = cx.session.meters()
@@ -108,25 +115,45 @@ pub fn show(
     let built = cx.pad(selection.pad);
     let (pressed, tab) = head::tabs(ui, tabs, selection.pad, selection.section, cx, |s| summary(s, built));
     selection.section = pressed.unwrap_or(selection.section);
+    let beside = Rect::from_min_size(tabs.right_top(), vec2(MORE_WIDTH, TABS_HEIGHT - 2.0));
+    ui.scope_builder(UiBuilder::new().id_salt("more").max_rect(beside), |ui| {
+        ui.with_layout(Layout::right_to_left(Align::Center), |ui| more_settings(ui, selection));
+    });
     ui.scope_builder(
         UiBuilder::new().id_salt(("panel", selection.pad, selection.section.word())).max_rect(panel),
         |ui| {
             ui.set_clip_rect(panel.expand(2.0));
-            let pad = selection.pad;
+            let (pad, more) = (selection.pad, selection.shows_more());
             match selection.section {
-                Section::Hit => hit::show(ui, panel, selection, cx),
+                Section::Hit => hit::show(ui, panel, &mut view.hits, selection, cx),
                 Section::Layers => layers::show(ui, panel, selection, cx),
-                Section::Cloud => cloud::show(ui, panel, pad, &mut view.cloud, cx),
+                Section::Cloud => cloud::show(ui, panel, pad, more, &mut view.cloud, cx),
                 Section::Tone => tone::show(ui, panel, selection, &mut view.curve, &view.reductions, cx),
                 Section::Place => {
                     let ceiling_db = view.reductions.pad_ceiling();
-                    place::show(ui, panel, pad, &mut view.strokes, ceiling_db, cx);
+                    place::show(ui, panel, (pad, more), &mut view.strokes, ceiling_db, cx);
                 }
-                Section::Trims => place::show_trims(ui, pad, cx),
+                Section::Trims => place::show_trims(ui, pad, more, cx),
             }
         },
     );
     PadEditorPlaces { entry: pos2(strip.left() + 34.0, rect.top()), role, tab }
+}
+
+/// The button that shows all settings of a section, or the essential ones alone.
+fn more_settings(ui: &mut Ui, selection: &mut Selection) {
+    if !selection.section.has_more() {
+        return;
+    }
+    let more = selection.shows_more();
+    let (text, help) = if more {
+        ("Less", "Shows the essential settings of this section alone.")
+    } else {
+        ("More", "Shows every setting of this section.")
+    };
+    if widgets::toggle(ui, more, text, "More settings", help).clicked() {
+        selection.turn_more();
+    }
 }
 
 fn summary(section: Section, pad: &Pad) -> String {

@@ -11,8 +11,22 @@ pub struct Selection {
     pub layer: usize,
     /// The stage of its tone chain that is shown: a place in the chain's order.
     pub stage: usize,
+    /// The rest of the settings of each section is shown, one bit each in the order of [`Section::ALL`].
+    pub more: u8,
     /// The pad that was struck last is chosen, except by the groove.
     pub follow: bool,
+}
+
+impl Selection {
+    /// Whether the rest of the settings of the shown section is shown.
+    pub fn shows_more(&self) -> bool {
+        self.more & self.section.bit() != 0
+    }
+
+    /// Shows or hides the rest of the settings of the shown section.
+    pub fn turn_more(&mut self) {
+        self.more ^= self.section.bit();
+    }
 }
 
 /// A section of the pad editor; together they lead from the hit to the role.
@@ -37,6 +51,15 @@ impl Section {
     /// In the order of the signal path.
     pub const ALL: [Section; 6] =
         [Self::Hit, Self::Layers, Self::Cloud, Self::Tone, Self::Place, Self::Trims];
+
+    fn bit(self) -> u8 {
+        1 << self as u8
+    }
+
+    /// Whether it has settings that are not shown at first.
+    pub fn has_more(self) -> bool {
+        self != Self::Hit
+    }
 
     /// Its name.
     pub fn word(self) -> &'static str {

@@ -5,7 +5,7 @@ use super::{
     library::LibraryView, memory::Memory, pad_editor::PadEditor, regions::Regions, selection::Selection,
     side_input::SideInput, take_view::position::TakeView, unsaved::Unsaved,
 };
-use kitwright_core::kit::Kit;
+use kitwright_core::{kit::Kit, session::Session};
 use std::sync::Arc;
 
 /// Everything the window keeps between frames. Views share the selection; each gets its own state besides.
@@ -52,6 +52,12 @@ impl WindowState {
             || self.pad_editor.is_working()
             || self.library.is_working()
             || self.browser.as_ref().is_some_and(FileBrowser::is_working)
+    }
+
+    /// Lets go what still sounds because it is held in the window: the window closes.
+    pub fn let_go(&mut self, session: &Session) {
+        self.readings.held.let_go(session);
+        self.header.keys.let_go(session);
     }
 
     /// Closes the window: memory, selection and what each view keeps stay; boxes, waves and held controls go.

@@ -1,11 +1,12 @@
 //! The status line: recording, work, errors and messages, always in the same place and of the same height.
 
 use super::{frame_context::FrameContext, groove_view, header, host_facts, record, theme, widgets};
-use egui::{Align2, Rect, RichText, Role, Sense, Ui, UiBuilder, WidgetInfo, vec2};
+use egui::{Align2, OpenUrl, Rect, RichText, Role, Sense, Ui, UiBuilder, WidgetInfo, vec2};
 use kitwright_core::{error::Error, session::JobState};
+use std::path::Path;
 
 /// Height of the line.
-pub(super) const HEIGHT: f32 = 30.0;
+pub(super) const HEIGHT: f32 = 28.0;
 /// Share of the line that explains what is under the pointer.
 const HELP_SHARE: f32 = 0.42;
 /// Width that the groove takes in a narrow window.
@@ -95,11 +96,31 @@ fn show_error(ui: &mut Ui, cx: &FrameContext<'_>, error: &Error) {
     label.on_hover_text(text);
 }
 
+/// What can be done with a file that was written: its path goes to the clipboard, its folder is shown.
+fn written_tools(ui: &mut Ui, path: &Path) {
+    let help = "Puts the path on the clipboard, to paste it into a file dialog or a host.";
+    if widgets::button(ui, "Copy path", "Copy the path of the file", help).clicked() {
+        ui.ctx().copy_text(path.display().to_string());
+    }
+    let folder = if path.is_dir() { Some(path) } else { path.parent() };
+    let help = "Shows it in the system's file manager, to drag it from there.";
+    if let Some(folder) = folder
+        && widgets::button(ui, "Open folder", "Open the folder of the file", help).clicked()
+    {
+        ui.ctx().open_url(OpenUrl::same_tab(format!("file://{}", folder.display())));
+    }
+}
+
 fn message(ui: &mut Ui, cx: &FrameContext<'_>) {
     let note = cx.session.note();
     let empty =
         cx.kit.takes.is_empty().then(|| "New sounds begin at a modest level. Mind your ears.".to_owned());
     if let Some(text) = note.or(empty) {
+        // before the sentence, which may be long
+        if let Some(path) = cx.readings.written.as_ref().filter(|p| text.contains(&*p.display().to_string()))
+        {
+            written_tools(ui, path);
+        }
         let shown = RichText::new(&text).font(theme::small()).color(theme::TEXT_DIM);
         let label = ui.add(egui::Label::new(shown).truncate());
         announce(ui, &label);

@@ -71,6 +71,8 @@ pub const TEXT_PAIRS: &[(&str, Color32, Color32)] = &[
 
 /// Distance between neighbouring controls.
 pub const GAP: f32 = 8.0;
+/// Least height of what is pressed, points.
+pub const TARGET: f32 = 28.0;
 /// Radius of every corner.
 pub const ROUND: CornerRadius = CornerRadius::same(6);
 

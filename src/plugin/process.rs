@@ -7,7 +7,7 @@ use super::{
 use kitwright_core::{
     engine::{Engine, GrooveEvent, GroovePlayer, Transport},
     kit::PADS,
-    session::Session,
+    session::{KeyTrigger, Session},
 };
 use nice_plug::prelude::*;
 use std::sync::{Arc, atomic::Ordering};
@@ -94,8 +94,17 @@ impl Player {
     ) -> ProcessStatus {
         self.receive();
         while let Some(trigger) = self.session.take_trigger() {
-            if let Some(note) = self.notes.get(trigger.pad) {
-                self.engine.note_on(*note, trigger.velocity);
+            match self.notes.get(trigger.pad) {
+                Some(note) if trigger.velocity > 0.0 => self.engine.note_on(*note, trigger.velocity),
+                Some(note) => self.engine.note_off(*note),
+                None => {}
+            }
+        }
+        while let Some(KeyTrigger { channel, key, velocity }) = self.session.take_key() {
+            if velocity > 0.0 {
+                self.engine.note_on_channel(channel, key, velocity);
+            } else {
+                self.engine.note_off_channel(Some(channel), key);
             }
         }
         let song = BlockPosition::new(context.transport(), self.sample_rate());
@@ -107,6 +116,7 @@ impl Player {
         let mut at = 0;
         while at < frames {
             while let Some(event) = next.take_if(|e| e.timing() as usize <= at) {
+                self.show_key(&event);
                 apply(&mut self.engine, &event);
                 next = context.next_event();
             }
@@ -126,6 +136,7 @@ impl Player {
         }
         // events after the last frame must not be lost: a released key would sound on
         while let Some(event) = next {
+            self.show_key(&event);
             apply(&mut self.engine, &event);
             next = context.next_event();
         }
@@ -138,6 +149,17 @@ impl Player {
 }
 
 impl Player {
+    /// Tells the window of a key that was pressed, for the ones that it learns.
+    fn show_key(&self, event: &NoteEvent<()>) {
+        use nice_plug::midi::{Channel, Key};
+        if let NoteEvent::NoteOn { channel, key: Key::Number(key), velocity, .. } = *event
+            && velocity > 0.0
+        {
+            let channel = if let Channel::Number(channel) = channel { channel } else { 0 };
+            self.session.key_received(channel, key);
+        }
+    }
+
     /// Hands what the groove plays at this frame of the block to the engine.
     fn play_groove(&mut self, at: usize) {
         while let Some(event) = self.groove.take_due(at) {

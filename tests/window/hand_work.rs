@@ -152,3 +152,33 @@ fn all_hits_are_tried_listed_and_stepped_through() {
     press(&mut harness, "Next better hit");
     wait_until(&mut harness, "the first again", |d| hit(d) == Some(here) && d.session.job().is_none());
 }
+
+#[test]
+fn another_fit_of_the_kit_is_heard_pad_by_pad_and_is_one_step() {
+    let dir = tempfile::tempdir().expect("temporary folder");
+    let harness = cast_window(&dir);
+    let session = &harness.state().session;
+    let shaped = || {
+        let kit = session.kit();
+        let cast = kit.doc.pads.iter().filter(|p| p.audition.is_some());
+        (cast.clone().filter(|p| (p.fit - 0.6).abs() < 1e-6).count(), cast.count())
+    };
+    let (none, count) = shaped();
+    assert!(none == 0 && count > 3);
+    let steps = session.undo_names().len();
+    session.start(kitwright_core::session::Job::SetFit { pad: None, fit: 0.6 });
+    let (start, mut seen) = (Instant::now(), Vec::new());
+    while session.job().is_some() {
+        assert!(start.elapsed() < PATIENCE, "it does not end");
+        let now = shaped().0;
+        if seen.last() != Some(&now) {
+            seen.push(now);
+        }
+        std::thread::sleep(Duration::from_millis(1));
+    }
+    assert_eq!(shaped().0, count);
+    assert!(seen.contains(&1) && seen.len() > 2, "{seen:?}");
+    assert_eq!(session.undo_names().len(), steps + 1);
+    session.undo();
+    assert_eq!(shaped().0, 0);
+}

@@ -60,6 +60,9 @@ fn every_control_has_a_tooltip() {
     let (mut seen, mut mute) = (HashSet::new(), Vec::new());
     for section in Section::ALL {
         press(&mut harness, section.word());
+        if section.has_more() {
+            press(&mut harness, "More settings");
+        }
         // no tooltip follows a click at once
         (0..20).for_each(|_| harness.step());
         for (name, rect) in controls(&harness) {

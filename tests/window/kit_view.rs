@@ -156,8 +156,8 @@ fn drums_show_a_score_and_percussion_does_not() {
     // two tiles and the head of the pad editor
     assert_eq!(shown.iter().filter(|t| *t == "as is").count(), 3, "{shown:?}");
     let scores = shown.iter().filter(|t| t.ends_with(" %")).count();
-    // fourteen drums; kit fit, fit, zoom and sensitivity
-    assert_eq!(scores, 14 + 4, "{shown:?}");
+    // fourteen drums; kit fit, fit, zoom and sensitivity; the roles that the finished sound is heard as
+    assert_eq!(scores, 14 + 4 + 3, "{shown:?}");
 }
 
 #[test]
@@ -208,4 +208,57 @@ fn the_keys_of_a_wide_window_play_their_pads() {
     let stroke = harness.state().session.take_trigger().expect("a stroke");
     assert_eq!((stroke.pad, harness.state().window.selection.pad), (2, 2));
     assert!(harness.state().session.take_trigger().is_none(), "one press, one stroke");
+}
+
+#[test]
+fn a_pad_that_ends_with_its_key_is_let_go_with_it() {
+    let mut harness = sized_window(1920.0, 1080.0, 1.0);
+    harness.state().session.edit("held", |kit| kit.doc.pads[0].settings.held = true);
+    settle(&mut harness);
+    let next =
+        |h: &Harness<'_, TestWindow>| h.state().session.take_trigger().map(|t| (t.pad, t.velocity > 0.0));
+    harness.key_down(egui::Key::Z);
+    (0..5).for_each(|_| harness.step());
+    assert_eq!((next(&harness), next(&harness)), (Some((0, true)), None));
+    harness.key_up(egui::Key::Z);
+    harness.run_ok();
+    assert_eq!((next(&harness), next(&harness)), (Some((0, false)), None), "the computer key");
+    for label in ["Key C2 of pad 1", "Pad 1, kick"] {
+        let at = harness.get_by_label(label).rect().center();
+        harness.hover_at(at);
+        harness.step();
+        harness.drag_at(at);
+        (0..5).for_each(|_| harness.step());
+        assert_eq!((next(&harness), next(&harness)), (Some((0, true)), None), "{label}");
+        harness.drop_at(at);
+        harness.run_ok();
+        assert_eq!((next(&harness), next(&harness)), (Some((0, false)), None), "{label}");
+    }
+    press(&mut harness, "Hear the pad");
+    (0..60).for_each(|_| harness.step());
+    assert_eq!((next(&harness), next(&harness)), (Some((0, true)), Some((0, false))), "by itself");
+    harness.key_press(egui::Key::S);
+    harness.run_ok();
+    assert_eq!((next(&harness), next(&harness)), (Some((1, true)), None), "others play through");
+}
+
+#[test]
+fn the_arrows_go_from_pad_to_pad_and_swap_them_with_shift() {
+    let mut harness = window();
+    let kit = harness.state().session.kit();
+    harness.get_by_label("Pad 1, kick").focus();
+    harness.run_ok();
+    harness.key_press(egui::Key::ArrowRight);
+    harness.run_ok();
+    assert_eq!(harness.state().window.selection.pad, 1);
+    assert!(harness.get_by_label("Pad 2, rim").is_focused());
+    harness.key_press_modifiers(egui::Modifiers::SHIFT, egui::Key::ArrowRight);
+    harness.run_ok();
+    let now = harness.state().session.kit();
+    assert_eq!(now.doc.pads[2].slices, kit.doc.pads[1].slices);
+    assert_eq!(now.doc.pads[1].slices, kit.doc.pads[2].slices);
+    assert_eq!((now.doc.pads[1].note, now.doc.pads[2].note), (37, 38));
+    assert_eq!(harness.state().window.selection.pad, 2);
+    assert!(harness.get_by_label("Pad 3, rim").is_focused(), "it goes along");
+    assert_eq!(harness.state().session.take_trigger(), None, "nothing is struck");
 }

@@ -2,6 +2,7 @@
 //!
 //! `KITWRIGHT_SHOTS=1 cargo test --test window` also writes pictures into `target/window-shots`.
 
+mod first_steps;
 mod fixtures;
 mod frame_cost;
 mod groove;

@@ -156,6 +156,170 @@ fn an_option_is_chosen_from_a_list() {
 }
 
 #[test]
+fn essential_settings_come_first_and_the_rest_on_demand() {
+    let mut harness = window();
+    for (section, essential, rest) in [
+        ("Layers", "Pad 1 layer 1 Decay", "Pad 1 layer 1 Sweep time"),
+        ("Cloud", "Pad 1 cloud Copies", "Pad 1 cloud Reverse chance"),
+        ("Mix", "Pad 1 Level", "Pad 1 Alternates"),
+        ("Automation", "Pad 1 trim Drive", "Pad 1 trim Scatter"),
+    ] {
+        press(&mut harness, section);
+        harness.get_by_label(essential);
+        assert!(harness.query_by_label(rest).is_none(), "{rest}");
+        press(&mut harness, "More settings");
+        harness.get_by_label(essential);
+        harness.get_by_label(rest);
+    }
+    // each section keeps its own choice, and what was set by hand stays in sight
+    press(&mut harness, "Layers");
+    harness.get_by_label("Pad 1 layer 1 Sweep time").set_value_accesskit(300.0);
+    harness.run_ok();
+    press(&mut harness, "More settings");
+    harness.get_by_label("Pad 1 layer 1 Sweep time");
+    assert!(harness.query_by_label("Pad 1 layer 1 Resonance").is_none());
+}
+
+#[test]
+fn a_note_is_typed_and_a_pad_that_had_it_takes_the_other_one() {
+    let mut harness = window();
+    press(&mut harness, "Mix");
+    let notes = |h: &Harness<'_, TestWindow>| {
+        let kit = h.state().session.kit();
+        [kit.doc.pads[0].note, kit.doc.pads[2].note]
+    };
+    for (text, expected) in [("D2", [38, 36]), ("36", [36, 38]), ("no note", [36, 38]), ("c#-1", [1, 38])] {
+        harness.get_by_label("Note of pad 1").focus();
+        harness.run_ok();
+        harness.get_by_label("Note of pad 1").type_text(text);
+        harness.run_ok();
+        harness.key_press(egui::Key::Enter);
+        harness.run_ok();
+        assert_eq!(notes(&harness), expected, "{text}");
+    }
+    assert!(harness.state().session.kit().doc.pads[0].is_by_hand("note"));
+    assert_eq!(harness.state().session.error(), None);
+    press(&mut harness, "Undo");
+    assert_eq!(notes(&harness)[0], 36);
+}
+
+#[test]
+fn the_next_key_on_midi_becomes_the_pad_s_note() {
+    let mut harness = window();
+    press(&mut harness, "Mix");
+    let note = |h: &Harness<'_, TestWindow>| h.state().session.kit().doc.pads[0].note;
+    harness.state().session.key_received(0, 72);
+    settle(&mut harness);
+    assert_eq!(note(&harness), 36, "only when it is asked for");
+    press(&mut harness, "Learn the note of the pad");
+    assert_eq!(note(&harness), 36, "a key from before does not count");
+    harness.state().session.key_received(9, 72);
+    settle(&mut harness);
+    assert_eq!(note(&harness), 72);
+    harness.state().session.key_received(9, 74);
+    settle(&mut harness);
+    assert_eq!(note(&harness), 72, "one key alone");
+    press(&mut harness, "Learn the note of the pad");
+    press(&mut harness, "Learn the note of the pad");
+    harness.state().session.key_received(9, 75);
+    settle(&mut harness);
+    assert_eq!(note(&harness), 72, "given up");
+}
+
+/// The sound that the window asked to be played.
+fn previewed(harness: &mut Harness<'_, TestWindow>) -> Arc<kitwright_core::take::Take> {
+    let start = Instant::now();
+    loop {
+        if let Some(preview) = harness.state().session.take_preview() {
+            return preview.take.clone();
+        }
+        assert!(start.elapsed() < PATIENCE, "nothing is played");
+        std::thread::sleep(Duration::from_millis(5));
+        harness.step();
+    }
+}
+
+#[test]
+fn the_hit_as_recorded_and_the_finished_sound_are_heard_at_equal_loudness() {
+    let mut harness = window();
+    harness.state().session.attach_engine(48_000.0, Arc::default());
+    // far apart: 20 dB down, and a tone chain that makes it dull
+    harness.state().session.edit_pad(0, "level", |p| {
+        p.settings.level_db = -20.0;
+        (p.tone.high_cut.on, p.tone.high_cut.hz) = (true, 300.0);
+    });
+    settle(&mut harness);
+    let loudness = |take: &kitwright_core::take::Take| {
+        kitwright_core::listen::describe(take, 0, take.frames()).loudness_lufs
+    };
+    press(&mut harness, "Play the hit as recorded");
+    let raw = previewed(&mut harness);
+    press(&mut harness, "Play the finished sound");
+    let finished = previewed(&mut harness);
+    let (raw, finished) = (loudness(&raw), loudness(&finished));
+    assert!((raw - finished).abs() < 0.2 && raw > -60.0, "{raw} and {finished} LUFS");
+}
+
+#[test]
+fn why_this_hit_is_said_and_chips_lead_to_the_settings() {
+    let mut harness = window();
+    let scores = harness.get_by_label_contains("Score of each role: ");
+    let words = scores.accesskit_node().label().expect("it has one");
+    for role in ["kick", "snare", "rim", "clap", "closed hat", "open hat", "shaker", "tom", "cymbal"] {
+        assert!(words.contains(role), "{words}");
+    }
+    let reasons: Vec<String> = harness
+        .query_all_by_label_contains("Speaks ")
+        .filter_map(|node| node.accesskit_node().label())
+        .collect();
+    assert!((1..=4).contains(&reasons.len()), "{reasons:?}");
+    for reason in &reasons {
+        let (_, words) = reason.split_once(": ").expect("a side and its words");
+        assert!(words.split(' ').count() <= 3, "{reason}");
+    }
+    press(&mut harness, "cut below 42 Hz: show Tone");
+    assert_eq!(harness.state().window.selection.section, kitwright::editor::Section::Tone);
+    // the sound is measured anew: another one has other reasons
+    press(&mut harness, "Hit");
+    harness.state().session.edit_pad(0, "cut", |p| (p.tone.low_cut.on, p.tone.low_cut.hz) = (true, 5000.0));
+    settle(&mut harness);
+    let now = harness.get_by_label_contains("Score of each role: ").accesskit_node().label();
+    assert_ne!(now, Some(words));
+}
+
+#[test]
+fn the_list_of_hits_is_filtered_sorted_and_stepped_through_by_ear() {
+    let mut harness = window();
+    harness.state().session.attach_engine(48_000.0, Arc::default());
+    settle(&mut harness);
+    let first = harness.state().session.kit().doc.pads[0].audition.clone().expect("cast").next_best[0];
+    harness.get_by_label("List of hits").focus();
+    harness.run_ok();
+    harness.key_press(egui::Key::ArrowDown);
+    harness.run_ok();
+    (0..20).for_each(|_| harness.step());
+    let heard = previewed(&mut harness);
+    assert_eq!(heard.name, "audition", "as the role, not raw");
+    let kit = harness.state().session.kit();
+    assert_eq!(kit.doc.pads[0].audition.as_ref().map(|a| a.hit), Some(1), "nothing is chosen yet");
+    harness.key_press(egui::Key::Enter);
+    harness.run_ok();
+    let chosen = move |d: &TestWindow| {
+        d.session.kit().doc.pads[0].audition.as_ref().is_some_and(|a| (a.take, a.hit) == (first.0, first.1))
+    };
+    wait_until(&mut harness, "the hit", chosen);
+    press(&mut harness, "Order and filter of the hits");
+    press(&mut harness, "List with a pitch");
+    let value = |h: &Harness<'_, TestWindow>| {
+        h.get_by_label("Order and filter of the hits").accesskit_node().value().unwrap_or_default()
+    };
+    assert_eq!(value(&harness), "with a pitch");
+    press(&mut harness, "Order and filter of the hits");
+    press(&mut harness, "Hits by loudness");
+    assert_eq!(value(&harness), "by loudness, with a pitch");
+}
+
+#[test]
 fn a_variation_is_frozen_and_replaced() {
     let mut harness = window();
     press(&mut harness, "Mix");

@@ -61,6 +61,7 @@ fn a_kit_is_exported_with_progress() {
     });
     settle(&mut harness);
     press(&mut harness, "Export the kit");
+    press(&mut harness, "Export Pads, groove and picture");
     choose_file(&mut harness, &folder, "Export here");
     assert!(harness.state().window.browser.is_none());
     assert!(harness.query_by_label("Cancel the work").is_some(), "its progress is shown");
@@ -70,6 +71,65 @@ fn a_kit_is_exported_with_progress() {
         std::fs::read_dir(&folder).expect("a folder").flatten().map(|e| e.file_name()).collect();
     let has = |ending: &str| names.iter().any(|n| n.to_string_lossy().ends_with(ending));
     assert!(has(".mid") && has(".png") && has(".json"), "{names:?}");
+}
+
+/// What the frame put on the clipboard.
+fn copied(harness: &Harness<'_, TestWindow>) -> Option<String> {
+    harness.output().platform_output.commands.iter().find_map(|command| match command {
+        egui::OutputCommand::CopyText(text) => Some(text.clone()),
+        _ => None,
+    })
+}
+
+#[test]
+fn a_kit_is_exported_for_other_samplers() {
+    let dir = tempfile::tempdir().expect("temporary folder");
+    let mut harness = window();
+    harness.state().session.edit("one pad", |kit| {
+        kit.doc.pads.iter_mut().skip(1).for_each(|p| p.slices.clear());
+    });
+    settle(&mut harness);
+    for (entry, ending) in [
+        ("Export Samples (WAV)", "wav"),
+        ("Export SFZ instrument", "sfz"),
+        ("Export SoundFont 2", "sf2"),
+        ("Export Note names (MIDNAM)", "midnam"),
+    ] {
+        press(&mut harness, "Export the kit");
+        press(&mut harness, entry);
+        let folder = dir.path().join(ending);
+        choose_file(&mut harness, &folder, "Export here");
+        wait_until(&mut harness, entry, |d| d.session.job().is_none());
+        assert_eq!(harness.state().session.error(), None, "{entry}");
+        let names: Vec<_> =
+            std::fs::read_dir(&folder).expect("a folder").flatten().map(|e| e.file_name()).collect();
+        assert!(names.iter().any(|n| n.to_string_lossy().ends_with(ending)), "{entry}: {names:?}");
+        harness.get_by_label_contains("Exported to ");
+    }
+}
+
+#[test]
+fn a_pad_is_exported_as_a_wav_file_whose_path_can_be_copied() {
+    let dir = tempfile::tempdir().expect("temporary folder");
+    let file = dir.path().join("my kick.wav");
+    let mut harness = window();
+    press(&mut harness, "Pad menu");
+    press(&mut harness, "Export as WAV file");
+    choose_file(&mut harness, &file, "Save here");
+    wait_until(&mut harness, "the file", |d| file.exists() && d.session.job().is_none());
+    let read = hound::WavReader::open(&file).expect("a WAV file");
+    assert!(read.duration() > 1000 && read.spec().sample_rate == 48_000);
+    let button = harness.get_by_label("Copy the path of the file");
+    button.click();
+    harness.step();
+    assert_eq!(copied(&harness), Some(file.display().to_string()));
+    harness.get_by_label("Open the folder of the file").click();
+    harness.step();
+    let opened = harness.output().platform_output.commands.iter().any(|command| {
+        let wanted = format!("file://{}", dir.path().display());
+        matches!(command, egui::OutputCommand::OpenUrl(link) if link.url == wanted)
+    });
+    assert!(opened, "{:?}", harness.output().platform_output.commands);
 }
 
 #[test]
@@ -89,6 +149,7 @@ fn a_cancelled_export_leaves_no_files_and_no_changes() {
     });
     let before = harness.state().session.kit();
     press(&mut harness, "Export the kit");
+    press(&mut harness, "Export Pads, groove and picture");
     choose_file(&mut harness, &folder, "Export here");
     press(&mut harness, "Cancel the work");
     wait_until(&mut harness, "the end", |d| d.session.job().is_none());

@@ -192,3 +192,37 @@ fn the_tools_of_a_hit_stay_in_their_places() {
     harness.run_ok();
     assert!(harness.get_by_label("Merge the hit with the next").accesskit_node().is_disabled());
 }
+
+#[test]
+fn the_keyboard_moves_the_edges_of_a_hit_and_puts_it_onto_a_pad() {
+    let mut harness = window();
+    let hit = |h: &Harness<'_, TestWindow>| {
+        let hit = h.state().session.kit().doc.takes[0].hits[10].clone();
+        [hit.start, hit.end]
+    };
+    harness.state_mut().window.take.hit = Some(10);
+    harness.get_by_label("Wave of take 1").focus();
+    harness.run_ok();
+    let [start, end] = hit(&harness);
+    for (modifiers, key) in
+        [(egui::Modifiers::ALT, egui::Key::ArrowRight), (egui::Modifiers::SHIFT, egui::Key::ArrowLeft)]
+    {
+        let before = hit(&harness);
+        harness.key_press_modifiers(modifiers, key);
+        harness.run_ok();
+        let moved = |d: &TestWindow| {
+            let hit = &d.session.kit().doc.takes[0].hits[10];
+            [hit.start, hit.end] != before && d.session.job().is_none()
+        };
+        wait_until(&mut harness, "the edge", moved);
+    }
+    let now = hit(&harness);
+    assert!(now[0] > start && now[1] < end, "{now:?} from {:?}", [start, end]);
+    assert_eq!(harness.state().window.take.hit, Some(10), "the same hit stays chosen");
+    harness.key_press(egui::Key::Enter);
+    harness.run_ok();
+    let pad = harness.state().window.selection.pad;
+    wait_until(&mut harness, "the pad", move |d| {
+        d.session.kit().doc.pads[pad].audition.as_ref().is_some_and(|a| a.hit == 10)
+    });
+}

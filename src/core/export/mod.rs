@@ -32,7 +32,7 @@ pub use wav::{WavOut, write_wav};
 
 use crate::{
     engine::PlayKit,
-    error::Result,
+    error::{Error, Result},
     kit::{Kit, PADS},
     parallel,
     progress::{Beside, Counter, Progress},
@@ -105,6 +105,20 @@ fn write_contents(kit: &Arc<Kit>, summary: &Summary, folder: &Path, progress: &d
     let mut json = serde_json::to_string_pretty(summary).expect("a summary can be written as JSON");
     json.push('\n');
     write(&folder.join("kit.json"), json.as_bytes())
+}
+
+/// Writes pad `pad` of `kit`, played once at velocity 110, as a WAV file (48 kHz, 24 bits).
+///
+/// # Errors
+/// A pad without a sound, cancelled, or a file that cannot be written.
+pub fn write_pad_file(kit: &Arc<Kit>, pad: usize, out: &Path, progress: &dyn Progress) -> Result<()> {
+    if kit.doc.pads.get(pad).is_none_or(|p| p.is_empty()) {
+        return Err(Error::invalid(format!("pad {} is silent; give it a hit first", pad + 1)));
+    }
+    let sound = render_pad(kit, pad, PAD_VELOCITY, FOLDER_RATE, progress)?;
+    let staged = StagedFile::new(out)?;
+    staged.write(|path| write_wav(path, FOLDER_RATE, &[&sound[0], &sound[1]]))?;
+    staged.commit()
 }
 
 /// Renders a pad into its file; returns its waveform for the picture.

@@ -2,6 +2,7 @@
 
 use crate::{
     demo::Instrument,
+    export::SamplerFormat,
     groove::patterns::GrooveSettings,
     kit::{Key, Role},
     listen::DetectOptions,
@@ -173,7 +174,7 @@ pub enum Job {
         setting: Option<String>,
     },
     /// Shapes one pad (`None`: every pad with a hit that is not locked) again with this fit; what was set by hand
-    /// stays.
+    /// stays. Each pad is heard as soon as it is shaped, all of them are one step.
     SetFit {
         /// Pad, 0 to 15, or every one.
         pad: Option<usize>,
@@ -215,4 +216,18 @@ pub enum Job {
     },
     /// Exports pads, groove, MIDI and picture into a folder.
     Export(PathBuf),
+    /// Exports the kit for other samplers ([`crate::export::export_sampler`]).
+    ExportSampler {
+        /// The folder.
+        folder: PathBuf,
+        /// What is written.
+        format: SamplerFormat,
+    },
+    /// Writes a pad, played once at velocity 110, as a WAV file.
+    ExportPad {
+        /// Pad, 0 to 15; it must sound.
+        pad: usize,
+        /// The file.
+        file: PathBuf,
+    },
 }

@@ -29,7 +29,7 @@ mod take_jobs;
 mod threads;
 
 pub use self::{
-    audio_requests::{PadTrigger, Preview},
+    audio_requests::{KeyTrigger, PadTrigger, Preview, ReceivedKey},
     autosave::{Autosave, autosave_folder},
     job::{HitEdit, Job, JobState, LibraryJob},
     rankings::Ranking,
@@ -46,13 +46,14 @@ use crate::{
     error::{Error, Result},
     groove::patterns::GrooveSettings,
     kit::{Kit, PADS, Pad, Role, ToneStage, Trims},
+    take::Take,
 };
 use crossbeam_queue::ArrayQueue;
 use std::{
     path::PathBuf,
     sync::{
         Arc,
-        atomic::{AtomicU8, Ordering::Relaxed},
+        atomic::{AtomicU8, AtomicU32, Ordering::Relaxed},
     },
     time::Duration,
 };
@@ -69,6 +70,9 @@ pub struct Session {
     autosaver: Arc<Autosaver>,
     preparer: Arc<KitPreparer>,
     triggers: ArrayQueue<PadTrigger>,
+    keys: ArrayQueue<KeyTrigger>,
+    /// The last key that came in as MIDI, packed.
+    received: AtomicU32,
     recorder: Arc<Recorder>,
     /// Bypassed stages of each pad's tone chain, one bit each.
     bypassed: [AtomicU8; PADS],
@@ -97,6 +101,8 @@ impl Session {
             preparer,
             open_kit,
             triggers: ArrayQueue::new(MAX_TRIGGERS),
+            keys: ArrayQueue::new(MAX_TRIGGERS),
+            received: AtomicU32::default(),
             recorder: Arc::default(),
             bypassed: Default::default(),
         })
@@ -284,6 +290,27 @@ impl Session {
         self.triggers.pop()
     }
 
+    /// Presses a key at the start of the next block or lets it go, as MIDI on its channel would; dropped when 64 wait.
+    pub fn play_key(&self, key: KeyTrigger) {
+        let _ = self.keys.push(key);
+    }
+
+    /// For the audio thread: the next key from the window, in order. Lock-free.
+    pub fn take_key(&self) -> Option<KeyTrigger> {
+        self.keys.pop()
+    }
+
+    /// For the audio thread: a key came in as MIDI, on channel 0 to 15. Lock-free.
+    pub fn key_received(&self, channel: u8, key: u8) {
+        let count = self.last_key().count.wrapping_add(1);
+        self.received.store(ReceivedKey { count, channel, key }.pack(), Relaxed);
+    }
+
+    /// The last key that came in as MIDI; its count is 0 before the first one.
+    pub fn last_key(&self) -> ReceivedKey {
+        ReceivedKey::unpack(self.received.load(Relaxed))
+    }
+
     /// How the groove plays. Lock-free.
     pub fn groove(&self) -> GrooveSettings {
         self.groove.get()
@@ -311,6 +338,12 @@ impl Session {
             let end = end.min(take.frames() as u64);
             self.preparer.preview(Preview { take, start: start.min(end), end });
         }
+    }
+
+    /// Plays a whole sound that belongs to no kit, as [`Session::preview`] does.
+    pub fn preview_sound(&self, sound: Arc<Take>) {
+        let end = sound.frames() as u64;
+        self.preparer.preview(Preview { take: sound, start: 0, end });
     }
 
     /// For the audio thread: the preview asked for last since the last call. It replaces the one that plays.

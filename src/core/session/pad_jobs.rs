@@ -224,34 +224,57 @@ pub(super) fn set_fit(
     let chosen: Vec<usize> = (0..before.doc.pads.len())
         .filter(|&i| pad.is_none_or(|p| p == i) && source_of(&before.doc.pads[i], i).is_ok())
         .collect();
-    let mut made = Vec::with_capacity(chosen.len());
+    let name = pad.map_or("fit of the kit".to_owned(), |p| format!("pad {} fit", p + 1));
+    if chosen.is_empty() {
+        return open_kit.change(&name, true, |kit| {
+            kit.doc.fit = fit;
+            Ok(())
+        });
+    }
     for (n, &index) in chosen.iter().enumerate() {
         let old = &before.doc.pads[index];
         let source = source_of(old, index)?;
         let part = Part::nth(progress, n, chosen.len());
-        made.push((index, cast::make_pad(&before, index, source, old.role, fit, &part)?));
+        let made = cast::make_pad(&before, index, source, old.role, fit, &part)?;
         progress.check()?;
-    }
-    let name = pad.map_or("fit of the kit".to_owned(), |p| format!("pad {} fit", p + 1));
-    open_kit.change(&name, true, |kit| {
-        check_unchanged(kit, &before)?;
-        if pad.is_none() {
-            kit.doc.fit = fit;
+        let of_kit = pad.is_none();
+        if n == 0 {
+            open_kit.change(&name, true, |kit| {
+                check_unchanged(kit, &before)?;
+                if of_kit {
+                    kit.doc.fit = fit;
+                }
+                put_shaped(kit, index, made, of_kit);
+                Ok(())
+            })?;
+            continue;
         }
-        for (index, made) in made {
-            put(kit, index, made);
-            match pad {
-                Some(_) => kit.doc.pads[index].mark_by_hand(FIT),
-                None => kit.doc.pads[index].let_go(Some(FIT)),
+        // the first pad is heard at once; a pad that was changed meanwhile stays, and so does a kit that was undone
+        open_kit.refine(|kit| {
+            let goes_on = check_unchanged(kit, &before).is_ok() && kit.doc.fit == fit;
+            let fits = goes_on && kit.doc.pads[index] == before.doc.pads[index];
+            if fits {
+                put_shaped(kit, index, made, of_kit);
             }
-        }
-        Ok(())
-    })?;
+            fits
+        });
+    }
     if let Some(index) = pad {
         let old = &before.doc.pads[index];
         learn_fit(open_kit, old.role, old.fit, fit);
     }
     Ok(())
+}
+
+/// Puts a pad with another fit into its place: its own one, or that of the kit.
+fn put_shaped(kit: &mut Kit, index: usize, made: Pad, of_kit: bool) {
+    put(kit, index, made);
+    let pad = &mut kit.doc.pads[index];
+    if of_kit {
+        pad.let_go(Some(FIT));
+    } else {
+        pad.mark_by_hand(FIT);
+    }
 }
 
 /// Lets a setting of a pad, or all of them, follow the fit again: the pad is shaped anew.

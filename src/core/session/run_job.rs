@@ -3,7 +3,7 @@
 use super::{
     audio_requests::Preview,
     job::Job,
-    job_parts::check_unchanged,
+    job_parts::{check_unchanged, pad_of},
     library_jobs, new_kit,
     open_kit::OpenKit,
     pad_jobs::{audition, follow_fit, next_best, put_file, set_fit, set_hit, set_target},
@@ -102,6 +102,17 @@ pub(super) fn run(
         Job::Export(path) => {
             crate::export::write_folder(&open_kit.kit_with_trims(), &path, progress)?;
             return Ok(Done { files: Vec::new(), note: Some(format!("Exported to {}.", path.display())) });
+        }
+        Job::ExportSampler { folder, format } => {
+            let options = crate::export::SampleOptions::default();
+            let kit = open_kit.kit_with_trims();
+            crate::export::export_sampler(&kit, format, &options, &folder, progress)?;
+            return Ok(Done { files: Vec::new(), note: Some(format!("Exported to {}.", folder.display())) });
+        }
+        Job::ExportPad { pad, file } => {
+            pad_of(&open_kit.kit(), pad)?;
+            crate::export::write_pad_file(&open_kit.kit_with_trims(), pad, &file, progress)?;
+            return Ok(Done { files: Vec::new(), note: Some(format!("Saved to {}.", file.display())) });
         }
     }
     .map(|()| Done::default())

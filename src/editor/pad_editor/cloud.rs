@@ -2,7 +2,7 @@
 
 use super::{
     caption::CAPTION,
-    controls::{self, Structure},
+    controls::{self, CLOUD_ESSENTIALS, Structure},
     last_cloud::CloudCopies,
 };
 use crate::editor::{frame_context::FrameContext, theme};
@@ -12,17 +12,25 @@ use kitwright_core::{
     kit::{CLOUD, Cloud, Draw, Timing},
 };
 
-/// Shows the cloud of a pad in `panel`; `last` keeps the copies of its latest stroke.
-pub(super) fn show(ui: &mut Ui, panel: Rect, pad: usize, last: &mut CloudCopies, cx: &FrameContext<'_>) {
+/// Shows the cloud of a pad in `panel`, with `more` all of its settings; `last` keeps the copies of its latest stroke.
+pub(super) fn show(
+    ui: &mut Ui,
+    panel: Rect,
+    pad: usize,
+    more: bool,
+    last: &mut CloudCopies,
+    cx: &FrameContext<'_>,
+) {
     let cloud = cx.pad(pad).cloud;
-    let picture = Rect::from_min_size(panel.min, vec2((panel.width() * 0.36).min(480.0), panel.height()));
+    let picture = Rect::from_min_size(panel.min, vec2((panel.width() * 0.32).min(480.0), panel.height()));
     let right = Rect::from_min_max(pos2(picture.right() + 14.0, panel.top()), panel.max);
     let since = cx.readings.lights.triggered_at(pad).map(|at| ui.input(|i| i.time) - at);
     let drawn = cx.session.meters().and_then(|m| last.follow(&m, pad).map(<[_]>::to_vec));
     draw(ui, picture, &cloud, drawn.as_deref(), since);
     ui.scope_builder(UiBuilder::new().id_salt("cloud settings").max_rect(right), |ui| {
         ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
-            let structure = Structure { owner: format!("Pad {} cloud", pad + 1), id: "cloud" };
+            let owner = format!("Pad {} cloud", pad + 1);
+            let structure = Structure { owner, id: "cloud", essential: CLOUD_ESSENTIALS, more };
             controls::table(ui, cx, pad, &structure, &CLOUD, &cloud, |p, setting, value| {
                 (setting.set)(&mut p.cloud, value);
             });
@@ -65,7 +73,7 @@ fn draw(ui: &mut Ui, rect: Rect, cloud: &Cloud, drawn: Option<&[ShownGrain]>, si
     }
     captions(&painter, rect, cloud, drawn, &scale);
     response.on_hover_text(
-        "Time across, pitch up, level as size; the amber dot is the hit itself. Each stroke draws anew.",
+        "Time across, pitch up, level as size; the large dot is the hit itself. Each stroke draws anew.",
     );
 }
 

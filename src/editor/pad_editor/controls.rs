@@ -1,4 +1,5 @@
-//! Controls for the settings of a pad: those set by hand are marked, and can follow the fit again.
+//! Controls for the settings of a pad: the essential ones first, the rest on demand; those set by hand are marked, and can
+//! follow the fit again.
 
 use crate::editor::{
     frame_context::FrameContext,
@@ -18,6 +19,65 @@ pub(super) struct Structure<'a> {
     pub owner: String,
     /// As the document names it ([`setting_name`]): "cloud".
     pub id: &'a str,
+    /// Ids of the settings that are always shown; the others only with `more`, or when they were set by hand.
+    pub essential: &'a [&'a str],
+    /// All are shown.
+    pub more: bool,
+}
+
+/// What matters most of a layer: where it is read, how high, how long, how loud, how dark.
+pub(super) const LAYER_ESSENTIALS: &[&str] = &[
+    "on",
+    "start_ms",
+    "pitch_st",
+    "drop_st",
+    "attack_ms",
+    "decay_ms",
+    "low_cut_hz",
+    "high_cut_hz",
+    "level_db",
+];
+/// Of a cloud.
+pub(super) const CLOUD_ESSENTIALS: &[&str] =
+    &["copies", "spread_ms", "timing", "pitch_st", "fall_db", "width", "dry_db", "cloud_db"];
+/// Of stages of the tone chain.
+pub(super) const TONE_ESSENTIALS: &[&str] = &[
+    "on",
+    "hz",
+    "slope",
+    "gain_db",
+    "threshold_db",
+    "makeup_db",
+    "character",
+    "drive_db",
+    "mix",
+    "ratio",
+    "low_band_hz",
+];
+/// Of a pad's place in the mix.
+pub(super) const PAD_ESSENTIALS: &[&str] = &["level_db", "pan", "choke_group"];
+/// Of what differs from hit to hit.
+pub(super) const VARIATION_ESSENTIALS: &[&str] = &["way", "start_ms", "pitch_ct", "level_db"];
+/// Of what a host automates.
+pub(super) const TRIM_ESSENTIALS: &[&str] = &[
+    "level_db",
+    "pan",
+    "pitch_st",
+    "length",
+    "low_cut_hz",
+    "high_cut_hz",
+    "drive_db",
+    "copies",
+    "vary",
+    "velocity",
+];
+
+impl Structure<'_> {
+    /// Whether this setting is shown.
+    pub fn shows<T>(&self, built: &Pad, setting: &Setting<T>) -> bool {
+        let by_hand = || built.is_by_hand(&setting_name(self.id, setting.id));
+        self.more || self.essential.contains(&setting.id) || by_hand()
+    }
 }
 
 /// Controls for a whole table of settings; `set` changes one of them in the pad.
@@ -33,7 +93,7 @@ pub(super) fn table<T: 'static>(
     let built = cx.pad(pad);
     let name = |setting: &Setting<T>| setting_name(structure.id, setting.id);
     let marked: Vec<Marked<'_>> = table.iter().map(|s| Marked { of: s, by: SetBy::Hand }).collect();
-    let rows = table.iter().enumerate().map(|(i, s)| {
+    let rows = table.iter().enumerate().filter(|(_, s)| structure.shows(built, s)).map(|(i, s)| {
         let described = if built.is_by_hand(&name(s)) { &marked[i] as &dyn Described } else { s };
         (i, described, (s.get)(now))
     });

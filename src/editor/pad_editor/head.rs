@@ -2,8 +2,10 @@
 
 use crate::editor::{
     compare::Compare,
+    file_browser::FilePurpose,
     fit_control::FitControl,
     frame_context::FrameContext,
+    held_pads::HeldBy,
     score_text,
     selection::{Section, Selection},
     theme, widgets,
@@ -11,7 +13,7 @@ use crate::editor::{
 use egui::{Align2, Popup, Rect, RichText, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 use kitwright_core::{
     kit::{PADS, Pad, Role as PadRole, by_hand},
-    session::{Job, PadTrigger},
+    session::Job,
 };
 
 /// Height of the head.
@@ -161,8 +163,7 @@ fn place_of(built: &Pad, cx: &FrameContext<'_>) -> (Option<usize>, usize) {
 fn hear(ui: &mut Ui, wide: bool, pad: usize, cx: &mut FrameContext<'_>) {
     let text = if wide { format!("Hear as {}", cx.pad(pad).role) } else { "Hear".to_owned() };
     if widgets::button(ui, &text, "Hear the pad", "Plays the pad as it sounds now.").clicked() {
-        cx.session.trigger(PadTrigger { pad, velocity: 0.8 });
-        cx.readings.lights.light(pad);
+        cx.strike(ui, pad, 0.8, HeldBy::Button);
     }
     if wide
         && widgets::button(ui, "Hear raw", "Hear the hit as recorded", "Plays the hit as it was recorded.")
@@ -182,9 +183,10 @@ fn lock(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
     }
 }
 
-fn pad_menu(ui: &mut Ui, clipboard: &mut Option<Pad>, selection: &mut Selection, cx: &FrameContext<'_>) {
+fn pad_menu(ui: &mut Ui, clipboard: &mut Option<Pad>, selection: &mut Selection, cx: &mut FrameContext<'_>) {
     let pad = selection.pad;
-    let response = widgets::button(ui, "More", "Pad menu", "Copy, paste, clear, follow the fit again.");
+    let response =
+        widgets::button(ui, "Pad", "Pad menu", "Copy, paste, clear, export, follow the fit again.");
     Popup::menu(&response).show(|ui| {
         if ui.button("Copy pad").clicked() {
             *clipboard = Some(cx.pad(pad).clone());
@@ -200,6 +202,13 @@ fn pad_menu(ui: &mut Ui, clipboard: &mut Option<Pad>, selection: &mut Selection,
         }
         if ui.button("Clear pad").clicked() {
             cx.replace_pad(pad, "clear", |p| *p = Pad::empty(p.note, p.role));
+            ui.close();
+        }
+        let sounds = !cx.pad(pad).is_empty();
+        if ui.add_enabled(sounds, egui::Button::new("Export as WAV file")).clicked() {
+            let name = kitwright_core::export::pad_file(&cx.kit, pad);
+            let name = name.rsplit('/').next().unwrap_or_default().to_owned();
+            cx.browse(FilePurpose::PadWav(pad), &name);
             ui.close();
         }
         let built = cx.pad(pad);
@@ -224,7 +233,8 @@ pub(super) fn tabs(
     let (mut pressed, mut shown) = (None, None);
     let width = (rect.width() / Section::ALL.len() as f32).min(170.0);
     let painter = ui.painter().clone();
-    painter.hline(rect.x_range(), rect.bottom() - 0.5, (1.0, theme::BORDER));
+    let line = rect.left()..=rect.right() + super::MORE_WIDTH;
+    painter.hline(line, rect.bottom() - 0.5, (1.0, theme::BORDER));
     for (i, section) in Section::ALL.into_iter().enumerate() {
         let tab = Rect::from_min_size(
             pos2(rect.left() + i as f32 * width, rect.top()),

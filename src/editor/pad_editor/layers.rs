@@ -2,7 +2,7 @@
 
 use super::{
     caption::CAPTION,
-    controls::{self, Structure},
+    controls::{self, LAYER_ESSENTIALS, Structure},
 };
 use crate::editor::{
     envelope,
@@ -35,7 +35,12 @@ pub(super) fn show(ui: &mut Ui, panel: Rect, selection: &mut Selection, cx: &mut
         let Some(settings) = built.layers.get(layer).map(|l| l.settings) else { return };
         ScrollArea::vertical().id_salt(("layer", pad, layer)).auto_shrink([false, false]).show(ui, |ui| {
             let id = format!("layer {}", layer + 1);
-            let structure = Structure { owner: format!("Pad {} {id}", pad + 1), id: &id };
+            let structure = Structure {
+                owner: format!("Pad {} {id}", pad + 1),
+                id: &id,
+                essential: LAYER_ESSENTIALS,
+                more: selection.shows_more(),
+            };
             controls::table(ui, cx, pad, &structure, &LAYER, &settings, |p, setting, value| {
                 if let Some(layer) = p.layers.get_mut(layer) {
                     (setting.set)(&mut layer.settings, value);

@@ -1,11 +1,17 @@
 //! Level, position, play mode and variation; and the trims that a host automates.
 
 use super::{
-    controls::{self, Structure},
+    controls::{self, PAD_ESSENTIALS, Structure, TRIM_ESSENTIALS, VARIATION_ESSENTIALS},
     reductions,
     strokes::{self, Strokes},
 };
-use crate::editor::{frame_context::FrameContext, theme, trim_grid, trims::Trim, widgets};
+use crate::editor::{
+    frame_context::FrameContext,
+    notes::{self, LearnFor},
+    theme, trim_grid,
+    trims::Trim,
+    widgets,
+};
 use egui::{Rect, RichText, ScrollArea, Ui, UiBuilder, pos2, vec2};
 use kitwright_core::{
     kit::{PAD, VARIATION, VariationMode},
@@ -16,23 +22,23 @@ use std::sync::atomic::Ordering::Relaxed;
 /// Width from which the picture and both groups of settings are side by side.
 const WIDE: f32 = 1100.0;
 
-/// Shows level, place and variation of a pad in `panel`; `ceiling_db` is the gain reduction of its own output.
+/// Shows level, place and variation of a pad in `panel`, with `more` all of their settings; `ceiling_db` is the gain reduction of its own output.
 pub(super) fn show(
     ui: &mut Ui,
     panel: Rect,
-    pad: usize,
+    (pad, more): (usize, bool),
     strokes: &mut Strokes,
     ceiling_db: f32,
-    cx: &FrameContext<'_>,
+    cx: &mut FrameContext<'_>,
 ) {
     if let Some(meters) = cx.session.meters() {
         strokes.follow(&meters, pad);
     }
     if panel.width() < WIDE {
         ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
-            in_the_kit(ui, pad, ceiling_db, cx);
+            in_the_kit(ui, (pad, more), ceiling_db, cx);
             ui.add_space(theme::GAP);
-            from_hit_to_hit(ui, pad, cx);
+            from_hit_to_hit(ui, (pad, more), cx);
         });
         return;
     }
@@ -47,37 +53,39 @@ pub(super) fn show(
             ScrollArea::vertical().id_salt(name).auto_shrink([false, false]).show(ui, |ui| add(ui));
         });
     };
-    group(ui, "kit", 0, &mut |ui| in_the_kit(ui, pad, ceiling_db, cx));
-    group(ui, "variation", 1, &mut |ui| from_hit_to_hit(ui, pad, cx));
+    group(ui, "kit", 0, &mut |ui| in_the_kit(ui, (pad, more), ceiling_db, cx));
+    group(ui, "variation", 1, &mut |ui| from_hit_to_hit(ui, (pad, more), cx));
 }
 
-fn in_the_kit(ui: &mut Ui, pad: usize, ceiling_db: f32, cx: &FrameContext<'_>) {
+fn in_the_kit(ui: &mut Ui, (pad, more): (usize, bool), ceiling_db: f32, cx: &mut FrameContext<'_>) {
     ui.horizontal_wrapped(|ui| {
         ui.label(RichText::new("In the kit").color(theme::TEXT_DIM));
         ui.add_space(theme::GAP);
         note_row(ui, pad, cx);
     });
-    let structure = Structure { owner: format!("Pad {}", pad + 1), id: "" };
+    let owner = format!("Pad {}", pad + 1);
+    let structure = Structure { owner, id: "", essential: PAD_ESSENTIALS, more };
     controls::table(ui, cx, pad, &structure, &PAD, &cx.pad(pad).settings, |p, setting, value| {
         (setting.set)(&mut p.settings, value);
     });
     reductions::meter(ui, "the pad's ceiling", ceiling_db);
 }
 
-fn from_hit_to_hit(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
+fn from_hit_to_hit(ui: &mut Ui, (pad, more): (usize, bool), cx: &FrameContext<'_>) {
     ui.horizontal_wrapped(|ui| {
         ui.label(RichText::new("From hit to hit").color(theme::TEXT_DIM));
         freeze(ui, pad, cx);
     });
     last_draw(ui, pad, cx);
-    let structure = Structure { owner: format!("Pad {} variation", pad + 1), id: "variation" };
+    let owner = format!("Pad {} variation", pad + 1);
+    let structure = Structure { owner, id: "variation", essential: VARIATION_ESSENTIALS, more };
     controls::table(ui, cx, pad, &structure, &VARIATION, &cx.pad(pad).variation, |p, setting, value| {
         (setting.set)(&mut p.variation, value);
     });
 }
 
 /// The MIDI note that plays the pad.
-fn note_row(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
+fn note_row(ui: &mut Ui, pad: usize, cx: &mut FrameContext<'_>) {
     ui.horizontal(|ui| {
         let note = cx.pad(pad).note;
         ui.label(RichText::new("Played by").color(theme::TEXT_DIM));
@@ -85,10 +93,14 @@ fn note_row(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
             if widgets::button(ui, text, name, "The next free key in this direction.").clicked()
                 && let Some(free) = next_free(cx, note, step)
             {
-                cx.edit_pad(pad, "note", |p| p.note = free);
+                notes::set_note(cx, pad, free);
             }
         }
-        ui.label(format!("{} (MIDI note {note})", kitwright_core::music::note_name(note)));
+        if let Some(typed) = notes::note_field(ui, &format!("Note of pad {}", pad + 1), note) {
+            notes::set_note(cx, pad, typed);
+        }
+        let help = "Takes the next key that is played on MIDI as the pad's note.";
+        notes::learn_button(ui, cx, LearnFor::Pad(pad), "Learn the note of the pad", help);
     });
 }
 
@@ -138,10 +150,11 @@ fn last_draw(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
     ui.label(RichText::new(words).font(theme::small()).color(theme::TEXT));
 }
 
-/// What the host automates; one that it moves says so.
-pub(super) fn show_trims(ui: &mut Ui, pad: usize, cx: &mut FrameContext<'_>) {
+/// What the host automates, with `more` all of it; one that it moves says so.
+pub(super) fn show_trims(ui: &mut Ui, pad: usize, more: bool, cx: &mut FrameContext<'_>) {
     let owner = format!("Pad {} trim", pad + 1);
     ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
-        trim_grid::show(ui, &owner, &PAD_TRIMS, cx, |i| Trim::Pad(pad, i));
+        let shown = |id: &str| more || TRIM_ESSENTIALS.contains(&id);
+        trim_grid::show(ui, &owner, &PAD_TRIMS, shown, cx, |i| Trim::Pad(pad, i));
     });
 }

@@ -1,12 +1,12 @@
 //! The tone chain: its stages in the order in which the sound passes, and the settings of one of them.
 
 use super::{
-    controls::{self, Structure},
+    controls::{self, Structure, TONE_ESSENTIALS},
     curve::CurveView,
     reductions::{self, HeldReductions},
 };
 use crate::editor::{frame_context::FrameContext, selection::Selection, theme, trims::Trim, widgets};
-use egui::{Rect, RichText, ScrollArea, Ui, UiBuilder, pos2, vec2};
+use egui::{Popup, PopupCloseBehavior, Rect, RichText, ScrollArea, Ui, UiBuilder, pos2, vec2};
 use kitwright_core::{
     kit::{BAND, COMPRESSOR, CUT, DIP_AMOUNT, LIMITER, LOW_BAND_EDGE, SATURATION, TILT, Tone, ToneStage},
     settings::Setting,
@@ -44,6 +44,11 @@ fn word(stage: ToneStage) -> &'static str {
     }
 }
 
+/// Width of the panel from which the ways to bypass stages and to move them have room beside the stages.
+const WIDE: f32 = 1200.0;
+/// Width of the panel from which the picture may be wider.
+const VERY_WIDE: f32 = 1500.0;
+
 /// Shows the tone chain of the chosen pad in `panel`.
 pub(super) fn show(
     ui: &mut Ui,
@@ -53,13 +58,14 @@ pub(super) fn show(
     reductions: &HeldReductions,
     cx: &mut FrameContext<'_>,
 ) {
-    let picture = Rect::from_min_size(panel.min, vec2((panel.width() * 0.38).min(560.0), panel.height()));
-    let right = Rect::from_min_max(pos2(picture.right() + 14.0, panel.top()), panel.max);
+    let share = if panel.width() >= VERY_WIDE { 0.38 } else { 0.3 };
+    let picture = Rect::from_min_size(panel.min, vec2((panel.width() * share).min(560.0), panel.height()));
+    let right = Rect::from_min_max(pos2(picture.right() + 2.0 * theme::GAP, panel.top()), panel.max);
     curve.show(ui, picture, selection.pad, cx);
     ui.scope_builder(UiBuilder::new().id_salt("tone settings").max_rect(right), |ui| {
         let tone = cx.pad(selection.pad).tone.clone();
         selection.stage = selection.stage.min(tone.order.len() - 1);
-        chain(ui, selection, cx, &tone);
+        chain(ui, selection, cx, &tone, panel.width() >= WIDE);
         let stage = tone.order[selection.stage];
         ScrollArea::vertical()
             .id_salt(("stage", selection.pad, selection.stage))
@@ -68,43 +74,77 @@ pub(super) fn show(
                 if let Some(db) = reductions.of(stage) {
                     reductions::meter(ui, &format!("the {} stage", word(stage).to_lowercase()), db);
                 }
-                settings(ui, selection.pad, cx, &tone, stage);
+                settings(ui, (selection.pad, selection.shows_more()), cx, &tone, stage);
             });
     });
 }
 
-/// The stages from first to last; a filled dot marks those that do something.
-fn chain(ui: &mut Ui, selection: &mut Selection, cx: &mut FrameContext<'_>, tone: &Tone) {
-    ui.horizontal_wrapped(|ui| {
-        ui.spacing_mut().item_spacing.x = 4.0;
+/// The stages from first to last; those that do something have a dot. What can be done with the shown one follows, in a
+/// menu where it has no room.
+fn chain(ui: &mut Ui, selection: &mut Selection, cx: &mut FrameContext<'_>, tone: &Tone, wide: bool) {
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = if wide { 4.0 } else { 0.0 };
+        ui.spacing_mut().button_padding.x = if wide { 7.0 } else { 6.0 };
         for (i, stage) in tone.order.into_iter().enumerate() {
-            let on = is_on(tone, stage);
-            let text = match (cx.session.is_bypassed(selection.pad, stage), on) {
-                (true, _) => format!("{} bypassed", word(stage)),
-                (false, true) => format!("{} on", word(stage)),
-                (false, false) => word(stage).to_owned(),
-            };
-            let help = "Shows this stage; the sound passes the stages from left to right.";
-            if widgets::toggle(ui, selection.stage == i, &text, &format!("Stage {}", word(stage)), help)
-                .clicked()
-            {
-                selection.stage = i;
-            }
+            stage_tab(ui, selection, cx, (i, stage), is_on(tone, stage));
         }
-        let pad = selection.pad;
-        let at = selection.stage;
-        bypass_stage(ui, pad, cx, tone.order[at]);
-        bypass(ui, pad, cx);
-        for (text, name, to) in
-            [("<", "Stage earlier", at.checked_sub(1)), (">", "Stage later", Some(at + 1))]
-        {
-            let Some(to) = to.filter(|t| *t < tone.order.len()) else { continue };
-            if widgets::button(ui, text, name, "Changes the order of the stages.").clicked() {
-                cx.edit_pad(pad, "tone order", |p| p.tone.order.swap(at, to));
-                selection.stage = to;
-            }
+        if wide {
+            stage_tools(ui, selection, cx, tone);
+            return;
         }
+        let menu =
+            widgets::button(ui, "Stage", "Menu of the stage", "Bypasses stages and changes their order.");
+        Popup::menu(&menu).close_behavior(PopupCloseBehavior::CloseOnClickOutside).show(|ui| {
+            stage_tools(ui, selection, cx, tone);
+        });
     });
+}
+
+/// One stage; a press shows its settings.
+fn stage_tab(
+    ui: &mut Ui,
+    selection: &mut Selection,
+    cx: &FrameContext<'_>,
+    (i, stage): (usize, ToneStage),
+    on: bool,
+) {
+    let bypassed = cx.session.is_bypassed(selection.pad, stage);
+    let state = match (bypassed, on) {
+        (true, _) => "bypassed",
+        (false, true) => "on",
+        (false, false) => "off",
+    };
+    let text = match (bypassed, on) {
+        (true, _) => format!("{} ×", word(stage)),
+        (false, true) => format!("{} •", word(stage)),
+        (false, false) => word(stage).to_owned(),
+    };
+    let help = format!(
+        "{}, {state}. Shows this stage; the sound passes the stages from left to right.",
+        word(stage)
+    );
+    let name = format!("Stage {}", word(stage));
+    let tab = widgets::toggle(ui, selection.stage == i, &text, &name, &help);
+    ui.ctx().accesskit_node_builder(tab.id, |node| node.set_value(state));
+    if tab.clicked() {
+        selection.stage = i;
+    }
+}
+
+/// Bypasses, and the order of the stages.
+fn stage_tools(ui: &mut Ui, selection: &mut Selection, cx: &mut FrameContext<'_>, tone: &Tone) {
+    let (pad, at) = (selection.pad, selection.stage);
+    bypass_stage(ui, pad, cx, tone.order[at]);
+    bypass(ui, pad, cx);
+    for (text, name, to) in
+        [("Earlier", "Stage earlier", at.checked_sub(1)), ("Later", "Stage later", Some(at + 1))]
+    {
+        let Some(to) = to.filter(|t| *t < tone.order.len()) else { continue };
+        if widgets::button(ui, text, name, "Changes the order of the stages.").clicked() {
+            cx.edit_pad(pad, "tone order", |p| p.tone.order.swap(at, to));
+            selection.stage = to;
+        }
+    }
 }
 
 /// Bypasses the shown stage at equal loudness, to compare; the kit stays as it is.
@@ -135,7 +175,7 @@ fn bypass(ui: &mut Ui, pad: usize, cx: &mut FrameContext<'_>) {
     }
 }
 
-fn settings(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>, tone: &Tone, stage: ToneStage) {
+fn settings(ui: &mut Ui, pad: (usize, bool), cx: &FrameContext<'_>, tone: &Tone, stage: ToneStage) {
     match stage {
         ToneStage::Cuts => {
             section(ui, pad, cx, ["Low cut"; 2], &CUT, &tone.low_cut, |t| &mut t.low_cut);
@@ -152,11 +192,13 @@ fn settings(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>, tone: &Tone, stage: 
                 let id = format!("band {}", i + 1);
                 section(ui, pad, cx, [name, &id], &BAND, &tone.bands[i], move |t| &mut t.bands[i]);
             }
-            section(ui, pad, cx, ["Bell on the note"; 2], &BAND, &tone.note_bell, |t| &mut t.note_bell);
+            if pad.1 || tone.note_bell.on {
+                section(ui, pad, cx, ["Bell on the note"; 2], &BAND, &tone.note_bell, |t| &mut t.note_bell);
+            }
             if !tone.dips.is_empty() {
                 section(ui, pad, cx, ["Dips", "tone"], from_ref(&DIP_AMOUNT), tone, |t| t);
             }
-            for i in 0..tone.dips.len() {
+            for i in (0..tone.dips.len()).filter(|_| pad.1) {
                 let name = format!("Dip {}", i + 1);
                 section(ui, pad, cx, [&name; 2], &BAND, &tone.dips[i], move |t| &mut t.dips[i]);
             }
@@ -177,16 +219,20 @@ fn settings(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>, tone: &Tone, stage: 
 /// tone chain.
 fn section<T: 'static>(
     ui: &mut Ui,
-    pad: usize,
+    (pad, more): (usize, bool),
     cx: &FrameContext<'_>,
     [title, id]: [&str; 2],
     table: &'static [Setting<T>],
     now: &T,
     reach: impl Fn(&mut Tone) -> &mut T,
 ) {
-    ui.label(RichText::new(title).color(theme::TEXT_DIM));
     let id = id.to_lowercase();
-    let structure = Structure { owner: format!("Pad {} {}", pad + 1, title.to_lowercase()), id: &id };
+    let owner = format!("Pad {} {}", pad + 1, title.to_lowercase());
+    let structure = Structure { owner, id: &id, essential: TONE_ESSENTIALS, more };
+    if !table.iter().any(|s| structure.shows(cx.pad(pad), s)) {
+        return;
+    }
+    ui.label(RichText::new(title).font(theme::small()).color(theme::TEXT_DIM));
     controls::table(ui, cx, pad, &structure, table, now, |p, setting, value| {
         (setting.set)(reach(&mut p.tone), value);
     });

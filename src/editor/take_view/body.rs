@@ -31,6 +31,8 @@ pub fn hit_name(take: usize, hit: usize, roles: &str) -> String {
 const LABELS_HEIGHT: f32 = 17.0;
 const RULER_HEIGHT: f32 = 16.0;
 const OVERVIEW_HEIGHT: f32 = 14.0;
+/// Height of the view from which the ruler has room.
+const WITH_RULER: f32 = 72.0;
 /// Minimum distance of two ticks: wider than the longest time, "29 min 59.995 s".
 const MIN_TICK_DISTANCE: f32 = 104.0;
 
@@ -44,13 +46,17 @@ pub(super) fn show(
 ) {
     let labels = Rect::from_min_size(rect.min, vec2(rect.width(), LABELS_HEIGHT));
     let whole = Rect::from_min_max(pos2(rect.left(), rect.bottom() - OVERVIEW_HEIGHT), rect.max);
+    // a low view has room for the wave or for the times
+    let ruler_height = if rect.height() < WITH_RULER { 0.0 } else { RULER_HEIGHT };
     let ruler =
-        Rect::from_min_max(pos2(rect.left(), whole.top() - RULER_HEIGHT), pos2(rect.right(), whole.top()));
+        Rect::from_min_max(pos2(rect.left(), whole.top() - ruler_height), pos2(rect.right(), whole.top()));
     let field = Rect::from_min_max(pos2(rect.left(), labels.bottom()), pos2(rect.right(), ruler.top()));
     let ground = background(ui, field, view, shown);
     view.ground = Some(ground.id);
     hit_keys(ui, &ground, view, selection, cx, shown);
-    ruler_ticks(ui, ruler, view, shown);
+    if ruler_height > 0.0 {
+        ruler_ticks(ui, ruler, view, shown);
+    }
     let hits = &cx.kit.doc.takes[shown.index].hits;
     let painter = ui.painter_at(field);
     draw_wave(&painter, field, view, shown, hits);
@@ -62,8 +68,8 @@ pub(super) fn show(
     whole_take(ui, whole, view, shown);
 }
 
-/// The keyboard's way through the hits: the take is one stop for Tab; arrows, Home and End choose a hit and play it, Delete
-/// removes it, Escape lets it go.
+/// The keyboard's way through the hits: the take is one stop for Tab; arrows, Home and End choose a hit and play it, with
+/// Shift they move its end and with Alt its start; Enter puts it onto the chosen pad, Delete removes it, Escape lets it go.
 fn hit_keys(
     ui: &Ui,
     ground: &Response,
@@ -77,6 +83,11 @@ fn hit_keys(
     }
     let filter = EventFilter { horizontal_arrows: true, escape: view.hit.is_some(), ..Default::default() };
     ui.memory_mut(|m| m.set_focus_lock_filter(ground.id, filter));
+    if let Some(hit) = view.hit.filter(|h| *h < shown.users.len())
+        && edge_keys(ui, ground.rect.width(), view, cx, shown, hit)
+    {
+        return;
+    }
     let pressed = |key| ui.input(|i| i.key_pressed(key));
     let count = shown.users.len();
     let next = match view.hit {
@@ -94,9 +105,42 @@ fn hit_keys(
     } else if let Some(hit) = view.hit.filter(|_| pressed(Key::Delete)) {
         cx.session.start(Job::EditHits(shown.index, HitEdit::Remove(hit)));
         view.hit = None;
+    } else if let Some(hit) = view.hit.filter(|_| pressed(Key::Enter)) {
+        let pad = selection.pad;
+        cx.session.start(Job::SetHit { pad, source: (shown.index, hit), role: cx.pad(pad).role });
     } else if pressed(Key::Escape) {
         view.hit = None;
     }
+}
+
+/// Points on the screen by which one press of an arrow moves an edge of a hit.
+const EDGE_STEP: f32 = 3.0;
+
+/// Moves the start (Alt) or the end (Shift) of a hit with the arrows; returns whether it was one of these keys.
+fn edge_keys(
+    ui: &Ui,
+    width: f32,
+    view: &TakeView,
+    cx: &FrameContext<'_>,
+    shown: &ShownTake,
+    hit: usize,
+) -> bool {
+    let (start, end) = ui.input(|i| (i.modifiers.alt, i.modifiers.shift));
+    let pressed = |key| ui.input(|i| i.key_pressed(key));
+    let way = f64::from(i8::from(pressed(Key::ArrowRight)) - i8::from(pressed(Key::ArrowLeft)));
+    if start == end || way == 0.0 {
+        return false;
+    }
+    let per_point = (view.sight[1] - view.sight[0]) / f64::from(width.max(1.0));
+    // at least 1 ms, which is heard
+    let step = (per_point * f64::from(EDGE_STEP)).max(f64::from(shown.take.sample_rate) / 1000.0);
+    let entry = &cx.kit.doc.takes[shown.index];
+    let mut edges = [entry.hits[hit].start, entry.hits[hit].end];
+    let moved = &mut edges[usize::from(end)];
+    *moved = (*moved as f64 + way * step).clamp(0.0, shown.take.frames() as f64) as u64;
+    let [start, end] = within_neighbours(entry, hit, edges);
+    cx.session.start(Job::EditHits(shown.index, HitEdit::Reshape { hit, start, end }));
+    true
 }
 
 /// The area behind the hits: scroll to zoom, drag to move, click to set the mark.
@@ -129,9 +173,9 @@ fn background(ui: &mut Ui, field: Rect, view: &mut TakeView, shown: &ShownTake) 
         }
     }
     widgets::focus_edge(ui.painter(), field.shrink(2.0), &response);
-    response.on_hover_text(
-        "Scroll to zoom, drag to move, click to set the mark. With the keyboard: arrows choose and play hits, Delete removes.",
-    )
+    let help = "Scroll to zoom, drag to move, click to set the mark. With the keyboard: arrows choose and play hits, Alt and \
+                arrows move the start of one, Shift and arrows its end, Enter puts it onto the chosen pad, Delete removes it.";
+    widgets::explained(ui, response, help)
 }
 
 fn draw_wave(painter: &egui::Painter, field: Rect, view: &TakeView, shown: &ShownTake, hits: &[Hit]) {

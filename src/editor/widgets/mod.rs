@@ -16,8 +16,6 @@ use super::theme;
 use egui::{Button, Response, RichText, Role, Ui, WidgetInfo, vec2};
 use kitwright_core::settings::Unit;
 
-/// Least height of what is pressed, points.
-const TARGET: f32 = 28.0;
 /// Width up to which controls grow where there is room to spare.
 const CONTROL_WIDE: f32 = 220.0;
 
@@ -64,14 +62,14 @@ fn control_width(available: f32, height: f32, count: usize) -> f32 {
 /// A quiet button with a tooltip: a word, with a box while the pointer or the focus is on it. `name` is its accessible
 /// name where the text alone does not say enough.
 pub fn button(ui: &mut Ui, text: &str, name: &str, help: &str) -> Response {
-    let button = Button::new(text).frame_when_inactive(false).min_size(vec2(0.0, TARGET));
+    let button = Button::new(text).frame_when_inactive(false).min_size(vec2(0.0, theme::TARGET));
     let response = named(ui.add(button), Role::Button, name);
     explained(ui, response, help)
 }
 
 /// A button with a box, for a choice of equals.
 pub fn solid(ui: &mut Ui, text: &str, name: &str, help: &str) -> Response {
-    let button = Button::new(text).fill(theme::RAISED).min_size(vec2(0.0, TARGET));
+    let button = Button::new(text).fill(theme::RAISED).min_size(vec2(0.0, theme::TARGET));
     let response = named(ui.add(button), Role::Button, name);
     explained(ui, response, help)
 }
@@ -79,7 +77,7 @@ pub fn solid(ui: &mut Ui, text: &str, name: &str, help: &str) -> Response {
 /// The button of the next sensible thing: at most one light one is shown at a time.
 pub fn primary(ui: &mut Ui, text: &str, name: &str, help: &str) -> Response {
     let text = RichText::new(text).color(theme::ON_ACCENT);
-    let button = Button::new(text).fill(theme::ACCENT).min_size(vec2(0.0, TARGET));
+    let button = Button::new(text).fill(theme::ACCENT).min_size(vec2(0.0, theme::TARGET));
     let response = named(ui.add(button), Role::Button, name);
     explained(ui, response, help)
 }
@@ -87,7 +85,7 @@ pub fn primary(ui: &mut Ui, text: &str, name: &str, help: &str) -> Response {
 /// A button that stays pressed: a box and an edge show it as well as the colour, and screen readers are told.
 pub fn toggle(ui: &mut Ui, on: bool, text: &str, name: &str, help: &str) -> Response {
     let text = RichText::new(text).color(if on { theme::TEXT } else { theme::TEXT_DIM });
-    let button = Button::new(text).min_size(vec2(0.0, TARGET));
+    let button = Button::new(text).min_size(vec2(0.0, theme::TARGET));
     let button = if on {
         button.fill(theme::HOVERED).stroke(egui::Stroke::new(1.0, theme::TEXT))
     } else {

@@ -39,6 +39,21 @@ fn autosave_folder() -> Option<PathBuf> {
     }
 }
 
+/// Shows a folder, given as "file://" and its path, in the system's file manager.
+fn show_folder(link: &str) {
+    let Some(folder) = link.strip_prefix("file://").map(PathBuf::from).filter(|f| f.is_dir()) else { return };
+    let program = match std::env::consts::OS {
+        "windows" => "explorer",
+        "macos" => "open",
+        _ => "xdg-open",
+    };
+    // waited for on a thread of its own, so that no ended process is left; without a file manager the path can be copied
+    let spawned = std::process::Command::new(program).arg(folder).spawn();
+    if let Ok(mut manager) = spawned {
+        std::thread::spawn(move || drop(manager.wait()));
+    }
+}
+
 /// How often the session is checked for changes.
 const SESSION_CHECK_INTERVAL: Duration = Duration::from_millis(16);
 
@@ -139,11 +154,15 @@ impl HostWindow {
 
     fn follow_output(&self, output: egui::PlatformOutput) -> Result<(), HandlerError> {
         for command in output.commands {
-            if let OutputCommand::CopyText(text) = command
-                && let Some(clipboard) = &mut *self.clipboard.borrow_mut()
-            {
-                // another program may hold the clipboard; the text can be copied again
-                let _ = clipboard.set_contents(text);
+            match command {
+                OutputCommand::CopyText(text) => {
+                    if let Some(clipboard) = &mut *self.clipboard.borrow_mut() {
+                        // another program may hold the clipboard; the text can be copied again
+                        let _ = clipboard.set_contents(text);
+                    }
+                }
+                OutputCommand::OpenUrl(link) => show_folder(&link.url),
+                OutputCommand::CopyImage(_) | OutputCommand::TextSelectionSettled(_) => {}
             }
         }
         let cursor = input::cursor(output.cursor_icon);
@@ -281,6 +300,7 @@ impl Drop for HostWindow {
         let groove = self.parts.session.groove();
         self.parts.session.set_groove(GrooveSettings { playing: false, ..groove });
         let mut state = lock(&self.parts.state);
+        state.let_go(&self.parts.session);
         state.close();
         self.parts.params.window.put(&state.memory);
     }
