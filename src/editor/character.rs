@@ -13,7 +13,7 @@ use kitwright_core::{
     export::Stereo,
     kit::Role,
 };
-use words::{MEASURES, Measure};
+use words::{Group, MEASURES};
 
 /// One role for each class of drums that is told apart.
 const CLASSES: [Role; 10] = [
@@ -54,6 +54,9 @@ pub struct Reason {
     pub speaks_for: bool,
 }
 
+/// A reason with its group.
+type Telling = (Group, Reason);
+
 impl Character {
     /// Of a sound at `rate` Hz for `role`; `None` for silence.
     pub fn of(sound: &Stereo, rate: u32, role: Role) -> Option<Self> {
@@ -65,10 +68,11 @@ impl Character {
         scores.sort_by(|a, b| b.1.total_cmp(&a.1));
         let mut reasons = Vec::new();
         if role.is_scored() {
-            reasons = speaking_for(role, &features);
-            let mut against = speaking_against(role, &features);
-            against.truncate(MOST_AGAINST);
-            reasons.truncate(MOST_REASONS - against.len());
+            // what is said against a role is not contradicted by a measure of the same group
+            let mut said = Vec::new();
+            let against = first_of_each_group(speaking_against(role, &features), &mut said, MOST_AGAINST);
+            let room = MOST_REASONS - against.len();
+            reasons = first_of_each_group(speaking_for(role, &features), &mut said, room);
             reasons.extend(against);
         }
         Some(Self { scores, reasons })
@@ -95,7 +99,8 @@ fn number_of(name: &str) -> Option<usize> {
     SCALAR_NAMES.iter().position(|n| *n == name)
 }
 
-fn speaking_against(role: Role, features: &Features) -> Vec<Reason> {
+/// The most unusual first.
+fn speaking_against(role: Role, features: &Features) -> Vec<Telling> {
     let mut found: Vec<(f32, usize, f32, [f32; 2])> = score::unusual(role, features)
         .into_iter()
         .filter_map(|(name, value, [least, most])| {
@@ -117,12 +122,13 @@ fn speaking_against(role: Role, features: &Features) -> Vec<Reason> {
             ),
             speaks_for: false,
         };
-        (measure, reason)
+        (measure.group, reason)
     });
-    first_of_each_group(reasons)
+    reasons.collect()
 }
 
-fn speaking_for(role: Role, features: &Features) -> Vec<Reason> {
+/// What tells the role from most others first.
+fn speaking_for(role: Role, features: &Features) -> Vec<Telling> {
     let own = score::class_of(role);
     let outside = |role: Role| {
         score::unusual(role, features)
@@ -151,22 +157,21 @@ fn speaking_for(role: Role, features: &Features) -> Vec<Reason> {
             ),
             speaks_for: true,
         };
-        (measure, reason)
+        (measure.group, reason)
     });
-    first_of_each_group(reasons)
+    reasons.collect()
 }
 
-/// The first reasons, one of each group: neighbouring measures say the same.
-fn first_of_each_group<'a>(reasons: impl Iterator<Item = (&'a Measure, Reason)>) -> Vec<Reason> {
-    let mut groups = Vec::new();
-    reasons
-        .filter(|(measure, _)| {
-            let new = !groups.contains(&measure.group);
-            groups.push(measure.group);
-            new
-        })
-        .map(|(_, reason)| reason)
-        .collect()
+/// The first `most` reasons, one of each group that was not `said` before: neighbouring measures say the same.
+fn first_of_each_group(reasons: Vec<Telling>, said: &mut Vec<Group>, most: usize) -> Vec<Reason> {
+    let mut first = Vec::new();
+    for (group, reason) in reasons {
+        if first.len() < most && !said.contains(&group) {
+            said.push(group);
+            first.push(reason);
+        }
+    }
+    first
 }
 
 #[cfg(test)]

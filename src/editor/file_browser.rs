@@ -294,7 +294,7 @@ impl FileBrowser {
                         paint_entry(ui, rect, entry, &response, self.name == entry.name);
                         if entry.folder && response.clicked() {
                             next = Some((entry.path.clone(), false));
-                        } else if response.double_clicked() {
+                        } else if response.double_clicked() || response.triple_clicked() {
                             next = Some((entry.path.clone(), true));
                         } else if response.clicked() {
                             self.name = entry.name.clone();
@@ -340,8 +340,14 @@ impl FileBrowser {
                 FilePurpose::PadWav(_) => "One stroke as it sounds, 48 kHz, 24 bits.",
             };
             let ready = self.takes_folder() || !self.name.trim().is_empty();
-            let confirm = ui.add_enabled(ready, egui::Button::new(verb)).on_hover_text(help);
-            if widgets::named(confirm, Role::Button, verb).clicked() {
+            let confirm = ui.add_enabled_ui(ready, |ui| {
+                if ready {
+                    widgets::primary(ui, verb, verb, help)
+                } else {
+                    widgets::solid(ui, verb, verb, help)
+                }
+            });
+            if confirm.inner.clicked() {
                 outcome = Some(true);
             }
             if widgets::button(ui, "Cancel", "Cancel choosing a file", "Leaves everything as it is.")

@@ -10,7 +10,7 @@ use super::{
 use egui::{RichText, ScrollArea, Ui};
 use kitwright_core::{
     kit::{KEY_PART, KEY_PARTS, KeyPart, KeyPartKind, KeyPartSettings},
-    music::{note_name, read_note},
+    music::{is_black, note_name, read_note},
     session::{KeyTrigger, Session},
     settings::{Setting, Unit},
     units::hz_to_note,
@@ -118,6 +118,12 @@ fn try_out(
         middle.saturating_add(REACH).min(s.high_key.max(middle)).min(127),
     ];
     let channel = s.channel.clamp(1, 16) - 1;
+    // whole keys at both ends
+    let [low, high] = range;
+    let range = [
+        if is_black(low) && low > 0 { low - 1 } else { low },
+        if is_black(high) && high < 127 { high + 1 } else { high },
+    ];
     let held = view.held.filter(|(part, _)| *part == i).map(|(_, key)| key.key);
     let ready = s.on && cx.session.meters().is_some();
     let name = format!("Keys of the {}", part.name);

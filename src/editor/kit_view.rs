@@ -11,8 +11,8 @@ use super::{
     widgets,
 };
 use egui::{
-    Align2, Color32, CursorIcon, Event, EventFilter, Key, Rect, Response, Role, Sense, Ui, WidgetInfo, pos2,
-    vec2,
+    Align2, Color32, CursorIcon, Event, EventFilter, Key, Modifiers, Rect, Response, Role, Sense, Ui,
+    WidgetInfo, pos2, vec2,
 };
 use kitwright_core::{
     kit::{PADS, by_hand},
@@ -349,16 +349,19 @@ fn pad_keys(ui: &Ui, response: &Response, selection: &mut Selection, cx: &FrameC
     }
     let filter = EventFilter { horizontal_arrows: true, ..Default::default() };
     ui.memory_mut(|m| m.set_focus_lock_filter(response.id, filter));
-    let pressed = |key| ui.input(|i| i.key_pressed(key));
+    // taken: the pad that gets the focus is drawn in the same frame
+    let pressed = |modifiers, key| ui.input_mut(|i| i.consume_key(modifiers, key));
+    let way = |modifiers| {
+        let (left, right) = (pressed(modifiers, Key::ArrowLeft), pressed(modifiers, Key::ArrowRight));
+        i32::from(right) - i32::from(left)
+    };
+    let (swaps, goes) = (way(Modifiers::SHIFT), way(Modifiers::NONE));
     let order = cx.pads_along_the_keys();
     let Some(place) = order.iter().position(|p| *p == pad) else { return };
-    let to = match (pressed(Key::ArrowLeft), pressed(Key::ArrowRight)) {
-        (true, false) => place.checked_sub(1),
-        (false, true) => Some(place + 1).filter(|p| *p < PADS),
-        _ => None,
-    };
+    let way = if swaps == 0 { goes } else { swaps };
+    let to = place.checked_add_signed(way as isize).filter(|to| *to < PADS && *to != place);
     let Some(other) = to.map(|place| order[place]) else { return };
-    if ui.input(|i| i.modifiers.shift) {
+    if swaps != 0 {
         swap(cx, pad, other);
     }
     selection.pad = other;

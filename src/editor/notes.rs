@@ -97,7 +97,8 @@ pub(super) fn note_field(ui: &mut Ui, name: &str, note: u8) -> Option<u8> {
     let shown = format!("{} ({note})", note_name(note));
     let mut text = typing.clone().unwrap_or_else(|| shown.clone());
     let edit = TextEdit::singleline(&mut text).id(id.with("field")).desired_width(64.0).char_limit(12);
-    let response = ui.add(edit.min_size(egui::vec2(64.0, 28.0)));
+    let edit = edit.min_size(egui::vec2(64.0, theme::TARGET)).align(egui::Align2::LEFT_CENTER);
+    let response = ui.add(edit);
     response.widget_info(|| WidgetInfo::labeled(Role::TextInput, true, name));
     let help = "The MIDI note by its name or number, \"D2\" or \"38\". A pad that had it takes this one's.";
     let response = widgets::explained(ui, response, help);

@@ -58,6 +58,7 @@ fn from_opening_a_recording_to_hearing_a_groove_in_three() {
     user.click("Open a recording");
     user.wait("the folder", |d| !d.window.is_working());
     user.double_click("File knocks.wav");
+    assert!(user.harness.state().window.browser.is_none(), "{:?}", user.harness.state().window.browser);
     user.wait("the kit", |d| !d.session.kit().takes.is_empty());
     user.click("Play the groove");
     assert!(user.session().groove().playing);

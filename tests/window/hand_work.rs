@@ -172,12 +172,15 @@ fn another_fit_of_the_kit_is_heard_pad_by_pad_and_is_one_step() {
         assert!(start.elapsed() < PATIENCE, "it does not end");
         let now = shaped().0;
         if seen.last() != Some(&now) {
+            println!("{now} of {count} pads after {:?}", start.elapsed());
             seen.push(now);
         }
         std::thread::sleep(Duration::from_millis(1));
     }
     assert_eq!(shaped().0, count);
     assert!(seen.contains(&1) && seen.len() > 2, "{seen:?}");
+    let first = seen.iter().position(|n| *n == 1);
+    assert_eq!(first, Some(1), "the first pad comes first");
     assert_eq!(session.undo_names().len(), steps + 1);
     session.undo();
     assert_eq!(shaped().0, 0);

@@ -194,12 +194,14 @@ fn a_target_sound_is_chosen_removed_and_undone() {
     let target = move |d: &TestWindow| d.session.kit().doc.pads[pad].target.as_ref().map(|t| t.name.clone());
     harness.get_by_label_contains(", its role");
 
+    press(&mut harness, "Pad menu");
     press(&mut harness, "Choose a target sound");
     choose_file(&mut harness, &files[1], "Use as target");
     wait_until(&mut harness, "the target", |d| target(d).is_some());
     assert!(target(harness.state()).is_some_and(|name| name.contains("mine")));
     harness.get_by_label_contains("Target: mine");
     assert_eq!(harness.state().session.kit().takes.len(), 1, "the sound itself is not kept");
+    press(&mut harness, "Pad menu");
     press(&mut harness, "Remove the target sound");
     wait_until(&mut harness, "no target", |d| target(d).is_none());
     press(&mut harness, "Undo");

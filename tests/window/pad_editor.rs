@@ -162,7 +162,7 @@ fn essential_settings_come_first_and_the_rest_on_demand() {
         ("Layers", "Pad 1 layer 1 Decay", "Pad 1 layer 1 Sweep time"),
         ("Cloud", "Pad 1 cloud Copies", "Pad 1 cloud Reverse chance"),
         ("Mix", "Pad 1 Level", "Pad 1 Alternates"),
-        ("Automation", "Pad 1 trim Drive", "Pad 1 trim Scatter"),
+        ("Automation", "Pad 1 trim Drive", "Pad 1 trim Cloud pitch"),
     ] {
         press(&mut harness, section);
         harness.get_by_label(essential);
@@ -264,13 +264,13 @@ fn the_hit_as_recorded_and_the_finished_sound_are_heard_at_equal_loudness() {
 fn why_this_hit_is_said_and_chips_lead_to_the_settings() {
     let mut harness = window();
     let scores = harness.get_by_label_contains("Score of each role: ");
-    let words = scores.accesskit_node().label().expect("it has one");
+    let words = scores.accesskit_node().value().expect("it has one");
     for role in ["kick", "snare", "rim", "clap", "closed hat", "open hat", "shaker", "tom", "cymbal"] {
         assert!(words.contains(role), "{words}");
     }
     let reasons: Vec<String> = harness
         .query_all_by_label_contains("Speaks ")
-        .filter_map(|node| node.accesskit_node().label())
+        .filter_map(|node| node.accesskit_node().value())
         .collect();
     assert!((1..=4).contains(&reasons.len()), "{reasons:?}");
     for reason in &reasons {
@@ -283,7 +283,7 @@ fn why_this_hit_is_said_and_chips_lead_to_the_settings() {
     press(&mut harness, "Hit");
     harness.state().session.edit_pad(0, "cut", |p| (p.tone.low_cut.on, p.tone.low_cut.hz) = (true, 5000.0));
     settle(&mut harness);
-    let now = harness.get_by_label_contains("Score of each role: ").accesskit_node().label();
+    let now = harness.get_by_label_contains("Score of each role: ").accesskit_node().value();
     assert_ne!(now, Some(words));
 }
 

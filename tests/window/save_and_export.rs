@@ -169,7 +169,9 @@ fn the_fit_of_the_whole_kit_shapes_every_pad() {
     wait_until(&mut harness, "the kit", |d| !d.session.kit().takes.is_empty() && d.session.job().is_none());
     harness.get_by_label("Whole Kit fit").set_value_accesskit(0.25);
     harness.run_ok();
-    wait_until(&mut harness, "the fit", |d| (d.session.kit().doc.fit - 0.25).abs() < 1e-6);
+    wait_until(&mut harness, "the fit", |d| {
+        (d.session.kit().doc.fit - 0.25).abs() < 1e-6 && d.session.job().is_none()
+    });
     let kit = harness.state().session.kit();
     let cast: Vec<f32> = kit.doc.pads.iter().filter(|p| p.audition.is_some()).map(|p| p.fit).collect();
     assert!(!cast.is_empty() && cast.iter().all(|fit| (fit - 0.25).abs() < 1e-6), "{cast:?}");

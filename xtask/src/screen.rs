@@ -13,8 +13,10 @@ use std::{
 
 /// Longest wait for the window's work, chosen for busy machines.
 pub const TIMEOUT: Duration = Duration::from_secs(600);
-/// Background colour of the progress line (`WOOD_HIGH` of the window's palette).
-const WORK_LINE: [u8; 3] = [0x36, 0x2c, 0x26];
+/// Colours of the bar of a running job in the status line, empty and filled (`INSET` and `SOUND` of the window's palette).
+const WORK_BAR: [[u8; 3]; 2] = [[0x0e, 0x0b, 0x0a], [0x74, 0xc2, 0xad]];
+/// A place of that bar, from the left and from below, pixels at a zoom of 100 %.
+const WORK_BAR_AT: [usize; 2] = [216, 14];
 /// Drops files onto a window and asks it to close.
 const X11: &str = include_str!("screen/x11.py");
 
@@ -229,10 +231,13 @@ impl<'a> Driver<'a> {
         sleep(Duration::from_millis(1200));
     }
 
-    /// Whether the progress line is shown: at the top of an empty window, below the header of any other.
+    /// Whether the status line shows a running job.
     fn works(&self, picture: &[u8]) -> bool {
-        let at = |y: usize| (y * self.width.get() + 1) * 3;
-        [10, 54].into_iter().any(|y| picture.get(at(y)..at(y) + 3) == Some(&WORK_LINE))
+        let width = self.width.get().max(1);
+        let [x, above] = WORK_BAR_AT;
+        let row = (picture.len() / 3 / width).saturating_sub(above);
+        let at = (row * width + x) * 3;
+        picture.get(at..at + 3).is_some_and(|pixel| WORK_BAR.iter().any(|colour| colour == pixel))
     }
 
     /// Waits until no work runs and the picture stays the same for a while.

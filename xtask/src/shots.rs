@@ -41,7 +41,7 @@ pub fn run(project: &Project, program: Option<PathBuf>) -> Result {
     main_job(&driver, &take)?;
     sizes(&driver)?;
     driver.close()?;
-    publish(&folder.join("06-tone.png"), &project.root.join("assets/window.png"))?;
+    publish(&folder.join("07-why.png"), &project.root.join("assets/window.png"))?;
     println!("pictures lie in {}; that of the README in assets", folder.display());
     Ok(())
 }
@@ -82,9 +82,15 @@ fn main_job(driver: &Driver<'_>, take: &Path) -> Result {
     driver.strike("x")?;
     driver.shot("06-tone")?;
     driver.settle()?;
+    driver.click(40, 283)?;
+    driver.settle()?;
+    driver.strike("x")?;
+    driver.shot("07-why")?;
+    driver.settle()?;
     driver.click(724, 283)?;
     driver.settle()?;
-    driver.shot("07-place")?;
+    driver.shot("08-mix")?;
+    keys_and_exports(driver)?;
     save(driver)?;
     drop_onto_pad(driver, take)
 }
@@ -104,6 +110,23 @@ fn save(driver: &Driver<'_>) -> Result {
     Err(format!("the window did not save {}; see not-saved.png", kit.display()))
 }
 
+/// The box of the key parts, and the menu of exports.
+fn keys_and_exports(driver: &Driver<'_>) -> Result {
+    driver.click(KEYS, 23)?;
+    driver.settle()?;
+    driver.shot("08-keys")?;
+    driver.key("Escape")?;
+    driver.settle()?;
+    driver.click(506, 23)?;
+    driver.settle()?;
+    driver.shot("08-export")?;
+    driver.key("Escape")?;
+    driver.settle()
+}
+
+/// The button of the key parts in the top line.
+const KEYS: u32 = 1087;
+
 /// A file dropped onto the third pad.
 fn drop_onto_pad(driver: &Driver<'_>, take: &Path) -> Result {
     let before = driver.picture()?;
@@ -115,9 +138,10 @@ fn drop_onto_pad(driver: &Driver<'_>, take: &Path) -> Result {
 
 /// The same window small, and on a large screen at 200 %.
 fn sizes(driver: &Driver<'_>) -> Result {
-    driver.resize(900, 600)?;
-    driver.shot("09-900x600")?;
-    driver.resize(1280, 800)?;
+    for (width, height) in [(900, 600), (1120, 720), (1920, 1080), (1280, 800)] {
+        driver.resize(width, height)?;
+        driver.shot(&format!("09-{width}x{height}"))?;
+    }
     driver.click(1195, 23)?;
     driver.settle()?;
     driver.shot("10-zoom-list")?;

@@ -112,6 +112,21 @@ pub fn make_pad(
     make::make_pad(kit, pad, source, role, fit, progress)
 }
 
+/// The same by the role's recipe alone, without the search: close enough to be heard while [`make_pad`] works.
+///
+/// # Errors
+/// As [`make_pad`].
+pub fn sketch_pad(
+    kit: &Kit,
+    pad: usize,
+    source: (usize, usize),
+    role: Role,
+    fit: f32,
+    progress: &dyn Progress,
+) -> Result<Pad> {
+    make::sketch_pad(kit, pad, source, role, fit, progress)
+}
+
 /// Take, hit and score (0 to 1) of every hit of `kit` that can be a pad, in the order in which it serves `role`, best
 /// first. Each is tried by its recipe, unshaped; percussion is scored as recorded. All cores are used.
 ///

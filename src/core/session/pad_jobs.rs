@@ -231,39 +231,63 @@ pub(super) fn set_fit(
             Ok(())
         });
     }
+    let of_kit = pad.is_none();
+    let mut sketched = sketch_first(open_kit, &before, (chosen[0], of_kit), fit, &name, progress)?;
     for (n, &index) in chosen.iter().enumerate() {
         let old = &before.doc.pads[index];
+        let shown = sketched.take();
         let source = source_of(old, index)?;
         let part = Part::nth(progress, n, chosen.len());
-        let made = cast::make_pad(&before, index, source, old.role, fit, &part)?;
-        progress.check()?;
-        let of_kit = pad.is_none();
-        if n == 0 {
-            open_kit.change(&name, true, |kit| {
-                check_unchanged(kit, &before)?;
-                if of_kit {
-                    kit.doc.fit = fit;
-                }
-                put_shaped(kit, index, made, of_kit);
-                Ok(())
-            })?;
-            continue;
-        }
-        // the first pad is heard at once; a pad that was changed meanwhile stays, and so does a kit that was undone
+        let made = cast::make_pad(&before, index, source, old.role, fit, &part)
+            .and_then(|made| progress.check().map(|()| made));
+        // a pad that was changed meanwhile stays, and so does a kit that was undone
         open_kit.refine(|kit| {
-            let goes_on = check_unchanged(kit, &before).is_ok() && kit.doc.fit == fit;
-            let fits = goes_on && kit.doc.pads[index] == before.doc.pads[index];
-            if fits {
-                put_shaped(kit, index, made, of_kit);
+            let goes_on = check_unchanged(kit, &before).is_ok() && (!of_kit || kit.doc.fit == fit);
+            let fits = goes_on && kit.doc.pads[index] == *shown.as_ref().unwrap_or(old);
+            match &made {
+                Ok(made) if fits => put_shaped(kit, index, made.clone(), of_kit),
+                // no sketch is left behind
+                Err(_) if fits && shown.is_some() => {
+                    kit.doc.pads[index].clone_from(old);
+                    kit.doc.fit = before.doc.fit;
+                }
+                _ => return false,
             }
-            fits
+            true
         });
+        made?;
     }
     if let Some(index) = pad {
         let old = &before.doc.pads[index];
         learn_fit(open_kit, old.role, old.fit, fit);
     }
     Ok(())
+}
+
+/// Puts the first pad in place as its recipe makes it, so that a moved fit is heard at once; returns it.
+fn sketch_first(
+    open_kit: &OpenKit,
+    before: &Kit,
+    (index, of_kit): (usize, bool),
+    fit: f32,
+    step: &str,
+    progress: &dyn Progress,
+) -> Result<Option<Pad>> {
+    let old = &before.doc.pads[index];
+    let source = source_of(old, index)?;
+    let sketch = cast::sketch_pad(before, index, source, old.role, fit, &Part::new(progress, 0.0, 0.0))?;
+    progress.check()?;
+    let mut shown = None;
+    open_kit.change(step, true, |kit| {
+        check_unchanged(kit, before)?;
+        if of_kit {
+            kit.doc.fit = fit;
+        }
+        put_shaped(kit, index, sketch, of_kit);
+        shown = Some(kit.doc.pads[index].clone());
+        Ok(())
+    })?;
+    Ok(shown)
 }
 
 /// Puts a pad with another fit into its place: its own one, or that of the kit.

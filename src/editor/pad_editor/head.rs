@@ -186,7 +186,7 @@ fn lock(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
 fn pad_menu(ui: &mut Ui, clipboard: &mut Option<Pad>, selection: &mut Selection, cx: &mut FrameContext<'_>) {
     let pad = selection.pad;
     let response =
-        widgets::button(ui, "Pad", "Pad menu", "Copy, paste, clear, export, follow the fit again.");
+        widgets::button(ui, "Pad menu", "Pad menu", "Copy, paste, clear, export, follow the fit again.");
     Popup::menu(&response).show(|ui| {
         if ui.button("Copy pad").clicked() {
             *clipboard = Some(cx.pad(pad).clone());
@@ -211,6 +211,7 @@ fn pad_menu(ui: &mut Ui, clipboard: &mut Option<Pad>, selection: &mut Selection,
             cx.browse(FilePurpose::PadWav(pad), &name);
             ui.close();
         }
+        target_entries(ui, pad, cx);
         let built = cx.pad(pad);
         let held = built.held_settings().next().is_some() && built.audition.is_some() && !built.locked;
         if ui.add_enabled(held, egui::Button::new("Follow the fit again")).clicked() {
@@ -219,6 +220,22 @@ fn pad_menu(ui: &mut Ui, clipboard: &mut Option<Pad>, selection: &mut Selection,
         }
         ui.checkbox(&mut selection.follow, "Show the pad played last");
     });
+}
+
+/// Entries of the menu that give the pad another target, or its role again.
+fn target_entries(ui: &mut Ui, pad: usize, cx: &mut FrameContext<'_>) {
+    let built = cx.pad(pad);
+    let (cast, other) = (built.audition.is_some() && !built.locked, built.target.is_some());
+    let help = "A drum sound that this pad is shaped towards; it is measured, never played.";
+    let choose = ui.add_enabled(cast, egui::Button::new("Choose a target sound")).on_hover_text(help);
+    if choose.clicked() {
+        cx.browse(FilePurpose::Target(pad), "");
+        ui.close();
+    }
+    if other && ui.button("Remove the target sound").on_hover_text("Back to the role alone.").clicked() {
+        cx.session.start(Job::SetTarget { pad, sound: None });
+        ui.close();
+    }
 }
 
 /// The sections as flat tabs along `rect`; returns the one that was pressed, and the tab of the one that is shown.

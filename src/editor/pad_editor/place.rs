@@ -19,7 +19,7 @@ use kitwright_core::{
 };
 use std::sync::atomic::Ordering::Relaxed;
 
-/// Width from which the picture and both groups of settings are side by side.
+/// Width from which the picture has room beside both groups of settings.
 const WIDE: f32 = 1100.0;
 
 /// Shows level, place and variation of a pad in `panel`, with `more` all of their settings; `ceiling_db` is the gain reduction of its own output.
@@ -34,18 +34,14 @@ pub(super) fn show(
     if let Some(meters) = cx.session.meters() {
         strokes.follow(&meters, pad);
     }
-    if panel.width() < WIDE {
-        ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
-            in_the_kit(ui, (pad, more), ceiling_db, cx);
-            ui.add_space(theme::GAP);
-            from_hit_to_hit(ui, (pad, more), cx);
-        });
-        return;
-    }
-    let gap = 14.0;
-    let picture = Rect::from_min_size(panel.min, vec2((panel.width() * 0.36).min(480.0), panel.height()));
+    let gap = 2.0 * theme::GAP;
+    let pictured = panel.width() >= WIDE;
+    let width = if pictured { (panel.width() * 0.36).min(480.0) } else { -gap };
+    let picture = Rect::from_min_size(panel.min, vec2(width, panel.height()));
     let half = (panel.right() - picture.right() - 2.0 * gap) / 2.0;
-    strokes::draw(ui, picture, strokes, &cx.pad(pad).variation);
+    if pictured {
+        strokes::draw(ui, picture, strokes, &cx.pad(pad).variation);
+    }
     let group = |ui: &mut Ui, name: &str, place: usize, add: &mut dyn FnMut(&mut Ui)| {
         let left = picture.right() + gap + place as f32 * (half + gap);
         let rect = Rect::from_min_size(pos2(left, panel.top()), vec2(half, panel.height()));

@@ -4,7 +4,6 @@
 use super::hit::section_of;
 use crate::editor::{
     character::{self, Character},
-    file_browser::FilePurpose,
     frame_context::FrameContext,
     score_text,
     selection::Selection,
@@ -16,8 +15,10 @@ use kitwright_core::{
     session::Job,
 };
 
-/// Roles whose scores are shown; a tooltip has them all.
-const SHOWN_SCORES: usize = 3;
+/// Roles whose scores are shown in low and in high panels; a tooltip has them all.
+const SHOWN_SCORES: [usize; 2] = [3, 8];
+/// Height from which a panel is high.
+const HIGH: f32 = 260.0;
 /// Height of a line of the scores and of the reasons.
 const LINE: f32 = 20.0;
 
@@ -33,8 +34,15 @@ pub(super) fn show(ui: &mut Ui, selection: &mut Selection, cx: &mut FrameContext
             measured(ui, character, built.role);
         }
         by_hand(ui, pad, cx);
-        edit_summary(ui, built, selection);
-        target(ui, pad, cx);
+        ui.horizontal_wrapped(|ui| {
+            ui.spacing_mut().item_spacing = vec2(4.0, 4.0);
+            edit_summary(ui, built, selection);
+        });
+        if built.slices.len() > 1 {
+            let words = format!("{} like hits take turns with it", built.slices.len() - 1);
+            ui.label(RichText::new(words).color(theme::TEXT_DIM));
+        }
+        target(ui, built);
     });
 }
 
@@ -43,7 +51,8 @@ fn measured(ui: &mut Ui, character: &Character, role: PadRole) {
     let width = ui.available_width();
     let scores_width = (width * 0.44).min(220.0);
     let top = ui.cursor().min;
-    let rows = character.reasons.len().max(SHOWN_SCORES);
+    let shown = SHOWN_SCORES[usize::from(ui.clip_rect().height() >= HIGH)];
+    let rows = character.reasons.len().max(shown);
     let (rect, _) = ui.allocate_exact_size(vec2(width, LINE * (rows + 1) as f32), Sense::hover());
     let painter = ui.painter().clone();
     let title = if role.is_scored() { "Why this hit" } else { "What it is like" };
@@ -76,14 +85,14 @@ fn measured(ui: &mut Ui, character: &Character, role: PadRole) {
         response.on_hover_text(format!("Speaks {side} it. {}", reason.detail));
     }
     let right = Rect::from_min_max(pos2(rect.right() - scores_width, rect.top()), rect.max);
-    scores(ui, right, character, role);
+    scores(ui, right, shown, character, role);
 }
 
 /// The roles that the sound serves best, and always its own.
-fn scores(ui: &Ui, rect: Rect, character: &Character, role: PadRole) {
+fn scores(ui: &Ui, rect: Rect, count: usize, character: &Character, role: PadRole) {
     let percent = |score: f32| score_text::percent(score);
     let of = |r: PadRole| character::class_word(r) == character::class_word(role);
-    let mut shown: Vec<(PadRole, f32)> = character.scores.iter().take(SHOWN_SCORES).copied().collect();
+    let mut shown: Vec<(PadRole, f32)> = character.scores.iter().take(count).copied().collect();
     if !shown.iter().any(|(r, _)| of(*r))
         && let (Some(own), Some(last)) = (character.scores.iter().find(|(r, _)| of(*r)), shown.last_mut())
     {
@@ -126,32 +135,21 @@ fn scores(ui: &Ui, rect: Rect, character: &Character, role: PadRole) {
     response.on_hover_text(format!("{words}.\nMeasured on the finished sound."));
 }
 
-/// What the pad is shaped towards: its role, or a target sound that the player has chosen.
-fn target(ui: &mut Ui, pad: usize, cx: &mut FrameContext<'_>) {
-    let kit = cx.kit.clone();
-    let built = &kit.doc.pads[pad];
+/// What the pad is shaped towards: its role, or a target sound that the player has chosen in the menu of the pad.
+fn target(ui: &mut Ui, built: &Pad) {
     if built.audition.is_none() {
         return;
     }
-    let (words, change) = match &built.target {
-        Some(target) => (format!("Target: {}", target.name), "Another target"),
-        None if !built.role.is_scored() => ("No target: stays as it is".to_owned(), "Choose a target"),
-        None => (format!("Target: {}, its role", score_text::with_article(built.role)), "Choose a target"),
+    let words = match &built.target {
+        Some(target) => format!("Target: {}", target.name),
+        None if !built.role.is_scored() => "No target: stays as it is".to_owned(),
+        None => format!("Target: {}, its role", score_text::with_article(built.role)),
     };
-    ui.horizontal_wrapped(|ui| {
-        let label = ui.label(RichText::new(&words).color(theme::TEXT_DIM));
-        label.on_hover_text(format!("{words}\n{}", score_text::sentence(built)));
-        let help = "Chooses a drum sound that this pad is shaped towards; it is measured, never played.";
-        if widgets::button(ui, change, "Choose a target sound", help).clicked() {
-            cx.browse(FilePurpose::Target(pad), "");
-        }
-        let help = "Back to the role alone.";
-        if built.target.is_some()
-            && widgets::button(ui, "Remove target", "Remove the target sound", help).clicked()
-        {
-            cx.session.start(Job::SetTarget { pad, sound: None });
-        }
-    });
+    let label = ui.add(egui::Label::new(RichText::new(&words).color(theme::TEXT_DIM)).truncate());
+    label.on_hover_text(format!(
+        "{words}\n{}\nThe pad menu chooses a drum sound as another target; one can be dropped onto the role as well.",
+        score_text::sentence(built)
+    ));
 }
 
 /// The settings that the fit does not move; a press lets one go.
@@ -182,26 +180,17 @@ fn edit_summary(ui: &mut Ui, pad: &Pad, selection: &mut Selection) {
         ui.label("This pad was made by hand.");
         return;
     };
-    ui.horizontal_wrapped(|ui| {
-        ui.spacing_mut().item_spacing = vec2(4.0, 4.0);
-        ui.label(RichText::new("What was done").color(theme::TEXT_DIM));
-        if audition.edit_summary.is_empty() {
-            ui.label("nothing: it sounds as it was recorded");
+    ui.label(RichText::new("What was done").color(theme::TEXT_DIM));
+    if audition.edit_summary.is_empty() {
+        ui.label("nothing: it sounds as it was recorded");
+    }
+    for step in &audition.edit_summary {
+        let section = section_of(step);
+        let button = egui::Button::new(RichText::new(step).font(theme::small())).stroke(egui::Stroke::NONE);
+        let chip = ui.add(button.fill(theme::RAISED).min_size(vec2(0.0, theme::TARGET)));
+        let chip = widgets::named(chip, Role::Button, &format!("{step}: show {}", section.word()));
+        if chip.on_hover_text(format!("Shows {}.", section.word())).clicked() {
+            selection.section = section;
         }
-        for step in &audition.edit_summary {
-            let section = section_of(step);
-            let button = egui::Button::new(RichText::new(step).font(theme::small()));
-            let chip = ui.add(button.fill(theme::RAISED).min_size(vec2(0.0, theme::TARGET)));
-            let chip = widgets::named(chip, Role::Button, &format!("{step}: show {}", section.word()));
-            if chip.on_hover_text(format!("Shows {}.", section.word())).clicked() {
-                selection.section = section;
-            }
-        }
-        if pad.slices.len() > 1 {
-            ui.label(
-                RichText::new(format!("{} like hits take turns with it", pad.slices.len() - 1))
-                    .color(theme::TEXT_DIM),
-            );
-        }
-    });
+    }
 }

@@ -14,7 +14,8 @@ use crate::editor::{
     widgets,
 };
 use egui::{
-    Align2, Color32, CursorIcon, EventFilter, Key, Rect, Response, Role, Sense, Ui, WidgetInfo, pos2, vec2,
+    Align2, Color32, CursorIcon, EventFilter, Key, Modifiers, Rect, Response, Role, Sense, Ui, WidgetInfo,
+    pos2, vec2,
 };
 use kitwright_core::{
     kit::TakeEntry,
@@ -115,6 +116,8 @@ fn hit_keys(
 
 /// Points on the screen by which one press of an arrow moves an edge of a hit.
 const EDGE_STEP: f32 = 3.0;
+/// The same in time, ms: at least and at most.
+const EDGE_STEP_MS: [f64; 2] = [1.0, 5.0];
 
 /// Moves the start (Alt) or the end (Shift) of a hit with the arrows; returns whether it was one of these keys.
 fn edge_keys(
@@ -125,19 +128,24 @@ fn edge_keys(
     shown: &ShownTake,
     hit: usize,
 ) -> bool {
-    let (start, end) = ui.input(|i| (i.modifiers.alt, i.modifiers.shift));
-    let pressed = |key| ui.input(|i| i.key_pressed(key));
-    let way = f64::from(i8::from(pressed(Key::ArrowRight)) - i8::from(pressed(Key::ArrowLeft)));
-    if start == end || way == 0.0 {
+    let pressed = |modifiers, key| ui.input_mut(|i| i.consume_key(modifiers, key));
+    let way = |modifiers| {
+        let (left, right) = (pressed(modifiers, Key::ArrowLeft), pressed(modifiers, Key::ArrowRight));
+        f64::from(i8::from(right) - i8::from(left))
+    };
+    let (of_start, of_end) = (way(Modifiers::ALT), way(Modifiers::SHIFT));
+    if of_start == 0.0 && of_end == 0.0 {
         return false;
     }
     let per_point = (view.sight[1] - view.sight[0]) / f64::from(width.max(1.0));
-    // at least 1 ms, which is heard
-    let step = (per_point * f64::from(EDGE_STEP)).max(f64::from(shown.take.sample_rate) / 1000.0);
+    // far out a point is longer than a hit
+    let [finest, coarsest] = EDGE_STEP_MS.map(|ms| ms * f64::from(shown.take.sample_rate) / 1000.0);
+    let step = (per_point * f64::from(EDGE_STEP)).clamp(finest, coarsest);
     let entry = &cx.kit.doc.takes[shown.index];
-    let mut edges = [entry.hits[hit].start, entry.hits[hit].end];
-    let moved = &mut edges[usize::from(end)];
-    *moved = (*moved as f64 + way * step).clamp(0.0, shown.take.frames() as f64) as u64;
+    let moved = |frame: u64, way: f64| {
+        (frame as f64 + way * step).clamp(0.0, shown.take.frames() as f64).round() as u64
+    };
+    let edges = [moved(entry.hits[hit].start, of_start), moved(entry.hits[hit].end, of_end)];
     let [start, end] = within_neighbours(entry, hit, edges);
     cx.session.start(Job::EditHits(shown.index, HitEdit::Reshape { hit, start, end }));
     true
