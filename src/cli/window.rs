@@ -15,13 +15,19 @@ pub(super) fn run(a: &arguments::Window) -> Result<()> {
     }
     // the framework finds this one in place when it comes to set its own, and says so in its log
     let _ = ctrlc::set_handler(plugin::close_windows);
-    let words = std::iter::once("kitwright window".to_owned()).chain(a.options.iter().cloned());
-    if nice_plug::wrapper::standalone::nice_export_standalone_with_args::<plugin::Kitwright, _>(words) {
-        Ok(())
-    } else {
-        Err(Error::invalid(
-            "the window could not be opened; \"kitwright window -- --help\" lists its options",
-        ))
+    plugin::ask_before_end();
+    loop {
+        let words = std::iter::once("kitwright window".to_owned()).chain(a.options.iter().cloned());
+        if !nice_plug::wrapper::standalone::nice_export_standalone_with_args::<plugin::Kitwright, _>(words) {
+            return Err(Error::invalid(
+                "the window could not be opened; \"kitwright window -- --help\" lists its options",
+            ));
+        }
+        match plugin::take_unsaved() {
+            // the window comes back with the question
+            Some(session) => plugin::reopen(session),
+            None => return Ok(()),
+        }
     }
 }
 

@@ -54,6 +54,16 @@ impl WindowState {
             || self.browser.as_ref().is_some_and(FileBrowser::is_working)
     }
 
+    /// Asks whether the program may end although the kit was not saved.
+    pub fn ask_before_end(&mut self) {
+        self.unsaved.ask_before_end();
+    }
+
+    /// Whether the player has let the program end.
+    pub fn ends(&self) -> bool {
+        self.unsaved.ends()
+    }
+
     /// Lets go what still sounds because it is held in the window: the window closes.
     pub fn let_go(&mut self, session: &Session) {
         self.readings.held.let_go(session);

@@ -28,6 +28,8 @@ pub struct Kitwright {
     params: Arc<HostParams>,
     /// While active.
     player: Option<Player>,
+    /// The window asks whether the program may end.
+    asks: bool,
 }
 
 /// The kit file that the next instance opens; see [`open_first`].
@@ -39,9 +41,19 @@ pub fn open_first(kit: PathBuf) {
     *FIRST_KIT.lock().unwrap_or_else(PoisonError::into_inner) = Some(kit);
 }
 
+/// The session that the next instance goes on with; see [`reopen`].
+static NEXT_SESSION: Mutex<Option<Arc<Session>>> = Mutex::new(None);
+
+/// Lets the next instance go on with this session, and ask whether the program may end.
+pub fn reopen(session: Arc<Session>) {
+    *NEXT_SESSION.lock().unwrap_or_else(PoisonError::into_inner) = Some(session);
+}
+
 impl Default for Kitwright {
     fn default() -> Self {
-        let session = Session::new();
+        let before = NEXT_SESSION.lock().unwrap_or_else(PoisonError::into_inner).take();
+        let asks = before.is_some();
+        let session = before.unwrap_or_else(Session::new);
         if let Some(kit) = FIRST_KIT.lock().unwrap_or_else(PoisonError::into_inner).take() {
             session.start(Job::LoadKit(kit));
         }
@@ -52,7 +64,7 @@ impl Default for Kitwright {
         let link = InstanceLink { session: session.clone(), params: weak.clone(), run_on_worker: None };
         link.set_last_made();
         session.read_trims_with(move || weak.upgrade().map(|params| params.trims()));
-        Self { session, params, player: None }
+        Self { session, params, player: None, asks }
     }
 }
 
@@ -95,7 +107,7 @@ impl Plugin for Kitwright {
 
     fn editor(&mut self, executor: AsyncExecutor<Self>) -> Option<Self::Editor> {
         InstanceLink::set_last_made_worker(move |fence| executor.execute_background(fence));
-        window::create(self.session.clone(), self.params.clone())
+        window::create(self.session.clone(), self.params.clone(), self.asks)
     }
 
     fn params(&self) -> Arc<dyn Params> {

@@ -31,5 +31,5 @@ mod tail;
 mod units_vst3;
 mod window;
 
-pub use instance::{Kitwright, open_first};
-pub use window::close_windows;
+pub use instance::{Kitwright, open_first, reopen};
+pub use window::{ask_before_end, close_windows, take_unsaved};

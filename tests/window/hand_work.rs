@@ -87,6 +87,31 @@ fn opening_over_unsaved_work_asks_first() {
 }
 
 #[test]
+fn a_program_that_ends_with_unsaved_work_asks_first() {
+    let dir = tempfile::tempdir().expect("temporary folder");
+    let file = dir.path().join("mine.kitwright");
+    let ask = |h: &mut Harness<'_, TestWindow>| {
+        h.state_mut().window.ask_before_end();
+        settle(h);
+        h.get_by_label_contains("changes that no file holds");
+    };
+    let mut harness = window();
+    ask(&mut harness);
+    press(&mut harness, "Keep working");
+    assert!(!harness.state().window.ends());
+    ask(&mut harness);
+    press(&mut harness, "Save and close");
+    assert!(!harness.state().window.ends(), "not before it is saved");
+    choose_file(&mut harness, &file, "Save here");
+    wait_until(&mut harness, "the end", |d| d.window.ends());
+    assert_eq!(Kit::load(&file, &Quiet).expect("saved").takes.len(), 1);
+    let mut harness = window();
+    ask(&mut harness);
+    press(&mut harness, "Close without saving");
+    assert!(harness.state().window.ends());
+}
+
+#[test]
 fn a_save_that_is_given_up_or_fails_leaves_the_kit_open() {
     let dir = tempfile::tempdir().expect("temporary folder");
     let recording = dir.path().join("other.wav");

@@ -279,6 +279,11 @@ impl Session {
         self.open_kit.take_loaded_trims()
     }
 
+    /// Hands trims to the window as those of a loaded file: [`Session::take_loaded_trims`].
+    pub fn hand_over_trims(&self, trims: Trims) {
+        self.open_kit.set_loaded_trims(trims);
+    }
+
     /// Plays a pad at the start of the next block; dropped when 64 triggers wait already, as they do while no
     /// engine runs.
     pub fn trigger(&self, trigger: PadTrigger) {

@@ -32,7 +32,7 @@ mod parts;
 mod redraw_check;
 mod trims;
 
-pub use parts::close_windows;
+pub use parts::{ask_before_end, close_windows, take_unsaved};
 
 use super::params::HostParams;
 use crate::editor::{Memory, Track, WindowState};
@@ -67,14 +67,19 @@ pub struct HostEditor {
     parts: Arc<Parts>,
 }
 
-/// The editor of a plugin instance; its size and zoom are stored in the parameters' window memory.
-pub fn create(session: Arc<Session>, params: Arc<HostParams>) -> Option<HostEditor> {
+/// The editor of a plugin instance; its size and zoom are stored in the parameters' window memory. `asks`: it asks at once
+/// whether the program may end.
+pub fn create(session: Arc<Session>, params: Arc<HostParams>, asks: bool) -> Option<HostEditor> {
     let memory = params.window.get::<Memory>().clamped();
+    let mut state = WindowState::new(memory.clone());
+    if asks {
+        state.ask_before_end();
+    }
     let parts = Parts {
         session,
         params,
         frame: Mutex::new((size_of(&memory), 1.0)),
-        state: Mutex::new(WindowState::new(memory)),
+        state: Mutex::new(state),
         host_keys: Mutex::default(),
         typing: AtomicBool::new(false),
         frames: Mutex::default(),

@@ -54,6 +54,8 @@ fn show_folder(link: &str) {
     }
 }
 
+/// A window that closes sooner was closed by no one, for example for want of OpenGL.
+const LEAST_OPEN: Duration = Duration::from_secs(1);
 /// How often the session is checked for changes.
 const SESSION_CHECK_INTERVAL: Duration = Duration::from_millis(16);
 
@@ -273,7 +275,8 @@ impl WindowHandler for HostWindow {
         if *timer != self.timer {
             return;
         }
-        if ENDING.load(Relaxed) || self.closing.is_requested() {
+        let ends = || self.parts.state.try_lock().is_ok_and(|state| state.ends());
+        if ENDING.load(Relaxed) || self.closing.is_requested() || ends() {
             self.window.request_close();
             return;
         }
@@ -301,6 +304,8 @@ impl Drop for HostWindow {
         self.parts.session.set_groove(GrooveSettings { playing: false, ..groove });
         let mut state = lock(&self.parts.state);
         state.let_go(&self.parts.session);
+        // a window that cannot be drawn is not opened again and again
+        self.parts.keep_unsaved(state.ends() || self.opened.elapsed() < LEAST_OPEN);
         state.close();
         self.parts.params.window.put(&state.memory);
     }

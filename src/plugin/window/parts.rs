@@ -50,3 +50,29 @@ pub(super) static ENDING: AtomicBool = AtomicBool::new(false);
 pub fn close_windows() {
     ENDING.store(true, Relaxed);
 }
+
+/// Set in a program of its own: a window that closes with unsaved work keeps it for [`take_unsaved`].
+static ASKS: AtomicBool = AtomicBool::new(false);
+/// The session of the window that has closed with unsaved work.
+static UNSAVED: Mutex<Option<Arc<Session>>> = Mutex::new(None);
+
+/// Keeps the session of a window that closes with unsaved work, so that the program can ask before it ends: the window
+/// system closes a window without asking it (baseview 0.4).
+pub fn ask_before_end() {
+    ASKS.store(true, Relaxed);
+}
+
+/// The session of the window that has closed with unsaved work, once.
+pub fn take_unsaved() -> Option<Arc<Session>> {
+    lock(&UNSAVED).take()
+}
+
+impl Parts {
+    /// Keeps the session if the window closes with unsaved work and the player has not agreed to it.
+    pub fn keep_unsaved(&self, agreed: bool) {
+        if ASKS.load(Relaxed) && !ENDING.load(Relaxed) && !agreed && self.session.is_changed() {
+            self.session.hand_over_trims(self.params.trims());
+            *lock(&UNSAVED) = Some(self.session.clone());
+        }
+    }
+}
