@@ -31,6 +31,8 @@ use last_cloud::CloudCopies;
 use reductions::HeldReductions;
 use strokes::Strokes;
 
+/// Height from which a section shows all of its settings.
+const ROOMY: f32 = 320.0;
 /// Width of the button beside the tabs.
 const MORE_WIDTH: f32 = 60.0;
 /// Height of the tabs.
@@ -100,6 +102,7 @@ pub fn show(
     let tabs = Rect::from_min_size(strip.left_bottom(), vec2(strip.width(), TABS_HEIGHT));
     let panel = Rect::from_min_max(pos2(rect.left() + 12.0, tabs.bottom() + 8.0), rect.max - vec2(12.0, 8.0));
     let tabs = Rect::from_min_max(tabs.min, pos2(tabs.right() - MORE_WIDTH, tabs.bottom()));
+    selection.roomy = panel.height() >= ROOMY;
     view.reductions.follow(ui, selection.pad, cx);
     if selection.section != Section::Tone
         && let Some(meters) = cx.session.meters()
@@ -142,7 +145,7 @@ pub fn show(
 
 /// The button that shows all settings of a section, or the essential ones alone.
 fn more_settings(ui: &mut Ui, selection: &mut Selection) {
-    if !selection.section.has_more() {
+    if !selection.section.has_more() || selection.roomy {
         return;
     }
     let more = selection.shows_more();

@@ -13,6 +13,8 @@ pub struct Selection {
     pub stage: usize,
     /// The rest of the settings of each section is shown, one bit each in the order of [`Section::ALL`].
     pub more: u8,
+    /// The sections have room for every setting.
+    pub roomy: bool,
     /// The pad that was struck last is chosen, except by the groove.
     pub follow: bool,
 }
@@ -20,7 +22,7 @@ pub struct Selection {
 impl Selection {
     /// Whether the rest of the settings of the shown section is shown.
     pub fn shows_more(&self) -> bool {
-        self.more & self.section.bit() != 0
+        self.roomy || self.more & self.section.bit() != 0
     }
 
     /// Shows or hides the rest of the settings of the shown section.

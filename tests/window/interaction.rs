@@ -60,7 +60,7 @@ fn every_control_has_a_tooltip() {
     let (mut seen, mut mute) = (HashSet::new(), Vec::new());
     for section in Section::ALL {
         press(&mut harness, section.word());
-        if section.has_more() {
+        if section.has_more() && !harness.state().window.selection.roomy {
             press(&mut harness, "More settings");
         }
         // no tooltip follows a click at once

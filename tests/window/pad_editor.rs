@@ -171,6 +171,11 @@ fn essential_settings_come_first_and_the_rest_on_demand() {
         harness.get_by_label(essential);
         harness.get_by_label(rest);
     }
+    // a large window has room for all of them
+    let mut large = sized_window(1920.0, 1400.0, 1.0);
+    press(&mut large, "Layers");
+    large.get_by_label("Pad 1 layer 1 Sweep time");
+    assert!(large.query_by_label("More settings").is_none());
     // each section keeps its own choice, and what was set by hand stays in sight
     press(&mut harness, "Layers");
     harness.get_by_label("Pad 1 layer 1 Sweep time").set_value_accesskit(300.0);

@@ -200,7 +200,7 @@ impl<'a> Driver<'a> {
     /// Strikes a pad by its key, a moment before a picture.
     pub fn strike(&self, key: &str) -> Result {
         // out of the way of tooltips
-        self.xdotool(&["mousemove", "--window", &self.window, "1000", "270"])?;
+        self.xdotool(&["mousemove", "--window", &self.window, "1100", "240"])?;
         sleep(Duration::from_millis(600));
         self.xdotool(&["key", key])?;
         sleep(Duration::from_millis(120));

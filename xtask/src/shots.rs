@@ -40,6 +40,9 @@ pub fn run(project: &Project, program: Option<PathBuf>) -> Result {
     let driver = Driver::open(&screen, &program, &folder)?;
     main_job(&driver, &take)?;
     sizes(&driver)?;
+    // saved again, or the program would ask before it ends
+    driver.click(794, 44)?;
+    driver.settle()?;
     driver.close()?;
     publish(&folder.join("07-why.png"), &project.root.join("assets/window.png"))?;
     println!("pictures lie in {}; that of the README in assets", folder.display());
