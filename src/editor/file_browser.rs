@@ -2,96 +2,20 @@
 //!
 //! Folders are read on a thread of their own, since a network folder may take seconds.
 
+mod purpose;
+
+pub use purpose::{FilePurpose, KIT};
+
 use super::{memory::Memory, theme, widgets};
 use egui::{Context, Key, RichText, Role, ScrollArea, Sense, TextEdit, Ui, WidgetInfo, vec2};
-use kitwright_core::{export::SamplerFormat, groove::patterns::GrooveSettings, session::Job};
+use kitwright_core::{groove::patterns::GrooveSettings, session::Job};
 use std::{
     path::{Path, PathBuf},
     sync::{Mutex, mpsc},
 };
 
-/// Extensions of audio files that can be opened.
-const AUDIO: &[&str] =
-    &["wav", "wave", "aif", "aiff", "aifc", "flac", "mp3", "ogg", "oga", "m4a", "mp4", "aac", "alac", "caf"];
-/// Extension of kit files.
-pub const KIT: &str = "kitwright";
 /// Maximum number of entries shown of a folder.
 const MAX_ENTRIES: usize = 5000;
-
-/// What the chosen file is for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum FilePurpose {
-    /// A recording to make a kit of, or a kit.
-    Open,
-    /// One more take for the kit.
-    AddTake,
-    /// A recording of the song, to detect its key.
-    Song,
-    /// A target sound for this pad (0 to 15).
-    Target(usize),
-    /// The file that the kit is saved to.
-    Save,
-    /// The MIDI file that receives the pattern of the groove.
-    Pattern,
-    /// The folder that receives pads, groove and picture.
-    Export,
-    /// The folder that receives the kit for other samplers.
-    Sampler(SamplerFormat),
-    /// The WAV file that receives this pad (0 to 15).
-    PadWav(usize),
-}
-
-impl FilePurpose {
-    fn title(self) -> &'static str {
-        match self {
-            Self::Open => "Open a recording or a kit",
-            Self::AddTake => "Add a take of the same instrument",
-            Self::Song => "Tune the kit to a recording of the song",
-            Self::Target(_) => "Choose a target sound for the pad",
-            Self::Save => "Save the kit",
-            Self::Pattern => "Save the pattern as a MIDI file",
-            Self::Export => "Export pads, groove and picture",
-            Self::Sampler(format) => match format {
-                SamplerFormat::Wav => "Export samples for other samplers",
-                SamplerFormat::Sfz => "Export an SFZ instrument",
-                SamplerFormat::Sf2 => "Export a SoundFont 2 file",
-                SamplerFormat::Midnam => "Export the names of the notes",
-            },
-            Self::PadWav(_) => "Export the pad as a WAV file",
-        }
-    }
-
-    fn verb(self) -> &'static str {
-        match self {
-            Self::Open => "Open file",
-            Self::AddTake => "Add this take",
-            Self::Song => "Tune to this",
-            Self::Target(_) => "Use as target",
-            Self::Save | Self::Pattern | Self::PadWav(_) => "Save here",
-            Self::Export | Self::Sampler(_) => "Export here",
-        }
-    }
-
-    fn name_label(self) -> &'static str {
-        match self {
-            Self::Open | Self::AddTake | Self::Song | Self::Target(_) => "File",
-            Self::Save | Self::Pattern | Self::PadWav(_) => "File name",
-            Self::Export | Self::Sampler(_) => "New folder",
-        }
-    }
-
-    fn shows(self, extension: &str) -> bool {
-        let audio = AUDIO.contains(&extension);
-        match self {
-            Self::Open => audio || extension == KIT,
-            Self::AddTake | Self::Song | Self::Target(_) => audio,
-            Self::Save => extension == KIT,
-            Self::Pattern => extension == "mid",
-            Self::PadWav(_) => extension == "wav",
-            Self::Export | Self::Sampler(_) => false,
-        }
-    }
-}
 
 #[derive(Debug, Clone)]
 struct FolderEntry {
@@ -328,17 +252,7 @@ impl FileBrowser {
         });
         ui.horizontal(|ui| {
             let verb = if self.replace.is_some() { "Replace it" } else { self.purpose.verb() };
-            let help = match self.purpose {
-                FilePurpose::Open => "Makes a kit of a recording, or opens a kit.",
-                FilePurpose::AddTake => "The pads stay as they are.",
-                FilePurpose::Song => "Detects its key; pads with a pitch are tuned to it.",
-                FilePurpose::Target(_) => "Only measured: the sound does not go into the kit.",
-                FilePurpose::Save => "One file with everything in it.",
-                FilePurpose::Pattern => "Two bars for the pads of this kit, on channel 10.",
-                FilePurpose::Export => "WAV files of the pads, a groove, its MIDI and a picture.",
-                FilePurpose::Sampler(_) => "A folder that other samplers open.",
-                FilePurpose::PadWav(_) => "One stroke as it sounds, 48 kHz, 24 bits.",
-            };
+            let help = self.purpose.help();
             let ready = self.takes_folder() || !self.name.trim().is_empty();
             let confirm = ui.add_enabled_ui(ready, |ui| {
                 if ready {

@@ -2,6 +2,7 @@
 
 mod body;
 mod head;
+mod keys;
 mod labels;
 pub mod position;
 mod shown;

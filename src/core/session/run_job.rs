@@ -3,7 +3,7 @@
 use super::{
     audio_requests::Preview,
     job::Job,
-    job_parts::{check_unchanged, pad_of},
+    job_parts::check_unchanged,
     library_jobs, new_kit,
     open_kit::OpenKit,
     pad_jobs::{audition, follow_fit, next_best, put_file, set_fit, set_hit, set_target},
@@ -15,6 +15,7 @@ use super::{
 use crate::{
     cast,
     error::Result,
+    export,
     kit::{Key, Kit, Pad},
     listen,
     progress::{Part, Progress},
@@ -91,31 +92,43 @@ pub(super) fn run(
             Ok(())
         }
         Job::SaveKit(path) => return save(open_kit, path, progress),
-        Job::SavePattern { file, groove } => {
-            crate::export::write_pattern(&open_kit.kit(), &groove, &file)?;
-            return Ok(Done { files: Vec::new(), note: Some(format!("Saved to {}.", file.display())) });
-        }
         Job::Library { folder, job } => {
             let note = Some(library_jobs::run(open_kit, &folder, job, progress)?);
             return Ok(Done { files: Vec::new(), note });
         }
-        Job::Export(path) => {
-            crate::export::write_folder(&open_kit.kit_with_trims(), &path, progress)?;
-            return Ok(Done { files: Vec::new(), note: Some(format!("Exported to {}.", path.display())) });
-        }
-        Job::ExportSampler { folder, format } => {
-            let options = crate::export::SampleOptions::default();
-            let kit = open_kit.kit_with_trims();
-            crate::export::export_sampler(&kit, format, &options, &folder, progress)?;
-            return Ok(Done { files: Vec::new(), note: Some(format!("Exported to {}.", folder.display())) });
-        }
-        Job::ExportPad { pad, file } => {
-            pad_of(&open_kit.kit(), pad)?;
-            crate::export::write_pad_file(&open_kit.kit_with_trims(), pad, &file, progress)?;
-            return Ok(Done { files: Vec::new(), note: Some(format!("Saved to {}.", file.display())) });
+        job @ (Job::SavePattern { .. }
+        | Job::Export(_)
+        | Job::ExportSampler { .. }
+        | Job::ExportPad { .. }) => {
+            return export_job(job, open_kit, progress);
         }
     }
     .map(|()| Done::default())
+}
+
+/// Writes files that the kit does not belong to.
+fn export_job(job: Job, open_kit: &OpenKit, progress: &dyn Progress) -> Result<Done> {
+    let note = match job {
+        Job::SavePattern { file, groove } => {
+            export::write_pattern(&open_kit.kit(), &groove, &file)?;
+            format!("Saved to {}.", file.display())
+        }
+        Job::Export(folder) => {
+            export::write_folder(&open_kit.kit_with_trims(), &folder, progress)?;
+            format!("Exported to {}.", folder.display())
+        }
+        Job::ExportSampler { folder, format } => {
+            let options = export::SampleOptions::default();
+            export::export_sampler(&open_kit.kit_with_trims(), format, &options, &folder, progress)?;
+            format!("Exported to {}.", folder.display())
+        }
+        Job::ExportPad { pad, file } => {
+            export::write_pad_file(&open_kit.kit_with_trims(), pad, &file, progress)?;
+            format!("Saved to {}.", file.display())
+        }
+        _ => return Ok(Done::default()),
+    };
+    Ok(Done { files: Vec::new(), note: Some(note) })
 }
 
 fn save(open_kit: &OpenKit, path: PathBuf, progress: &dyn Progress) -> Result<Done> {

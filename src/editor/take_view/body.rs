@@ -1,6 +1,7 @@
 //! The take's wave with its hits, and an overview of the whole take below.
 
 use super::{
+    keys,
     labels::{self, Word},
     position::TakeView,
     shown::{PadUse, ShownTake},
@@ -13,10 +14,7 @@ use crate::editor::{
     wave::{self, Stretch},
     widgets,
 };
-use egui::{
-    Align2, Color32, CursorIcon, EventFilter, Key, Modifiers, Rect, Response, Role, Sense, Ui, WidgetInfo,
-    pos2, vec2,
-};
+use egui::{Align2, Color32, CursorIcon, Rect, Response, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 use kitwright_core::{
     kit::TakeEntry,
     listen::Hit,
@@ -54,7 +52,7 @@ pub(super) fn show(
     let field = Rect::from_min_max(pos2(rect.left(), labels.bottom()), pos2(rect.right(), ruler.top()));
     let ground = background(ui, field, view, shown);
     view.ground = Some(ground.id);
-    hit_keys(ui, &ground, view, selection, cx, shown);
+    keys::hit_keys(ui, &ground, view, selection, cx, shown);
     if ruler_height > 0.0 {
         ruler_ticks(ui, ruler, view, shown);
     }
@@ -67,88 +65,6 @@ pub(super) fn show(
         painter.vline(x, field.y_range(), (1.0, theme::TEXT));
     }
     whole_take(ui, whole, view, shown);
-}
-
-/// The keyboard's way through the hits: the take is one stop for Tab; arrows, Home and End choose a hit and play it, with
-/// Shift they move its end and with Alt its start; Enter puts it onto the chosen pad, Delete removes it, Escape lets it go.
-fn hit_keys(
-    ui: &Ui,
-    ground: &Response,
-    view: &mut TakeView,
-    selection: &mut Selection,
-    cx: &FrameContext<'_>,
-    shown: &ShownTake,
-) {
-    if !ground.has_focus() {
-        return;
-    }
-    let filter = EventFilter { horizontal_arrows: true, escape: view.hit.is_some(), ..Default::default() };
-    ui.memory_mut(|m| m.set_focus_lock_filter(ground.id, filter));
-    if let Some(hit) = view.hit.filter(|h| *h < shown.users.len())
-        && edge_keys(ui, ground.rect.width(), view, cx, shown, hit)
-    {
-        return;
-    }
-    let pressed = |key| ui.input(|i| i.key_pressed(key));
-    let count = shown.users.len();
-    let next = match view.hit {
-        _ if count == 0 => None,
-        _ if pressed(Key::Home) => Some(0),
-        _ if pressed(Key::End) => Some(count - 1),
-        None if pressed(Key::ArrowRight) || pressed(Key::ArrowLeft) => Some(0),
-        Some(hit) if pressed(Key::ArrowRight) => Some((hit + 1).min(count - 1)),
-        Some(hit) if pressed(Key::ArrowLeft) => Some(hit.saturating_sub(1)),
-        _ => None,
-    };
-    if let Some(hit) = next {
-        choose(view, selection, cx, shown, hit);
-        view.reveal(cx.kit.doc.takes[shown.index].hits[hit].start as f64, shown.take.frames() as f64);
-    } else if let Some(hit) = view.hit.filter(|_| pressed(Key::Delete)) {
-        cx.session.start(Job::EditHits(shown.index, HitEdit::Remove(hit)));
-        view.hit = None;
-    } else if let Some(hit) = view.hit.filter(|_| pressed(Key::Enter)) {
-        let pad = selection.pad;
-        cx.session.start(Job::SetHit { pad, source: (shown.index, hit), role: cx.pad(pad).role });
-    } else if pressed(Key::Escape) {
-        view.hit = None;
-    }
-}
-
-/// Points on the screen by which one press of an arrow moves an edge of a hit.
-const EDGE_STEP: f32 = 3.0;
-/// The same in time, ms: at least and at most.
-const EDGE_STEP_MS: [f64; 2] = [1.0, 5.0];
-
-/// Moves the start (Alt) or the end (Shift) of a hit with the arrows; returns whether it was one of these keys.
-fn edge_keys(
-    ui: &Ui,
-    width: f32,
-    view: &TakeView,
-    cx: &FrameContext<'_>,
-    shown: &ShownTake,
-    hit: usize,
-) -> bool {
-    let pressed = |modifiers, key| ui.input_mut(|i| i.consume_key(modifiers, key));
-    let way = |modifiers| {
-        let (left, right) = (pressed(modifiers, Key::ArrowLeft), pressed(modifiers, Key::ArrowRight));
-        f64::from(i8::from(right) - i8::from(left))
-    };
-    let (of_start, of_end) = (way(Modifiers::ALT), way(Modifiers::SHIFT));
-    if of_start == 0.0 && of_end == 0.0 {
-        return false;
-    }
-    let per_point = (view.sight[1] - view.sight[0]) / f64::from(width.max(1.0));
-    // far out a point is longer than a hit
-    let [finest, coarsest] = EDGE_STEP_MS.map(|ms| ms * f64::from(shown.take.sample_rate) / 1000.0);
-    let step = (per_point * f64::from(EDGE_STEP)).clamp(finest, coarsest);
-    let entry = &cx.kit.doc.takes[shown.index];
-    let moved = |frame: u64, way: f64| {
-        (frame as f64 + way * step).clamp(0.0, shown.take.frames() as f64).round() as u64
-    };
-    let edges = [moved(entry.hits[hit].start, of_start), moved(entry.hits[hit].end, of_end)];
-    let [start, end] = within_neighbours(entry, hit, edges);
-    cx.session.start(Job::EditHits(shown.index, HitEdit::Reshape { hit, start, end }));
-    true
 }
 
 /// The area behind the hits: scroll to zoom, drag to move, click to set the mark.
@@ -280,7 +196,7 @@ fn mark_hits(
 }
 
 /// Chooses a hit and its pad, and plays it.
-fn choose(
+pub(super) fn choose(
     view: &mut TakeView,
     selection: &mut Selection,
     cx: &FrameContext<'_>,
@@ -412,7 +328,7 @@ fn edges(
 }
 
 /// A start and an end that overlap no neighbour and are at least 2 ms apart.
-fn within_neighbours(entry: &TakeEntry, hit: usize, [start, end]: [u64; 2]) -> [u64; 2] {
+pub(super) fn within_neighbours(entry: &TakeEntry, hit: usize, [start, end]: [u64; 2]) -> [u64; 2] {
     // one frame more than hit detection demands, against its rounding
     let min_length = u64::from(entry.sample_rate) / 500 + 1;
     let lowest = hit.checked_sub(1).and_then(|h| entry.hits.get(h)).map_or(0, |h| h.start + min_length);
