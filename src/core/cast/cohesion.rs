@@ -24,7 +24,7 @@ pub const EFFECTIVE_VELOCITY_LEVEL: f32 = FALL_DB / (2.0 * VELOCITY_RATIO_DB);
 const FALL_NEAR_DB: f32 = 0.3;
 /// A soft stroke is darker: its highs are cut from this many times the centre of a hard stroke's spectrum on, tried in
 /// turn until its own centre lies lower by [`DARKER`].
-const DARKER_CUTS: [f32; 6] = [4.0, 2.8, 2.0, 1.4, 1.0, 0.7];
+const DARKER_CUTS: [f32; 7] = [4.0, 2.8, 2.0, 1.4, 1.0, 0.7, 0.5];
 const DARKER: f32 = 0.94;
 /// Alternates are brought this near to the first in loudness, LU, and to its centre of spectrum, octaves.
 const ALTERNATE_NEAR_LU: f32 = 0.2;
