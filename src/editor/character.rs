@@ -10,7 +10,6 @@ use kitwright_core::{
         features::{Features, SCALAR_NAMES, SCALARS},
         score,
     },
-    export::Stereo,
     kit::Role,
 };
 use words::{Group, MEASURES};
@@ -58,11 +57,9 @@ pub struct Reason {
 type Telling = (Group, Reason);
 
 impl Character {
-    /// Of a sound at `rate` Hz for `role`; `None` for silence.
-    pub fn of(sound: &Stereo, rate: u32, role: Role) -> Option<Self> {
-        let mono: Vec<f32> = sound[0].iter().zip(&sound[1]).map(|(l, r)| (l + r) * 0.5).collect();
-        let features = Features::of(&mono, f64::from(rate))?;
-        let shares = score::probabilities(&features);
+    /// Of the measures of a sound, for `role`.
+    pub fn of(features: &Features, role: Role) -> Self {
+        let shares = score::probabilities(features);
         let mut scores: Vec<(Role, f32)> =
             CLASSES.iter().map(|&r| (r, shares[score::class_of(r)].clamp(0.0, 1.0))).collect();
         scores.sort_by(|a, b| b.1.total_cmp(&a.1));
@@ -70,12 +67,12 @@ impl Character {
         if role.is_scored() {
             // what is said against a role is not contradicted by a measure of the same group
             let mut said = Vec::new();
-            let against = first_of_each_group(speaking_against(role, &features), &mut said, MOST_AGAINST);
+            let against = first_of_each_group(speaking_against(role, features), &mut said, MOST_AGAINST);
             let room = MOST_REASONS - against.len();
-            reasons = first_of_each_group(speaking_for(role, &features), &mut said, room);
+            reasons = first_of_each_group(speaking_for(role, features), &mut said, room);
             reasons.extend(against);
         }
-        Some(Self { scores, reasons })
+        Self { scores, reasons }
     }
 
     /// The score as a drum of this role, 0 to 1.
@@ -182,7 +179,7 @@ mod tests {
 
     fn of(role: Role, sample: impl Fn(f32) -> f32) -> Character {
         let x: Vec<f32> = (0..RATE / 2).map(|i| sample(i as f32 / RATE as f32)).collect();
-        Character::of(&[x.clone(), x], RATE, role).expect("it sounds")
+        Character::of(&Features::of(&x, f64::from(RATE)).expect("it sounds"), role)
     }
 
     /// A low sine that falls in pitch, as of a kick.
@@ -221,11 +218,6 @@ mod tests {
             let reasons = of(role, thump).reasons;
             assert!(reasons.len() <= MOST_REASONS && (role.is_scored() || reasons.is_empty()));
         }
-    }
-
-    #[test]
-    fn silence_has_no_character() {
-        assert_eq!(Character::of(&[vec![0.0; 4800], vec![0.0; 4800]], RATE, Role::Kick), None);
     }
 
     #[test]

@@ -216,9 +216,12 @@ impl FileBrowser {
                             WidgetInfo::labeled(Role::ListBoxOption, true, format!("{kind} {}", entry.name))
                         });
                         paint_entry(ui, rect, entry, &response, self.name == entry.name);
+                        // the first of two clicks may have been on the folder that was entered
                         if entry.folder && response.clicked() {
                             next = Some((entry.path.clone(), false));
-                        } else if response.double_clicked() || response.triple_clicked() {
+                        } else if (response.double_clicked() || response.triple_clicked())
+                            && self.name == entry.name
+                        {
                             next = Some((entry.path.clone(), true));
                         } else if response.clicked() {
                             self.name = entry.name.clone();

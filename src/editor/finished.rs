@@ -4,6 +4,7 @@
 use super::{character::Character, equal_loudness::equally_loud};
 use egui::{Color32, Mesh, Painter, Rect, Shape, pos2};
 use kitwright_core::{
+    cast::auditioner::Auditioner,
     export::{Stereo, render_pad},
     kit::{Kit, PADS, Pad},
     progress::Flag,
@@ -86,7 +87,9 @@ pub struct Finished {
 impl Finished {
     fn of(kit: &Kit, pad: usize, sound: Stereo) -> Self {
         let outline = Outline::of(&sound);
-        let character = Character::of(&sound, RATE, kit.doc.pads[pad].role);
+        let built = &kit.doc.pads[pad];
+        // measured as casting does, so that the same pad has the same score everywhere
+        let character = Auditioner::new(kit).measure(built).map(|heard| Character::of(&heard, built.role));
         let compared = recorded(kit, pad).map(|raw| {
             let [mut left, mut right] = sound;
             for channel in [&mut left, &mut right] {
@@ -267,6 +270,30 @@ impl Drop for Worker {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use kitwright_core::{
+        cast::{CastOptions, make_kit},
+        kit::Role,
+        listen::{DetectOptions, detect},
+        progress::Quiet,
+    };
+
+    #[test]
+    fn a_pad_is_heard_as_well_as_casting_says() {
+        let (take, starts) = kitwright_core::demo::borrowed_cello(1);
+        let end = (starts[12] * f64::from(take.sample_rate)) as usize;
+        let take =
+            Arc::new(Take::from_samples("few", take.sample_rate, vec![take.channels[0][..end].to_vec()]));
+        let hits = detect(&take, &DetectOptions::default(), &Quiet).unwrap();
+        let options = CastOptions { roles: Some(vec![Role::LowTom]), effort: 0.1, ..CastOptions::default() };
+        let kit = make_kit(&[(take, hits)], &options, &Quiet).unwrap();
+        let pad = kit.doc.pads.iter().position(|p| !p.is_empty()).unwrap();
+        let sound = render_pad(&Arc::new(kit.clone()), pad, VELOCITY, RATE, &Quiet).unwrap();
+        let heard = Finished::of(&kit, pad, sound).character.expect("it sounds").score(Role::LowTom);
+        let said = kit.doc.pads[pad].audition.as_ref().unwrap().score;
+        assert!((heard - said).abs() < 0.005, "{heard} beside {said}");
+        let silent = Finished::of(&Kit::default(), 0, [vec![0.0; 4800], vec![0.0; 4800]]);
+        assert_eq!(silent.character, None);
+    }
 
     #[test]
     fn an_outline_ends_where_the_sound_does() {

@@ -2,7 +2,8 @@
 
 use super::{
     frame_context::FrameContext,
-    notes::{self, LearnFor},
+    learn::LearnFor,
+    notes,
     piano::{self, PianoState},
     theme,
     widgets::{self, Described},

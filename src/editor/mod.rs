@@ -42,6 +42,7 @@ mod held_pads;
 mod host_facts;
 mod keys_box;
 pub mod kit_view;
+mod learn;
 pub mod library;
 mod lights;
 mod marked;

@@ -33,8 +33,6 @@ use strokes::Strokes;
 
 /// Height from which a section shows all of its settings.
 const ROOMY: f32 = 320.0;
-/// Width of the button beside the tabs.
-const MORE_WIDTH: f32 = 60.0;
 /// Height of the tabs.
 const TABS_HEIGHT: f32 = 30.0;
 
@@ -101,7 +99,7 @@ pub fn show(
     let strip = Rect::from_min_size(rect.min + vec2(12.0, 2.0), vec2(rect.width() - 24.0, head::HEIGHT));
     let tabs = Rect::from_min_size(strip.left_bottom(), vec2(strip.width(), TABS_HEIGHT));
     let panel = Rect::from_min_max(pos2(rect.left() + 12.0, tabs.bottom() + 8.0), rect.max - vec2(12.0, 8.0));
-    let tabs = Rect::from_min_max(tabs.min, pos2(tabs.right() - MORE_WIDTH, tabs.bottom()));
+    let tabs = Rect::from_min_max(tabs.min, pos2(tabs.right() - head::MORE_WIDTH, tabs.bottom()));
     selection.roomy = panel.height() >= ROOMY;
     view.reductions.follow(ui, selection.pad, cx);
     if selection.section != Section::Tone
@@ -118,7 +116,7 @@ pub fn show(
     let built = cx.pad(selection.pad);
     let (pressed, tab) = head::tabs(ui, tabs, selection.pad, selection.section, cx, |s| summary(s, built));
     selection.section = pressed.unwrap_or(selection.section);
-    let beside = Rect::from_min_size(tabs.right_top(), vec2(MORE_WIDTH, TABS_HEIGHT - 2.0));
+    let beside = Rect::from_min_size(tabs.right_top(), vec2(head::MORE_WIDTH, TABS_HEIGHT - 2.0));
     ui.scope_builder(UiBuilder::new().id_salt("more").max_rect(beside), |ui| {
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| more_settings(ui, selection));
     });

@@ -1,6 +1,7 @@
 //! The take: time from left to right, hits with the roles that use them.
 
 mod body;
+mod chosen_hit;
 mod head;
 mod keys;
 mod labels;

@@ -24,7 +24,7 @@ pub const EFFECTIVE_VELOCITY_LEVEL: f32 = FALL_DB / (2.0 * VELOCITY_RATIO_DB);
 const FALL_NEAR_DB: f32 = 0.3;
 /// A soft stroke is darker: its highs are cut from this many times the centre of a hard stroke's spectrum on, tried in
 /// turn until its own centre lies lower by [`DARKER`].
-const DARKER_CUTS: [f32; 7] = [4.0, 2.8, 2.0, 1.4, 1.0, 0.7, 0.5];
+const DARKER_CUTS: [f32; 5] = [4.0, 2.8, 2.0, 1.4, 1.0];
 const DARKER: f32 = 0.94;
 /// Alternates are brought this near to the first in loudness, LU, and to its centre of spectrum, octaves.
 const ALTERNATE_NEAR_LU: f32 = 0.2;
@@ -74,33 +74,24 @@ pub fn with_slice(pad: &Pad, slice: Slice) -> Pad {
 pub fn follow_velocity(auditioner: &mut Auditioner, pad: &mut Pad) {
     // full velocity does not depend on either setting
     let Some(hard) = stroke(auditioner, pad, HARD) else { return };
-    let dark = |soft: &Stroke| soft.centre_hz <= DARKER * hard.centre_hz;
     for cut in DARKER_CUTS {
         darken(pad, cut * hard.centre_hz);
         let Some(soft) = stroke(auditioner, pad, SOFT) else { return };
-        // the level changes what a chain of limiters makes of the highs
-        if dark(&soft) && fall_with_velocity(auditioner, pad, hard.lufs).is_none_or(|soft| dark(&soft)) {
-            return;
+        if soft.centre_hz <= DARKER * hard.centre_hz {
+            break;
         }
     }
-    fall_with_velocity(auditioner, pad, hard.lufs);
-}
-
-/// Sets the fall with velocity to [`FALL_DB`] below `hard_lufs`; returns the soft stroke, `None` for silence.
-fn fall_with_velocity(auditioner: &mut Auditioner, pad: &mut Pad, hard_lufs: f32) -> Option<Stroke> {
     // the fall grows with the setting: between the nearest two that are known, in proportion
     let range = setting(&LAYER, "velocity_level");
     let mut below = (range.min, 0.0f32);
     let mut above: Option<(f32, f32)> = None;
     let mut level = pad.layers[0].settings.velocity_level;
-    let mut last = None;
     for round in 0..FALL_ROUNDS {
         pad.layers.iter_mut().for_each(|l| l.settings.velocity_level = level);
-        let soft = stroke(auditioner, pad, SOFT)?;
-        last = Some(soft);
-        let fall = hard_lufs - soft.lufs;
+        let Some(soft) = stroke(auditioner, pad, SOFT) else { return };
+        let fall = hard.lufs - soft.lufs;
         if (fall - FALL_DB).abs() <= FALL_NEAR_DB || (fall < FALL_DB && level >= range.max) {
-            break;
+            return;
         }
         if fall < FALL_DB {
             below = (level, fall);
@@ -117,7 +108,6 @@ fn fall_with_velocity(auditioner: &mut Auditioner, pad: &mut Pad, hard_lufs: f32
             _ => range.clamp(level * (FALL_DB / fall.max(0.5)).clamp(1.1, 2.0)),
         };
     }
-    last
 }
 
 /// Sets the fall with velocity as if nothing of the tone chain bent it: for pads that are not measured.

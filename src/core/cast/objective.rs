@@ -8,10 +8,6 @@ use crate::kit::{Role, Target};
 
 /// Weight of the distance from the profile beside the cross-entropy; found by trial.
 const PROFILE_WEIGHT: f32 = 1.0;
-/// Where the models name fewer drums of a role right than this share, on groups that they were not trained on, they are
-/// not asked: the distance from its recorded drums counts instead, by this weight (found by trial, for rims).
-const MIN_NAMED_RIGHT: f32 = 0.2;
-const PROFILE_WEIGHT_ALONE: f32 = 3.0;
 /// Weight of the likeness to a role's kinds against those of all others, as a cross-entropy; found by trial.
 const IMAGE_WEIGHT: f32 = 2.5;
 /// Weight of what lies outside of the range of recorded drums; found by trial.
@@ -37,20 +33,16 @@ impl Objective {
         sound.map_or(Self::Role(role), |f| Self::Sound(Box::new(f)))
     }
 
-    /// Loss of a sound, 0 or more; the lower the better. For a role: cross-entropy (of models that know it) plus weighted distances from
+    /// Loss of a sound, 0 or more; the lower the better. For a role: cross-entropy plus weighted distances from
     /// the nearest kind of its drums and from the range of recorded drums. For a sound: the distance from it in standard deviations, plus that of
     /// the bands.
     pub fn loss(&self, features: &Features) -> f32 {
         match self {
             Self::Role(role) => {
-                let image = IMAGE_WEIGHT * likeness::cross_entropy(score::class_of(*role), features);
-                let distance = score::distance(*role, features);
-                let models = if score::named_right(*role) < MIN_NAMED_RIGHT {
-                    PROFILE_WEIGHT_ALONE * distance
-                } else {
-                    score::cross_entropy(*role, features) + PROFILE_WEIGHT * distance
-                };
-                image + models + OUTSIDE_WEIGHT * score::outside(*role, features)
+                score::cross_entropy(*role, features)
+                    + IMAGE_WEIGHT * likeness::cross_entropy(score::class_of(*role), features)
+                    + PROFILE_WEIGHT * score::distance(*role, features)
+                    + OUTSIDE_WEIGHT * score::outside(*role, features)
             }
             Self::Sound(target) => {
                 score::sound_distance(target, features) + BANDS_WEIGHT * group::distance_db(target, features)
@@ -79,24 +71,4 @@ pub struct WantedBands {
     pub level_db: [[f32; BANDS]; STRETCHES],
     /// How exactly, dB: the less, the more a band counts.
     pub width_db: [[f32; BANDS]; STRETCHES],
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::cast::test_signal::plucked;
-
-    #[test]
-    fn models_are_asked_for_the_roles_that_they_know() {
-        let (_, heard) = plucked(220.0, 4.0);
-        let rest = |role: Role| {
-            IMAGE_WEIGHT * likeness::cross_entropy(score::class_of(role), &heard)
-                + OUTSIDE_WEIGHT * score::outside(role, &heard)
-        };
-        let of = |role: Role| Objective::Role(role).loss(&heard) - rest(role);
-        let (rim, kick) = (score::distance(Role::Rim, &heard), score::distance(Role::Kick, &heard));
-        assert!((of(Role::Rim) - PROFILE_WEIGHT_ALONE * rim).abs() < 1e-3, "{}", of(Role::Rim));
-        let asked = score::cross_entropy(Role::Kick, &heard);
-        assert!(asked > 0.1 && (of(Role::Kick) - PROFILE_WEIGHT * kick - asked).abs() < 1e-3);
-    }
 }

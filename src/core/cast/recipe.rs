@@ -2,7 +2,7 @@
 //! search; common practice, no source, unless a comment names one.
 
 use super::{
-    companions::{Companions, SHELL_HZ, high_share_db, slice_of},
+    companions::{Companions, SHELL_HZ, slice_of},
     features::{Features, Scalar},
 };
 use crate::{
@@ -18,8 +18,6 @@ use crate::{
 const MIN_SHAKER_MS: f32 = 64.0;
 /// The same of a side stick's.
 const MIN_STICK_MS: f32 = 160.0;
-/// Another hit lends its highs to one that has less of them by this, dB (found by trial).
-const CLEARLY_BRIGHTER_DB: f32 = 6.0;
 /// A hit that falls by 20 dB within this time is a click, ms.
 const SHORT_MS: f32 = 40.0;
 
@@ -49,12 +47,6 @@ impl Source<'_> {
         let d = &self.hit.description;
         let strongest = self.raw.scalars[Scalar::LowPeak].exp();
         d.pitch_hz.filter(|_| d.pitch_confidence > 0.5).map_or(strongest, |hz| hz.min(strongest)).max(25.0)
-    }
-
-    /// The brightest hit of the instrument, where it has clearly more highs than this one.
-    fn brighter(&self) -> Option<Slice> {
-        let bright = self.companions.bright?;
-        (bright.share_db > high_share_db(self.hit) + CLEARLY_BRIGHTER_DB).then_some(bright.slice)
     }
 
     /// Semitones up at which the hit still lasts `ms` milliseconds.
@@ -220,10 +212,6 @@ fn rim(pad: &mut Pad, source: &Source) {
     layers(pad, [stick, noise, shell, weight]);
     for layer in &mut pad.layers[2..] {
         layer.slice = source.companions.ring.map(|ring| ring.slice);
-    }
-    if let Some(bright) = source.brighter() {
-        pad.layers[1].slice = Some(bright);
-        pad.layers[1].settings.pitch_st = 0.0;
     }
     // the tail is of all frequencies, as of a room
     pad.cloud.copies = 24;

@@ -77,7 +77,7 @@ pub fn shape(
         let certain = hit.hit.description.pitch_confidence >= tune::MIN_CONFIDENCE;
         let source = hit.source();
         let ring = source.companions.ring.filter(|_| !(tuned && certain));
-        recipe(role, &Source { companions: Companions { ring, ..source.companions }, ..source })
+        recipe(role, &Source { companions: Companions { ring }, ..source })
     };
     let (mut best, mut shaped) = (0, made_of(hits[0]));
     // percussion is not fitted, and at fit 0 nothing of the search is heard

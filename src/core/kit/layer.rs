@@ -86,7 +86,7 @@ settings! {
         pan: f32 = 0.0, "Pan", Pan, -1.0 ..= 1.0, Linear, "Moves the layer between left and right.";
         delay_ms: f32 = 0.0, "Delay", Milliseconds, 0.0 ..= 500.0, Fine, "Starts the layer later than the stroke.";
         velocity_level: f32 = 0.7, "Velocity to level", Percent, 0.0 ..= 3.0, Linear, "How much softer a soft stroke is.";
-        velocity_cut_oct: f32 = 0.0, "Velocity to high cut", Octaves, 0.0 ..= 8.0, Linear, "How much darker a soft stroke is.";
+        velocity_cut_oct: f32 = 0.0, "Velocity to high cut", Octaves, 0.0 ..= 6.0, Linear, "How much darker a soft stroke is.";
         velocity_pitch_st: f32 = 0.0, "Velocity to pitch", Semitones, -12.0 ..= 12.0, Linear, "How much higher a hard stroke is than a soft one.";
     }
 }

@@ -16,6 +16,8 @@ use kitwright_core::{
     session::Job,
 };
 
+/// Width of the button beside the tabs.
+pub(super) const MORE_WIDTH: f32 = 60.0;
 /// Height of the head.
 pub(super) const HEIGHT: f32 = 44.0;
 /// Width of the head from which the pad's strokes are told apart by words.
@@ -250,7 +252,7 @@ pub(super) fn tabs(
     let (mut pressed, mut shown) = (None, None);
     let width = (rect.width() / Section::ALL.len() as f32).min(170.0);
     let painter = ui.painter().clone();
-    let line = rect.left()..=rect.right() + super::MORE_WIDTH;
+    let line = rect.left()..=rect.right() + MORE_WIDTH;
     painter.hline(line, rect.bottom() - 0.5, (1.0, theme::BORDER));
     for (i, section) in Section::ALL.into_iter().enumerate() {
         let tab = Rect::from_min_size(

@@ -8,7 +8,7 @@ use super::{
 use crate::editor::{
     frame_context::FrameContext,
     held_pads::HeldBy,
-    selection::{Section, Selection},
+    selection::Selection,
     theme,
     wave::{self, Stretch},
     widgets,
@@ -116,36 +116,4 @@ fn well(ui: &mut Ui, rect: Rect, id: &str, name: &str, words: &str) -> (Rect, bo
     widgets::explained(ui, response, &help);
     let top = (rect.top() + CAPTION).min(rect.center().y);
     (Rect::from_min_max(pos2(rect.left() + 6.0, top), rect.max - vec2(6.0, 2.0)), clicked)
-}
-
-/// The section with the settings that a phrase of the summary speaks of.
-pub(super) fn section_of(phrase: &str) -> Section {
-    let has = |words: &[&str]| words.iter().any(|w| phrase.contains(w));
-    if has(&["copies"]) {
-        Section::Cloud
-    } else if has(&["cut ", "lifted", "dipped", "taken out", "limited", "driven", "compressor", "held below"])
-    {
-        Section::Tone
-    } else {
-        Section::Layers
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn each_phrase_leads_to_the_settings_that_do_it() {
-        for (phrase, section) in [
-            ("an octave down", Section::Layers),
-            ("falls 7.0 semitones at the start", Section::Layers),
-            ("24 copies within 30 ms", Section::Cloud),
-            ("cut below 42 Hz", Section::Tone),
-            ("2 tones taken out", Section::Tone),
-            ("driven by 6 dB", Section::Tone),
-        ] {
-            assert_eq!(section_of(phrase), section, "{phrase}");
-        }
-    }
 }

@@ -6,11 +6,7 @@ use super::{
     strokes::{self, Strokes},
 };
 use crate::editor::{
-    frame_context::FrameContext,
-    notes::{self, LearnFor},
-    theme, trim_grid,
-    trims::Trim,
-    widgets,
+    frame_context::FrameContext, learn::LearnFor, notes, theme, trim_grid, trims::Trim, widgets,
 };
 use egui::{Rect, RichText, ScrollArea, Ui, UiBuilder, pos2, vec2};
 use kitwright_core::{

@@ -1,12 +1,11 @@
 //! Why this hit: how well the finished sound serves each role, what speaks for and against its own, and what was done to
 //! it.
 
-use super::hit::section_of;
 use crate::editor::{
     character::{self, Character},
     frame_context::FrameContext,
     score_text,
-    selection::Selection,
+    selection::{Section, Selection},
     theme, widgets,
 };
 use egui::{Align2, Rect, RichText, Role, ScrollArea, Sense, Ui, WidgetInfo, pos2, vec2};
@@ -191,6 +190,38 @@ fn edit_summary(ui: &mut Ui, pad: &Pad, selection: &mut Selection) {
         let chip = widgets::named(chip, Role::Button, &format!("{step}: show {}", section.word()));
         if chip.on_hover_text(format!("Shows {}.", section.word())).clicked() {
             selection.section = section;
+        }
+    }
+}
+
+/// The section with the settings that a phrase of the summary speaks of.
+fn section_of(phrase: &str) -> Section {
+    let has = |words: &[&str]| words.iter().any(|w| phrase.contains(w));
+    if has(&["copies"]) {
+        Section::Cloud
+    } else if has(&["cut ", "lifted", "dipped", "taken out", "limited", "driven", "compressor", "held below"])
+    {
+        Section::Tone
+    } else {
+        Section::Layers
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_phrase_leads_to_the_settings_that_do_it() {
+        for (phrase, section) in [
+            ("an octave down", Section::Layers),
+            ("falls 7.0 semitones at the start", Section::Layers),
+            ("24 copies within 30 ms", Section::Cloud),
+            ("cut below 42 Hz", Section::Tone),
+            ("2 tones taken out", Section::Tone),
+            ("driven by 6 dB", Section::Tone),
+        ] {
+            assert_eq!(section_of(phrase), section, "{phrase}");
         }
     }
 }

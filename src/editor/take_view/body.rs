@@ -1,6 +1,7 @@
 //! The take's wave with its hits, and an overview of the whole take below.
 
 use super::{
+    chosen_hit::{choose, within_neighbours},
     keys,
     labels::{self, Word},
     position::TakeView,
@@ -16,7 +17,6 @@ use crate::editor::{
 };
 use egui::{Align2, Color32, CursorIcon, Rect, Response, Role, Sense, Ui, WidgetInfo, pos2, vec2};
 use kitwright_core::{
-    kit::TakeEntry,
     listen::Hit,
     music::note_name,
     session::{HitEdit, Job},
@@ -195,22 +195,6 @@ fn mark_hits(
     }
 }
 
-/// Chooses a hit and its pad, and plays it.
-pub(super) fn choose(
-    view: &mut TakeView,
-    selection: &mut Selection,
-    cx: &FrameContext<'_>,
-    shown: &ShownTake,
-    index: usize,
-) {
-    let hit = &cx.kit.doc.takes[shown.index].hits[index];
-    view.hit = Some(index);
-    if let Some(user) = shown.users[index].first() {
-        selection.pad = user.pad;
-    }
-    cx.session.preview(shown.index, hit.start, hit.end);
-}
-
 #[allow(clippy::too_many_arguments)]
 fn one_hit(
     ui: &mut Ui,
@@ -327,16 +311,6 @@ fn edges(
     }
 }
 
-/// A start and an end that overlap no neighbour and are at least 2 ms apart.
-pub(super) fn within_neighbours(entry: &TakeEntry, hit: usize, [start, end]: [u64; 2]) -> [u64; 2] {
-    // one frame more than hit detection demands, against its rounding
-    let min_length = u64::from(entry.sample_rate) / 500 + 1;
-    let lowest = hit.checked_sub(1).and_then(|h| entry.hits.get(h)).map_or(0, |h| h.start + min_length);
-    let highest = entry.hits.get(hit + 1).map_or(entry.frames, |h| h.start).max(lowest + min_length);
-    let start = start.clamp(lowest, highest - min_length);
-    [start, end.clamp(start + min_length, highest)]
-}
-
 fn ruler_ticks(ui: &Ui, ruler: Rect, view: &TakeView, shown: &ShownTake) {
     let painter = ui.painter_at(ruler);
     let rate = f64::from(shown.take.sample_rate);
@@ -405,16 +379,6 @@ fn whole_take(ui: &mut Ui, rect: Rect, view: &mut TakeView, shown: &ShownTake) {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn edges_stay_between_neighbouring_hits() {
-        let take = kitwright_core::take::Take::from_samples("t", 48_000, vec![vec![0.0; 10_000]]);
-        let hit = |start, end| Hit { start, end, by_hand: false, description: Default::default() };
-        let entry = TakeEntry::new(&take, vec![hit(0, 900), hit(1000, 2000), hit(3000, 5000)]);
-        assert_eq!(within_neighbours(&entry, 1, [0, 9000]), [97, 3000]);
-        assert_eq!(within_neighbours(&entry, 1, [2990, 10]), [2903, 3000]);
-        assert_eq!(within_neighbours(&entry, 2, [3000, 90_000]), [3000, 10_000]);
-    }
 
     #[test]
     fn ruler_ticks_are_round_numbers() {

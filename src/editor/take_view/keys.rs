@@ -1,7 +1,7 @@
 //! The take by keyboard: its hits, and the edges of the chosen one.
 
 use super::{
-    body::{choose, within_neighbours},
+    chosen_hit::{choose, within_neighbours},
     position::TakeView,
     shown::ShownTake,
 };
