@@ -85,11 +85,11 @@ pub struct Finished {
 }
 
 impl Finished {
-    fn of(kit: &Kit, pad: usize, sound: Stereo) -> Self {
+    fn of(kit: &Kit, pad: usize, sound: Stereo, auditioner: &mut Auditioner) -> Self {
         let outline = Outline::of(&sound);
         let built = &kit.doc.pads[pad];
         // measured as casting does, so that the same pad has the same score everywhere
-        let character = Auditioner::new(kit).measure(built).map(|heard| Character::of(&heard, built.role));
+        let character = auditioner.measure(built).map(|heard| Character::of(&heard, built.role));
         let compared = recorded(kit, pad).map(|raw| {
             let [mut left, mut right] = sound;
             for channel in [&mut left, &mut right] {
@@ -230,6 +230,8 @@ impl Worker {
         let thread = std::thread::Builder::new()
             .name("kitwright sounds".into())
             .spawn(move || {
+                // engines are dear to make: the pads of one kit share them
+                let mut measuring: Option<(Arc<Kit>, Auditioner)> = None;
                 while let Ok(first) = wanted.recv() {
                     // of several requests for one pad only the last counts
                     let mut line = [const { None }; PADS];
@@ -242,8 +244,13 @@ impl Worker {
                         if own.0.load(Relaxed) {
                             return;
                         }
+                        let known = measuring.take().filter(|(of, _)| Arc::ptr_eq(of, &kit));
+                        let (_, auditioner) =
+                            measuring.insert(known.unwrap_or_else(|| (kit.clone(), Auditioner::new(&kit))));
                         // what cannot be rendered is drawn as silence
-                        let sound = rendered.map(|sound| Finished::of(&kit, pad, sound)).unwrap_or_default();
+                        let sound = rendered
+                            .map(|sound| Finished::of(&kit, pad, sound, auditioner))
+                            .unwrap_or_default();
                         if send.send((pad, kit, sound)).is_err() {
                             return;
                         }
@@ -288,10 +295,12 @@ mod tests {
         let kit = make_kit(&[(take, hits)], &options, &Quiet).unwrap();
         let pad = kit.doc.pads.iter().position(|p| !p.is_empty()).unwrap();
         let sound = render_pad(&Arc::new(kit.clone()), pad, VELOCITY, RATE, &Quiet).unwrap();
-        let heard = Finished::of(&kit, pad, sound).character.expect("it sounds").score(Role::LowTom);
+        let mut auditioner = Auditioner::new(&kit);
+        let heard =
+            Finished::of(&kit, pad, sound, &mut auditioner).character.expect("it sounds").score(Role::LowTom);
         let said = kit.doc.pads[pad].audition.as_ref().unwrap().score;
         assert!((heard - said).abs() < 0.005, "{heard} beside {said}");
-        let silent = Finished::of(&Kit::default(), 0, [vec![0.0; 4800], vec![0.0; 4800]]);
+        let silent = Finished::of(&Kit::default(), 0, [vec![0.0; 4800], vec![0.0; 4800]], &mut auditioner);
         assert_eq!(silent.character, None);
     }
 
