@@ -122,8 +122,9 @@ impl HalfBand {
     /// (within them the smallest coefficient, 0.03, takes a state no lower than 1e-210), always after the same
     /// number of frames.
     pub fn flush(&mut self) {
-        for state in self.x.as_flattened_mut().iter_mut().chain(self.y.as_flattened_mut()) {
-            *state = flush(*state);
+        let used = ..self.chains.links;
+        for states in self.x[used].iter_mut().chain(&mut self.y[used]) {
+            *states = states.map(flush);
         }
     }
 }

@@ -114,7 +114,8 @@ impl Saturation {
             self.to_flush -= to - from;
             if self.to_flush == 0 {
                 self.to_flush = SATURATION_BLOCK;
-                self.up.iter_mut().chain(&mut self.down).for_each(HalfBand::flush);
+                let used = ..self.doublings;
+                self.up[used].iter_mut().chain(&mut self.down[used]).for_each(HalfBand::flush);
             }
             from = to;
         }
