@@ -8,7 +8,7 @@ use crate::{
     parallel,
     take::Take,
 };
-use std::sync::Arc;
+use std::{collections::VecDeque, sync::Arc};
 
 /// Rate of the auditions, Hz.
 pub const AUDITION_RATE: f64 = 48_000.0;
@@ -22,6 +22,9 @@ const UNHEARD: f32 = 1.6e-3;
 /// ...for this long, seconds.
 const UNHEARD_S: f64 = 0.06;
 
+/// Trials whose sound is kept: one step of shaping often asks about the pad that the step before ended with.
+const MAX_PLAYED: usize = 8;
+
 /// Channels cancel each other when their mean has less than this share of their energy.
 const CANCELS: f64 = 0.1;
 
@@ -34,6 +37,15 @@ pub struct Auditioner {
     takes: Vec<Arc<Take>>,
     /// The takes that trials read.
     drafts: Vec<Arc<Take>>,
+    /// The trials played last, oldest first.
+    played: VecDeque<Played>,
+}
+
+/// A pad as it was tried.
+struct Played {
+    pad: Pad,
+    velocity: f32,
+    sound: Vec<f32>,
 }
 
 impl Auditioner {
@@ -54,6 +66,7 @@ impl Auditioner {
             doc,
             takes: kit.takes.clone(),
             drafts: drafts.to_vec(),
+            played: VecDeque::with_capacity(MAX_PLAYED),
         }
     }
 
@@ -123,7 +136,18 @@ impl Auditioner {
     /// The same at another velocity, above 0 to 1.
     pub fn sketch_at(&mut self, pad: &Pad, velocity: f32) -> Vec<f32> {
         let kit = self.alone(pad, &self.drafts);
-        audible(&mut self.draft, kit, velocity)
+        let alone = &kit.doc.pads[0];
+        let known = self.played.iter().find(|p| p.velocity == velocity && p.pad == *alone);
+        if let Some(known) = known {
+            return known.sound.clone();
+        }
+        let alone = alone.clone();
+        let sound = audible(&mut self.draft, kit, velocity);
+        if self.played.len() == MAX_PLAYED {
+            self.played.pop_front();
+        }
+        self.played.push_back(Played { pad: alone, velocity, sound: sound.clone() });
+        sound
     }
 }
 

@@ -34,8 +34,8 @@ const MAX_ALTERNATE_APART_OCT: f32 = 0.35;
 const MAX_RENDERINGS: usize = 5;
 /// Moves at most until the toms stand apart.
 const MAX_TOM_ROUNDS: usize = 8;
-/// Renderings at most for the fall with velocity, which a chain of limiters bends.
-const FALL_ROUNDS: usize = 9;
+/// Renderings at most for the fall with velocity, which a chain of limiters bends, and for the darker cut.
+const FALL_ROUNDS: usize = 12;
 /// The last limiter takes away no more than this of a pad's peak, dB: more would take its attack.
 const MAX_HELD_DB: f32 = 8.0;
 /// The same for a snare, whose place beside the kick is what a kit stands on, and the limiter's release there, ms.
@@ -74,39 +74,62 @@ pub fn with_slice(pad: &Pad, slice: Slice) -> Pad {
 pub fn follow_velocity(auditioner: &mut Auditioner, pad: &mut Pad) {
     // full velocity does not depend on either setting
     let Some(hard) = stroke(auditioner, pad, HARD) else { return };
-    for cut in DARKER_CUTS {
-        darken(pad, cut * hard.centre_hz);
-        let Some(soft) = stroke(auditioner, pad, SOFT) else { return };
-        if soft.centre_hz <= DARKER * hard.centre_hz {
-            break;
-        }
-    }
-    // the fall grows with the setting: between the nearest two that are known, in proportion
-    let range = setting(&LAYER, "velocity_level");
-    let mut below = (range.min, 0.0f32);
-    let mut above: Option<(f32, f32)> = None;
+    let mut cuts = DARKER_CUTS.into_iter().map(|cut| cut * hard.centre_hz);
+    cuts.next().into_iter().for_each(|hz| darken(pad, hz));
     let mut level = pad.layers[0].settings.velocity_level;
-    for round in 0..FALL_ROUNDS {
+    let mut search = FallSearch::default();
+    for _ in 0..FALL_ROUNDS {
         pad.layers.iter_mut().for_each(|l| l.settings.velocity_level = level);
         let Some(soft) = stroke(auditioner, pad, SOFT) else { return };
         let fall = hard.lufs - soft.lufs;
-        if (fall - FALL_DB).abs() <= FALL_NEAR_DB || (fall < FALL_DB && level >= range.max) {
-            return;
+        let next = if soft.centre_hz > DARKER * hard.centre_hz { cuts.next() } else { None };
+        match next {
+            // what softens the highs bends the fall: known falls are no longer true
+            Some(hz) => {
+                darken(pad, hz);
+                search = FallSearch::default();
+            }
+            None if (fall - FALL_DB).abs() <= FALL_NEAR_DB => return,
+            None if fall < FALL_DB && level >= setting(&LAYER, "velocity_level").max => return,
+            None => {}
         }
+        level = search.next(level, fall);
+    }
+}
+
+/// The `velocity_level` at which a pad falls by [`FALL_DB`]: the fall grows with it, between the nearest two that are
+/// known in proportion.
+#[derive(Default)]
+struct FallSearch {
+    /// Level and fall that are too low.
+    below: (f32, f32),
+    /// The same that are too high.
+    above: Option<(f32, f32)>,
+    halves: bool,
+}
+
+impl FallSearch {
+    /// The level to try next, after `level` fell by `fall` dB.
+    fn next(&mut self, level: f32, fall: f32) -> f32 {
         if fall < FALL_DB {
-            below = (level, fall);
+            self.below = (level, fall);
         } else {
-            above = Some((level, fall));
+            self.above = Some((level, fall));
         }
-        let (high, high_fall) = above.unwrap_or((level, fall));
-        let slope = (high_fall - below.1) / (high - below.0);
-        level = match above {
-            // every other time by halves: a bent curve makes proportion slow
-            Some(_) if slope > 0.0 && round % 2 == 0 => below.0 + (FALL_DB - below.1) / slope,
-            Some((high, _)) => 0.5 * (below.0 + high),
+        // every other time by halves: a bent curve makes proportion slow
+        self.halves = !self.halves;
+        let (low, low_fall) = self.below;
+        match self.above {
+            Some((high, high_fall)) if self.halves && high_fall > low_fall => {
+                low + (FALL_DB - low_fall) * (high - low) / (high_fall - low_fall)
+            }
+            Some((high, _)) => 0.5 * (low + high),
             // nothing known above: a chain that limits answers with less than the setting asks for
-            _ => range.clamp(level * (FALL_DB / fall.max(0.5)).clamp(1.1, 2.0)),
-        };
+            None => {
+                let step = (FALL_DB / fall.max(0.5)).clamp(1.1, 2.0);
+                setting(&LAYER, "velocity_level").clamp(level * step)
+            }
+        }
     }
 }
 

@@ -173,6 +173,7 @@ impl<'a> Search<'a> {
         progress: &dyn Progress,
     ) -> Result<(f32, Pad)> {
         let copies = max_trial_copies(self.recipe.role);
+        let mut best = (self.cost(auditioner, self.recipe), self.recipe.clone());
         let mut finalists: Vec<(f32, Pad)> = Vec::new();
         let try_out = |x: &DVector<f64>| {
             // a cancelled search runs out without playing anything
@@ -196,9 +197,8 @@ impl<'a> Search<'a> {
             run.run();
         }
         progress.check()?;
-        let mut best = (self.cost(auditioner, self.recipe), self.recipe.clone());
-        for (_, pad) in finalists {
-            let cost = self.cost(auditioner, &pad);
+        for (tried, pad) in finalists {
+            let cost = if pad.cloud.copies > copies { self.cost(auditioner, &pad) } else { tried };
             if cost < best.0 {
                 best = (cost, pad);
             }

@@ -15,6 +15,7 @@ use crate::{
     spectrum::{RealFft, hann, parabolic_peak},
     units::{cents_to_ratio, db_to_power, power_to_db},
 };
+use std::{cell::RefCell, collections::BTreeMap, rc::Rc};
 
 /// Shortest and longest window of the spectra, frames at 48 kHz: as long as the audible part of the sound, rounded
 /// down to a power of two. The longer it is, the further a tone stands out of noise.
@@ -146,6 +147,26 @@ pub fn partials(samples: &[f32], rate: f64) -> Vec<Partial> {
     found.into_iter().map(|(_, p)| p).collect()
 }
 
+/// A transform of one length and its window.
+#[derive(Clone)]
+struct Analysis {
+    fft: RealFft<f32>,
+    shape: Rc<[f32]>,
+}
+
+thread_local! {
+    /// Analyses by length: a search asks for the same few a thousand times.
+    static ANALYSES: RefCell<BTreeMap<usize, Analysis>> = const { RefCell::new(BTreeMap::new()) };
+}
+
+impl Analysis {
+    fn of(length: usize) -> Self {
+        let new =
+            || Self { fft: RealFft::new(length), shape: (0..length).map(|i| hann(i, length)).collect() };
+        ANALYSES.with_borrow_mut(|known| known.entry(length).or_insert_with(new).clone())
+    }
+}
+
 /// Mean power spectrum of the audible parts of a sound, each scaled to the same total power.
 struct Spectrum {
     power: Vec<f32>,
@@ -157,12 +178,12 @@ impl Spectrum {
         let window = window(samples, rate)?;
         let bin_hz = rate / window as f64;
         let lowest = (MIN_RESONANCE_HZ / bin_hz) as usize;
-        let mut fft = RealFft::<f32>::new(window);
+        let Analysis { mut fft, shape } = Analysis::of(window);
         let mut spectra: Vec<(f32, Vec<f32>)> = Vec::new();
         for centre in (window / 4..samples.len().max(window / 4 + 1)).step_by(window / 4) {
-            for (i, x) in fft.input.iter_mut().enumerate() {
+            for (i, (x, hann)) in fft.input.iter_mut().zip(shape.iter()).enumerate() {
                 let at = (centre + i).checked_sub(window / 2);
-                *x = at.and_then(|at| samples.get(at)).map_or(0.0, |s| s * hann(i, window));
+                *x = at.and_then(|at| samples.get(at)).map_or(0.0, |s| s * hann);
             }
             let power: Vec<f32> = fft.power().collect();
             spectra.push((power[lowest..].iter().sum(), power));
