@@ -56,20 +56,20 @@ pub(super) fn join<'a>(json: &'a [u8], kit: &'a str) -> Option<[&'a [u8]; 3]> {
     tail.starts_with(AFTER).then_some([head, kit.as_bytes(), tail])
 }
 
-/// Takes the kit's text out of a state; one in which it does not stand as this program writes it stays whole.
+/// Takes the kit's text out of a state; one in which it does not stand as this program writes it stays whole. The text's
+/// megabytes are searched by the standard library, which is quick in every build, and moved once.
 pub(super) fn part(mut state: Vec<u8>) -> (Vec<u8>, Option<Arc<String>>) {
     let Some(start) = after_key(&state) else { return (state, None) };
-    let is_text = |byte: &u8| byte.is_ascii_alphanumeric() || matches!(byte, b'+' | b'/' | b'=');
-    let length = state[start..].iter().position(|byte| !is_text(byte)).unwrap_or(0);
-    if !state[start + length..].starts_with(AFTER) {
+    let length = std::str::from_utf8(&state[start..]).ok().and_then(|text| text.find('\\'));
+    let Some(end) = length.map(|length| start + length) else { return (state, None) };
+    if !state[end..].starts_with(AFTER) || state[start..end].contains(&b'"') {
         return (state, None);
     }
-    let tail = state.split_off(start + length);
-    // base64 is ASCII
-    let Ok(kit) = String::from_utf8(state.split_off(start)) else { return (state, None) };
-    state.extend_from_slice(STAND_IN.as_bytes());
-    state.extend_from_slice(&tail);
-    (state, Some(Arc::new(kit)))
+    let json = [&state[..start], STAND_IN.as_bytes(), &state[end..]].concat();
+    state.truncate(end);
+    state.drain(..start);
+    // a part of a text
+    (json, String::from_utf8(state).ok().map(Arc::new))
 }
 
 /// Where the kit's text begins. Within a text of JSON the quotation marks of the key would be escaped, so that nothing
@@ -97,8 +97,18 @@ mod tests {
     #[test]
     fn a_state_without_a_kit_as_it_is_written_stays_whole() {
         let cut = &STATE[..STATE.len() / 2];
-        let odd = br#"{"fields":{"kit":"\"QU-D\""}}"#;
-        for state in [cut, odd, br#"{"fields":{}}"#, b"", br#"{"fields":{"window":"{\"kit\":\"@\"}"}}"#] {
+        let odd = br#"{"fields":{"kit":"\"QU\\nD\""}}"#;
+        let no_json = br#"{"fields":{"kit":"\"QU"D\""}}"#;
+        let no_text = b"{\"fields\":{\"kit\":\"\\\"QU\xffD\\\"\"}}";
+        for state in [
+            cut,
+            odd,
+            no_json,
+            no_text,
+            br#"{"fields":{}}"#,
+            b"",
+            br#"{"fields":{"window":"{\"kit\":\"@\"}"}}"#,
+        ] {
             assert_eq!(part(state.to_vec()), (state.to_vec(), None));
             assert_eq!(join(state, "QUJD"), None);
         }

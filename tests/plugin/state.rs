@@ -110,19 +110,20 @@ fn large_kit() -> Kit {
     kit
 }
 
-/// The shortest of a few runs: what the work takes when nothing else disturbs it.
-fn shortest(runs: usize, mut work: impl FnMut()) -> Duration {
-    let time = |work: &mut dyn FnMut()| {
-        let start = Instant::now();
-        work();
-        start.elapsed()
-    };
-    (0..runs).map(|_| time(&mut work)).min().unwrap()
+/// How long some work takes.
+fn time(work: impl FnOnce()) -> Duration {
+    let start = Instant::now();
+    work();
+    start.elapsed()
 }
 
-/// Times, which another program on the same processor spoils: run it by name, with `--ignored --nocapture`.
+/// Rounds at most until the shortest times of all rounds are as they should be: another program on the same processor
+/// spoils a round, but not all.
+const MAX_ROUNDS: usize = 40;
+
+/// Measured against what must be done in any case, in turns and with the shortest of many: what is left is the plugin's
+/// own.
 #[test]
-#[ignore = "measures times; run it by name on a quiet machine"]
 fn a_large_kit_is_saved_at_the_cost_of_a_copy_and_loaded_at_that_of_decoding() {
     let kit = large_kit();
     let bytes = kit.to_bytes(&Quiet).unwrap();
@@ -130,26 +131,32 @@ fn a_large_kit_is_saved_at_the_cost_of_a_copy_and_loaded_at_that_of_decoding() {
     let state = clap_state(&kit);
     let mut empty = Host::new();
     let mut host = Host::new();
-    let decoding = shortest(5, || assert!(Kit::from_bytes(&bytes, &Quiet).is_ok()));
     // another kit in between: a state that is open already is not loaded again
     let other = empty.save();
     assert!(host.activate(48_000.0, 512));
-    let loading = shortest(5, || assert!(host.load(&state)))
-        .max(shortest(5, || assert!(host.load(&other) && host.load(&state))));
-    host.deactivate();
-    let copying = shortest(20, || {
-        let mut copy = Vec::new();
-        copy.extend_from_slice(std::hint::black_box(&state));
-        std::hint::black_box(copy);
-    });
-    let without_kit = shortest(20, || drop(empty.save()));
-    let saving = shortest(20, || drop(host.save()));
+    let [mut decoding, mut loading, mut copying, mut without_kit, mut saving] = [Duration::MAX; 5];
+    for round in 1..=MAX_ROUNDS {
+        decoding = decoding.min(time(|| assert!(Kit::from_bytes(&bytes, &Quiet).is_ok())));
+        assert!(host.load(&other));
+        loading = loading.min(time(|| assert!(host.load(&state))));
+        copying = copying.min(time(|| {
+            let mut copy = Vec::new();
+            copy.extend_from_slice(std::hint::black_box(&state));
+            std::hint::black_box(copy);
+        }));
+        without_kit = without_kit.min(time(|| drop(empty.save())));
+        saving = saving.min(time(|| drop(host.save())));
+        // 2: a host's buffer may grow on the way
+        if saving < 2 * without_kit + 4 * copying && 2 * loading < 3 * decoding && round >= 5 {
+            break;
+        }
+    }
     println!(
         "8.4 MB kit: saved in {saving:?} (a copy {copying:?}, an empty kit {without_kit:?}), loaded in {loading:?} (decoded \
          in {decoding:?})"
     );
-    // 2: a host's buffer may grow on the way
-    assert!(saving < 2 * without_kit + 4 * copying, "{saving:?}");
-    assert!(loading < 2 * decoding, "{loading:?}");
+    assert!(saving < 2 * without_kit + 4 * copying, "{saving:?} for a copy in {copying:?}");
+    assert!(2 * loading < 3 * decoding, "loaded in {loading:?}, decoded in {decoding:?}");
+    host.deactivate();
     assert!(peak(&host.play(&Run::new(N, &note(0, 36, 1.0)))[0][0]) > 0.05, "it sounds at once");
 }

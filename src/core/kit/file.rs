@@ -18,6 +18,7 @@ use serde::Deserialize;
 use std::{
     fs::File,
     io::{BufReader, BufWriter, Cursor, ErrorKind, Read, Seek, SeekFrom, Write},
+    iter::repeat_n,
     path::Path,
     sync::Arc,
 };
@@ -336,8 +337,8 @@ fn stays_inside(name: &str) -> bool {
     !name.contains(['\\', ':', '\0']) && name.split('/').all(|part| !matches!(part, "" | "." | ".."))
 }
 
-fn read_entry<R: Read + Seek>(zip: &mut ZipArchive<R>, name: &str, most: u64) -> Result<Vec<u8>> {
-    let entry = zip.by_name(name).map_err(|e| match e {
+fn read_entry<R: Read + Seek>(zip: &mut ZipArchive<R>, name: &str, most: u64) -> Result<Arc<[u8]>> {
+    let mut entry = zip.by_name(name).map_err(|e| match e {
         zip::result::ZipError::FileNotFound => {
             Error::invalid(format!("holds no {name}; it is not a kit file or it was changed"))
         }
@@ -347,12 +348,17 @@ fn read_entry<R: Read + Seek>(zip: &mut ZipArchive<R>, name: &str, most: u64) ->
     if size > most {
         return Err(Error::invalid(format!("holds a {name} of {size} bytes, more than any kit has")));
     }
-    let mut bytes = Vec::with_capacity(size as usize);
-    // reading to the end also compares the checksum
-    entry
-        .take(most)
-        .read_to_end(&mut bytes)
-        .map_err(|e| Error::invalid(format!("is damaged at {name} ({e}); use a copy of it")))?;
+    let damaged = |e| Error::invalid(format!("is damaged at {name} ({e}); use a copy of it"));
+    // read where it stays: takes are kept as they are packed
+    let mut bytes: Arc<[u8]> = repeat_n(0, size as usize).collect();
+    let room = Arc::get_mut(&mut bytes).expect("nobody else has it yet");
+    entry.read_exact(room).map_err(damaged)?;
+    // only reading on at the end compares the checksum
+    if entry.read(&mut [0]).map_err(damaged)? > 0 {
+        return Err(Error::invalid(format!(
+            "is damaged at {name} (it is longer than it says); use a copy of it"
+        )));
+    }
     Ok(bytes)
 }
 
@@ -408,7 +414,7 @@ fn read_take<R: Read + Seek>(
     progress: &dyn Progress,
 ) -> Result<Take> {
     progress.check()?;
-    let bytes: Arc<[u8]> = read_entry(zip, &take_name(index), MAX_FILE_BYTES)?.into();
+    let bytes = read_entry(zip, &take_name(index), MAX_FILE_BYTES)?;
     let take = Take::from_flac(&entry.name, entry.sample_rate, bytes, entry.frames, progress)?;
     Ok(match entry.offset {
         Some(offset) => take.with_offset(offset),

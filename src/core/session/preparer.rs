@@ -251,6 +251,8 @@ impl KitPreparer {
         *lock(&self.state) = Some((revision, text));
         // a state that arrived meanwhile stays
         self.pending.compare_and_swap(&waiting, None);
+        // for who waits without an engine: nothing is prepared then
+        self.prepared_changed.notify_all();
     }
 
     fn unpack(&self, text: &str) -> Result<Kit> {

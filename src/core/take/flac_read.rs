@@ -109,11 +109,11 @@ fn read_in_stretches(
         return None;
     }
     let read_stretch = |stretch: &Stretch| {
-        let head = &bytes[..HEADER_BYTES];
-        let inner = Cursor::new([&without_length(head), &bytes[stretch.bytes.clone()]].concat());
-        let length = (HEADER_BYTES + stretch.bytes.len()) as u64;
         let allowance = Allowance::new(MAX_PACKET_BYTES);
-        let source = GuardedSource::new(inner, 0, length, allowance.clone());
+        let end = stretch.bytes.end as u64;
+        let source = GuardedSource::new(Cursor::new(bytes.clone()), 0, end, allowance.clone())
+            .without(HEADER_BYTES as u64, (stretch.bytes.start - HEADER_BYTES) as u64)
+            .patched(0, &without_length(&bytes[..HEADER_BYTES]));
         let take = read(name, source, allowance, stretch.frames, &Beside(progress)).ok()?;
         (take.frames() as u64 == stretch.frames).then_some(take)
     };

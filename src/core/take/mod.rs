@@ -46,13 +46,7 @@ impl Take {
     /// A take from samples; `channels` is `[channel][frame]`, one or two of equal length, each
     /// sample is moved to the nearest step of the 24-bit grid and clipped to ±1.0.
     pub fn from_samples(name: impl Into<String>, sample_rate: u32, mut channels: Vec<Vec<f32>>) -> Self {
-        const FULL_SCALE_24_BIT: f32 = 8_388_608.0; // 2^23
-        for channel in &mut channels {
-            for s in channel.iter_mut() {
-                let steps = if s.is_finite() { (*s * FULL_SCALE_24_BIT).round_ties_even() } else { 0.0 };
-                *s = steps.clamp(-FULL_SCALE_24_BIT, FULL_SCALE_24_BIT - 1.0) / FULL_SCALE_24_BIT;
-            }
-        }
+        channels.iter_mut().flatten().for_each(|sample| *sample = on_grid(*sample));
         Self {
             name: name.into(),
             sample_rate,
@@ -96,5 +90,38 @@ impl Take {
     /// Length in seconds.
     pub fn seconds(&self) -> f64 {
         self.frames() as f64 / f64::from(self.sample_rate)
+    }
+}
+
+/// The nearest step of the 24-bit grid, ties to the even one; 0 for what is no number.
+fn on_grid(sample: f32) -> f32 {
+    const FULL_SCALE_24_BIT: f32 = 8_388_608.0; // 2^23
+    let steps = (sample * FULL_SCALE_24_BIT).clamp(-FULL_SCALE_24_BIT, FULL_SCALE_24_BIT - 1.0);
+    // from 2^23 to 2^24 neighbouring numbers are 1 apart, so that the sum is rounded; `round_ties_even` is a call of the
+    // system's library for every sample where the processor's newer instructions may not be used
+    let steps = (steps.abs() + FULL_SCALE_24_BIT - FULL_SCALE_24_BIT).copysign(steps);
+    if sample.is_finite() { steps / FULL_SCALE_24_BIT } else { 0.0 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::on_grid;
+
+    #[test]
+    fn samples_are_rounded_as_the_standard_library_rounds() {
+        let rounded = |sample: f32| {
+            let steps = if sample.is_finite() { (sample * 8_388_608.0).round_ties_even() } else { 0.0 };
+            steps.clamp(-8_388_608.0, 8_388_607.0) / 8_388_608.0
+        };
+        // numbers of every size and sign, infinities and no numbers among them
+        let bits = (0..=u32::MAX).step_by(997);
+        let ties = (0..4000_u32).flat_map(|half| {
+            [0.5, 4_194_304.0, 8_388_600.0].map(|from| ((from + half as f32 * 0.5) / 8_388_608.0).to_bits())
+        });
+        for sample in bits.chain(ties).map(f32::from_bits) {
+            for sample in [sample, -sample] {
+                assert_eq!(on_grid(sample).to_bits(), rounded(sample).to_bits(), "{sample:e}");
+            }
+        }
     }
 }
