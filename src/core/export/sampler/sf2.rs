@@ -3,8 +3,8 @@
 //!
 //! Chunks, generators and modulators are those of the SoundFont Technical Specification 2.04 (E-mu Systems, 2006),
 //! chapters 5 to 8. The format knows no alternates: those of a step share its velocities, so that strokes that are not
-//! equally hard play different ones. Levels between are left to the modulator from velocity to attenuation, whose law in
-//! decibels is the engine's own.
+//! equally hard play different ones. Levels between are left to the modulator from velocity to attenuation: a power law,
+//! which a sample has several of where one does not follow the engine closely enough ([`laws`]).
 
 use super::{
     keys::KeyPlan,
@@ -50,9 +50,17 @@ const GAP: usize = 46;
 /// Largest ratio of two velocities between which the slope of the level is taken: the softest strokes of a step that goes
 /// down to velocity 1 are hardly heard.
 const WIDEST: u8 = 4;
-/// Steepest law that is asked for, as a multiple of the square law, and the level that counts as silence, dB.
+/// Steepest law that raises the level of a sample, as a multiple of the square law, and the level that counts as silence,
+/// dB.
 const STEEPEST: f64 = 4.0;
 const SILENT_DB: f64 = -96.0;
+/// Steepest law of a modulator, a multiple of the square law: an amount has 16 bits with a sign (8.2).
+const STEEPEST_LAW: f64 = 32.0;
+/// How far a law may lie from the level it follows, dB: with what a player adds (fluidsynth fades every sample in) exports
+/// stay within 0.5 dB.
+const LAW_TOLERANCE_DB: f64 = 0.1;
+/// Laws of one sample at most: each takes a zone for every key and channel.
+const MAX_LAWS: usize = 6;
 const FULL_SCALE_16_BIT: f32 = 32_768.0;
 /// Numbers of records are 16 bits.
 const MAX_RECORDS: usize = 65_535;
@@ -66,9 +74,15 @@ const MONO_CLASS: u16 = 100;
 
 /// One sample with the velocities that it is played at.
 pub(super) struct Sample {
-    velocities: [u8; 2],
     channels: [Vec<i16>; 2],
     loop_frames: Option<[usize; 2]>,
+    /// From the loudest velocities to the softest, without a gap.
+    laws: Vec<Law>,
+}
+
+/// How a sample's level follows some of its velocities.
+struct Law {
+    velocities: [u8; 2],
     /// Amount of the modulator from velocity to attenuation, cB.
     velocity_cb: u16,
 }
@@ -81,25 +95,72 @@ pub(super) fn samples((low, high): (u8, u8), curves: &[VelocityCurve], strokes: 
     all.map(|((stroke, curve), share)| sample(stroke, curve, [*share.start(), *share.end()])).collect()
 }
 
-/// The sample of a stroke for these velocities. Its level is right at the highest of them, where the modulator attenuates
-/// already; the modulator is as steep as the curve there, as far as the sample has room to make up for it.
-fn sample(stroke: &Stroke, curve: &VelocityCurve, velocities: [u8; 2]) -> Sample {
-    let [low, high] = [velocities[0].max(velocities[1] / WIDEST), velocities[1]].map(f64::from);
+/// The sample of a stroke for these velocities. It is stored as loud as it is played at the highest of them before the
+/// modulator attenuates it, as far as it has room for that.
+fn sample(stroke: &Stroke, curve: &VelocityCurve, [first, last]: [u8; 2]) -> Sample {
+    let level_db = |velocity: f64| gain_to_db(level_at(curve, velocity)).max(SILENT_DB);
+    let [low, high] = [first.max(last / WIDEST), last].map(f64::from);
     let peak = stroke.sound.iter().flatten().fold(1e-6f32, |peak, s| peak.max(s.abs()));
-    let level_db = gain_to_db(level_at(curve, high)).max(SILENT_DB);
-    let square_db = 40.0 * (127.0 / high).log10();
-    let room_db = (-f64::from(gain_to_db(peak)) - level_db).max(0.0);
-    let rise_db = level_db - gain_to_db(level_at(curve, low)).max(SILENT_DB);
-    let steep = if low < high { rise_db / (40.0 * (high / low).log10()) } else { 0.0 };
-    let steep = if square_db > 0.0 { steep.min(room_db / square_db) } else { steep }.clamp(0.0, STEEPEST);
-    let gain = db_to_gain(level_db + steep * square_db) as f32;
+    let rise_db = level_db(high) - level_db(low);
+    let steep = if low < high { rise_db / (square_db(low) - square_db(high)) } else { 0.0 };
+    let wanted_db = level_db(high) + steep.clamp(0.0, STEEPEST) * square_db(high);
+    let full_db = -f64::from(gain_to_db(peak));
+    let stored_db = wanted_db.min(full_db.max(level_db(high)));
+    let gain = db_to_gain(stored_db) as f32;
     let step = |s: &f32| (s * gain * FULL_SCALE_16_BIT).round_ties_even().clamp(-32_768.0, 32_767.0) as i16;
     Sample {
-        velocities,
         channels: stroke.sound.each_ref().map(|channel| channel.iter().map(step).collect()),
         loop_frames: stroke.loop_frames,
-        velocity_cb: (steep * SQUARE_LAW_CB).round() as u16,
+        laws: laws([first, last], |velocity| stored_db - level_db(f64::from(velocity))),
     }
+}
+
+/// Attenuation of the square law, dB.
+fn square_db(velocity: f64) -> f64 {
+    40.0 * (127.0 / velocity).log10()
+}
+
+/// The laws that attenuate by `attenuation_db` at each of these velocities, within [`LAW_TOLERANCE_DB`] where [`MAX_LAWS`]
+/// suffice for that.
+fn laws(velocities: [u8; 2], attenuation_db: impl Fn(u8) -> f64) -> Vec<Law> {
+    let mut tolerance_db = LAW_TOLERANCE_DB;
+    loop {
+        let laws = laws_within(velocities, &attenuation_db, tolerance_db);
+        if laws.len() <= MAX_LAWS {
+            return laws;
+        }
+        tolerance_db *= 1.5;
+    }
+}
+
+/// As few laws as follow `attenuation_db` within `tolerance_db`: each goes on to softer velocities while one steepness is
+/// within the tolerance at all of them.
+fn laws_within([first, last]: [u8; 2], attenuation_db: impl Fn(u8) -> f64, tolerance_db: f64) -> Vec<Law> {
+    let audible = first.max(last / WIDEST);
+    let law = |velocities: [u8; 2], [least, most]: [f64; 2]| {
+        let steep = f64::midpoint(least, most);
+        Law { velocities, velocity_cb: (steep * SQUARE_LAW_CB).round() as u16 }
+    };
+    let anything = [0.0, STEEPEST_LAW];
+    let (mut laws, mut from, mut range) = (Vec::new(), last, anything);
+    for velocity in (audible..=last).rev() {
+        let square_db = square_db(f64::from(velocity));
+        if square_db == 0.0 {
+            continue;
+        }
+        let here = [-tolerance_db, tolerance_db]
+            .map(|by| ((attenuation_db(velocity) + by) / square_db).clamp(0.0, STEEPEST_LAW));
+        let both = [range[0].max(here[0]), range[1].min(here[1])];
+        if both[0] <= both[1] {
+            range = both;
+        } else {
+            laws.push(law([velocity + 1, from], range));
+            (from, range) = (velocity, here);
+        }
+    }
+    let range = if range == anything { [0.0; 2] } else { range };
+    laws.push(law([first, from], range));
+    laws
 }
 
 /// Amplitude ratio of a curve at a velocity, on the line between two of its points.
@@ -141,9 +202,14 @@ pub(super) fn bytes(
             .collect();
         for &(key, transpose_st) in &plan.keys {
             for (sample, &first) in samples.iter().zip(&first) {
-                for side in 0..if stereo { 2 } else { 1 } {
-                    let pan = if stereo { [-500, 500][usize::from(side)] } else { 0 };
-                    tables.add_zone(plan, sample, (key, transpose_st), pan, first + side);
+                for (law, side) in laws_and_sides(sample, stereo) {
+                    tables.add_zone(
+                        plan,
+                        (sample, law),
+                        (key, transpose_st),
+                        pan(side, stereo),
+                        first + side,
+                    );
                 }
             }
         }
@@ -153,14 +219,24 @@ pub(super) fn bytes(
         for (zone, sample) in plan.zones.iter().zip(samples) {
             let name = format!("{} {}", plan.stem, zone.root);
             let first = tables.add_sample(&name, sample, zone.root, rate, stereo);
-            for side in 0..if stereo { 2 } else { 1 } {
-                let pan = if stereo { [-500, 500][usize::from(side)] } else { 0 };
-                let class = if plan.mono { MONO_CLASS + program as u16 } else { 0 };
-                tables.add_key_zone([zone.low, zone.high, zone.root], sample, (pan, class), first + side);
+            let class = if plan.mono { MONO_CLASS + program as u16 } else { 0 };
+            for (law, side) in laws_and_sides(sample, stereo) {
+                let keys = [zone.low, zone.high, zone.root];
+                tables.add_key_zone(keys, (sample, law), (pan(side, stereo), class), first + side);
             }
         }
     }
     tables.finish(kit)
+}
+
+/// The zones that a sample has on a key: its laws, each for every channel.
+fn laws_and_sides(sample: &Sample, stereo: bool) -> impl Iterator<Item = (&Law, u16)> {
+    sample.laws.iter().flat_map(move |law| (0..if stereo { 2 } else { 1 }).map(move |side| (law, side)))
+}
+
+/// Place of a channel, tenths of a percent to the right (8.1.2).
+fn pan(side: u16, stereo: bool) -> i16 {
+    if stereo { [-500, 500][usize::from(side)] } else { 0 }
 }
 
 /// The records of the file while they are gathered.
@@ -210,11 +286,17 @@ impl Tables {
         self.begin_preset((name.to_owned(), 0, program), timecents(release_s * KEY_RELEASE_LENGTH), 100);
     }
 
-    /// Adds the zone of one channel of a key part's sample: its lowest and highest key and its root.
-    fn add_key_zone(&mut self, keys: [u8; 3], sample: &Sample, (pan, class): (i16, u16), header: u16) {
-        let [low, high, root] = keys;
+    /// Adds the zone of one law and channel of a key part's sample: its lowest and highest key and its root.
+    fn add_key_zone(
+        &mut self,
+        [low, high, root]: [u8; 3],
+        (sample, law): (&Sample, &Law),
+        (pan, class): (i16, u16),
+        header: u16,
+    ) {
         self.begin_zone();
         self.generator(KEYS, u16::from_le_bytes([low, high]));
+        self.generator(VELOCITIES, u16::from_le_bytes(law.velocities));
         self.generator(PAN, pan as u16);
         self.generator(SAMPLE_MODES, u16::from(sample.loop_frames.is_some()));
         if class > 0 {
@@ -222,7 +304,7 @@ impl Tables {
         }
         self.generator(ROOT_KEY, u16::from(root));
         self.generator(SAMPLE, header);
-        self.modulator(VELOCITY_CONCAVE, ATTENUATION, sample.velocity_cb, 0);
+        self.modulator(VELOCITY_CONCAVE, ATTENUATION, law.velocity_cb, 0);
     }
 
     /// Adds the channels of a sample; the number of its first header.
@@ -251,11 +333,11 @@ impl Tables {
         first
     }
 
-    /// Adds the zone of one channel of a sample on a key.
+    /// Adds the zone of one law and channel of a sample on a key.
     fn add_zone(
         &mut self,
         plan: &PadPlan,
-        sample: &Sample,
+        (sample, law): (&Sample, &Law),
         (key, transpose_st): (u8, f32),
         pan: i16,
         header: u16,
@@ -263,7 +345,7 @@ impl Tables {
         let range = |[low, high]: [u8; 2]| u16::from_le_bytes([low, high]);
         self.begin_zone();
         self.generator(KEYS, range([key, key]));
-        self.generator(VELOCITIES, range(sample.velocities));
+        self.generator(VELOCITIES, range(law.velocities));
         self.generator(PAN, pan as u16);
         if plan.held {
             self.generator(RELEASE, timecents(plan.release_s) as u16);
@@ -279,7 +361,7 @@ impl Tables {
         }
         self.generator(ROOT_KEY, u16::from(key));
         self.generator(SAMPLE, header);
-        self.modulator(VELOCITY_CONCAVE, ATTENUATION, sample.velocity_cb, 0);
+        self.modulator(VELOCITY_CONCAVE, ATTENUATION, law.velocity_cb, 0);
     }
 
     fn begin_zone(&mut self) {
