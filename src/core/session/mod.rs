@@ -7,6 +7,7 @@
 mod audio_requests;
 mod autosave;
 mod capture;
+mod capture_follower;
 mod capture_ring;
 mod groove_control;
 mod history;
@@ -23,6 +24,7 @@ mod preparer;
 mod rankings;
 mod reading;
 mod recast;
+mod record_options;
 mod recorder;
 mod run_job;
 mod saved;
@@ -34,7 +36,8 @@ pub use self::{
     autosave::{Autosave, autosave_folder},
     job::{HitEdit, Job, JobState, LibraryJob},
     rankings::Ranking,
-    recorder::{CountIn, KEPT_SECONDS, MAX_RECORDING_SECONDS, RecordOptions, Recording, RecordingPhase},
+    record_options::{CountIn, RecordOptions, Recording, RecordingPhase},
+    recorder::{KEPT_SECONDS, MAX_RECORDING_SECONDS},
 };
 
 use self::{

@@ -5,8 +5,10 @@
 //! recording can begin before its first hit was noticed.
 
 use super::{
+    capture_follower::CaptureFollower,
     capture_ring::CaptureRing,
     loudness_gate::LoudnessGate,
+    record_options::{RecordOptions, Recording, RecordingPhase},
     threads::{join_unless_own, lock},
 };
 use crate::take::Take;
@@ -36,74 +38,6 @@ const SIGNAL_THRESHOLD: f32 = 1e-3;
 const READ_INTERVAL: Duration = Duration::from_millis(20);
 /// Sample rates that one session can have seen; at any further one nothing is recorded.
 const MAX_RINGS: usize = 16;
-
-/// How a recording begins and ends.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct RecordOptions {
-    /// Counts in first; nothing before its end is recorded.
-    pub count_in: Option<CountIn>,
-    /// Begins 200 ms before the first hit instead of at once.
-    pub from_first_hit: bool,
-    /// Ends by itself 1 s after the last hit, once nothing has come for 4 s.
-    pub until_silence: bool,
-}
-
-/// Beats that are heard before a recording begins.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct CountIn {
-    /// How many; 16 at most count.
-    pub beats: u8,
-    /// Beats per minute, 20 to 999.
-    pub tempo: f32,
-}
-
-impl CountIn {
-    /// Length of one beat, s.
-    fn beat_seconds(self) -> f64 {
-        60.0 / f64::from(if self.tempo.is_finite() { self.tempo } else { 120.0 }.clamp(20.0, 999.0))
-    }
-
-    fn frames(self, rate: u32) -> u64 {
-        (f64::from(self.beats.min(16)) * self.beat_seconds() * f64::from(rate)) as u64
-    }
-
-    /// Its clicks, the first one higher: 20 ms each.
-    pub(super) fn clicks(self, rate: u32) -> Take {
-        let per_beat = self.beat_seconds() * f64::from(rate);
-        let samples = (0..self.frames(rate)).map(|i| {
-            let beat = (i as f64 / per_beat).floor();
-            let t = (i as f64 - beat * per_beat) / f64::from(rate);
-            let hz = if beat == 0.0 { 1760.0 } else { 880.0 };
-            let fade = (1.0 - t / 0.02).max(0.0);
-            (0.3 * fade * libm::sin(std::f64::consts::TAU * hz * t)) as f32
-        });
-        Take::from_samples("count-in", rate, vec![samples.collect()])
-    }
-}
-
-/// What a recording does.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum RecordingPhase {
-    /// The count-in runs.
-    CountIn,
-    /// It waits for the first hit.
-    Waiting,
-    /// It records.
-    Running,
-}
-
-/// State of a running recording.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Recording {
-    /// What it does.
-    pub phase: RecordingPhase,
-    /// Length so far, s; of a count-in, what is left of it.
-    pub seconds: f32,
-    /// Highest magnitude since the meter was last read, as a fraction of full scale.
-    pub peak: f32,
-    /// Length lost because the machine stalled, s; 0 in a complete recording.
-    pub lost_seconds: f32,
-}
 
 /// The side input's recorder.
 #[derive(Debug)]
@@ -303,8 +237,7 @@ impl Recorder {
     fn collect(&self, ring: &CaptureRing, from: u64, options: RecordOptions) -> Option<Take> {
         let from = from + options.count_in.map_or(0, |count_in| count_in.frames(ring.rate));
         let max_frames = MAX_FRAMES.min(MAX_RECORDING_SECONDS * u64::from(ring.rate)) as usize;
-        let mut follower =
-            Follower { ring, read: from, gate: LoudnessGate::new(ring.rate), channels: Default::default() };
+        let mut follower = CaptureFollower::new(ring, from);
         let mut notice = None;
         loop {
             let open = self.open.load(Acquire);
@@ -349,53 +282,6 @@ impl Recorder {
     }
 }
 
-/// Reads on in the ring.
-struct Follower<'a> {
-    ring: &'a CaptureRing,
-    /// First frame that was not read yet.
-    read: u64,
-    gate: LoudnessGate,
-    /// What was read and is kept so far: the last frames that the gate has seen.
-    channels: [Vec<f32>; 2],
-}
-
-impl Follower<'_> {
-    /// Returns how many frames were lost.
-    fn read_to(&mut self, until: u64) -> u64 {
-        let before = self.channels[0].len();
-        let lost = self.ring.read(self.read, until, &mut self.channels);
-        let [left, right] = &self.channels;
-        self.gate.follow([&left[before..], &right[before..]]);
-        self.read = until;
-        lost
-    }
-
-    /// Before the first hit only its lead is needed: the last second is more.
-    fn forget_old(&mut self) {
-        let surplus = self.channels[0].len().saturating_sub(2 * self.ring.rate as usize);
-        if surplus > 0 {
-            self.channels.iter_mut().for_each(|c| drop(c.drain(..surplus)));
-        }
-    }
-
-    /// What the options leave of it; `None` without a hit where they ask for one.
-    fn cut(mut self, options: RecordOptions) -> Option<[Vec<f32>; 2]> {
-        // the gate counts frames from the first that was read
-        let forgotten = self.gate.frames() - self.channels[0].len() as u64;
-        if options.until_silence
-            && let Some(end) = self.gate.end()
-        {
-            let length = end.saturating_sub(forgotten) as usize;
-            self.channels.iter_mut().for_each(|c| c.truncate(length));
-        }
-        if options.from_first_hit {
-            let start = self.gate.start()?.saturating_sub(forgotten) as usize;
-            self.channels.iter_mut().for_each(|c| drop(c.drain(..start.min(c.len()))));
-        }
-        Some(self.channels)
-    }
-}
-
 fn take_of([left, right]: [Vec<f32>; 2], rate: u32) -> Take {
     let mono = left == right;
     Take::from_samples("recording", rate, if mono { vec![left] } else { vec![left, right] })
@@ -403,7 +289,7 @@ fn take_of([left, right]: [Vec<f32>; 2], rate: u32) -> Take {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use super::{super::record_options::CountIn, *};
     use std::sync::mpsc;
 
     fn wait(receiver: &mpsc::Receiver<Option<Take>>) -> Take {
