@@ -374,3 +374,6 @@ mod realtime_tests;
 #[cfg(test)]
 #[path = "guard_clap_tests.rs"]
 mod tests;
+#[cfg(test)]
+#[path = "window_keys_tests.rs"]
+mod window_keys_tests;

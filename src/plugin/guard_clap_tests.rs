@@ -146,7 +146,7 @@ impl TestInstance {
     }
 
     /// One block of 512 frames; the main output's left channel.
-    fn block(&self) -> Vec<f32> {
+    pub fn block(&self) -> Vec<f32> {
         let mut channels = [vec![9.0_f32; 512], vec![9.0; 512]];
         let mut pointers = [channels[0].as_mut_ptr(), channels[1].as_mut_ptr()];
         let mut port = clap_audio_buffer {
