@@ -94,6 +94,7 @@ fn a_state_is_json_as_it_was_before_the_kit_was_kept_apart() {
 }
 
 /// A kit whose file has about 8.4 MB: more than a minute of noise, of which one pad plays a stretch.
+#[cfg(target_os = "linux")]
 fn large_kit() -> Kit {
     let mut seed = 1_u32;
     let mut noise = move || {
@@ -110,21 +111,30 @@ fn large_kit() -> Kit {
     kit
 }
 
-/// How long some work takes.
-fn time(work: impl FnOnce()) -> Duration {
-    let start = Instant::now();
+/// Processor time that some work takes in all threads of this process: other programs on the same processor take none of
+/// it.
+#[cfg(target_os = "linux")]
+fn cost(work: impl FnOnce()) -> Duration {
+    let now = || {
+        let mut time = libc::timespec { tv_sec: 0, tv_nsec: 0 };
+        // SAFETY: a place for the time.
+        assert_eq!(unsafe { libc::clock_gettime(libc::CLOCK_PROCESS_CPUTIME_ID, &raw mut time) }, 0);
+        Duration::new(time.tv_sec as u64, time.tv_nsec as u32)
+    };
+    let start = now();
     work();
-    start.elapsed()
+    now() - start
 }
 
-/// Rounds at most until the shortest times of all rounds are as they should be: another program on the same processor
-/// spoils a round, but not all.
-const MAX_ROUNDS: usize = 40;
+/// Rounds of the measurement; the cheapest of each counts.
+#[cfg(target_os = "linux")]
+const ROUNDS: usize = 20;
 
-/// Measured against what must be done in any case, in turns and with the shortest of many: what is left is the plugin's
-/// own.
+/// Costs beside those of what must be done in any case, in turns: what is left is the plugin's own.
+#[cfg(target_os = "linux")]
 #[test]
-fn a_large_kit_is_saved_at_the_cost_of_a_copy_and_loaded_at_that_of_decoding() {
+#[ignore = "another test runs it in a process of its own"]
+fn costs_of_a_large_kit() {
     let kit = large_kit();
     let bytes = kit.to_bytes(&Quiet).unwrap();
     assert!((8_000_000..9_000_000).contains(&bytes.len()), "{} bytes", bytes.len());
@@ -134,29 +144,42 @@ fn a_large_kit_is_saved_at_the_cost_of_a_copy_and_loaded_at_that_of_decoding() {
     // another kit in between: a state that is open already is not loaded again
     let other = empty.save();
     assert!(host.activate(48_000.0, 512));
-    let [mut decoding, mut loading, mut copying, mut without_kit, mut saving] = [Duration::MAX; 5];
-    for round in 1..=MAX_ROUNDS {
-        decoding = decoding.min(time(|| assert!(Kit::from_bytes(&bytes, &Quiet).is_ok())));
+    let [mut decoding, mut loading, mut waiting, mut copying, mut without_kit, mut saving] =
+        [Duration::MAX; 6];
+    for _ in 0..ROUNDS {
+        decoding = decoding.min(cost(|| assert!(Kit::from_bytes(&bytes, &Quiet).is_ok())));
         assert!(host.load(&other));
-        loading = loading.min(time(|| assert!(host.load(&state))));
-        copying = copying.min(time(|| {
+        let start = Instant::now();
+        loading = loading.min(cost(|| assert!(host.load(&state))));
+        waiting = waiting.min(start.elapsed());
+        copying = copying.min(cost(|| {
             let mut copy = Vec::new();
             copy.extend_from_slice(std::hint::black_box(&state));
             std::hint::black_box(copy);
         }));
-        without_kit = without_kit.min(time(|| drop(empty.save())));
-        saving = saving.min(time(|| drop(host.save())));
-        // 2: a host's buffer may grow on the way
-        if saving < 2 * without_kit + 4 * copying && 2 * loading < 3 * decoding && round >= 5 {
-            break;
-        }
+        without_kit = without_kit.min(cost(|| drop(empty.save())));
+        saving = saving.min(cost(|| drop(host.save())));
     }
     println!(
-        "8.4 MB kit: saved in {saving:?} (a copy {copying:?}, an empty kit {without_kit:?}), loaded in {loading:?} (decoded \
-         in {decoding:?})"
+        "8.4 MB kit: saved at {saving:?} (a copy {copying:?}, an empty kit {without_kit:?}), loaded at {loading:?} in \
+         {waiting:?} (decoded at {decoding:?})"
     );
-    assert!(saving < 2 * without_kit + 4 * copying, "{saving:?} for a copy in {copying:?}");
-    assert!(2 * loading < 3 * decoding, "loaded in {loading:?}, decoded in {decoding:?}");
+    // 2: a host's buffer may grow on the way
+    assert!(saving < 2 * without_kit + 4 * copying, "{saving:?} for a copy at {copying:?}");
+    assert!(4 * loading < 7 * decoding, "loaded at {loading:?}, decoded at {decoding:?}");
     host.deactivate();
     assert!(peak(&host.play(&Run::new(N, &note(0, 36, 1.0)))[0][0]) > 0.05, "it sounds at once");
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_large_kit_is_saved_at_the_cost_of_a_copy_and_loaded_at_that_of_decoding() {
+    let me = std::env::current_exe().expect("the test's own path");
+    let words = ["--ignored", "--exact", "--nocapture", "state::costs_of_a_large_kit"];
+    let run = std::process::Command::new(me).args(words).output().expect("it starts");
+    let text = [run.stdout, run.stderr].concat();
+    let text = String::from_utf8_lossy(&text);
+    let figures = text.lines().find(|line| line.contains("8.4 MB kit"));
+    assert!(run.status.success() && figures.is_some(), "{text}");
+    println!("{}", figures.unwrap_or_default());
 }
