@@ -1,8 +1,9 @@
-//! Waveforms, drawn at any zoom from a pyramid of minima and maxima, which is made on another thread.
+//! Waveforms, drawn at any zoom from a pyramid of minima and maxima, which is made on another thread; and what is amiss
+//! with a recording, which the same thread measures.
 
 use super::theme;
 use egui::{Color32, Mesh, Painter, Pos2, Rect, Shape, pos2};
-use kitwright_core::take::Take;
+use kitwright_core::{listen::Quality, take::Take};
 use std::{
     collections::HashMap,
     sync::{
@@ -108,9 +109,18 @@ struct CachedPyramid {
     /// Keeps the address, which is the key, taken.
     _take: Arc<Take>,
     ready: Option<Arc<Pyramid>>,
+    /// A sentence for each thing that is amiss with the recording, once it is measured.
+    faults: Option<Vec<String>>,
     // a receiver is not `Sync`, and windows move between threads
-    coming: Mutex<mpsc::Receiver<Pyramid>>,
+    coming: Mutex<mpsc::Receiver<Found>>,
     worker: Option<JoinHandle<()>>,
+}
+
+/// What the thread of a take has found.
+#[derive(Debug)]
+enum Found {
+    Pyramid(Pyramid),
+    Faults(Vec<String>),
 }
 
 impl Waves {
@@ -120,24 +130,34 @@ impl Waves {
         let key = Arc::as_ptr(take) as usize;
         let stop = &self.stop;
         let entry = self.known.entry(key).or_insert_with(|| start(take.clone(), stop.clone(), ctx.clone()));
-        if entry.ready.is_none()
+        if entry.faults.is_none()
             && let Ok(coming) = entry.coming.get_mut()
-            && let Ok(pyramid) = coming.try_recv()
         {
-            entry.ready = Some(Arc::new(pyramid));
+            for found in coming.try_iter() {
+                match found {
+                    Found::Pyramid(pyramid) => entry.ready = Some(Arc::new(pyramid)),
+                    Found::Faults(faults) => entry.faults = Some(faults),
+                }
+            }
         }
         entry.ready.clone()
     }
 
-    /// Whether a pyramid is being made.
+    /// What is amiss with a take as a recording, a sentence each with what to do; empty until it is measured.
+    pub fn faults(&self, take: &Arc<Take>) -> &[String] {
+        let entry = self.known.get(&(Arc::as_ptr(take) as usize));
+        entry.and_then(|entry| entry.faults.as_deref()).unwrap_or_default()
+    }
+
+    /// Whether a take is being looked at.
     pub fn is_working(&self) -> bool {
-        self.known.values().any(|entry| entry.ready.is_none())
+        self.known.values().any(|entry| entry.faults.is_none())
     }
 
     /// Forgets takes that are no longer in the kit.
     pub fn keep(&mut self, takes: &[Arc<Take>]) {
         let keys: Vec<usize> = takes.iter().map(|t| Arc::as_ptr(t) as usize).collect();
-        self.known.retain(|key, entry| keys.contains(key) || entry.ready.is_none());
+        self.known.retain(|key, entry| keys.contains(key) || entry.faults.is_none());
     }
 }
 
@@ -147,14 +167,16 @@ fn start(take: Arc<Take>, stop: Arc<AtomicBool>, ctx: egui::Context) -> CachedPy
     let worker = std::thread::Builder::new()
         .name("kitwright wave".into())
         .spawn(move || {
-            if let Some(pyramid) = Pyramid::of(&work, &stop) {
-                // no receiver is left once the window is closed
-                let _ = send.send(pyramid);
-                ctx.request_repaint();
-            }
+            let Some(pyramid) = Pyramid::of(&work, &stop) else { return };
+            // no receiver is left once the window is closed
+            let _ = send.send(Found::Pyramid(pyramid));
+            ctx.request_repaint();
+            let Some(quality) = Quality::unless(&work, || stop.load(Ordering::Relaxed)) else { return };
+            let _ = send.send(Found::Faults(quality.sentences()));
+            ctx.request_repaint();
         })
         .ok();
-    CachedPyramid { _take: take, ready: None, coming: Mutex::new(coming), worker }
+    CachedPyramid { _take: take, ready: None, faults: None, coming: Mutex::new(coming), worker }
 }
 
 impl Drop for Waves {

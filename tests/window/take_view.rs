@@ -226,3 +226,44 @@ fn the_keyboard_moves_the_edges_of_a_hit_and_puts_it_onto_a_pad() {
         d.session.kit().doc.pads[pad].audition.as_ref().is_some_and(|a| a.hit == 10)
     });
 }
+
+/// Four seconds of decaying bursts of noise over faint noise, cut off at four fifths of full scale where `clipped`.
+fn bursts(clipped: bool) -> Kit {
+    let mut seed = 1_u32;
+    let mut noise = move || {
+        seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223); // Numerical Recipes
+        (seed >> 8) as f32 / (1 << 23) as f32 - 1.0
+    };
+    let burst = |i: u32| 0.5 * (-((i % 48_000) as f32) / 3000.0).exp();
+    let sample = |i| (1e-4 + burst(i)) * noise();
+    let samples: Vec<f32> = (0..4 * 48_000).map(sample).collect();
+    let samples = samples.into_iter().map(|x| if clipped { (6.0 * x).clamp(-0.8, 0.8) } else { x });
+    let take = kitwright_core::take::Take::from_samples("bursts.wav", 48_000, vec![samples.collect()]);
+    let mut kit = Kit::default();
+    kit.doc.takes.push(TakeEntry::new(&take, Vec::new()));
+    kit.takes.push(Arc::new(take));
+    kit
+}
+
+#[test]
+fn what_is_amiss_with_a_recording_is_said_beside_it() {
+    for (width, height) in [(900.0, 600.0), (1280.0, 800.0)] {
+        let mut harness = empty_window(width, height, 1.0);
+        harness.state().session.edit("a take", |kit| *kit = bursts(false));
+        settle(&mut harness);
+        assert!(harness.query_by_label_contains("The recording is").is_none(), "nothing is amiss");
+        harness.state().session.edit("a take", |kit| *kit = bursts(true));
+        settle(&mut harness);
+        let said = harness.get_by_label_contains("The recording is clipped in").rect();
+        let after = harness.get_by_label("Zoom out").rect();
+        assert!(said.width() > 60.0 && said.right() <= after.left(), "{said:?} beside {after:?}");
+        harness.hover_at(said.center());
+        for _ in 0..40 {
+            harness.step();
+        }
+        let explained = harness.output().shapes.iter().any(
+            |s| matches!(&s.shape, egui::Shape::Text(t) if t.galley.text().contains("record it softer")),
+        );
+        assert!(explained, "what to do, on the pointer's wish");
+    }
+}

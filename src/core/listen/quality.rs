@@ -59,15 +59,23 @@ pub struct Quality {
 impl Quality {
     /// Measures a recording.
     pub fn of(take: &Take) -> Self {
+        Self::unless(take, || false).expect("nothing stops it")
+    }
+
+    /// Measures a recording; `None` once `stopped` says so, which is asked from measure to measure.
+    pub fn unless(take: &Take, stopped: impl Fn() -> bool) -> Option<Self> {
+        let go_on = || (!stopped()).then_some(());
         let peak = take.channels.iter().flatten().fold(0.0f32, |a, x| a.max(x.abs()));
+        go_on()?;
         let floor = TakeEnvelope::of(take).floor() / take.channels.len().max(1) as f32;
-        Self {
-            peak_db: gain_to_db(peak.max(1e-9)),
-            flat_tops: take.channels.iter().map(|c| flat_tops(c, peak)).sum(),
-            floor_db: power_to_db(floor.max(1e-18)),
-            hum_hz: hum_hz(take),
-            cut_hz: cut_hz(take),
-        }
+        go_on()?;
+        let flat_tops = take.channels.iter().map(|c| flat_tops(c, peak)).sum();
+        go_on()?;
+        let hum_hz = hum_hz(take);
+        go_on()?;
+        let cut_hz = cut_hz(take);
+        let (peak_db, floor_db) = (gain_to_db(peak.max(1e-9)), power_to_db(floor.max(1e-18)));
+        Some(Self { peak_db, flat_tops, floor_db, hum_hz, cut_hz })
     }
 
     /// One sentence for each thing that is amiss, with what to do; none for a good recording.

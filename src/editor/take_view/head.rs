@@ -2,7 +2,7 @@
 
 use super::{position::TakeView, shown::ShownTake};
 use crate::editor::{file_browser::FilePurpose, frame_context::FrameContext, record, theme, widgets};
-use egui::{Align, Layout, RichText, Ui};
+use egui::{Align, Align2, Layout, RichText, Role, Sense, Ui, WidgetInfo, vec2};
 use kitwright_core::{
     listen::{DECAYED_DB, DetectOptions},
     session::{HitEdit, Job},
@@ -56,7 +56,10 @@ pub(super) fn show(
             Some(hit) => hit_tools(ui, view, pad, cx, shown, hit),
             None => take_tools(ui, view, cx, shown),
         }
-        ui.with_layout(Layout::right_to_left(Align::Center), |ui| zoom_tools(ui, view, shown));
+        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+            zoom_tools(ui, view, shown);
+            faults(ui, cx, shown);
+        });
     });
 }
 
@@ -193,6 +196,38 @@ fn hit_tools(
     if widgets::button(ui, "Deselect", "Deselect the hit", "Back to the tools of the whole take.").clicked() {
         view.hit = None;
     }
+}
+
+/// Narrowest room in which the faults of a take are said, points: "noise only…".
+const LEAST_ROOM: f32 = 72.0;
+
+/// What is amiss with the recording, in what room is left; all of it on the pointer's wish. Laid out from the right.
+fn faults(ui: &mut Ui, cx: &FrameContext<'_>, shown: &ShownTake) {
+    let found = cx.readings.waves.faults(&shown.take);
+    let Some(first) = found.first() else { return };
+    // what to do stands behind the colon
+    let what = first.split(':').next().unwrap_or(first);
+    let more = found.len() - 1;
+    let text = if more > 0 { format!("{what}, and {more} more") } else { what.to_owned() };
+    let ink = theme::TEXT_DIM;
+    let wide = ui.painter().layout_no_wrap(text.clone(), theme::small(), ink).size().x;
+    let room = ui.available_width() - theme::GAP;
+    if room < LEAST_ROOM.min(wide) {
+        return;
+    }
+    let (place, response) =
+        ui.allocate_exact_size(vec2(wide.min(room), widgets::CONTROL_HEIGHT), Sense::hover());
+    widgets::text_in(
+        ui.painter(),
+        place.left_center(),
+        Align2::LEFT_CENTER,
+        &text,
+        theme::small(),
+        ink,
+        place.width(),
+    );
+    response.widget_info(|| WidgetInfo::labeled(Role::Label, true, format!("The recording is {text}")));
+    response.on_hover_text(format!("{}:\n{}", shown.take.name, found.join("\n")));
 }
 
 /// Laid out from the right.
