@@ -130,6 +130,10 @@ pub(super) struct MakeKit {
     /// Make no pad of these hits, by number or moment.
     #[arg(long, value_name = "HIT,...", value_delimiter = ',', value_parser = hit_choice)]
     pub not: Vec<HitChoice>,
+    /// Lean towards your choices as the window has learned them: its preference.json lies beside the folder of the
+    /// library. Without this option nothing that was learned counts, so that a recording gives the same kit everywhere.
+    #[arg(long, value_name = "FILE")]
+    pub preference: Option<PathBuf>,
     /// Stop at the recipes of the roles: no search, in a fraction of the time.
     #[arg(long)]
     pub quick: bool,

@@ -11,6 +11,7 @@ use kitwright_core::{
     error::{Error, Result},
     export::{PadSummary, Summary, kit_file, write_folder},
     listen::{detect, read_key},
+    session::read_preference,
     take::check_memory,
 };
 use std::{
@@ -24,8 +25,10 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
     }
     let name = a.name.clone().unwrap_or_else(|| stem(&a.take[0]));
     let targets = a.target.iter().map(|(_, sound)| sound);
-    let inputs: Vec<&Path> = a.take.iter().chain(&a.key_from).chain(targets).map(PathBuf::as_path).collect();
+    let others = a.key_from.iter().chain(&a.preference).chain(targets);
+    let inputs: Vec<&Path> = a.take.iter().chain(others).map(PathBuf::as_path).collect();
     protect::check_folder(&a.out, &name, &inputs)?;
+    let preference = a.preference.as_deref().map(read_preference).transpose()?;
     let takes = detect_takes(a, terminal)?;
     if takes.iter().all(|(_, hits)| hits.is_empty()) {
         let trouble = "no hits were found; record some knocks, plucks or scratches well above the noise";
@@ -47,6 +50,7 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
         targets,
         given: a.cast.iter().map(|(role, hit)| Ok((*role, chosen(hit, &takes)?))).collect::<Result<_>>()?,
         left_out: a.not.iter().map(|hit| chosen(hit, &takes)).collect::<Result<_>>()?,
+        preference,
         quick: a.quick,
         ..CastOptions::default()
     };

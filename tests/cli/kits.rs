@@ -72,6 +72,38 @@ fn the_same_take_gives_the_same_files_and_another_seed_or_fit_other_ones() {
 }
 
 #[test]
+fn a_kit_leans_towards_the_choices_that_a_window_has_learned_where_it_is_told_to() {
+    let dir = tempfile::tempdir().unwrap();
+    let take = short_take(dir.path());
+    let file = dir.path().join("preference.json");
+    let kick = |name: &str, extra: &[&str]| {
+        let out = dir.path().join(name);
+        let fixed = ["kit", take.to_str().unwrap(), "--out", out.to_str().unwrap(), "--quick", "--json"];
+        let roles = ["--roles", "kick"];
+        let summary: Value = serde_json::from_str(&succeed(&[&fixed[..], &roles, extra].concat())).unwrap();
+        number(&summary["pads"][0]["start"])
+    };
+    let plain = kick("plain", &[]);
+    let with = ["--preference", file.to_str().unwrap()];
+    // told by hand: it counts although the window's switch is off
+    let lean = r#"{"on": false, "roles": {"kick": {"choices": 16, "brighter_octaves": 3, "noisier": 1}}}"#;
+    fs::write(&file, lean).unwrap();
+    assert!(kick("leaning", &with) != plain, "another hit of the take");
+    fs::write(&file, "{}").unwrap();
+    assert_eq!(kick("empty", &with), plain);
+    let out = dir.path().join("refused");
+    let words = ["kit", take.to_str().unwrap(), "--out", out.to_str().unwrap()];
+    for (text, word) in [(Some("no JSON"), "holds no choices"), (None, "is not there")] {
+        match text {
+            Some(text) => fs::write(&file, text).unwrap(),
+            None => fs::remove_file(&file).unwrap(),
+        }
+        let said = refuse(&[&words[..], &with].concat());
+        assert!(said.contains("preference.json") && said.contains(word), "{said}");
+    }
+}
+
+#[test]
 fn only_the_roles_asked_for_are_filled() {
     let dir = tempfile::tempdir().unwrap();
     let out = dir.path().join("kit");

@@ -35,6 +35,7 @@ pub use self::{
     audio_requests::{KeyTrigger, PadTrigger, Preview, ReceivedKey},
     autosave::{Autosave, autosave_folder},
     job::{HitEdit, Job, JobState, LibraryJob},
+    preference_file::read_preference,
     rankings::Ranking,
     record_options::{CountIn, RecordOptions, Recording, RecordingPhase},
     recorder::{KEPT_SECONDS, MAX_RECORDING_SECONDS},

@@ -48,11 +48,31 @@ impl PreferenceFile {
     }
 }
 
+/// A preference as the window keeps it, for who casts without a session; it counts as switched on.
+///
+/// # Errors
+/// One sentence where the file cannot be read or holds none.
+pub fn read_preference(file: &Path) -> Result<Preference> {
+    let unread = |e: io::Error| {
+        let what = match e.kind() {
+            io::ErrorKind::NotFound => {
+                "is not there; the window writes it once \"Learn from my choices\" is on".into()
+            }
+            io::ErrorKind::InvalidData => {
+                "holds no choices of a player; give the preference.json of the window".into()
+            }
+            _ => format!("could not be read ({e})"),
+        };
+        Error::file(file, what)
+    };
+    Ok(Preference { on: true, ..read(file).map_err(unread)? })
+}
+
 fn read(file: &Path) -> io::Result<Preference> {
     if fs::metadata(file)?.len() > MAX_BYTES {
         return Err(io::ErrorKind::InvalidData.into());
     }
-    Ok(serde_json::from_slice(&fs::read(file)?)?)
+    serde_json::from_slice(&fs::read(file)?).map_err(|e| io::Error::new(io::ErrorKind::InvalidData, e))
 }
 
 fn write(file: &Path, preference: &Preference) -> Result<()> {
