@@ -25,7 +25,7 @@ pub(super) fn run(a: &arguments::Window) -> Result<()> {
         }
         match plugin::take_unsaved() {
             // the window comes back with the question
-            Some(session) => plugin::reopen(session),
+            Some(work) => plugin::reopen(work),
             None => return Ok(()),
         }
     }

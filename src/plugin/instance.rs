@@ -7,8 +7,8 @@ use super::{
     params::HostParams,
     ports::{CHANNELS, INPUTS, PAD_NAMES},
     process::Player,
-    state::{KitState, WindowMemory},
-    window::{self, HostEditor},
+    state::KitState,
+    window::{self, HostEditor, UnsavedWork},
 };
 use kitwright_core::{
     kit::PADS,
@@ -41,24 +41,32 @@ pub fn open_first(kit: PathBuf) {
     *FIRST_KIT.lock().unwrap_or_else(PoisonError::into_inner) = Some(kit);
 }
 
-/// The session that the next instance goes on with; see [`reopen`].
-static NEXT_SESSION: Mutex<Option<Arc<Session>>> = Mutex::new(None);
+/// What the next instance goes on with; see [`reopen`].
+static NEXT: Mutex<Option<UnsavedWork>> = Mutex::new(None);
 
-/// Lets the next instance go on with this session, and ask whether the program may end.
-pub fn reopen(session: Arc<Session>) {
-    *NEXT_SESSION.lock().unwrap_or_else(PoisonError::into_inner) = Some(session);
+/// Lets the next instance go on with this work in a window as large as the last, and ask whether the program may end.
+pub fn reopen(work: UnsavedWork) {
+    *NEXT.lock().unwrap_or_else(PoisonError::into_inner) = Some(work);
 }
 
 impl Default for Kitwright {
     fn default() -> Self {
-        let before = NEXT_SESSION.lock().unwrap_or_else(PoisonError::into_inner).take();
-        let asks = before.is_some();
-        let session = before.unwrap_or_else(Session::new);
+        let instance = Self::of(NEXT.lock().unwrap_or_else(PoisonError::into_inner).take());
         if let Some(kit) = FIRST_KIT.lock().unwrap_or_else(PoisonError::into_inner).take() {
-            session.start(Job::LoadKit(kit));
+            instance.session.start(Job::LoadKit(kit));
         }
+        instance
+    }
+}
+
+impl Kitwright {
+    /// An instance that goes on with the work of a closed window, or a fresh one.
+    fn of(before: Option<UnsavedWork>) -> Self {
+        let asks = before.is_some();
+        let (session, window) =
+            before.map_or_else(|| (Session::new(), Arc::default()), |work| (work.session, work.window));
         let kit_state = KitState::new(session.clone());
-        let params = Arc::new(HostParams::new(kit_state, Arc::new(WindowMemory::default())));
+        let params = Arc::new(HostParams::new(kit_state, window));
         // weak: the parameters keep the session alive, not the other way round
         let weak = Arc::downgrade(&params);
         let link = InstanceLink { session: session.clone(), params: weak.clone(), run_on_worker: None };
@@ -198,4 +206,22 @@ impl Vst3Plugin for Kitwright {
     const VST3_CLASS_ID: [u8; 16] = *b"KitwrightDrumKit";
     const VST3_SUBCATEGORIES: &'static [Vst3SubCategory] =
         &[Vst3SubCategory::Instrument, Vst3SubCategory::Drum, Vst3SubCategory::Sampler];
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{editor::Memory, plugin::state::WindowMemory};
+
+    #[test]
+    fn a_window_that_comes_back_to_ask_is_as_large_as_it_was() {
+        let (session, window) = (Session::new(), Arc::<WindowMemory>::default());
+        let memory = Memory { width: 1600, height: 900, zoom: 1.25, ..Memory::default() };
+        window.put(&memory);
+        let again = Kitwright::of(Some(UnsavedWork { session: session.clone(), window }));
+        assert!(again.asks && Arc::ptr_eq(&again.session, &session));
+        assert_eq!(again.params.window.get::<Memory>(), memory);
+        let fresh = Kitwright::of(None);
+        assert!(!fresh.asks && fresh.params.window.get::<Memory>() == Memory::default());
+    }
 }

@@ -32,7 +32,7 @@ mod parts;
 mod redraw_check;
 mod trims;
 
-pub use parts::{ask_before_end, close_windows, take_unsaved};
+pub use parts::{UnsavedWork, ask_before_end, close_windows, take_unsaved};
 
 use super::params::HostParams;
 use crate::editor::{Memory, Track, WindowState};

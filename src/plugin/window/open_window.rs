@@ -304,9 +304,9 @@ impl Drop for HostWindow {
         self.parts.session.set_groove(GrooveSettings { playing: false, ..groove });
         let mut state = lock(&self.parts.state);
         state.let_go(&self.parts.session);
+        self.parts.params.window.put(&state.memory);
         // a window that cannot be drawn is not opened again and again
         self.parts.keep_unsaved(state.ends() || self.opened.elapsed() < LEAST_OPEN);
         state.close();
-        self.parts.params.window.put(&state.memory);
     }
 }

@@ -1,7 +1,10 @@
 //! What the windows of one plugin instance share.
 
 use super::{frames::Frames, lock::lock};
-use crate::{editor::WindowState, plugin::params::HostParams};
+use crate::{
+    editor::WindowState,
+    plugin::{params::HostParams, state::WindowMemory},
+};
 use baseview::dpi::LogicalSize;
 use kitwright_core::session::Session;
 use std::{
@@ -53,17 +56,25 @@ pub fn close_windows() {
 
 /// Set in a program of its own: a window that closes with unsaved work keeps it for [`take_unsaved`].
 static ASKS: AtomicBool = AtomicBool::new(false);
-/// The session of the window that has closed with unsaved work.
-static UNSAVED: Mutex<Option<Arc<Session>>> = Mutex::new(None);
+/// What a window that has closed with unsaved work leaves to the next one.
+#[derive(Debug, Clone)]
+pub struct UnsavedWork {
+    /// The kit and its history.
+    pub(in crate::plugin) session: Arc<Session>,
+    /// Its size and zoom.
+    pub(in crate::plugin) window: Arc<WindowMemory>,
+}
 
-/// Keeps the session of a window that closes with unsaved work, so that the program can ask before it ends: the window
+static UNSAVED: Mutex<Option<UnsavedWork>> = Mutex::new(None);
+
+/// Keeps what a window that closes with unsaved work leaves, so that the program can ask before it ends: the window
 /// system closes a window without asking it (baseview 0.4).
 pub fn ask_before_end() {
     ASKS.store(true, Relaxed);
 }
 
-/// The session of the window that has closed with unsaved work, once.
-pub fn take_unsaved() -> Option<Arc<Session>> {
+/// What the window that has closed with unsaved work leaves, once.
+pub fn take_unsaved() -> Option<UnsavedWork> {
     lock(&UNSAVED).take()
 }
 
@@ -72,7 +83,8 @@ impl Parts {
     pub fn keep_unsaved(&self, agreed: bool) {
         if ASKS.load(Relaxed) && !ENDING.load(Relaxed) && !agreed && self.session.is_changed() {
             self.session.hand_over_trims(self.params.trims());
-            *lock(&UNSAVED) = Some(self.session.clone());
+            let (session, window) = (self.session.clone(), self.params.window.clone());
+            *lock(&UNSAVED) = Some(UnsavedWork { session, window });
         }
     }
 }
