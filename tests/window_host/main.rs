@@ -6,6 +6,7 @@
 
 mod embedded_plugin;
 mod screen;
+mod speed;
 #[path = "../support/mod.rs"]
 mod support;
 

@@ -16,7 +16,9 @@ use x11rb::{
     protocol::Event,
     protocol::damage::{ConnectionExt as _, ReportLevel},
     protocol::xproto::{
-        ConfigureWindowAux, ConnectionExt as _, CreateWindowAux, ImageFormat, StackMode, Window, WindowClass,
+        BUTTON_PRESS_EVENT, BUTTON_RELEASE_EVENT, ButtonPressEvent, ConfigureWindowAux, ConnectionExt as _,
+        CreateWindowAux, EventMask, ImageFormat, KeyButMask, MOTION_NOTIFY_EVENT, StackMode, Window,
+        WindowClass,
     },
     rust_connection::RustConnection,
     wrapper::ConnectionExt as _,
@@ -115,6 +117,35 @@ impl Screen {
         let pixel = |p: &[u8]| u32::from_le_bytes([p[0], p[1], p[2], 0]);
         let pixels = image.reply().expect("a picture").data.chunks_exact(4).map(pixel).collect();
         Picture { width, height, pixels }
+    }
+
+    /// Turns the wheel over a place of a window by one step, towards the screen or away from it.
+    pub fn turn_wheel(&self, window: Window, (x, y): (i16, i16), away: bool) {
+        let event = |response_type, detail| ButtonPressEvent {
+            response_type,
+            detail,
+            sequence: 0,
+            time: 0,
+            root: self.root,
+            event: window,
+            child: NONE,
+            root_x: x,
+            root_y: y,
+            event_x: x,
+            event_y: y,
+            state: KeyButMask::default(),
+            same_screen: true,
+        };
+        let button = if away { 4 } else { 5 };
+        // a motion's event has the form of a button's
+        for (kind, detail, mask) in [
+            (MOTION_NOTIFY_EVENT, 0, EventMask::POINTER_MOTION),
+            (BUTTON_PRESS_EVENT, button, EventMask::BUTTON_PRESS),
+            (BUTTON_RELEASE_EVENT, button, EventMask::BUTTON_RELEASE),
+        ] {
+            self.connection.send_event(false, window, mask, event(kind, detail)).unwrap();
+        }
+        self.sync();
     }
 
     /// Counts from now on what is drawn into a window.
