@@ -65,8 +65,7 @@ pub fn show(ui: &mut Ui, rect: Rect, view: &mut Header, memory: &mut Memory, cx:
     ui.spacing_mut().item_spacing.x = 4.0;
     ui.spacing_mut().button_padding.x = 5.0;
     ui.add_space(8.0);
-    name(ui, cx);
-    saved(ui, cx);
+    name_and_saved(ui, cx);
     view.first = Some(files(ui, cx));
     view.library |= kits_button(ui);
     ui.separator();
@@ -124,11 +123,33 @@ fn versions(ui: &mut Ui, view: &mut Header, cx: &FrameContext<'_>) {
 /// Width that the rest of the line needs, and maximum width of the name.
 const BESIDE_NAME: f32 = 868.0;
 const MAX_NAME_WIDTH: f32 = 216.0;
+/// Width of the word that says whether a file holds the kit.
+const SAVED_WIDTH: f32 = 54.0;
+/// Width below which that word stands under the name, which needs its room.
+const NARROW: f32 = 1060.0;
+
+/// The kit's name, and whether a file holds the kit as it is.
+fn name_and_saved(ui: &mut Ui, cx: &FrameContext<'_>) {
+    let window = ui.ctx().content_rect().width();
+    if window >= NARROW {
+        name(ui, (window - BESIDE_NAME).min(MAX_NAME_WIDTH), cx);
+        saved(ui, vec2(SAVED_WIDTH, 20.0), cx);
+        return;
+    }
+    let beside = BESIDE_NAME - SAVED_WIDTH - ui.spacing().item_spacing.x;
+    // what the line has to spare in the smallest window
+    let width = (window - beside).clamp(130.0, MAX_NAME_WIDTH);
+    ui.allocate_ui_with_layout(vec2(width, HEIGHT), Layout::top_down(Align::Min), |ui| {
+        ui.spacing_mut().item_spacing.y = 0.0;
+        ui.add_space(2.0);
+        name(ui, width, cx);
+        saved(ui, vec2(width, 15.0), cx);
+    });
+}
 
 /// The kit's name; a long one is shown with an ellipsis until it is edited.
-fn name(ui: &mut Ui, cx: &FrameContext<'_>) {
+fn name(ui: &mut Ui, width: f32, cx: &FrameContext<'_>) {
     let mut text = cx.kit.doc.name.clone();
-    let width = (ui.ctx().content_rect().width() - BESIDE_NAME).clamp(72.0, MAX_NAME_WIDTH);
     let id = ui.scope_id().with("kit name");
     let typing = ui.memory(|m| m.has_focus(id));
     let ink = theme::TEXT;
@@ -152,17 +173,19 @@ fn name(ui: &mut Ui, cx: &FrameContext<'_>) {
     }
 }
 
-/// Whether a file holds the kit as it is.
-fn saved(ui: &mut Ui, cx: &FrameContext<'_>) {
+/// Whether a file holds the kit as it is, in a place of this size.
+fn saved(ui: &mut Ui, size: egui::Vec2, cx: &FrameContext<'_>) {
     let (word, help) = match (cx.session.is_changed(), cx.session.file()) {
         (true, Some(file)) => ("changed", format!("Changed since it was saved to {}.", file.display())),
         (true, None) => ("not saved", "No file holds this kit yet.".to_owned()),
         (false, Some(file)) => ("saved", format!("Saved to {}.", file.display())),
         (false, None) => ("saved", "The host's project holds this kit.".to_owned()),
     };
-    let (place, response) = ui.allocate_exact_size(vec2(54.0, 20.0), egui::Sense::hover());
+    let (place, response) = ui.allocate_exact_size(size, egui::Sense::hover());
     response.widget_info(|| WidgetInfo::labeled(Role::Label, true, format!("The kit is {word}")));
-    let (at, font) = (place.left_center(), theme::small());
+    // below the name it begins where the name's letters do
+    let at = if size.x > SAVED_WIDTH { place.left_center() + vec2(4.0, 0.0) } else { place.left_center() };
+    let font = theme::small();
     widgets::text_in(ui.painter(), at, Align2::LEFT_CENTER, word, font, theme::TEXT_DIM, place.width());
     response.on_hover_text(help);
 }

@@ -110,13 +110,8 @@ fn all_controls_fit_into_the_smallest_window() {
     }
     // neighbours in the two crowded lines do not lie over each other
     for line in [
-        [
-            "Name of the kit",
-            "The kit is not saved",
-            "Open a recording or a kit",
-            "Save the kit",
-            "Save the kit as",
-        ],
+        ["Name of the kit", "Open a recording or a kit", "Save the kit", "Save the kit as", "Export the kit"],
+        ["The kit is not saved", "Open a recording or a kit", "", "", ""],
         ["Export the kit", "Undo", "Redo", "History of changes", "Level of the main output"],
         ["Level of the main output", "Output of the kit", "Zoom of the window", "About Kitwright", ""],
         ["Role of pad 1", "Pad 1 Fit", "Next better hit", "Next best hit", "Hear the pad"],
@@ -126,6 +121,21 @@ fn all_controls_fit_into_the_smallest_window() {
             let (a, b) = (harness.get_by_label(pair[0]).rect(), harness.get_by_label(pair[1]).rect());
             assert!(a.right() <= b.left(), "{} lies over {}", pair[1], pair[0]);
         }
+    }
+    let [name, saved] =
+        ["Name of the kit", "The kit is not saved"].map(|label| harness.get_by_label(label).rect());
+    assert!(name.bottom() <= saved.top() + 0.5, "the word stands below the name: {name:?}, {saved:?}");
+}
+
+#[test]
+fn the_name_of_a_kit_of_two_words_stands_whole_at_every_size() {
+    for (w, h) in [(900.0, 600.0), (1059.0, 700.0), (1060.0, 700.0), (1120.0, 720.0), (1920.0, 1080.0)] {
+        let harness = sized_window(w, h, 1.0);
+        let is_name = |shape: &egui::Shape| {
+            matches!(shape, egui::Shape::Text(t) if t.galley.text() == "Borrowed cello" && !t.galley.elided
+                && t.galley.job.sections.iter().all(|s| s.format.color.a() > 0) && t.pos.y < 40.0)
+        };
+        assert!(harness.output().shapes.iter().any(|s| is_name(&s.shape)), "at {w} x {h}");
     }
 }
 
