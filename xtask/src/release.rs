@@ -70,7 +70,8 @@ fn build_arguments(project: &Project, target: &Path) -> Result<Vec<String>> {
     });
     let home = home.ok_or("neither CARGO_HOME nor a home folder is set")?;
     let remap = |from: &Path, to: &str| format!("--remap-path-prefix={}={to}", from.display());
-    let flags = [remap(&home, "cargo"), remap(&project.root, "kitwright")];
+    // the last one that fits counts: a target folder may lie anywhere
+    let flags = [remap(&home, "cargo"), remap(&project.root, "kitwright"), remap(target, "target")];
     let flags = serde_json::to_string(&flags).map_err(|e| e.to_string())?;
     let target = target.display().to_string();
     Ok(["--release", "--locked", "--config", &format!("build.rustflags={flags}"), "--target-dir", &target]
