@@ -9,9 +9,9 @@ use std::{cell::RefCell, sync::Arc};
 /// Stands for the kit's text in the framework's part. No base64 text is like it.
 pub(super) const STAND_IN: &str = "@";
 /// What comes before the kit's text in a state: the field, and the quotation mark of the text within it.
-const BEFORE: &[u8] = br#""kit":"\""#;
+const BEFORE: &[u8] = b"\"kit\":\"\\\"";
 /// What follows it.
-const AFTER: &[u8] = br#"\"""#;
+const AFTER: &[u8] = b"\\\"\"";
 
 thread_local! {
     /// The kit's text apart from the state that this thread saves or loads; the outer `None` when it does neither.

@@ -166,7 +166,7 @@ fn costs_of_a_large_kit() {
     );
     // 2: a host's buffer may grow on the way
     assert!(saving < 2 * without_kit + 4 * copying, "{saving:?} for a copy at {copying:?}");
-    assert!(4 * loading < 7 * decoding, "loaded at {loading:?}, decoded at {decoding:?}");
+    assert!(loading < 2 * decoding, "loaded at {loading:?}, decoded at {decoding:?}");
     host.deactivate();
     assert!(peak(&host.play(&Run::new(N, &note(0, 36, 1.0)))[0][0]) > 0.05, "it sounds at once");
 }
@@ -176,7 +176,12 @@ fn costs_of_a_large_kit() {
 fn a_large_kit_is_saved_at_the_cost_of_a_copy_and_loaded_at_that_of_decoding() {
     let me = std::env::current_exe().expect("the test's own path");
     let words = ["--ignored", "--exact", "--nocapture", "state::costs_of_a_large_kit"];
-    let run = std::process::Command::new(me).args(words).output().expect("it starts");
+    let mut alone = std::process::Command::new(me);
+    // memory that is let go is kept: whether glibc gives megabytes back, and zeroes pages for them anew, is chance
+    for (name, bytes) in [("MALLOC_MMAP_THRESHOLD_", 32_u32 << 20), ("MALLOC_TRIM_THRESHOLD_", 1 << 30)] {
+        alone.env(name, bytes.to_string());
+    }
+    let run = alone.args(words).output().expect("it starts");
     let text = [run.stdout, run.stderr].concat();
     let text = String::from_utf8_lossy(&text);
     let figures = text.lines().find(|line| line.contains("8.4 MB kit"));

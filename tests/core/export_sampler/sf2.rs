@@ -56,16 +56,36 @@ impl Font {
         self.zones.iter().filter(fits).collect()
     }
 
-    /// Energy of what they play.
+    /// Energy of what they play in a player at 44.1 kHz that fades every sample in over its first 64 frames, as fluidsynth
+    /// does.
     fn energy(&self, key: u16, velocity: u8) -> f64 {
         let energy = |&(zone, amount): &&Zone| {
             let header = self.headers()[usize::from(zone[&53])];
             let sound = &self.data[u32_at(header, 20) as usize..u32_at(header, 24) as usize];
             let attenuation_cb =
                 f64::from(amount.unwrap()) / 960.0 * 400.0 * (127.0 / f64::from(velocity)).log10();
-            sound.iter().map(|s| s * s).sum::<f64>() * 10f64.powf(-attenuation_cb / 100.0)
+            let fade = 64.0 * f64::from(RATE) / 44_100.0;
+            let faded = sound.iter().enumerate().map(|(i, s)| s * (i as f64 / fade).min(1.0));
+            faded.map(|s| s * s).sum::<f64>() * 10f64.powf(-attenuation_cb / 100.0)
         };
         self.of(key, velocity).iter().map(energy).sum()
+    }
+}
+
+/// A click of a millisecond on a pad of its own.
+#[test]
+fn a_soundfont_keeps_the_attack_out_of_the_fade_of_its_players() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut kit = kit();
+    let slice = &mut kit.doc.pads[1].slices[0];
+    slice.end = slice.start + 48;
+    kit.doc.pads[1].slices.truncate(1);
+    let (font, _) = Font::export(&kit, dir.path());
+    for velocity in [127, 64] {
+        let stroke = &played(&kit, 37, velocity, 1)[0];
+        let engine: f64 = stroke.iter().flatten().map(|s| f64::from(*s).powi(2)).sum();
+        let off_db = 10.0 * (font.energy(37, velocity) / engine).log10();
+        assert!(engine > 1e-4 && off_db.abs() < 0.3, "velocity {velocity}: {off_db:.2} dB");
     }
 }
 
