@@ -8,8 +8,10 @@
 
 mod disk;
 mod leftovers;
+mod pair;
 
 pub(crate) use leftovers::is_running;
+pub use pair::StagedPair;
 
 use crate::error::{Error, Result};
 use disk::{files_below, folders_below, parent_of, sync_file, sync_folder};

@@ -12,7 +12,7 @@ use crate::{
     error::{Error, Result},
     kit::Kit,
     progress::Progress,
-    staging::{StagedFile, StagedFolder},
+    staging::{StagedFile, StagedPair},
     units::gain_to_db,
 };
 use ebur128::{EbuR128, Mode};
@@ -68,22 +68,19 @@ pub fn render_file(
     let options = options.checked()?;
     let files = 1 + stems.map_or(0, |_| sounding(kit).count() + key_part_stems(kit).count());
     space::check_song(score, options.rate, files, out)?;
-    let staged = StagedFile::new(out)?;
-    let staged_stems = stems.map(StagedFolder::new).transpose()?;
-    let summary = staged.write(|out| match &staged_stems {
-        Some(folder) => folder.write(|stems| write_song(kit, score, options, out, Some(stems), progress)),
-        None => write_song(kit, score, options, out, None, progress),
-    })?;
-
+    let Some(stems) = stems else {
+        let staged = StagedFile::new(out)?;
+        let summary = staged.write(|out| write_song(kit, score, options, out, None, progress))?;
+        progress.check()?;
+        staged.commit()?;
+        return Ok(summary);
+    };
+    let staged = StagedPair::new(out, stems)?;
+    let write = |out: &Path, stems: &Path| write_song(kit, score, options, out, Some(stems), progress);
+    let summary = staged.write(write)?;
     // A full disk fails here, before the first file appears.
     staged.sync()?;
-    if let Some(folder) = &staged_stems {
-        folder.sync()?;
-    }
     progress.check()?;
-    if let Some(folder) = staged_stems {
-        folder.commit(&[])?;
-    }
     staged.commit()?;
     Ok(summary)
 }
