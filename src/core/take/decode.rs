@@ -305,7 +305,7 @@ fn check_rate(rate: u32) -> std::result::Result<(), Stop> {
     )))
 }
 
-/// The sentence for a file whose format cannot be opened.
+/// The sentence for a file whose format cannot be opened. Its first bytes are those of an audio format.
 fn unreadable(trouble: Trouble) -> Stop {
     Stop::because(match trouble {
         Trouble::IoError(e) if is_disk_trouble(&e) => {
@@ -314,11 +314,21 @@ fn unreadable(trouble: Trouble) -> Stop {
         Trouble::IoError(e) if e.kind() == ErrorKind::UnexpectedEof => {
             "is cut short; copy or export it again".to_owned()
         }
-        Trouble::Unsupported(what) => {
-            format!("looks like audio but is none that is read here ({what}); {READABLE}")
+        Trouble::Unsupported(what) if what.starts_with("core (probe)") => {
+            format!("is damaged or not audio; copy or export it again, or {READABLE}")
         }
-        other => format!("is damaged or not audio ({other}); {READABLE}"),
+        Trouble::Unsupported(what) => {
+            format!("is damaged or of a form that is not read here ({}); {READABLE}", reason(what))
+        }
+        other => {
+            format!("is damaged in its header ({}); copy or export it again", reason(&other.to_string()))
+        }
     })
+}
+
+/// What the decoding library says, without the names of its parts before it.
+fn reason(said: &str) -> &str {
+    said.rsplit(": ").next().unwrap_or(said)
 }
 
 /// The sentence for a file that fails on the way.
@@ -336,7 +346,11 @@ fn interrupted(trouble: Trouble, sink: &Sink) -> Stop {
         Trouble::ResetRequired => {
             format!("changes its form after {at:.2} s; split it into one recording per file")
         }
-        other => return damaged_at(sink, &other.to_string()),
+        Trouble::Unsupported(what) => format!(
+            "is damaged after {at:.2} s or has a form that is not read here ({}); export it as WAV or FLAC",
+            reason(what)
+        ),
+        other => return damaged_at(sink, reason(&other.to_string())),
     })
 }
 

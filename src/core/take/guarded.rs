@@ -93,6 +93,10 @@ impl<R: Read + Seek> Read for GuardedSource<R> {
         let (end, skipped) =
             if self.position < gap { (gap.min(self.length), 0) } else { (self.length, skipped) };
         let count = (buffer.len() as u64).min(end.saturating_sub(self.position)) as usize;
+        if count == 0 {
+            // a damaged header may lead to a place that no system can seek to
+            return Ok(0);
+        }
         let place = self.base + self.position + skipped;
         if self.inner_position != Some(place) {
             self.inner_position = None;
@@ -168,5 +172,16 @@ mod tests {
         assert_eq!(rest, [17]);
         source.seek(SeekFrom::Start(0)).unwrap();
         assert!(source.read_to_end(&mut rest).is_err(), "the allowance is spent");
+    }
+
+    #[test]
+    fn behind_the_end_there_is_nothing_however_far() {
+        let mut file = tempfile::tempfile().unwrap();
+        std::io::Write::write_all(&mut file, &[1; 20]).unwrap();
+        let mut source = GuardedSource::new(file, 2, 18, Allowance::new(1000));
+        for place in [16, 17, 1 << 40, u64::MAX / 2 + 1, u64::MAX] {
+            source.seek(SeekFrom::Start(place)).unwrap();
+            assert_eq!(source.read(&mut [0; 4]).unwrap(), 0, "{place}");
+        }
     }
 }
