@@ -315,4 +315,48 @@ mod tests {
         assert!(Arc::ptr_eq(&preparer.state().unwrap(), &ahead), "a save costs a copy");
         preparer.end();
     }
+
+    /// Miri runs this as well (tests/RELIABILITY.md): it looks for data races in other orders of the threads.
+    #[test]
+    fn what_the_audio_thread_gives_back_is_freed_by_another() {
+        let open_kit = Arc::new(OpenKit::default());
+        let preparer = KitPreparer::start(open_kit.clone());
+        let (audio, done) = (preparer.clone(), Arc::new(Flag::default()));
+        let ended = done.clone();
+        // its own handle must not be the last one
+        let returned = |kit: Option<Arc<PlayKit>>| {
+            assert!(kit.is_none_or(|kit| Arc::into_inner(kit).is_none()), "freed by the audio thread");
+        };
+        let thread = thread::spawn(move || {
+            let (mut playing, mut taken) = (None, 0);
+            while !ended.0.load(Relaxed) || taken == 0 {
+                while let Some(kit) = audio.take_kit() {
+                    taken += 1;
+                    returned(playing.replace(kit));
+                }
+                let preview = audio.take_preview();
+                assert!(preview.is_none_or(|preview| Arc::into_inner(preview).is_none()));
+                thread::yield_now();
+            }
+            returned(playing);
+            taken
+        });
+        let take = Arc::new(crate::take::Take::from_samples("take", 48_000, vec![vec![0.5; 8]]));
+        for round in 0..if cfg!(miri) { 3 } else { 100 } {
+            let name = |kit: &mut Kit| {
+                kit.doc.name = format!("{round}");
+                Ok(())
+            };
+            open_kit.change("name", false, name).unwrap();
+            if round % 2 == 0 {
+                preparer.attach([44_100.0, 48_000.0][round / 2 % 2], Arc::default());
+            }
+            preparer.preview(Preview { take: take.clone(), start: 0, end: 8 });
+            thread::sleep(Duration::from_millis(1));
+        }
+        done.0.store(true, Relaxed);
+        let taken = thread.join().unwrap();
+        println!("{taken} kits were taken");
+        preparer.end();
+    }
 }
