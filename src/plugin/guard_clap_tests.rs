@@ -1,6 +1,9 @@
 //! The CLAP guard within this process: the window's requests reach the host and the audio thread.
 
-use super::{super::limits::KIT_TIMEOUT, *};
+use super::{
+    super::{job_tests::are_destroyed_while_they_work, limits::KIT_TIMEOUT},
+    *,
+};
 use clap_sys::{
     color::clap_color,
     ext::{
@@ -408,4 +411,19 @@ fn the_hosts_menu_of_a_parameter_resets_it() {
         assert!(menu.perform.unwrap()(instance.plugin, &target(level), *action));
     }
     assert_eq!(params.trims(), kitwright_core::kit::Trims::default());
+}
+
+#[test]
+fn an_instance_is_destroyed_while_its_session_works() {
+    are_destroyed_while_they_work(|| {
+        let instance = TestInstance::new();
+        let session = Arc::downgrade(&instance.guard().link.session);
+        let destroy_it = move || {
+            // the host goes after the plugin
+            let instance = instance;
+            // SAFETY: this host uses it no more.
+            unsafe { destroy(instance.plugin) };
+        };
+        (session, Box::new(destroy_it))
+    });
 }

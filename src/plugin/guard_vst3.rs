@@ -492,5 +492,8 @@ impl IInfoListenerTrait for GuardVst3 {
 #[path = "host_vst3_tests.rs"]
 mod host_tests;
 #[cfg(test)]
+#[path = "life_vst3_tests.rs"]
+mod life_tests;
+#[cfg(test)]
 #[path = "guard_vst3_tests.rs"]
 mod tests;

@@ -1,6 +1,9 @@
 //! The VST3 guard within this process.
 
-use super::{super::event_reduction::MAX_EVENTS, *};
+use super::{
+    super::{event_reduction::MAX_EVENTS, job_tests::are_destroyed_while_they_work},
+    *,
+};
 use kitwright_core::kit::Kit;
 use std::sync::{Arc, atomic::AtomicI32};
 use vst3::{ComPtr, ComWrapper, Steinberg::Vst::Event_::EventTypes_};
@@ -191,7 +194,7 @@ impl IParameterChangesTrait for Automations {
     }
 }
 
-struct Notes(Vec<Event>);
+pub(super) struct Notes(pub Vec<Event>);
 impl Class for Notes {
     type Interfaces = (IEventList,);
 }
@@ -209,7 +212,7 @@ impl IEventListTrait for Notes {
     }
 }
 
-fn note(on: bool, offset: int32, key: int16) -> Event {
+pub(super) fn note(on: bool, offset: int32, key: int16) -> Event {
     // SAFETY: a structure of numbers, of which 0 is a value.
     let mut event: Event = unsafe { std::mem::zeroed() };
     event.sampleOffset = offset;
@@ -225,7 +228,7 @@ fn note(on: bool, offset: int32, key: int16) -> Event {
     event
 }
 
-fn setup(rate: f64) -> ProcessSetup {
+pub(super) fn setup(rate: f64) -> ProcessSetup {
     ProcessSetup {
         processMode: 0,
         symbolicSampleSize: SymbolicSampleSizes_::kSample32 as i32,
@@ -235,7 +238,7 @@ fn setup(rate: f64) -> ProcessSetup {
 }
 
 /// One block of 512 frames with these lists; the main output's left channel.
-fn block(guard: &GuardVst3, changes: *mut IParameterChanges, notes: *mut IEventList) -> Vec<f32> {
+pub(super) fn block(guard: &GuardVst3, changes: *mut IParameterChanges, notes: *mut IEventList) -> Vec<f32> {
     let mut channels = [vec![9.0_f32; 512], vec![9.0; 512]];
     let mut pointers = channels.each_mut().map(|channel| channel.as_mut_ptr());
     let mut bus = empty_bus();
@@ -329,4 +332,12 @@ fn sample_rates_outside_1_to_768_khz_are_refused() {
             guard.setActive(0);
         }
     }
+}
+
+#[test]
+fn an_instance_is_destroyed_while_its_session_works() {
+    are_destroyed_while_they_work(|| {
+        let guard = GuardVst3::new().expect("an instance");
+        (Arc::downgrade(&guard.link.session), Box::new(move || drop(guard)))
+    });
 }

@@ -12,6 +12,8 @@ mod guard_vst3;
 mod host_facts;
 mod host_params_clap;
 mod instance;
+#[cfg(test)]
+mod job_tests;
 mod kit_apart;
 mod labels_vst3;
 mod limits;

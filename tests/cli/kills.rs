@@ -26,8 +26,10 @@ impl Draws {
 struct Job {
     name: &'static str,
     call: Vec<PathBuf>,
-    /// Outputs that are old or new each by itself: files or folders.
+    /// Outputs that are old or new as one: files or folders.
     outputs: Vec<PathBuf>,
+    /// The call changes a file that must be there.
+    needs_old: bool,
     old: Vec<Contents>,
     new: Vec<Contents>,
     /// How long the call takes.
@@ -45,7 +47,12 @@ impl Job {
         let new = outputs.iter().map(|path| read(path)).collect::<Vec<_>>();
         assert!(old.iter().zip(&new).all(|(old, new)| old != new), "{name}: both calls write the same");
         let call = call.iter().map(|word| word.to_path_buf()).collect();
-        Self { name, call, outputs: outputs.to_vec(), old, new, time }
+        Self { name, call, outputs: outputs.to_vec(), needs_old: false, old, new, time }
+    }
+
+    /// A call that changes what is there.
+    fn needing_old(self) -> Self {
+        Self { needs_old: true, ..self }
     }
 
     /// Puts the older outputs in place, or none at all.
@@ -63,14 +70,12 @@ impl Job {
         kitwright().args(&self.call).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap()
     }
 
-    /// Each output must be as before, or not there as before, or as it was to be.
+    /// The outputs must all be as before, or not there as before, or all as they were to be.
     fn check(&self, with_old: bool, what: &str) {
-        for ((output, old), new) in self.outputs.iter().zip(&self.old).zip(&self.new) {
-            let found = read(output);
-            let as_before = if with_old { found == *old } else { found.is_empty() };
-            let names: Vec<_> = found.iter().map(|(path, bytes)| (path, bytes.len())).collect();
-            assert!(as_before || found == *new, "{} {what}: {names:?}", self.name);
-        }
+        let found: Vec<_> = self.outputs.iter().map(|output| read(output)).collect();
+        let as_before = if with_old { found == self.old } else { found.iter().all(Vec::is_empty) };
+        let names: Vec<_> = found.iter().flatten().map(|(path, bytes)| (path, bytes.len())).collect();
+        assert!(as_before || found == self.new, "{} {what}: {names:?}", self.name);
     }
 }
 
@@ -115,27 +120,39 @@ fn next_run(tiny: &Path, folder: &Path) {
 /// The calls, with a folder of inputs and one for all outputs.
 fn jobs(inputs: &Path, work: &Path) -> Vec<Job> {
     let at = |name: &str| work.join(name);
+    let word = |word: &'static str| Path::new(word);
     let take = short_take(inputs);
-    let (kit, song) = (Made::get().file("Cello.kitwright"), inputs.join("song.mid"));
+    let song = inputs.join("song.mid");
     // Two strokes, a fifth of a beat apart.
     let midi = b"MThd\0\0\0\x06\0\0\0\x01\0\x60MTrk\0\0\0\x0c\0\x99\x24\x64\x10\x99\x26\x64\0\xff\x2f\0";
     fs::write(&song, midi).unwrap();
-    let word = |word: &'static str| Path::new(word);
-    let make = |seed| {
-        let plain =
-            ["kit", "--quick", "--roles", "kick,snare,closed-hat", "--fit", "0", "--seed", seed, "--out"];
-        plain.map(Path::new).to_vec()
+    let plain = ["kit", "--quick", "--fit", "0", "--name", "Cello", "--roles"];
+    let kit_call = |roles, seed, out, take| {
+        [&plain.map(Path::new)[..], &[word(roles), word("--seed"), word(seed), word("--out"), out, take]]
+            .concat()
     };
+    let small = inputs.join("small");
+    assert!(run(&kit_call("kick", "5", &small, &take)).status.success());
+    let kit = small.join("Cello.kitwright");
     let (folder, song_out, stems, low) = (at("kit"), at("song.wav"), at("stems"), at("low.wav"));
-    let made = |seed| [&make(seed)[..], &[&folder, &take]].concat();
+    let made = |seed| kit_call("kick,snare,closed-hat", seed, &folder, &take);
     let render = |seed| {
         [word("render"), &kit, &song, word("--out"), &song_out, word("--stems"), &stems, word("--seed"), seed]
     };
     let shift = |by| [word("shift"), &take, word("--semitones"), by, word("-o"), &low];
+    let samples = at("samples");
+    let export = |rate| {
+        [word("export"), &kit, word("--as"), word("sfz"), word("-o"), &samples, word("--rate"), word(rate)]
+    };
+    let library = at("library");
+    let tag = |tag| [word("library"), word("--folder"), &library, word("tag"), word("cello"), word(tag)];
+    assert!(run(&[word("library"), word("--folder"), &library, word("add"), &kit]).status.success());
     vec![
         Job::new("kit", &made("1"), &made("2"), std::slice::from_ref(&folder)),
         Job::new("render", &render(word("3")), &render(word("4")), &[song_out.clone(), stems.clone()]),
         Job::new("shift", &shift(word("1")), &shift(word("-1")), std::slice::from_ref(&low)),
+        Job::new("export", &export("8000"), &export("11025"), std::slice::from_ref(&samples)),
+        Job::new("library", &tag("dry"), &tag("wet"), std::slice::from_ref(&library)).needing_old(),
     ]
 }
 
@@ -158,7 +175,7 @@ fn a_killed_or_interrupted_run_leaves_old_or_new_and_the_next_one_leaves_nothing
     let mut left_by_kills = 0;
     for (i, job) in (0..each).flat_map(|i| jobs.iter().map(move |job| (i, job))) {
         for name in ["-KILL", "-INT"] {
-            let with_old = draws.next() < 0.7;
+            let with_old = job.needs_old || draws.next() < 0.7;
             job.prepare(with_old);
             signal(&mut job.start(), name, job.time, &mut draws);
             if name == "-INT" {

@@ -1,16 +1,11 @@
-//! Hosts at their worst: blocks that grow and shrink, floods, values that are no numbers, many instances, and every call in
-//! a random order.
+//! Hosts at their worst: blocks that grow and shrink, floods, values that are no numbers, and every call in a random order.
 
 use crate::support::{
-    host::{DECLARED, Ev, Host, Run, note},
+    calls,
+    host::{Ev, Host, Run, note},
     kit::{clap_state, kit, notes},
-    peak,
+    trials,
 };
-
-/// How often to try: `few` times in the ordinary tests, as often as `KITWRIGHT_TRIALS` says in `cargo xtask soak`.
-fn trials(few: usize) -> usize {
-    std::env::var("KITWRIGHT_TRIALS").ok().and_then(|n| n.parse().ok()).unwrap_or(few)
-}
 
 /// Random numbers by a linear congruential generator (constants of Knuth's MMIX).
 struct Draws(u64);
@@ -85,124 +80,15 @@ fn of_a_flushed_flood_the_last_value_of_each_parameter_stays() {
     host.deactivate();
 }
 
-#[test]
-fn many_instances_play_alike_at_the_same_time() {
-    let state = clap_state(&kit());
-    let events = pattern();
-    let mut hosts: Vec<_> = (0..trials(12).min(100)).map(|_| Host::with_state(&state)).collect();
-    let first = hosts[0].play(&Run::new(4000, &events));
-    assert!(peak(&first[0][0]) > 0.05);
-    assert!(hosts.iter_mut().all(|host| host.activate(48_000.0, 1024)));
-    let mut playing: Vec<_> = hosts.iter_mut().map(Host::begin).collect();
-    std::thread::scope(|scope| {
-        let (run, first) = (Run::new(4000, &events), &first);
-        let threads: Vec<_> = playing
-            .iter_mut()
-            .map(|plugin| scope.spawn(move || plugin.play(&run_of(run.events)) == *first))
-            .collect();
-        assert!(threads.into_iter().all(|thread| thread.join().expect("an audio thread")));
-    });
-    hosts.iter_mut().for_each(Host::deactivate);
-}
-
-fn run_of(events: &[Ev]) -> Run<'_> {
-    Run::new(4000, events)
-}
-
-#[test]
-fn instances_are_made_and_destroyed_again_and_again() {
-    let state = clap_state(&kit());
-    for i in 0..trials(40) {
-        let mut host = Host::new();
-        match i % 4 {
-            0 => (),
-            1 => assert!(host.load(&state)),
-            2 => assert!(host.activate(48_000.0, 256)),
-            _ => {
-                assert!(host.load(&state) && host.activate(96_000.0, 256));
-                host.process_once(256, DECLARED, &note(0, 36, 1.0));
-            }
-        }
-    }
-}
-
-/// Makes every call of a host in a random order, legal or not, from one thread; what comes out is finite, and the plugin
-/// still plays afterwards.
+/// Makes every call of a host in a random order, legal or not; what comes out is finite, and the plugin still plays
+/// afterwards.
 #[test]
 fn calls_in_any_order_leave_a_plugin_that_plays() {
-    // With every parameter at its default: a state without parameters leaves them as they are.
-    let (state, empty) = (host().save(), Host::new().save());
     let mut calls = 0;
-    for seed in 0..trials(6) as u64 {
+    for seed in 0..trials(8) as u64 {
         let mut draws = Draws(seed);
-        let mut host = Host::new();
-        let ids: Vec<u32> = host.params().into_values().collect();
-        let (mut active, mut saved) = (false, state.clone());
-        for _ in 0..150 {
-            calls += 1;
-            step(&mut host, &mut draws, &ids, &mut active, &mut saved, [&state, &empty]);
-        }
-        if active {
-            host.deactivate();
-        }
-        assert!(host.load(&state));
-        let sound = host.play(&Run::new(8000, &pattern()));
-        assert!(peak(&sound[0][0]) > 0.01, "seed {seed}");
+        let bytes: Vec<u8> = (0..2000).map(|_| draws.below(256) as u8).collect();
+        calls += calls::perform(&bytes, &Host::new);
     }
     println!("{calls} calls in a random order");
-}
-
-fn step(
-    host: &mut Host,
-    draws: &mut Draws,
-    ids: &[u32],
-    active: &mut bool,
-    saved: &mut Vec<u8>,
-    states: [&Vec<u8>; 2],
-) {
-    let mut events: Vec<Ev> = (0..draws.below(12))
-        .map(|_| {
-            let (at, key) = (draws.below(600) as u64, draws.below(128) as u8);
-            match draws.below(3) {
-                0 => Ev::On { at, key: 36 + key % 16, velocity: draws.below(100) as f64 / 99.0 },
-                1 => Ev::Off { at, key },
-                _ => Ev::Param { at, id: ids[draws.below(ids.len())], value: draws.below(100) as f64 / 99.0 },
-            }
-        })
-        .collect();
-    match draws.below(16) {
-        0 if !*active => {
-            let rate = [8000.0, 44_100.0, 48_000.0, 192_000.0, 1.0, f64::NAN][draws.below(6)];
-            *active = host.activate(rate, [1, 64, 512, 16_384][draws.below(4)]);
-        }
-        1 if *active => {
-            host.deactivate();
-            *active = false;
-        }
-        2 => host.flush(&events),
-        3 => *saved = host.save(),
-        4 => assert!(host.load(saved), "its own state is taken back"),
-        5 => drop(host.load(states[draws.below(2)])),
-        6 => {
-            let mut broken = saved.clone();
-            let at = draws.below(broken.len());
-            broken[at] ^= 1 << draws.below(8);
-            broken.truncate(broken.len() - draws.below(3) * draws.below(broken.len() / 2));
-            host.load(&broken);
-        }
-        7 if *active => host.reset(),
-        8 => host.main_thread(),
-        9 => drop((host.note_names(), host.params(), host.ports(false))),
-        10 => {
-            // a flood
-            events.extend((0..5000).map(|i| Ev::On { at: i % 64, key: 36 + (i % 16) as u8, velocity: 0.5 }));
-            host.process_once(64, DECLARED, &events);
-        }
-        11 => drop(host.process_flush(&events)),
-        _ => {
-            let frames = [0, 1, 17, 64, 512, 600][draws.below(6)];
-            let (_, sound) = host.process_once(frames, DECLARED, &events);
-            assert!(sound.iter().flatten().flatten().all(|s| s.is_finite()));
-        }
-    }
 }

@@ -4,6 +4,7 @@ mod clap_extensions;
 mod clap_host;
 mod golden;
 mod hostile;
+mod instances;
 mod kit_swap;
 mod state;
 #[path = "../support/mod.rs"]

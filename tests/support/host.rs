@@ -3,7 +3,12 @@
 //! Loading, ports, parameters and state go through `clack-host`; audio goes through the C interface
 //! itself, so that missing ports, null channels and events out of order can be passed.
 
-use super::host_callbacks::{Handlers, HostCallbacks, MainThread};
+pub use super::host_events::{Ev, note};
+
+use super::{
+    host_callbacks::{Handlers, HostCallbacks, MainThread},
+    host_events::{RawEvents, event_count, event_get, event_push, raw},
+};
 use clack_extensions::{
     audio_ports::{AudioPortInfoBuffer, PluginAudioPorts},
     latency::PluginLatency,
@@ -15,50 +20,16 @@ use clack_extensions::{
 use clack_host::{prelude::*, utils::ClapId};
 use clap_sys::{
     audio_buffer::clap_audio_buffer,
-    events::*,
+    events::{clap_input_events, clap_output_events},
     ext::params::{CLAP_EXT_PARAMS, clap_plugin_params},
     plugin::clap_plugin,
     process::*,
 };
-use std::{collections::BTreeMap, sync::atomic::Ordering::SeqCst};
-
-/// An event at a frame counted from the start of the run.
-#[derive(Clone, Copy, Debug)]
-pub enum Ev {
-    On {
-        at: u64,
-        key: u8,
-        velocity: f64,
-    },
-    Off {
-        at: u64,
-        key: u8,
-    },
-    /// A key of a channel (from 0) pressed, or released where the velocity is 0.
-    Channel {
-        at: u64,
-        channel: i16,
-        key: u8,
-        velocity: f64,
-    },
-    Param {
-        at: u64,
-        id: u32,
-        value: f64,
-    },
-}
-impl Ev {
-    pub fn at(&self) -> u64 {
-        match *self {
-            Ev::On { at, .. } | Ev::Off { at, .. } | Ev::Channel { at, .. } | Ev::Param { at, .. } => at,
-        }
-    }
-}
-
-/// A note-on at frame `at` and its note-off 500 frames later.
-pub fn note(at: u64, key: u8, velocity: f64) -> [Ev; 2] {
-    [Ev::On { at, key, velocity }, Ev::Off { at: at + 500, key }]
-}
+use std::{
+    collections::BTreeMap,
+    io::{Read, Write},
+    sync::atomic::Ordering::SeqCst,
+};
 
 /// What a host brings for one port.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -133,7 +104,11 @@ impl SendPlugin {
 impl Host {
     pub fn new() -> Self {
         // SAFETY: the library was built from this very project.
-        let entry = unsafe { PluginEntry::load(super::library()) }.expect("the library loads");
+        Self::of(unsafe { PluginEntry::load(super::library()) }.expect("the library loads"))
+    }
+
+    /// An instance of the plugin behind this entry point.
+    pub fn of(entry: PluginEntry) -> Self {
         let factory = entry.get_plugin_factory().expect("a factory");
         let id = factory.plugin_descriptors().next().expect("a plugin").id().expect("an id").to_owned();
         let info = HostInfo::new("test host", "none", "https://example.invalid", "1").unwrap();
@@ -226,17 +201,27 @@ impl Host {
     }
 
     pub fn save(&mut self) -> Vec<u8> {
-        let handle = self.instance.plugin_handle();
-        let state: PluginState = handle.get_extension().expect("state");
         let mut bytes = Vec::new();
-        state.save(&handle, &mut bytes).expect("a state");
+        assert!(self.save_to(&mut bytes), "no state");
         bytes
     }
 
-    pub fn load(&mut self, mut bytes: &[u8]) -> bool {
+    /// Saves into a stream of the host's.
+    pub fn save_to(&mut self, stream: &mut impl Write) -> bool {
         let handle = self.instance.plugin_handle();
         let state: PluginState = handle.get_extension().expect("state");
-        state.load(&handle, &mut bytes).is_ok()
+        state.save(&handle, stream).is_ok()
+    }
+
+    pub fn load(&mut self, mut bytes: &[u8]) -> bool {
+        self.load_from(&mut bytes)
+    }
+
+    /// Loads from a stream of the host's.
+    pub fn load_from(&mut self, stream: &mut impl Read) -> bool {
+        let handle = self.instance.plugin_handle();
+        let state: PluginState = handle.get_extension().expect("state");
+        state.load(&handle, stream).is_ok()
     }
 
     pub fn activate(&mut self, rate: f64, max_block: u32) -> bool {
@@ -444,77 +429,4 @@ impl Ports {
         let own = |c: &Vec<f32>| c[..self.frames].to_vec();
         self.memory.iter().map(|port| port.iter().map(own).collect()).collect()
     }
-}
-
-enum RawEvent {
-    Note(clap_event_note),
-    Param(clap_event_param_value),
-}
-
-struct RawEvents(Vec<RawEvent>);
-
-impl RawEvents {
-    /// The events within `at..at + frames`, at their frames of the block.
-    fn new(events: &[Ev], at: u64, frames: u64, backwards: bool) -> Self {
-        let mut within: Vec<_> = events.iter().filter(|e| (at..at + frames).contains(&e.at())).collect();
-        within.sort_by_key(|e| e.at());
-        if backwards {
-            within.reverse();
-        }
-        Self(within.into_iter().map(|e| raw(e, (e.at() - at) as u32)).collect())
-    }
-}
-
-fn raw(event: &Ev, time: u32) -> RawEvent {
-    let header = |size: usize, type_| clap_event_header {
-        size: size as u32,
-        time,
-        space_id: CLAP_CORE_EVENT_SPACE_ID,
-        type_,
-        flags: 0,
-    };
-    let note = |type_, channel: i16, key: u8, velocity| {
-        RawEvent::Note(clap_event_note {
-            header: header(size_of::<clap_event_note>(), type_),
-            note_id: -1,
-            port_index: 0,
-            channel,
-            key: i16::from(key),
-            velocity,
-        })
-    };
-    match *event {
-        Ev::On { key, velocity, .. } => note(CLAP_EVENT_NOTE_ON, 0, key, velocity),
-        Ev::Off { key, .. } => note(CLAP_EVENT_NOTE_OFF, 0, key, 0.0),
-        Ev::Channel { channel, key, velocity, .. } => {
-            let type_ = if velocity > 0.0 { CLAP_EVENT_NOTE_ON } else { CLAP_EVENT_NOTE_OFF };
-            note(type_, channel, key, velocity)
-        }
-        Ev::Param { id, value, .. } => RawEvent::Param(clap_event_param_value {
-            header: header(size_of::<clap_event_param_value>(), CLAP_EVENT_PARAM_VALUE),
-            param_id: id,
-            cookie: std::ptr::null_mut(),
-            note_id: -1,
-            port_index: -1,
-            channel: -1,
-            key: -1,
-            value,
-        }),
-    }
-}
-
-unsafe extern "C" fn event_count(list: *const clap_input_events) -> u32 {
-    // SAFETY: the list that `call` made.
-    unsafe { &*(*list).ctx.cast::<RawEvents>() }.0.len() as u32
-}
-unsafe extern "C" fn event_get(list: *const clap_input_events, index: u32) -> *const clap_event_header {
-    // SAFETY: the list that `call` made.
-    let events = unsafe { &*(*list).ctx.cast::<RawEvents>() };
-    match &events.0[index as usize] {
-        RawEvent::Note(e) => &e.header,
-        RawEvent::Param(e) => &e.header,
-    }
-}
-unsafe extern "C" fn event_push(_: *const clap_output_events, _: *const clap_event_header) -> bool {
-    true
 }

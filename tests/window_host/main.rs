@@ -22,6 +22,7 @@ use std::{
 use support::{
     host::{Run, note},
     kit::{clap_state, kit, notes},
+    trials,
 };
 
 const MS: fn(u64) -> Duration = Duration::from_millis;
@@ -154,13 +155,13 @@ fn zoomed(zoom: f64, width: u32, height: u32) -> Vec<u8> {
 }
 
 #[test]
-fn it_opens_and_closes_twenty_times_and_leaves_nothing_behind() {
+fn it_opens_and_closes_again_and_again_and_leaves_nothing_behind() {
     let Some(screen) = Screen::open() else { return };
     let threads = || std::fs::read_dir("/proc/self/task").unwrap().count();
     let windows = screen.children(screen.root).len();
     let mut plugin = EmbeddedPlugin::new(&screen, Some(&clap_state(&kit())));
     let mut running = 0;
-    for round in 0..20 {
+    for round in 0..trials(20) {
         plugin.create();
         plugin.set_parent();
         screen.map(plugin.parent);

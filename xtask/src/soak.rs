@@ -8,19 +8,31 @@ use crate::{
 /// A test of reliability.
 struct Soak {
     name: &'static str,
-    /// Test program and the start of its tests' names.
+    /// Test program, or "lib" for the unit tests, and a part of its tests' names.
     program: &'static str,
     filter: &'static str,
     /// How often it is tried unless the user says otherwise.
     trials: u64,
+    /// One test at a time: it measures the memory of the process.
+    alone: bool,
 }
 
-const SOAKS: [Soak; 5] = [
-    Soak { name: "ceiling", program: "engine", filter: "true_peak::no_random_kit", trials: 2000 },
-    Soak { name: "kills", program: "cli", filter: "kills::", trials: 67 },
-    Soak { name: "untrusted", program: "untrusted", filter: "any_", trials: 100_000 },
-    Soak { name: "hosts", program: "plugin", filter: "hostile::", trials: 1000 },
-    Soak { name: "long", program: "engine", filter: "long::", trials: 600 },
+const SOAKS: [Soak; 9] = [
+    Soak {
+        name: "ceiling",
+        program: "engine",
+        filter: "true_peak::no_random_kit",
+        trials: 2000,
+        alone: false,
+    },
+    Soak { name: "kills", program: "cli", filter: "kills::", trials: 40, alone: false },
+    Soak { name: "untrusted", program: "untrusted", filter: "any_", trials: 100_000, alone: false },
+    Soak { name: "hosts", program: "plugin", filter: "hostile::", trials: 1000, alone: false },
+    Soak { name: "instances", program: "plugin", filter: "instances::", trials: 1000, alone: true },
+    Soak { name: "vst3", program: "lib", filter: "guard_vst3::life_tests", trials: 1000, alone: true },
+    Soak { name: "jobs", program: "lib", filter: "destroyed_while", trials: 25, alone: false },
+    Soak { name: "windows", program: "window_host", filter: "again_and_again", trials: 200, alone: false },
+    Soak { name: "long", program: "engine", filter: "long::", trials: 600, alone: true },
 ];
 
 /// Runs those of this name, or all; `trials` is how often, or minutes of music for "long".
@@ -43,7 +55,14 @@ pub fn run(project: &Project, name: Option<&str>, trials: Option<u64>) -> Result
         if let Some(folder) = &recordings {
             test.args(["--features", "kitwright-core/test-recordings"]).env("KITWRIGHT_TEST_DATA", folder);
         }
-        test.args(["--test", soak.program, soak.filter, "--", "--nocapture"]);
+        match soak.program {
+            "lib" => test.arg("--lib"),
+            program => test.args(["--test", program]),
+        };
+        test.args([soak.filter, "--", "--nocapture"]);
+        if soak.alone {
+            test.arg("--test-threads=1");
+        }
         let status = test.env("KITWRIGHT_TRIALS", count.to_string()).status();
         match status.map_err(|e| format!("cargo cannot be run: {e}"))? {
             status if status.success() => (),
