@@ -24,7 +24,7 @@ use crate::{
     units::ratio_to_cents,
 };
 use std::{
-    collections::BTreeMap,
+    collections::{BTreeMap, BTreeSet},
     sync::{Arc, Mutex, PoisonError},
 };
 
@@ -159,7 +159,9 @@ impl Maker<'_> {
         leaders: &[&Candidate],
         progress: &dyn Progress,
     ) -> Result<Vec<BTreeMap<Role, f32>>> {
-        let mut scores = audition(kit, &self.drafts, leaders, progress)?;
+        let roles: BTreeSet<Role> =
+            wanted(self.options).into_iter().map(|pad| Role::DEFAULT_PADS[pad].1).collect();
+        let mut scores = audition(kit, &self.drafts, leaders, &roles, progress)?;
         if let Some(preference) = &self.options.preference {
             preference.lean(leaders, &mut scores);
         }
@@ -273,7 +275,8 @@ pub fn score_hits(
     let kit = empty_kit(&[(take.clone(), hits.to_vec())], &CastOptions::default());
     let candidates = candidates(&kit, progress)?;
     let all: Vec<&Candidate> = candidates.iter().collect();
-    let scores = audition(&kit, &drafts(&kit), &all, &Part::new(progress, 0.1, 1.0))?;
+    let roles = Role::ALL.into_iter().collect();
+    let scores = audition(&kit, &drafts(&kit), &all, &roles, &Part::new(progress, 0.1, 1.0))?;
     let mut table = vec![Role::ALL.map(|r| (r, 0.0)).into_iter().collect::<BTreeMap<_, _>>(); hits.len()];
     for (candidate, scores) in candidates.iter().zip(scores) {
         table[candidate.hit_index] = scores;
@@ -383,12 +386,14 @@ fn alike(candidates: &[Candidate]) -> Vec<Vec<usize>> {
     group::groups(&features).into_iter().map(|g| g.into_iter().map(|i| order[i]).collect()).collect()
 }
 
-/// Plays every hit in the roles whose recipes differ most and scores the sounds: toms differ in pitch only, the hats that
-/// do not ring in little, cymbals and open hats in length. Percussion stays as it is and is not played.
+/// Plays every hit in those of `roles` whose recipes differ most and scores the sounds: toms differ in pitch only, the
+/// hats that do not ring in little, cymbals and open hats in length. Percussion stays as it is and is not played. Scores
+/// of other roles may be missing.
 fn audition(
     kit: &Kit,
     drafts: &[Arc<Take>],
     candidates: &[&Candidate],
+    roles: &BTreeSet<Role>,
     progress: &dyn Progress,
 ) -> Result<Vec<BTreeMap<Role, f32>>> {
     let counter = Counter::new(progress, "auditioning hits", candidates.len());
@@ -396,6 +401,9 @@ fn audition(
         let mut scores =
             BTreeMap::from([(Role::Percussion, score::score(Role::Percussion, &candidates[i].raw))]);
         for (role, alike) in AUDITIONS {
+            if !roles.contains(&role) && !alike.iter().any(|role| roles.contains(role)) {
+                continue;
+            }
             progress.check()?;
             let mut pad = recipe(role, &candidates[i].source());
             // the power of copies adds up like that of noise: fewer of them measure the same
