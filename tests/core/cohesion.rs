@@ -113,6 +113,39 @@ pub fn the_snare_has_its_place(kit: &Kit) {
     assert!(off.abs() <= 1.0, "the snare is {off:.1} LU beside its place");
 }
 
+/// No pad loses more than 2 dB when both channels become one, measured on the stroke that is heard.
+pub fn pads_keep_their_level_in_mono(kit: &Kit) {
+    let mut auditioner = Auditioner::new(kit);
+    for pad in filled(kit) {
+        let [left, right] = auditioner.play(pad, balance::MAX_STROKE_S);
+        let power = |x: &mut dyn Iterator<Item = f32>| x.map(|x| f64::from(x * x)).sum::<f64>();
+        let both = 0.5 * (power(&mut left.iter().copied()) + power(&mut right.iter().copied()));
+        let one = power(&mut left.iter().zip(&right).map(|(l, r)| 0.5 * (l + r)));
+        let loss_db = 10.0 * (both / one).log10();
+        assert!(loss_db <= 2.0, "{} on {} loses {loss_db:.1} dB in mono", pad.role, pad.note);
+    }
+}
+
+#[test]
+fn no_pad_loses_more_than_2_db_in_mono() {
+    pads_keep_their_level_in_mono(&DEMO);
+}
+
+#[test]
+fn a_wide_cloud_is_narrowed_until_it_keeps_its_level_in_mono() {
+    let mut kit = DEMO.clone();
+    let pad = kit.doc.pads.iter_mut().find(|p| p.role == Role::Crash).expect("a crash");
+    (pad.cloud.width, pad.cloud.diffusion, pad.cloud.cloud_db, pad.cloud.dry_db) = (1.0, 1.0, 6.0, -30.0);
+    let mut pad = pad.clone();
+    let mut auditioner = Auditioner::new(&kit);
+    let mut loss_db =
+        |pad: &Pad| cohesion::mono_loss_db(&auditioner.play(pad, balance::MAX_STROKE_S)).expect("it sounds");
+    assert!(loss_db(&pad) > 2.2, "{:.1} dB is no loss to mend", loss_db(&pad));
+    cohesion::keep_in_mono(&mut Auditioner::new(&kit), &mut pad);
+    assert!(loss_db(&pad) <= 2.0, "{:.1} dB", loss_db(&pad));
+    assert!(pad.cloud.width < 1.0 && pad.cloud.width > 0.1, "{}", pad.cloud.width);
+}
+
 #[test]
 fn every_pad_falls_alike_with_velocity_and_is_darker_when_soft() {
     velocities_fall_alike(&DEMO);
@@ -151,5 +184,6 @@ fn kits_of_recorded_takes_hold_together() {
         alternates_are_alike(&kit);
         toms_are_in_order(&kit);
         the_snare_has_its_place(&kit);
+        pads_keep_their_level_in_mono(&kit);
     }
 }

@@ -7,7 +7,7 @@ use super::{auditioner::Auditioner, balance, tune};
 use crate::{
     kit::{Kit, LAYER, Limiter, Pad, Role, SLICE, Slice},
     settings::setting,
-    units::{gain_to_db, ratio_to_st},
+    units::{gain_to_db, power_to_db, ratio_to_st},
 };
 
 /// Velocities between which a pad's fall is measured (MIDI 64 and 127).
@@ -30,6 +30,9 @@ const DARKER: f32 = 0.94;
 const ALTERNATE_NEAR_LU: f32 = 0.2;
 const MAX_ALTERNATE_APART_LU: f32 = 0.45;
 const MAX_ALTERNATE_APART_OCT: f32 = 0.35;
+/// What a pad may lose in mono, dB, and what its cloud is narrowed by each time it loses more (our choice).
+const MAX_MONO_LOSS_DB: f32 = 1.9;
+const NARROWER: f32 = 0.75;
 /// Renderings at most for one figure.
 const MAX_RENDERINGS: usize = 5;
 /// Moves at most until the toms stand apart.
@@ -197,6 +200,37 @@ fn close_gaps(slices: &mut [Slice]) {
         let high = zones.get(i + 1).map_or(1.0, |next| next[0]);
         slice.velocities = [edge(i), high];
     }
+}
+
+/// Narrows the pad's cloud, and diffuses it less, until one channel made of both loses no more than 2 dB; a pad that
+/// this does not help, since its takes are as wide, stays as it is.
+pub fn keep_in_mono(auditioner: &mut Auditioner, pad: &mut Pad) {
+    let mut loss_db = |pad: &Pad| mono_loss_db(&auditioner.play(pad, balance::MAX_STROKE_S));
+    let before = pad.cloud.clone();
+    let Some(before_db) = loss_db(pad).filter(|_| before.copies > 0) else { return };
+    let mut is_db = before_db;
+    for _ in 0..MAX_RENDERINGS {
+        if is_db <= MAX_MONO_LOSS_DB {
+            return;
+        }
+        pad.cloud.width *= NARROWER;
+        pad.cloud.diffusion *= NARROWER;
+        is_db = loss_db(pad).unwrap_or(before_db);
+    }
+    if is_db > before_db - 0.1 {
+        pad.cloud = before;
+    }
+}
+
+/// Power that the mean of both channels lacks beside that of the channels, dB; `None` for silence.
+pub fn mono_loss_db([left, right]: &[Vec<f32>; 2]) -> Option<f32> {
+    let power = |x: f32| f64::from(x) * f64::from(x);
+    let (mut both, mut mean) = (0.0, 0.0);
+    for (l, r) in left.iter().zip(right) {
+        both += 0.5 * (power(*l) + power(*r));
+        mean += power(0.5 * (l + r));
+    }
+    (both > 0.0).then(|| power_to_db((both / mean.max(1e-30)) as f32))
 }
 
 /// Holds the pad's peak `crest_db` above its loudness by its last limiter, as far as that helps, so that it can be as

@@ -110,6 +110,7 @@ pub fn shape(
     if options.by_recipe {
         cohesion::fall_as_without_chain(&mut pad);
     } else {
+        cohesion::keep_in_mono(auditioner, &mut pad);
         cohesion::hold_peak(auditioner, &mut pad, balance::max_crest_db(role));
         cohesion::follow_velocity(auditioner, &mut pad);
     }
