@@ -418,12 +418,6 @@ fn an_instance_is_destroyed_while_its_session_works() {
     are_destroyed_while_they_work(|| {
         let instance = TestInstance::new();
         let session = Arc::downgrade(&instance.guard().link.session);
-        let destroy_it = move || {
-            // the host goes after the plugin
-            let instance = instance;
-            // SAFETY: this host uses it no more.
-            unsafe { destroy(instance.plugin) };
-        };
-        (session, Box::new(destroy_it))
+        (session, Box::new(move || drop(instance)))
     });
 }

@@ -15,6 +15,7 @@ use super::{
     ports::{CHANNELS, INPUTS, OUTPUTS},
     streams_vst3::{load, save},
     units_vst3::{self, Units, parameters},
+    worker_keeper::WorkerKeeper,
 };
 use nice_plug::wrapper::vst3::{Wrapper, vst3};
 use std::sync::{
@@ -32,8 +33,9 @@ use vst3::{
 
 /// The class that hosts hold.
 pub(super) struct GuardVst3 {
-    // dropped before the link, which waits until the session is gone
+    // dropped in this order: the link waits until the session is gone
     inner: Wrapper<Kitwright>,
+    worker: Option<WorkerKeeper>,
     link: GuardLink,
     dirty: DirtyMarker,
     units: Units,
@@ -68,6 +70,7 @@ impl GuardVst3 {
             units: Units::new(&inner),
             ids: parameters(&inner).map(|info| info.id).collect(),
             inner,
+            worker: None,
             link,
             dirty,
             announced: AtomicU32::new(0),
@@ -90,6 +93,7 @@ impl GuardVst3 {
 impl Drop for GuardVst3 {
     fn drop(&mut self) {
         self.link.drain_worker();
+        self.worker = WorkerKeeper::new(self.link.ended_by.clone());
     }
 }
 
@@ -491,9 +495,6 @@ impl IInfoListenerTrait for GuardVst3 {
 #[cfg(test)]
 #[path = "host_vst3_tests.rs"]
 mod host_tests;
-#[cfg(test)]
-#[path = "life_vst3_tests.rs"]
-mod life_tests;
 #[cfg(test)]
 #[path = "guard_vst3_tests.rs"]
 mod tests;

@@ -8,6 +8,9 @@ use kitwright_core::kit::Kit;
 use std::sync::{Arc, atomic::AtomicI32};
 use vst3::{ComPtr, ComWrapper, Steinberg::Vst::Event_::EventTypes_};
 
+#[path = "life_vst3_tests.rs"]
+mod life_tests;
+
 /// What the plugin has called at the host.
 #[derive(Default)]
 struct HostCallbacks {
@@ -194,7 +197,7 @@ impl IParameterChangesTrait for Automations {
     }
 }
 
-pub(super) struct Notes(pub Vec<Event>);
+struct Notes(Vec<Event>);
 impl Class for Notes {
     type Interfaces = (IEventList,);
 }
@@ -212,7 +215,7 @@ impl IEventListTrait for Notes {
     }
 }
 
-pub(super) fn note(on: bool, offset: int32, key: int16) -> Event {
+fn note(on: bool, offset: int32, key: int16) -> Event {
     // SAFETY: a structure of numbers, of which 0 is a value.
     let mut event: Event = unsafe { std::mem::zeroed() };
     event.sampleOffset = offset;
@@ -228,7 +231,7 @@ pub(super) fn note(on: bool, offset: int32, key: int16) -> Event {
     event
 }
 
-pub(super) fn setup(rate: f64) -> ProcessSetup {
+fn setup(rate: f64) -> ProcessSetup {
     ProcessSetup {
         processMode: 0,
         symbolicSampleSize: SymbolicSampleSizes_::kSample32 as i32,
@@ -238,7 +241,7 @@ pub(super) fn setup(rate: f64) -> ProcessSetup {
 }
 
 /// One block of 512 frames with these lists; the main output's left channel.
-pub(super) fn block(guard: &GuardVst3, changes: *mut IParameterChanges, notes: *mut IEventList) -> Vec<f32> {
+fn block(guard: &GuardVst3, changes: *mut IParameterChanges, notes: *mut IEventList) -> Vec<f32> {
     let mut channels = [vec![9.0_f32; 512], vec![9.0; 512]];
     let mut pointers = channels.each_mut().map(|channel| channel.as_mut_ptr());
     let mut bus = empty_bus();

@@ -3,7 +3,7 @@
 use super::{
     event_reduction::MAX_EVENTS,
     limits::{KIT_TIMEOUT, is_sample_rate},
-    link::{Fence, InstanceLink},
+    link::{EndMark, EndedBy, Fence, InstanceLink},
     params::HostParams,
     ports::{CHANNELS, INPUTS, PAD_NAMES},
     process::Player,
@@ -30,6 +30,7 @@ pub struct Kitwright {
     player: Option<Player>,
     /// The window asks whether the program may end.
     asks: bool,
+    _end: EndMark,
 }
 
 /// The kit file that the next instance opens; see [`open_first`].
@@ -69,10 +70,16 @@ impl Kitwright {
         let params = Arc::new(HostParams::new(kit_state, window));
         // weak: the parameters keep the session alive, not the other way round
         let weak = Arc::downgrade(&params);
-        let link = InstanceLink { session: session.clone(), params: weak.clone(), run_on_worker: None };
+        let ended_by = EndedBy::default();
+        let link = InstanceLink {
+            session: session.clone(),
+            params: weak.clone(),
+            run_on_worker: None,
+            ended_by: ended_by.clone(),
+        };
         link.set_last_made();
         session.read_trims_with(move || weak.upgrade().map(|params| params.trims()));
-        Self { session, params, player: None, asks }
+        Self { session, params, player: None, asks, _end: EndMark::new(ended_by) }
     }
 }
 

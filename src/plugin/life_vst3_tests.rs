@@ -1,9 +1,8 @@
 //! VST3 instances that come and go, many at once, and a main thread that stands still while audio plays.
 
 use super::{
-    super::streams_vst3::MemoryStream,
-    tests::{Notes, block, note, setup},
-    *,
+    super::{super::streams_vst3::MemoryStream, *},
+    Notes, block, note, setup,
 };
 use kitwright_core::{
     kit::{Kit, Slice, TakeEntry},
@@ -15,7 +14,10 @@ use std::{
     thread,
     time::{Duration, Instant},
 };
-use vst3::{ComWrapper, Steinberg::IBStreamTrait, Steinberg::int64};
+use vst3::{
+    ComWrapper,
+    Steinberg::{IBStreamTrait, int64},
+};
 
 /// How often to try: `few` times in the ordinary tests, as often as `KITWRIGHT_TRIALS` says in `cargo xtask soak`.
 fn trials(few: usize) -> usize {
@@ -108,6 +110,32 @@ fn instances_are_made_and_destroyed_again_and_again() {
         println!("{rounds} instances, {grown} kB more than after a fifth of them");
         assert!(grown < 20_000, "{grown} kB");
     }
+}
+
+#[test]
+#[ignore = "another test runs it in a process of its own"]
+fn destroys_the_last_instance_while_the_worker_is_late() {
+    super::super::super::link::WORKER_LATE_MS.store(300, Ordering::SeqCst);
+    for _ in 0..3 {
+        let session = {
+            let guard = GuardVst3::new().expect("an instance");
+            Arc::downgrade(&guard.link.session)
+        };
+        assert!(session.upgrade().is_none(), "its session lives on");
+    }
+    println!("destroyed");
+}
+
+/// The framework's worker thread would wait for its own end if it were the last to drop an instance.
+#[test]
+fn the_last_instance_is_destroyed_although_the_worker_holds_it_for_a_while() {
+    let me = std::env::current_exe().expect("the test's own path");
+    let test = "plugin::guard_vst3::tests::life_tests::destroys_the_last_instance_while_the_worker_is_late";
+    let run = std::process::Command::new(me).args(["--ignored", "--exact", "--nocapture", test]).output();
+    let run = run.expect("it starts");
+    let text = [run.stdout, run.stderr].concat();
+    let text = String::from_utf8_lossy(&text);
+    assert!(run.status.success() && text.contains("destroyed") && !text.contains("panicked"), "{text}");
 }
 
 #[test]

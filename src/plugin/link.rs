@@ -5,8 +5,8 @@ use kitwright_core::session::Session;
 use std::{
     cell::RefCell,
     ops::Deref,
-    sync::{Arc, Weak, mpsc},
-    thread,
+    sync::{Arc, OnceLock, Weak, mpsc},
+    thread::{self, ThreadId},
     time::{Duration, Instant},
 };
 
@@ -18,6 +18,27 @@ pub(super) struct InstanceLink {
     pub params: Weak<HostParams>,
     /// Queues a task on the framework's worker thread; missing until the framework asks for the editor.
     pub run_on_worker: Option<Box<dyn Fn(Fence)>>,
+    /// The thread that has dropped the instance; empty before.
+    pub ended_by: EndedBy,
+}
+
+/// Which thread has dropped an instance.
+pub(super) type EndedBy = Arc<OnceLock<ThreadId>>;
+
+/// A part of an instance that notes which thread drops it.
+#[derive(Debug)]
+pub struct EndMark(EndedBy);
+
+impl EndMark {
+    pub(super) fn new(ended_by: EndedBy) -> Self {
+        Self(ended_by)
+    }
+}
+
+impl Drop for EndMark {
+    fn drop(&mut self) {
+        let _ = self.0.set(thread::current().id());
+    }
 }
 
 thread_local! {
@@ -56,7 +77,9 @@ impl InstanceLink {
 
     /// Waits until the framework's worker thread has done all that this instance has queued there, at most
     /// 2 s. The worker serves all instances, and dies when it finds a task whose instance is gone; the last
-    /// instance to go would then end the host's process (read in nice-plug 0.4.2, `background_thread.rs`).
+    /// instance to go would then end the host's process (read in nice-plug 0.4.2, `background_thread.rs`). The worker
+    /// holds the instance for a few instructions more, which no call reports: this waits thousands of times as long, and
+    /// the guard is prepared for more.
     pub fn drain_worker(&self) {
         let Some(run) = &self.run_on_worker else { return };
         let (done, wait) = mpsc::channel();
@@ -67,8 +90,6 @@ impl InstanceLink {
                 break;
             }
         }
-        // The worker still holds the instance for a few instructions after the fence, and must not be the
-        // last to drop it. No call reports that, so this waits thousands of times as long.
         thread::sleep(Duration::from_millis(10));
     }
 }
@@ -103,5 +124,11 @@ impl Fence {
     pub fn reached(self) {
         // the receiver may have given up
         let _ = self.0.send(());
+        #[cfg(test)]
+        thread::sleep(Duration::from_millis(WORKER_LATE_MS.load(std::sync::atomic::Ordering::SeqCst)));
     }
 }
+
+/// In a test: how long the worker holds an instance after its last task, ms.
+#[cfg(test)]
+pub(super) static WORKER_LATE_MS: std::sync::atomic::AtomicU64 = std::sync::atomic::AtomicU64::new(0);

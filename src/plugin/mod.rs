@@ -32,6 +32,7 @@ mod streams_vst3;
 mod tail;
 mod units_vst3;
 mod window;
+mod worker_keeper;
 
 pub use instance::{Kitwright, open_first, reopen};
 pub use window::{ask_before_end, close_windows, take_unsaved};

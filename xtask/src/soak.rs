@@ -29,7 +29,7 @@ const SOAKS: [Soak; 9] = [
     Soak { name: "untrusted", program: "untrusted", filter: "any_", trials: 100_000, alone: false },
     Soak { name: "hosts", program: "plugin", filter: "hostile::", trials: 1000, alone: false },
     Soak { name: "instances", program: "plugin", filter: "instances::", trials: 1000, alone: true },
-    Soak { name: "vst3", program: "lib", filter: "guard_vst3::life_tests", trials: 1000, alone: true },
+    Soak { name: "vst3", program: "lib", filter: "life_tests::", trials: 1000, alone: true },
     Soak { name: "jobs", program: "lib", filter: "destroyed_while", trials: 25, alone: false },
     Soak { name: "windows", program: "window_host", filter: "again_and_again", trials: 200, alone: false },
     Soak { name: "long", program: "engine", filter: "long::", trials: 600, alone: true },
