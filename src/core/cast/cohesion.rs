@@ -206,7 +206,7 @@ fn close_gaps(slices: &mut [Slice]) {
 /// this does not help, since its takes are as wide, stays as it is.
 pub fn keep_in_mono(auditioner: &mut Auditioner, pad: &mut Pad) {
     let mut loss_db = |pad: &Pad| mono_loss_db(&auditioner.play(pad, balance::MAX_STROKE_S));
-    let before = pad.cloud.clone();
+    let before = pad.cloud;
     let Some(before_db) = loss_db(pad).filter(|_| before.copies > 0) else { return };
     let mut is_db = before_db;
     for _ in 0..MAX_RENDERINGS {
