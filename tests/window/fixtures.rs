@@ -20,9 +20,11 @@ pub struct TestWindow {
 }
 
 impl TestWindow {
-    /// A window over an empty session.
+    /// A window over an empty session, whose searches are short: these tests do not judge the sound.
     pub fn new() -> Self {
-        Self { window: WindowState::default(), session: Session::new(), trims: PlainTrims::default() }
+        let session = Session::new();
+        session.set_search_effort(0.1);
+        Self { window: WindowState::default(), session, trims: PlainTrims::default() }
     }
 }
 

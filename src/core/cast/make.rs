@@ -9,7 +9,7 @@ use super::{
     edit_summary,
     features::Features,
     group,
-    options::{CastOptions, DetectedTake},
+    options::{CastOptions, DetectedTake, ShapeAs},
     recipe::recipe,
     score,
     shape::{ShapeOptions, Shaped, shape},
@@ -289,33 +289,10 @@ pub fn make_pad(
     kit: &Kit,
     pad: usize,
     source: (usize, usize),
-    role: Role,
-    fit: f32,
+    shape_as: ShapeAs,
     progress: &dyn Progress,
 ) -> Result<Pad> {
-    made_pad(kit, pad, source, (role, fit), false, progress)
-}
-
-/// See [`super::sketch_pad`].
-pub fn sketch_pad(
-    kit: &Kit,
-    pad: usize,
-    source: (usize, usize),
-    role: Role,
-    fit: f32,
-    progress: &dyn Progress,
-) -> Result<Pad> {
-    made_pad(kit, pad, source, (role, fit), true, progress)
-}
-
-fn made_pad(
-    kit: &Kit,
-    pad: usize,
-    source: (usize, usize),
-    (role, fit): (Role, f32),
-    by_recipe: bool,
-    progress: &dyn Progress,
-) -> Result<Pad> {
+    let ShapeAs { role, fit, effort } = shape_as;
     let old = kit.doc.pads.get(pad).ok_or_else(|| Error::invalid(format!("there is no pad {}", pad + 1)))?;
     let hit = kit.doc.takes.get(source.0).and_then(|t| t.hits.get(source.1));
     hit.ok_or_else(|| Error::invalid(format!("pad {}: this hit is not there; choose another", pad + 1)))?;
@@ -325,7 +302,8 @@ fn made_pad(
     // a target was given for a role
     let target = old.target.clone().filter(|_| old.role == role);
     let mut auditioner = Auditioner::with_drafts(kit, &drafts(kit));
-    let shaping_options = ShapeOptions { by_recipe, ..ShapeOptions::of(kit, fit, target.as_ref()) };
+    let by_recipe = effort <= 0.0;
+    let shaping_options = ShapeOptions { by_recipe, effort, ..ShapeOptions::of(kit, fit, target.as_ref()) };
     let Shaped { pad: mut made, tuned_ct, .. } =
         shape(&mut auditioner, role, &[&candidate], &shaping_options, progress)?;
     let kick_lufs = balance::kick_lufs(&mut auditioner, kit, pad).unwrap_or(balance::KICK_LUFS);

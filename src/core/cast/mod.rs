@@ -36,7 +36,7 @@ mod tune;
 mod typical;
 mod weakness;
 
-pub use options::{CastOptions, DetectedTake};
+pub use options::{CastOptions, DetectedTake, ShapeAs};
 pub use preference::{Lean, Preference};
 pub use tune::set_key;
 pub use typical::{TypicalBand, typical_bands};
@@ -96,8 +96,8 @@ pub fn score_hits(
     make::score_hits(take, hits, progress)
 }
 
-/// Pad `pad` of `kit`, made again from `source` (index of the take, index of the hit) in `role`, shaped by `fit`
-/// (0 to 1). Note and pan stay, and the target as well while the role stays.
+/// Pad `pad` of `kit`, made again from `source` (index of the take, index of the hit). Note and pan stay, and the target as
+/// well while the role stays.
 ///
 /// # Errors
 /// [`crate::error::Error::Cancelled`], or one sentence when the pad or the hit does not exist or the hit is silent.
@@ -105,26 +105,10 @@ pub fn make_pad(
     kit: &Kit,
     pad: usize,
     source: (usize, usize),
-    role: Role,
-    fit: f32,
+    shape_as: ShapeAs,
     progress: &dyn Progress,
 ) -> Result<Pad> {
-    make::make_pad(kit, pad, source, role, fit, progress)
-}
-
-/// The same by the role's recipe alone, without the search: close enough to be heard while [`make_pad`] works.
-///
-/// # Errors
-/// As [`make_pad`].
-pub fn sketch_pad(
-    kit: &Kit,
-    pad: usize,
-    source: (usize, usize),
-    role: Role,
-    fit: f32,
-    progress: &dyn Progress,
-) -> Result<Pad> {
-    make::sketch_pad(kit, pad, source, role, fit, progress)
+    make::make_pad(kit, pad, source, shape_as, progress)
 }
 
 /// Take, hit and score (0 to 1) of every hit of `kit` that can be a pad, in the order in which it serves `role`, best

@@ -38,6 +38,18 @@ pub struct CastOptions {
     pub preference: Option<Preference>,
 }
 
+/// How a single pad is shaped from a hit.
+#[derive(Debug, Clone, Copy)]
+pub struct ShapeAs {
+    /// What it is to become.
+    pub role: Role,
+    /// How far from the raw hit (0) to the role (1).
+    pub fit: f32,
+    /// Share of the search's trials that are made, to 1; at 0 the role's recipe alone is taken, close enough to be heard
+    /// while the search works.
+    pub effort: f32,
+}
+
 impl CastOptions {
     /// The fit of a role's pad where `fit` is the kit's, 0 to 1.
     pub(super) fn fit_of(&self, role: Role, fit: f32) -> f32 {

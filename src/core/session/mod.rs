@@ -28,6 +28,7 @@ mod record_options;
 mod recorder;
 mod run_job;
 mod saved;
+mod search_effort;
 mod take_jobs;
 mod threads;
 
@@ -90,6 +91,12 @@ impl std::fmt::Debug for Session {
 }
 
 impl Session {
+    /// Makes so large a share of the trials of each search from now on, above 0 to 1: less for who wants to hear something
+    /// soon, and for tests that do not judge the sound.
+    pub fn set_search_effort(&self, share: f32) {
+        self.open_kit.search_effort.set(share);
+    }
+
     /// A session with an empty kit and two threads of its own, which end with it.
     ///
     /// # Panics

@@ -50,7 +50,8 @@ pub(super) fn cast(
         return Err(no_hits(detected));
     }
     let preference = open_kit.preference.for_casting();
-    let options = CastOptions { name, fit, preference, ..CastOptions::default() };
+    let effort = open_kit.search_effort.share();
+    let options = CastOptions { name, fit, preference, effort, ..CastOptions::default() };
     let shown = Shown { open_kit, last: Mutex::new(None) };
     let progress = ShownProgress { progress, shown: &shown };
     let kit = cast::make_kit_in_steps(detected, &options, &progress, &|kit| shown.show(kit))?;

@@ -4,11 +4,13 @@ use super::{
     history::{CurrentKit, History, KitFile, RestoredStep},
     preference_file::PreferenceFile,
     saved::Saved,
+    search_effort::SearchEffort,
     threads::lock,
 };
 use crate::{
+    cast::ShapeAs,
     error::{Error, Result},
-    kit::{Kit, Trims},
+    kit::{Kit, Role, Trims},
     take::Take,
 };
 use arc_swap::ArcSwap;
@@ -47,6 +49,8 @@ pub(super) struct OpenKit {
     recorded: Mutex<Option<Take>>,
     /// What the player's choices say.
     pub(super) preference: PreferenceFile,
+    /// How long searches take.
+    pub(super) search_effort: SearchEffort,
     /// Where the kit belongs and what was saved of it.
     saved: Mutex<Saved>,
     /// The thread that prepares kits, woken by changes.
@@ -54,6 +58,11 @@ pub(super) struct OpenKit {
 }
 
 impl OpenKit {
+    /// How a pad of this role and fit is shaped.
+    pub(super) fn shape_as(&self, role: Role, fit: f32) -> ShapeAs {
+        ShapeAs { role, fit, effort: self.search_effort.share() }
+    }
+
     pub(super) fn version(&self) -> Arc<Version> {
         self.now.load_full()
     }

@@ -7,7 +7,7 @@ use super::{
     reading::read_and_detect,
 };
 use crate::{
-    cast,
+    cast::{self, ShapeAs},
     error::{Error, Result},
     export,
     kit::{
@@ -21,6 +21,8 @@ use std::{path::Path, sync::Arc};
 
 /// How many hits of a dropped file are tried on its pad, the loudest first.
 const MAX_TRIED_HITS: usize = 8;
+/// How many of them are fitted.
+const MAX_FITTED_HITS: usize = 2;
 
 /// Next-best hits that a pad's report holds.
 const NEXT_BEST: usize = 12;
@@ -43,7 +45,8 @@ pub(super) fn put_file(
     let index = known.unwrap_or(before.takes.len());
     with.check_state_size(&Part::new(progress, 0.5, 0.6))?;
     let hits = with.doc.takes[index].hits.clone();
-    let best = best_of(&with, pad, index, (role, fit), &Part::new(progress, 0.6, 1.0))?.ok_or_else(|| {
+    let shape_as = open_kit.shape_as(role, fit);
+    let best = best_of(&with, pad, index, shape_as, &Part::new(progress, 0.6, 1.0))?.ok_or_else(|| {
         Error::file(path, "holds no hit that can be a pad; drop a recording with an audible hit")
     })?;
     open_kit.change(&format!("pad {} takes {}", pad + 1, take.name), false, |kit| {
@@ -57,31 +60,36 @@ pub(super) fn put_file(
     })
 }
 
-/// The pad made of the hit of a take that serves the role best, of the loudest ones.
+/// The pad made of the hit of a take that serves the role best, of the loudest ones: those that serve it best by the
+/// recipe are fitted.
 fn best_of(
     kit: &Kit,
     pad: usize,
     take: usize,
-    (role, fit): (Role, f32),
+    shape_as: ShapeAs,
     progress: &dyn Progress,
 ) -> Result<Option<Pad>> {
     let hits = &kit.doc.takes[take].hits;
     let mut loudest: Vec<usize> = (0..hits.len()).collect();
     loudest.sort_by(|&a, &b| hits[b].description.peak_db.total_cmp(&hits[a].description.peak_db));
     loudest.truncate(MAX_TRIED_HITS);
-    let mut best: Option<Pad> = None;
-    for (n, &hit) in loudest.iter().enumerate() {
-        let part = Part::nth(progress, n, loudest.len());
-        let made = cast::make_pad(kit, pad, (take, hit), role, fit, &part);
-        progress.check()?;
-        // a hit that is too short or too soft for a pad is skipped
-        let Ok(made) = made else { continue };
-        let score = |p: &Pad| p.audition.as_ref().map_or(0.0, |a| a.score);
-        if best.as_ref().is_none_or(|b| score(&made) > score(b)) {
-            best = Some(made);
+    let made = |of: &[usize], effort: f32, part: &Part<'_>| -> Result<Vec<(f32, usize, Pad)>> {
+        let mut made = Vec::new();
+        for (n, &hit) in of.iter().enumerate() {
+            let part = Part::nth(part, n, of.len());
+            let pad = cast::make_pad(kit, pad, (take, hit), ShapeAs { effort, ..shape_as }, &part);
+            part.check()?;
+            // a hit that is too short or too soft for a pad is skipped
+            let Ok(pad) = pad else { continue };
+            made.push((pad.audition.as_ref().map_or(0.0, |a| a.score), hit, pad));
         }
-    }
-    Ok(best)
+        made.sort_by(|a, b| b.0.total_cmp(&a.0));
+        Ok(made)
+    };
+    let by_recipe = made(&loudest, 0.0, &Part::new(progress, 0.0, 0.4))?;
+    let best: Vec<usize> = by_recipe.into_iter().take(MAX_FITTED_HITS).map(|(_, hit, _)| hit).collect();
+    let fitted = made(&best, shape_as.effort, &Part::new(progress, 0.4, 1.0))?;
+    Ok(fitted.into_iter().next().map(|(_, _, pad)| pad))
 }
 
 /// Puts a pad that was made again into its place; what was set by hand stays.
@@ -105,7 +113,7 @@ pub(super) fn set_hit(
     }
     // an empty pad has no fit of its own yet
     let fit = if old.is_empty() { before.doc.fit } else { old.fit };
-    let mut made = cast::make_pad(&before, pad, source, role, fit, progress)?;
+    let mut made = cast::make_pad(&before, pad, source, open_kit.shape_as(role, fit), progress)?;
     if let Some(audition) = &mut made.audition
         && audition.next_best.is_empty()
     {
@@ -142,7 +150,8 @@ pub(super) fn audition(
     let mut kit = Kit::clone(&open_kit.kit());
     let old = pad_of(&kit, pad)?.clone();
     let fit = if old.is_empty() { kit.doc.fit } else { old.fit };
-    let mut made = cast::make_pad(&kit, pad, source, old.role, fit, &Part::new(progress, 0.0, 0.9))?;
+    let mut made =
+        cast::make_pad(&kit, pad, source, open_kit.shape_as(old.role, fit), &Part::new(progress, 0.0, 0.9))?;
     made.keep_by_hand(&old);
     kit.doc.pads[pad] = made;
     let rest = Part::new(progress, 0.9, 1.0);
@@ -238,7 +247,7 @@ pub(super) fn set_fit(
         let shown = sketched.take();
         let source = source_of(old, index)?;
         let part = Part::nth(progress, n, chosen.len());
-        let made = cast::make_pad(&before, index, source, old.role, fit, &part)
+        let made = cast::make_pad(&before, index, source, open_kit.shape_as(old.role, fit), &part)
             .and_then(|made| progress.check().map(|()| made));
         // a pad that was changed meanwhile stays, and so does a kit that was undone
         open_kit.refine(|kit| {
@@ -275,7 +284,8 @@ fn sketch_first(
 ) -> Result<Option<Pad>> {
     let old = &before.doc.pads[index];
     let source = source_of(old, index)?;
-    let sketch = cast::sketch_pad(before, index, source, old.role, fit, &Part::new(progress, 0.0, 0.0))?;
+    let by_recipe = ShapeAs { role: old.role, fit, effort: 0.0 };
+    let sketch = cast::make_pad(before, index, source, by_recipe, &Part::new(progress, 0.0, 0.0))?;
     progress.check()?;
     let mut shown = None;
     open_kit.change(step, true, |kit| {
@@ -311,7 +321,7 @@ pub(super) fn follow_fit(
     let before = open_kit.kit();
     let old = pad_of(&before, pad)?;
     let source = source_of(old, pad)?;
-    let made = cast::make_pad(&before, pad, source, old.role, old.fit, progress)?;
+    let made = cast::make_pad(&before, pad, source, open_kit.shape_as(old.role, old.fit), progress)?;
     progress.check()?;
     open_kit.change(&format!("pad {} follows the fit again", pad + 1), false, |kit| {
         check_unchanged(kit, &before)?;
@@ -340,7 +350,8 @@ pub(super) fn set_target(
     };
     let mut with_target = Kit::clone(&before);
     with_target.doc.pads[pad].target = target;
-    let made = cast::make_pad(&with_target, pad, source, old.role, old.fit, &Part::new(progress, 0.2, 1.0))?;
+    let shape_as = open_kit.shape_as(old.role, old.fit);
+    let made = cast::make_pad(&with_target, pad, source, shape_as, &Part::new(progress, 0.2, 1.0))?;
     progress.check()?;
     open_kit.change(&format!("pad {} target", pad + 1), false, |kit| {
         check_unchanged(kit, &before)?;

@@ -29,10 +29,11 @@ pub(super) fn recast(open_kit: &OpenKit, progress: &dyn Progress) -> Result<()> 
         roles: None,
         targets,
         preference: open_kit.preference.for_casting(),
+        effort: open_kit.search_effort.share(),
         ..CastOptions::default()
     };
     let mut made = cast::make_kit(&detected, &options, &Part::new(progress, 0.0, 0.9))?;
-    keep_fits(&mut made, &before, &Part::new(progress, 0.9, 1.0))?;
+    keep_fits(open_kit, &mut made, &before, &Part::new(progress, 0.9, 1.0))?;
     progress.check()?;
     open_kit.change("recast", false, |kit| {
         check_unchanged(kit, &before)?;
@@ -47,14 +48,14 @@ fn stays(pad: &Pad) -> bool {
 }
 
 /// Shapes the pads whose fit was set by hand by that fit.
-fn keep_fits(made: &mut Kit, before: &Kit, progress: &dyn Progress) -> Result<()> {
+fn keep_fits(open_kit: &OpenKit, made: &mut Kit, before: &Kit, progress: &dyn Progress) -> Result<()> {
     for (i, old) in before.doc.pads.iter().enumerate() {
         if stays(old) || !old.is_by_hand(FIT) {
             continue;
         }
         let new = &made.doc.pads[i];
         let Some(source) = new.audition.as_ref().map(|a| (a.take, a.hit)) else { continue };
-        let pad = cast::make_pad(made, i, source, new.role, old.fit, progress)?;
+        let pad = cast::make_pad(made, i, source, open_kit.shape_as(new.role, old.fit), progress)?;
         made.doc.pads[i] = pad;
     }
     Ok(())

@@ -19,6 +19,7 @@ fn run(session: &Session, job: Job) {
 /// A kit of the knocks, little shaped, so that jobs are quick.
 fn cast_session(folder: &tempfile::TempDir) -> (Arc<Session>, usize) {
     let session = Session::new();
+    session.set_search_effort(0.1);
     run(&session, Job::NewKit { takes: vec![knocks_file(folder, "take.flac")], fit: 0.0 });
     let kit = session.kit();
     let pad = kit.doc.pads.iter().position(|p| p.role.is_scored() && p.audition.is_some()).expect("a pad");
