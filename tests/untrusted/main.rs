@@ -136,8 +136,16 @@ fn what_is_said_of_a_damaged_recording_is_plain_and_says_what_to_do() {
         "cut it",
         "split it",
     ];
-    const FOREIGN: [&str; 7] =
-        ["malformed stream", "probe", "isomp4", "caf:", "os error", "check the disk", "unsupported feature"];
+    const FOREIGN: [&str; 8] = [
+        "malformed stream",
+        "probe",
+        "format reader",
+        "isomp4",
+        "caf:",
+        "os error",
+        "check the disk",
+        "unsupported feature",
+    ];
     let seeds = seeds("audio");
     let mut draws = Draws(seed() + 1);
     let file = tempfile::NamedTempFile::new().unwrap();
