@@ -23,3 +23,18 @@ impl SearchEffort {
         self.0.store(share.clamp(0.01, 1.0).to_bits(), Relaxed);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn searches_are_whole_until_another_share_is_set_and_never_empty() {
+        let effort = SearchEffort::default();
+        assert_eq!(effort.share(), 1.0);
+        for (wanted, taken) in [(0.25, 0.25), (0.0, 0.01), (-3.0, 0.01), (7.0, 1.0)] {
+            effort.set(wanted);
+            assert_eq!(effort.share(), taken, "{wanted}");
+        }
+    }
+}
