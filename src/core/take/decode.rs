@@ -17,15 +17,11 @@ use super::{
     memory::{memory_trouble, sample_bytes},
     mix::Mixer,
     source,
+    trouble::{READABLE, Stop, damaged_at, interrupted, is_end, unreadable},
 };
-use crate::{
-    error::{Error, Result},
-    progress::Progress,
-    units::gain_to_db,
-};
+use crate::{error::Result, progress::Progress, units::gain_to_db};
 use std::{
     cell::Cell,
-    io::ErrorKind,
     panic::{AssertUnwindSafe, catch_unwind},
     path::Path,
 };
@@ -64,9 +60,6 @@ const MAX_PACKET_FRAMES: u64 = 65_536;
 /// Most bytes that are read for one packet, with what is passed over on the way to it.
 pub(super) const MAX_PACKET_BYTES: u64 = 16 << 20;
 
-/// What every refusal of an unreadable file ends with.
-const READABLE: &str = "give a WAV, AIFF, FLAC, MP3, Ogg Vorbis, M4A, AAC or ALAC file";
-
 impl Take {
     /// Decodes an audio file, keeping its sample rate and one or two channels; more are mixed down
     /// (see [`Take::notices`]).
@@ -74,7 +67,7 @@ impl Take {
     /// # Errors
     /// One sentence that names the file and the trouble: not found, a folder, not audio, empty, cut
     /// short, damaged, longer than 30 minutes, larger than 2 GiB, a sample rate outside 8 to 384 kHz;
-    /// or [`Error::Cancelled`].
+    /// or [`crate::error::Error::Cancelled`].
     pub fn read(path: impl AsRef<Path>, progress: &dyn Progress) -> Result<Take> {
         let path = path.as_ref();
         let name = path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
@@ -98,28 +91,6 @@ pub(super) struct Limits {
     pub(super) max_frames: Option<u64>,
     /// What the decoding library may still read of the source.
     pub(super) allowance: Allowance,
-}
-
-/// Why decoding ended early.
-pub(super) enum Stop {
-    /// A sentence without the file's name.
-    Trouble(String),
-    /// The user asked for it.
-    Cancelled,
-}
-
-impl Stop {
-    fn because(trouble: impl Into<String>) -> Self {
-        Self::Trouble(trouble.into())
-    }
-
-    /// As an error about `file`.
-    pub(super) fn about(self, file: impl AsRef<Path>) -> Error {
-        match self {
-            Self::Trouble(trouble) => Error::file(file, trouble),
-            Self::Cancelled => Error::Cancelled,
-        }
-    }
 }
 
 thread_local! {
@@ -187,18 +158,18 @@ fn decode_trusting(
             Ok(Some(packet)) => packet,
             Ok(None) => break,
             Err(trouble) if expected.open_ended && is_end(&trouble) => break,
-            Err(trouble) => return Err(interrupted(trouble, &sink)),
+            Err(trouble) => return Err(interrupted(trouble, sink.seconds())),
         };
         if packet.track_id != track.id {
             continue;
         }
         if packet.data.len() as u64 > MAX_PACKET_BYTES {
-            return Err(damaged_at(&sink, "a packet is too large"));
+            return Err(damaged_at(sink.seconds(), "a packet is too large"));
         }
         match decoder.decode(&packet) {
             Ok(buffer) => sink.push(buffer)?,
             Err(Trouble::DecodeError(_)) if expected.lossy && packets < FORGIVEN_PACKETS => (),
-            Err(trouble) => return Err(interrupted(trouble, &sink)),
+            Err(trouble) => return Err(interrupted(trouble, sink.seconds())),
         }
         packets += 1;
         if packets % 64 == 0
@@ -303,68 +274,6 @@ fn check_rate(rate: u32) -> std::result::Result<(), Stop> {
     Err(Stop::because(format!(
         "has a sample rate of {rate} Hz; convert it to a rate between 8,000 and 384,000 Hz"
     )))
-}
-
-/// The sentence for a file whose format cannot be opened. Its first bytes are those of an audio format.
-fn unreadable(trouble: Trouble) -> Stop {
-    Stop::because(match trouble {
-        Trouble::IoError(e) if is_disk_trouble(&e) => {
-            format!("could not be read ({e}); check the disk and try again")
-        }
-        Trouble::IoError(e) if e.kind() == ErrorKind::UnexpectedEof => {
-            "is cut short; copy or export it again".to_owned()
-        }
-        Trouble::Unsupported(what) if what.starts_with("core (probe)") => {
-            format!("is damaged or not audio; copy or export it again, or {READABLE}")
-        }
-        Trouble::Unsupported(what) => {
-            format!("is damaged or of a form that is not read here ({}); {READABLE}", reason(what))
-        }
-        other => {
-            format!("is damaged in its header ({}); copy or export it again", reason(&other.to_string()))
-        }
-    })
-}
-
-/// What the decoding library says, without the names of its parts before it.
-fn reason(said: &str) -> &str {
-    said.rsplit(": ").next().unwrap_or(said)
-}
-
-/// The sentence for a file that fails on the way.
-fn interrupted(trouble: Trouble, sink: &Sink) -> Stop {
-    let at = sink.seconds();
-    Stop::because(match trouble {
-        Trouble::IoError(e) if e.kind() == ErrorKind::UnexpectedEof => {
-            format!(
-                "is cut short: it ends after {at:.2} s although more should follow; copy or export it again"
-            )
-        }
-        Trouble::IoError(e) if is_disk_trouble(&e) => {
-            format!("could not be read on after {at:.2} s ({e}); check the disk and try again")
-        }
-        Trouble::ResetRequired => {
-            format!("changes its form after {at:.2} s; split it into one recording per file")
-        }
-        Trouble::Unsupported(what) => format!(
-            "is damaged after {at:.2} s or has a form that is not read here ({}); export it as WAV or FLAC",
-            reason(what)
-        ),
-        other => return damaged_at(sink, reason(&other.to_string())),
-    })
-}
-
-fn damaged_at(sink: &Sink, what: &str) -> Stop {
-    Stop::because(format!("is damaged after {:.2} s ({what}); copy or export it again", sink.seconds()))
-}
-
-fn is_end(trouble: &Trouble) -> bool {
-    matches!(trouble, Trouble::IoError(e) if e.kind() == ErrorKind::UnexpectedEof)
-}
-
-/// Whether the system says so, rather than the decoding library about what it has read.
-fn is_disk_trouble(e: &std::io::Error) -> bool {
-    e.raw_os_error().is_some()
 }
 
 /// Refuses more frames than there may be; `kept` channels of them are kept. The memory of a kit's takes

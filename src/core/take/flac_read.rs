@@ -2,11 +2,12 @@
 
 use super::{
     Take,
-    decode::{Limits, MAX_PACKET_BYTES, Stop, decode},
+    decode::{Limits, MAX_PACKET_BYTES, decode},
     flac::written_rate,
     guarded::{Allowance, GuardedSource},
     source::without_flac_blocks,
     tags,
+    trouble::Stop,
 };
 use crate::{
     error::{Error, Result},

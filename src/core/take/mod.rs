@@ -10,6 +10,7 @@ mod mix;
 pub mod shift;
 mod source;
 mod tags;
+mod trouble;
 
 pub use decode::{MAX_SECONDS, SAMPLE_RATES, is_decoding};
 pub(crate) use guarded::{Allowance, GuardedSource};
