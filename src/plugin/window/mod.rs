@@ -21,6 +21,7 @@
 
 mod changes;
 mod closing;
+mod copied;
 mod frames;
 mod input;
 mod keys;

@@ -1,13 +1,16 @@
 //! Draws frames with OpenGL, into a picture that is kept between frames.
 
-use super::changes::FrameChanges;
+use super::{
+    changes::FrameChanges,
+    copied::{Copied, Place},
+};
 use baseview::{HandlerError, WindowContext, dpi::PhysicalSize, gl::GlContext};
 use egui::epaint::ClippedShape;
 use egui_glow::{
     Painter,
     glow::{self, HasContext as _},
 };
-use std::sync::Arc;
+use std::{sync::Arc, time::Instant};
 
 /// The painter of one window.
 pub(super) struct WindowCanvas {
@@ -16,6 +19,7 @@ pub(super) struct WindowCanvas {
     painter: Painter,
     kept: KeptPicture,
     changes: FrameChanges,
+    copied: Copied,
 }
 
 impl WindowCanvas {
@@ -38,8 +42,15 @@ impl WindowCanvas {
         let renderer = unsafe { gl.get_parameter_string(glow::RENDERER) };
         // SAFETY: as above.
         unsafe { context.make_not_current()? };
-        let kept = KeptPicture { window_keeps: keeps_back_buffer(&renderer), ..KeptPicture::default() };
-        Ok(Self { context, gl, painter, kept, changes: FrameChanges::default() })
+        let copied = Copied::new(keeps_back_buffer(&renderer));
+        Ok(Self {
+            context,
+            gl,
+            painter,
+            kept: KeptPicture::default(),
+            changes: FrameChanges::default(),
+            copied,
+        })
     }
 
     /// Longest side of a texture, pixels.
@@ -84,7 +95,7 @@ impl WindowCanvas {
         let screen = [size.width, size.height];
         self.painter.paint_and_update_textures(screen, pixels_per_point, &primitives, textures);
         // SAFETY: as above.
-        unsafe { self.kept.show(&self.gl, &places) };
+        unsafe { self.kept.show(&self.gl, &self.copied.next(Instant::now(), size, &places)) };
         let shown = self.context.swap_buffers();
         // SAFETY: as above.
         unsafe { self.context.make_not_current()? };
@@ -106,33 +117,9 @@ fn keeps_back_buffer(renderer: &str) -> bool {
     cfg!(target_os = "linux") && (is("llvmpipe") || is("softpipe")) && !is("zink")
 }
 
-/// A part of the window, pixels from its lower left corner.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-struct Place {
-    left: i32,
-    bottom: i32,
-    width: i32,
-    height: i32,
-}
-
-impl Place {
-    /// `place` in points on whole pixels, in a window of so many pixels of height.
-    fn of(place: egui::Rect, window: u32, pixels_per_point: f32) -> Self {
-        let px = |points: f32| (points * pixels_per_point).round() as i32;
-        Self {
-            left: px(place.min.x),
-            bottom: window as i32 - px(place.max.y),
-            width: px(place.max.x) - px(place.min.x),
-            height: px(place.max.y) - px(place.min.y),
-        }
-    }
-}
-
 /// The picture kept between frames: the system does not keep the window's contents.
 #[derive(Default)]
 struct KeptPicture {
-    /// The window's contents are kept nevertheless.
-    window_keeps: bool,
     picture: Option<(glow::Framebuffer, glow::Renderbuffer)>,
     size: PhysicalSize<u32>,
 }
@@ -171,21 +158,18 @@ impl KeptPicture {
         }
     }
 
-    /// Copies the picture to the window: the changed places where the window keeps the others, which took a software
-    /// renderer a tenth of the time at 3840 x 2160.
+    /// Copies these parts of the picture to the window.
     ///
     /// # Safety
     /// The context must be current.
     unsafe fn show(&self, gl: &glow::Context, places: &[Place]) {
         let Some((buffer, _)) = self.picture else { return };
-        let (width, height) = (self.size.width as i32, self.size.height as i32);
-        let whole = [Place { left: 0, bottom: 0, width, height }];
         // SAFETY: by this function's contract.
         unsafe {
             gl.bind_framebuffer(glow::READ_FRAMEBUFFER, Some(buffer));
             gl.bind_framebuffer(glow::DRAW_FRAMEBUFFER, None);
             gl.disable(glow::SCISSOR_TEST);
-            for Place { left, bottom, width, height } in if self.window_keeps { places } else { &whole } {
+            for Place { left, bottom, width, height } in places {
                 let (right, top) = (left + width, bottom + height);
                 let (mask, filter) = (glow::COLOR_BUFFER_BIT, glow::NEAREST);
                 gl.blit_framebuffer(*left, *bottom, right, top, *left, *bottom, right, top, mask, filter);
@@ -238,12 +222,6 @@ mod tests {
         ] {
             assert_eq!(keeps_back_buffer(name), keeps && cfg!(target_os = "linux"), "{name}");
         }
-    }
-
-    #[test]
-    fn places_are_counted_from_the_lower_left_corner() {
-        let place = egui::Rect::from_min_max(egui::pos2(10.0, 20.0), egui::pos2(30.5, 60.0));
-        assert_eq!(Place::of(place, 200, 2.0), Place { left: 20, bottom: 80, width: 41, height: 80 });
     }
 
     #[test]

@@ -1,0 +1,129 @@
+//! Which parts of the kept picture are copied to the window.
+//!
+//! Where the window keeps what was drawn into it, changed parts are enough. It loses the rest when it is hidden, mapped late
+//! or made anew by the system, and nothing says so: all of it is copied after a rest, for a while after its size changed,
+//! and strip by strip while frames follow one another.
+
+use baseview::dpi::PhysicalSize;
+use std::time::{Duration, Instant};
+
+/// For so long after a change of its size the whole window is copied.
+const SETTLING: Duration = Duration::from_secs(1);
+/// A frame this long after the last one copies the whole window.
+const REST: Duration = Duration::from_millis(100);
+/// Strips that make up the window; each frame copies one.
+const STRIPS: i32 = 16;
+
+/// A part of the window, pixels from its lower left corner.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Place {
+    pub left: i32,
+    pub bottom: i32,
+    pub width: i32,
+    pub height: i32,
+}
+
+impl Place {
+    /// `place` in points on whole pixels, in a window of so many pixels of height.
+    pub fn of(place: egui::Rect, window: u32, pixels_per_point: f32) -> Self {
+        let px = |points: f32| (points * pixels_per_point).round() as i32;
+        Self {
+            left: px(place.min.x),
+            bottom: window as i32 - px(place.max.y),
+            width: px(place.max.x) - px(place.min.x),
+            height: px(place.max.y) - px(place.min.y),
+        }
+    }
+}
+
+/// What was copied when.
+#[derive(Default)]
+pub(super) struct Copied {
+    /// Whether the window keeps what was drawn into it.
+    window_keeps: bool,
+    size: PhysicalSize<u32>,
+    resized: Option<Instant>,
+    last: Option<Instant>,
+    strip: i32,
+}
+
+impl Copied {
+    /// For a window that keeps what was drawn into it, or not.
+    pub fn new(window_keeps: bool) -> Self {
+        Self { window_keeps, ..Self::default() }
+    }
+
+    /// What to copy for a frame drawn `now` in which these places changed.
+    pub fn next(&mut self, now: Instant, size: PhysicalSize<u32>, changed: &[Place]) -> Vec<Place> {
+        if self.size != size {
+            (self.size, self.resized) = (size, Some(now));
+        }
+        let recent = |at: Option<Instant>, time: Duration| at.is_some_and(|at| now.duration_since(at) < time);
+        let rested = !recent(self.last.replace(now), REST);
+        let (width, height) = (size.width as i32, size.height as i32);
+        if !self.window_keeps || rested || recent(self.resized, SETTLING) || changed.is_empty() {
+            return vec![Place { left: 0, bottom: 0, width, height }];
+        }
+        let edge = |strip: i32| height * strip / STRIPS;
+        let (bottom, top) = (edge(self.strip), edge(self.strip + 1));
+        self.strip = (self.strip + 1) % STRIPS;
+        let strip = Place { left: 0, bottom, width, height: top - bottom };
+        changed.iter().copied().chain([strip]).collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SIZE: PhysicalSize<u32> = PhysicalSize { width: 900, height: 605 };
+    const CHANGED: Place = Place { left: 10, bottom: 20, width: 30, height: 40 };
+
+    fn is_whole(copied: &[Place]) -> bool {
+        copied == [Place { left: 0, bottom: 0, width: 900, height: 605 }]
+    }
+
+    #[test]
+    fn places_are_counted_from_the_lower_left_corner() {
+        let place = egui::Rect::from_min_max(egui::pos2(10.0, 20.0), egui::pos2(30.5, 60.0));
+        assert_eq!(Place::of(place, 200, 2.0), Place { left: 20, bottom: 80, width: 41, height: 80 });
+    }
+
+    #[test]
+    fn the_whole_window_is_copied_after_a_rest_and_while_it_settles() {
+        let start = Instant::now();
+        let at = |ms: u64| start + Duration::from_millis(ms);
+        let mut copied = Copied::new(true);
+        for ms in (0..1000).step_by(16) {
+            assert!(is_whole(&copied.next(at(ms), SIZE, &[CHANGED])), "settling, {ms} ms");
+        }
+        assert!(!is_whole(&copied.next(at(1010), SIZE, &[CHANGED])), "frames follow one another");
+        assert!(is_whole(&copied.next(at(1020), SIZE, &[])), "drawn although nothing changed");
+        assert!(!is_whole(&copied.next(at(1030), SIZE, &[CHANGED])));
+        assert!(is_whole(&copied.next(at(1130), SIZE, &[CHANGED])), "after a rest");
+        let mut never = Copied::new(false);
+        assert!((0..200).all(|i| is_whole(&never.next(at(16 * i), SIZE, &[CHANGED]))));
+    }
+
+    #[test]
+    fn frames_that_follow_one_another_copy_every_row_within_sixteen() {
+        let start = Instant::now();
+        let mut copied = Copied::new(true);
+        copied.next(start, SIZE, &[]);
+        let mut rows = vec![0; 605];
+        for frame in 0..90 {
+            let now = start + Duration::from_millis(16 * frame);
+            let parts = copied.next(now, SIZE, &[CHANGED]);
+            if frame < 64 {
+                continue;
+            }
+            assert_eq!(parts[0], CHANGED);
+            let strip = parts[1];
+            assert_eq!((strip.left, strip.width), (0, 900));
+            if frame < 80 {
+                (strip.bottom..strip.bottom + strip.height).for_each(|row| rows[row as usize] += 1);
+            }
+        }
+        assert!(rows.iter().all(|times| *times == 1), "{rows:?}");
+    }
+}
