@@ -10,6 +10,7 @@ use kitwright_core::{
     cast::{CastOptions, DetectedTake, make_kit, target_of},
     error::{Error, Result},
     export::{PadSummary, Summary, kit_file, write_folder},
+    kit::Role,
     listen::{detect, read_key},
     session::read_preference,
     take::check_memory,
@@ -65,7 +66,7 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
     if a.json {
         say(&serde_json::to_string_pretty(&summary).expect("a summary can be written as JSON"));
     } else {
-        say(&report(&summary, &a.out));
+        say(&report(&summary, a.roles.as_deref(), &a.out));
     }
     Ok(())
 }
@@ -112,7 +113,8 @@ fn stem(path: &Path) -> String {
     path.file_stem().map_or("Untitled".into(), |s| s.to_string_lossy().into_owned())
 }
 
-fn report(summary: &Summary, out: &Path) -> String {
+/// The table of a kit's pads; a role that was not asked for lacks no hit. `asked`: `None` for all roles.
+fn report(summary: &Summary, asked: Option<&[Role]>, out: &Path) -> String {
     let mut text = String::new();
     for take in &summary.takes {
         text += &format!("{}: {} hits in {:.1} s\n", printable(&take.file), take.hits, take.seconds);
@@ -132,8 +134,9 @@ fn report(summary: &Summary, out: &Path) -> String {
             pad.alternates
         );
     }
-    if !summary.roles_empty.is_empty() {
-        let words: Vec<_> = summary.roles_empty.iter().map(|r| r.word()).collect();
+    let asked = |role: &Role| asked.is_none_or(|asked| asked.contains(role));
+    let words: Vec<_> = summary.roles_empty.iter().copied().filter(asked).map(Role::word).collect();
+    if !words.is_empty() {
         text += &format!("no hit for: {}\n", words.join(", "));
     }
     let shared: Vec<String> = summary.pads.iter().filter_map(shared_hit).collect();

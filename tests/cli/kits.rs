@@ -119,6 +119,7 @@ fn only_the_roles_asked_for_are_filled() {
         "A minor",
     ]);
     assert!(text.contains("kick") && text.contains("closed hat") && text.contains("groove.wav"), "{text}");
+    assert!(!text.contains("no hit for"), "roles that were not asked for lack nothing: {text}");
     assert_eq!(names_in(&out.join("pads")), ["36-kick.wav", "42-closed-hat.wav"].map(str::to_owned).into());
 }
 
