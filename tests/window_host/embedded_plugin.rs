@@ -2,11 +2,17 @@
 
 use crate::{
     screen::{Picture, Screen},
-    support::host::Host,
+    support::{
+        host::{Host, Run, note},
+        kit::notes,
+    },
 };
 use clack_extensions::gui::{GuiApiType, GuiConfiguration, GuiSize, PluginGui, Window as ClapWindow};
 use std::{
-    sync::atomic::Ordering::SeqCst,
+    sync::{
+        Arc,
+        atomic::{AtomicBool, Ordering::SeqCst},
+    },
     thread::sleep,
     time::{Duration, Instant},
 };
@@ -43,6 +49,32 @@ impl<'a> EmbeddedPlugin<'a> {
         screen.map(plugin.parent);
         plugin.show();
         plugin
+    }
+
+    /// Does `act` while every pad is struck eight times a second, in real time at 48 kHz in blocks of 10 ms.
+    pub fn while_all_pads_sound<T>(&mut self, act: impl FnOnce(&mut Self) -> T) -> T {
+        assert!(self.host.activate(48_000.0, 1024));
+        let mut audio = self.host.begin();
+        let strokes = (0..8).flat_map(|i| notes().map(|key| note(i * 6000, key, 0.9)));
+        let events: Vec<_> = strokes.flatten().collect();
+        let enough = Arc::new(AtomicBool::new(false));
+        let stop = enough.clone();
+        let player = std::thread::spawn(move || {
+            let in_time = |_| {
+                sleep(Duration::from_millis(10));
+                480
+            };
+            while !stop.load(SeqCst) {
+                let mut run = Run::new(48_000, &events);
+                run.block = &in_time;
+                audio.play(&run);
+            }
+        });
+        let done = act(self);
+        enough.store(true, SeqCst);
+        player.join().expect("the audio thread");
+        self.host.deactivate();
+        done
     }
 
     pub fn create(&mut self) {

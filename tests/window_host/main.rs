@@ -20,8 +20,7 @@ use std::{
     time::{Duration, Instant},
 };
 use support::{
-    host::{Run, note},
-    kit::{clap_state, kit, notes},
+    kit::{clap_state, kit},
     trials,
 };
 
@@ -218,30 +217,9 @@ fn frames_come_while_it_sounds_and_none_when_nothing_changes() {
     plugin.wait_painted("before it sounds");
     let watch = screen.watch(plugin.window());
     let at_rest = wait_rest(&mut plugin, &watch);
-    assert!(plugin.host.activate(48_000.0, 1024));
-    let mut audio = plugin.host.begin();
-    // every pad eight times a second, until enough was drawn
-    let events: Vec<_> = (0..8).flat_map(|i| notes().map(|key| note(i * 6000, key, 0.9))).flatten().collect();
-    let enough = Arc::new(AtomicBool::new(false));
-    let playing = std::thread::spawn({
-        let enough = enough.clone();
-        move || {
-            // blocks of 10 ms in real time
-            let in_time = |_| {
-                std::thread::sleep(MS(10));
-                480
-            };
-            while !enough.load(SeqCst) {
-                let mut run = Run::new(48_000, &events);
-                run.block = &in_time;
-                audio.play(&run);
-            }
-        }
+    plugin.while_all_pads_sound(|plugin| {
+        plugin.wait("30 frames while it sounds", |_| watch.frames() >= at_rest + 30);
     });
-    plugin.wait("30 frames while it sounds", |_| watch.frames() >= at_rest + 30);
-    enough.store(true, SeqCst);
-    playing.join().expect("the audio thread");
-    plugin.host.deactivate();
     wait_rest(&mut plugin, &watch);
     drop(watch);
     // redrawing in places and drawing whole give the same picture: another size draws it whole

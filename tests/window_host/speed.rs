@@ -2,54 +2,21 @@
 //! depend on the machine: run it by name, with `--ignored --nocapture`.
 
 use super::{MS, zoomed};
-use crate::{
-    embedded_plugin::EmbeddedPlugin,
-    screen::Screen,
-    support::{
-        host::{Run, note},
-        kit::notes,
-    },
-};
-use std::{
-    sync::{
-        Arc,
-        atomic::{AtomicBool, Ordering::SeqCst},
-    },
-    time::{Duration, Instant},
-};
+use crate::{embedded_plugin::EmbeddedPlugin, screen::Screen};
+use std::time::{Duration, Instant};
 
 /// How long each is measured.
 const SPAN: Duration = Duration::from_secs(4);
 
-/// Frames a second while every pad is struck eight times a second.
+/// Frames a second while all pads sound.
 fn playing(plugin: &mut EmbeddedPlugin<'_>) -> f64 {
-    assert!(plugin.host.activate(48_000.0, 1024));
-    let mut audio = plugin.host.begin();
-    let events: Vec<_> = (0..8).flat_map(|i| notes().map(|key| note(i * 6000, key, 0.9))).flatten().collect();
-    let enough = Arc::new(AtomicBool::new(false));
-    let player = std::thread::spawn({
-        let enough = enough.clone();
-        move || {
-            let in_time = |_| {
-                std::thread::sleep(MS(10));
-                480
-            };
-            while !enough.load(SeqCst) {
-                let mut run = Run::new(48_000, &events);
-                run.block = &in_time;
-                audio.play(&run);
-            }
-        }
-    });
-    plugin.pass(MS(1000));
-    let watch = plugin.screen.watch(plugin.window());
-    let start = Instant::now();
-    plugin.pass(SPAN);
-    let frames = watch.frames() as f64 / start.elapsed().as_secs_f64();
-    enough.store(true, SeqCst);
-    player.join().expect("the audio thread");
-    plugin.host.deactivate();
-    frames
+    plugin.while_all_pads_sound(|plugin| {
+        plugin.pass(MS(1000));
+        let watch = plugin.screen.watch(plugin.window());
+        let start = Instant::now();
+        plugin.pass(SPAN);
+        watch.frames() as f64 / start.elapsed().as_secs_f64()
+    })
 }
 
 /// Frames a second and the longest time without one while the wheel is turned over the take, in and out.
