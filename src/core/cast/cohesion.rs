@@ -37,8 +37,8 @@ const NARROWER: f32 = 0.75;
 const MAX_RENDERINGS: usize = 5;
 /// Moves at most until the toms stand apart.
 const MAX_TOM_ROUNDS: usize = 8;
-/// Renderings at most for the fall with velocity, which a chain of limiters bends, and for the darker cut.
-const FALL_ROUNDS: usize = 12;
+/// Renderings at most for the fall with velocity at one cut: a chain of limiters bends it.
+const FALL_ROUNDS: usize = 9;
 /// The last limiter takes away no more than this of a pad's peak, dB: more would take its attack.
 const MAX_HELD_DB: f32 = 8.0;
 /// The same for a snare, whose place beside the kick is what a kit stands on, and the limiter's release there, ms.
@@ -81,20 +81,23 @@ pub fn follow_velocity(auditioner: &mut Auditioner, pad: &mut Pad) {
     cuts.next().into_iter().for_each(|hz| darken(pad, hz));
     let mut level = pad.layers[0].settings.velocity_level;
     let mut search = FallSearch::default();
-    for _ in 0..FALL_ROUNDS {
+    let mut rounds = 0;
+    while rounds < FALL_ROUNDS {
+        rounds += 1;
         pad.layers.iter_mut().for_each(|l| l.settings.velocity_level = level);
         let Some(soft) = stroke(auditioner, pad, SOFT) else { return };
         let fall = hard.lufs - soft.lufs;
-        let next = if soft.centre_hz > DARKER * hard.centre_hz { cuts.next() } else { None };
-        match next {
-            // what softens the highs bends the fall: known falls are no longer true
-            Some(hz) => {
-                darken(pad, hz);
-                search = FallSearch::default();
-            }
-            None if (fall - FALL_DB).abs() <= FALL_NEAR_DB => return,
-            None if fall < FALL_DB && level >= setting(&LAYER, "velocity_level").max => return,
-            None => {}
+        if soft.centre_hz > DARKER * hard.centre_hz
+            && let Some(hz) = cuts.next()
+        {
+            // it softens as well: no fall that is known is true any more, this one neither
+            darken(pad, hz);
+            (search, rounds) = (FallSearch::default(), 0);
+            continue;
+        }
+        let at_end = fall < FALL_DB && level >= setting(&LAYER, "velocity_level").max;
+        if (fall - FALL_DB).abs() <= FALL_NEAR_DB || at_end {
+            return;
         }
         level = search.next(level, fall);
     }
