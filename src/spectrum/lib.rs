@@ -4,7 +4,7 @@
 //! in each crate and test program, which was more code than all of Kitwright's.
 
 use realfft::{ComplexToReal, FftNum, RealFftPlanner, RealToComplex};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 pub use realfft::num_complex::Complex;
 
@@ -42,6 +42,8 @@ pub trait Precision: FftNum {
     fn plan_inverse(planner: &mut RealFftPlanner<Self>, len: usize) -> Arc<dyn ComplexToReal<Self>>;
     /// A planner without tables.
     fn planner() -> RealFftPlanner<Self>;
+    /// Does `work` with the program's planner, which remembers; others wait meanwhile.
+    fn with_planner<R>(work: impl FnOnce(&mut Planner<Self>) -> R) -> R;
 }
 
 macro_rules! precision {
@@ -60,6 +62,12 @@ macro_rules! precision {
             #[inline(never)]
             fn planner() -> RealFftPlanner<Self> {
                 RealFftPlanner::new()
+            }
+
+            fn with_planner<R>(work: impl FnOnce(&mut Planner<Self>) -> R) -> R {
+                static PLANNER: Mutex<Option<Planner<$float>>> = Mutex::new(None);
+                let mut planner = PLANNER.lock().unwrap_or_else(PoisonError::into_inner);
+                work(planner.get_or_insert_default())
             }
         }
     };
@@ -109,6 +117,12 @@ impl<T: Precision> RealFft<T> {
         let (input, output, scratch) =
             (plan.make_input_vec(), plan.make_output_vec(), plan.make_scratch_vec());
         Self { plan, input, output, scratch }
+    }
+
+    /// For `len` samples, with the tables that the program has made before: for work that asks for the same few
+    /// lengths again and again, in threads that come and go. Not for the audio thread, which must not wait.
+    pub fn remembered(len: usize) -> Self {
+        T::with_planner(|planner| Self::planned(planner, len))
     }
 
     /// Bins of the spectrum: `len / 2 + 1`, from 0 Hz to half the sample rate.

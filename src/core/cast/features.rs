@@ -416,7 +416,7 @@ impl Plans {
             return plan.clone();
         }
         let window = (0..len).map(|i| hann(i, len)).collect();
-        let plan = Rc::new(Plan { fft: RefCell::new(RealFft::new(len)), window });
+        let plan = Rc::new(Plan { fft: RefCell::new(RealFft::remembered(len)), window });
         self.made.push(plan.clone());
         plan
     }

@@ -161,8 +161,10 @@ thread_local! {
 
 impl Analysis {
     fn of(length: usize) -> Self {
-        let new =
-            || Self { fft: RealFft::new(length), shape: (0..length).map(|i| hann(i, length)).collect() };
+        let new = || Self {
+            fft: RealFft::remembered(length),
+            shape: (0..length).map(|i| hann(i, length)).collect(),
+        };
         ANALYSES.with_borrow_mut(|known| known.entry(length).or_insert_with(new).clone())
     }
 }
