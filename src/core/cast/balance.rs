@@ -7,7 +7,7 @@ use crate::{
     settings::setting,
     units::gain_to_db,
 };
-use ebur128::{EbuR128, Mode};
+use ebur128::{Channel, EbuR128, Mode};
 
 /// Loudness of the kick's stroke at velocity 110 before the whole kit is balanced, LUFS (momentary maximum,
 /// ITU-R BS.1770-4: 400 ms); common practice, no source.
@@ -163,17 +163,32 @@ fn shared_out(kit: &Kit, notes: &[groove::Note]) -> Vec<usize> {
 
 /// Momentary loudness of a stroke at its loudest, LUFS; `None` for silence.
 pub fn loudness(left: &[f32], right: &[f32]) -> Option<f32> {
-    let mut meter = EbuR128::new(2, AUDITION_RATE as u32, Mode::M).ok()?;
+    loudest([left, right], EbuR128::new(2, AUDITION_RATE as u32, Mode::M).ok()?)
+}
+
+/// The same of a stroke whose two channels are alike.
+pub fn loudness_of_one(channel: &[f32]) -> Option<f32> {
+    let mut meter = EbuR128::new(1, AUDITION_RATE as u32, Mode::M).ok()?;
+    meter.set_channel(0, Channel::DualMono).ok()?;
+    loudest([channel], meter)
+}
+
+fn loudest<const N: usize>(channels: [&[f32]; N], mut meter: EbuR128) -> Option<f32> {
+    const PART: usize = 2400;
     // 400 ms of silence around it, so that the meter's window can hold the whole of a short stroke
-    let rest = vec![0.0f32; (0.4 * AUDITION_RATE) as usize];
+    let rest = [0.0f32; PART];
     let mut max = f64::NEG_INFINITY;
-    meter.add_frames_planar_f32(&[&rest, &rest]).ok()?;
-    for (l, r) in left.chunks(2400).zip(right.chunks(2400)) {
-        meter.add_frames_planar_f32(&[l, r]).ok()?;
+    for _ in 0..8 {
+        meter.add_frames_planar_f32(&[&rest[..]; N]).ok()?;
+    }
+    let frames = channels[0].len();
+    for from in (0..frames).step_by(PART) {
+        let to = (from + PART).min(frames);
+        meter.add_frames_planar_f32(&channels.map(|c| &c[from..to])).ok()?;
         max = max.max(meter.loudness_momentary().ok()?);
     }
-    for part in rest.chunks(2400).take(4) {
-        meter.add_frames_planar_f32(&[part, part]).ok()?;
+    for _ in 0..4 {
+        meter.add_frames_planar_f32(&[&rest[..]; N]).ok()?;
         max = max.max(meter.loudness_momentary().ok()?);
     }
     (max.is_finite() && max > -100.0).then_some(max as f32)

@@ -30,6 +30,8 @@ const DARKER: f32 = 0.94;
 const ALTERNATE_NEAR_LU: f32 = 0.2;
 const MAX_ALTERNATE_APART_LU: f32 = 0.45;
 const MAX_ALTERNATE_APART_OCT: f32 = 0.35;
+/// The least that a pad's loudness is taken to change by with a decibel of gain, LU (our choice): a limiter holds it.
+const MIN_ANSWER: f32 = 0.25;
 /// What a pad may lose in mono, dB, and what its cloud is narrowed by each time it loses more (our choice).
 const MAX_MONO_LOSS_DB: f32 = 1.9;
 const NARROWER: f32 = 0.75;
@@ -61,7 +63,7 @@ pub struct Stroke {
 /// How the pad sounds at `velocity` (0 to 1) with its first slice; `None` for silence.
 pub fn stroke(auditioner: &mut Auditioner, pad: &Pad, velocity: f32) -> Option<Stroke> {
     let sound = auditioner.sketch_at(pad, velocity);
-    let lufs = balance::loudness(&sound, &sound)?;
+    let lufs = balance::loudness_of_one(&sound)?;
     Some(Stroke { lufs, centre_hz: centre_hz(&sound)? })
 }
 
@@ -176,6 +178,7 @@ pub fn even_alternates(auditioner: &mut Auditioner, pad: &mut Pad) {
 
 /// The slice with the gain that makes it as loud as `wanted`; `None` where no gain does or its colour is another.
 fn evened(auditioner: &mut Auditioner, pad: &Pad, mut slice: Slice, wanted: Stroke) -> Option<Slice> {
+    let mut last: Option<(f32, f32)> = None;
     let mut off = f32::INFINITY;
     for _ in 0..MAX_RENDERINGS {
         let is = stroke(auditioner, &with_slice(pad, slice), HARD)?;
@@ -186,8 +189,11 @@ fn evened(auditioner: &mut Auditioner, pad: &Pad, mut slice: Slice, wanted: Stro
         if off.abs() <= ALTERNATE_NEAR_LU {
             return Some(slice);
         }
-        // a chain that limits answers a gain with less than the gain: a longer step
-        slice.gain_db = setting(&SLICE, "gain_db").clamp(slice.gain_db + 1.5 * off);
+        // a chain that limits answers a gain with less than the gain
+        let answer = last.map_or(1.0, |(gain_db, lufs)| (is.lufs - lufs) / (slice.gain_db - gain_db));
+        last = Some((slice.gain_db, is.lufs));
+        let step = off / answer.clamp(MIN_ANSWER, 1.0);
+        slice.gain_db = setting(&SLICE, "gain_db").clamp(slice.gain_db + step);
     }
     (off.abs() <= MAX_ALTERNATE_APART_LU).then_some(slice)
 }
