@@ -7,7 +7,7 @@
 #[path = "../src/cli/arguments.rs"]
 mod arguments;
 
-use clap::Parser;
+use clap::{CommandFactory, FromArgMatches};
 use kitwright_core::{
     export::Score,
     kit::Kit,
@@ -18,6 +18,7 @@ use kitwright_core::{
 use serde_json::Value;
 use std::{
     alloc::{GlobalAlloc, Layout, System},
+    cell::RefCell,
     io::{Cursor, Write},
     sync::{
         Arc, OnceLock,
@@ -69,9 +70,14 @@ pub const TARGETS: [Target; 6] = [
 
 /// Any command line is understood or refused.
 pub fn arguments(bytes: &[u8]) {
+    thread_local! {
+        /// To build it takes ten times as long as to read a command line by it.
+        static COMMAND: RefCell<clap::Command> = RefCell::new(arguments::Arguments::command());
+    }
     let text = String::from_utf8_lossy(bytes);
     let words = std::iter::once("kitwright").chain(text.split('\n'));
-    let _ = arguments::Arguments::try_parse_from(words);
+    let read = COMMAND.with_borrow_mut(|command| command.try_get_matches_from_mut(words));
+    let _ = read.and_then(|mut found| arguments::Arguments::from_arg_matches_mut(&mut found));
 }
 
 /// Any file is decoded as a recording or refused; what is decoded is finite and within full scale.
