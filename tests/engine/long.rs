@@ -1,7 +1,14 @@
 //! Hours of music: the same samples as a fresh engine at that place, and memory that does not grow.
 
 use crate::support::*;
-use kitwright_core::engine::{Engine, PlayKit, Transport};
+use kitwright_core::{
+    cast::{CastOptions, make_kit},
+    demo,
+    engine::{Engine, PlayKit, Transport},
+    kit::{Kit, VariationMode},
+    listen::{DetectOptions, detect},
+    progress::Quiet,
+};
 use std::sync::Arc;
 
 const RATE: f64 = 48_000.0;
@@ -44,13 +51,20 @@ fn perform_song(
     strokes
 }
 
-/// A kit whose draws are placed: they depend on the place in the song, not on what was played before.
-fn placed_kit() -> Arc<PlayKit> {
-    let mut kit = kit_document(3);
+/// The kit with draws that are placed: they depend on the place in the song, not on what was played before.
+fn placed(mut kit: Kit) -> Arc<PlayKit> {
     for pad in &mut kit.doc.pads {
-        pad.variation.mode = kitwright_core::kit::VariationMode::Placed;
+        pad.variation.mode = VariationMode::Placed;
     }
     prepared(&kit)
+}
+
+/// A kit as players have it: the borrowed cello's, made by recipes.
+fn made_kit() -> Kit {
+    let (take, _) = demo::borrowed_cello(1);
+    let hits = detect(&take, &DetectOptions::default(), &Quiet).unwrap();
+    let options = CastOptions { quick: true, ..CastOptions::default() };
+    make_kit(&[(Arc::new(take), hits)], &options, &Quiet).unwrap()
 }
 
 /// Memory of the process in use, kilobytes.
@@ -61,10 +75,18 @@ fn memory_kb() -> u64 {
 }
 
 #[test]
-fn after_minutes_of_music_the_samples_are_those_of_a_fresh_engine_at_that_place() {
+fn after_minutes_of_every_setting_the_samples_are_those_of_a_fresh_engine_at_that_place() {
+    check(placed(kit_document(3)));
+}
+
+#[test]
+fn after_minutes_of_a_made_kit_the_samples_are_those_of_a_fresh_engine_at_that_place() {
+    check(placed(made_kit()));
+}
+
+fn check(kit: Arc<PlayKit>) {
     let minutes = trials(1);
     let end = minutes * 60 * 48_000 + COMPARED + PAUSE;
-    let kit = placed_kit();
     let keep = |to: &mut Vec<u32>, engine: &Engine| {
         to.extend(engine.main().iter().flat_map(|c| &c[..240]).map(|x| x.to_bits()));
     };
