@@ -37,11 +37,19 @@ const RECORDINGS: u64 = 100_000_000;
 pub struct Capped;
 
 static IN_USE: AtomicUsize = AtomicUsize::new(0);
+static PEAK: AtomicUsize = AtomicUsize::new(0);
+
+/// Most memory that was in use since this was last asked, bytes.
+pub fn peak() -> usize {
+    PEAK.swap(0, Relaxed)
+}
 
 // SAFETY: everything is passed on to the system's allocator; only counted, or refused.
 unsafe impl GlobalAlloc for Capped {
     unsafe fn alloc(&self, layout: Layout) -> *mut u8 {
-        if IN_USE.fetch_add(layout.size(), Relaxed) + layout.size() > MOST_MEMORY {
+        let in_use = IN_USE.fetch_add(layout.size(), Relaxed) + layout.size();
+        PEAK.fetch_max(in_use, Relaxed);
+        if in_use > MOST_MEMORY {
             return std::ptr::null_mut();
         }
         // SAFETY: by this function's contract.
@@ -141,6 +149,9 @@ pub fn midi(bytes: &[u8]) {
     }
 }
 
+/// What one change may add to a document by copies of a part, bytes.
+const MOST_COPIED: usize = 4_000_000;
+
 /// Bytes as a source of choices; zeros behind their end.
 struct Choices<'a>(std::slice::Iter<'a, u8>);
 
@@ -209,7 +220,9 @@ fn change(value: &mut Value, choices: &mut Choices) {
             0 => drop(items.pop()),
             1 => items.extend(items.last().cloned()),
             _ => {
-                let copies = choices.of(3000);
+                // changes multiply: the target itself must not take all of the memory
+                let size = items.first().map_or(1, |first| first.to_string().len());
+                let copies = choices.of(3000).min(MOST_COPIED / size);
                 items.extend(items.first().cloned().into_iter().cycle().take(copies));
             }
         },

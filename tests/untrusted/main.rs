@@ -5,7 +5,7 @@ mod targets;
 
 use kitwright_core::{progress::Quiet, take::Take};
 use std::{fs, panic::catch_unwind, path::Path};
-use targets::{Capped, TARGETS};
+use targets::{Capped, MOST_MEMORY, TARGETS};
 
 #[global_allocator]
 static CAPPED: Capped = Capped;
@@ -73,12 +73,15 @@ fn changed(seeds: &[Vec<u8>], draws: &mut Draws) -> Vec<u8> {
     bytes
 }
 
-/// Runs a target; bytes that it fails on are kept in a file that the failure names.
+/// Runs a target; bytes that it fails on, or takes nearly all of its memory for, are kept in a file that the failure names.
+/// (All of it would end the process, and nothing would be kept.)
 fn try_bytes(name: &str, target: fn(&[u8]), bytes: &[u8]) {
-    if catch_unwind(|| target(bytes)).is_err() {
+    let failed = catch_unwind(|| target(bytes)).is_err();
+    let peak = targets::peak();
+    if failed || peak > MOST_MEMORY / 10 * 8 {
         let file = std::env::temp_dir().join(format!("kitwright-untrusted-{name}"));
         fs::write(&file, bytes).unwrap();
-        panic!("{name} fails on {}", file.display());
+        panic!("{name} fails on {}, with up to {} MB", file.display(), peak / 1_000_000);
     }
 }
 
