@@ -56,6 +56,7 @@ use output::Output;
 use pad_channel::{Buffers, GLIDE_MS, PadChannel};
 use ramp::Ramp;
 use std::sync::{Arc, atomic::Ordering::Relaxed};
+use tone::ToneChain;
 use transport::SongPosition;
 use voice_pool::VoicePool;
 
@@ -105,6 +106,7 @@ impl Engine {
     pub fn new(sample_rate: f64) -> Self {
         let trims = Trims::default();
         let ahead = 2 * dsp::limiter::lookahead_frames(sample_rate);
+        let chain = ToneChain::new(sample_rate);
         let output = || Output::new(Self::MAX_CHUNK, trims.kit.ceiling_db, sample_rate);
         Self {
             sample_rate,
@@ -113,7 +115,7 @@ impl Engine {
             playing: None,
             waiting: None,
             notes: KeyMap::EMPTY,
-            pads: (0..PADS).map(|p| PadChannel::new(p, sample_rate)).collect(),
+            pads: (0..PADS).map(|p| PadChannel::new(p, &chain, sample_rate)).collect(),
             voices: VoicePool::new(sample_rate, ahead),
             song: SongPosition::new(sample_rate),
             buffers: Buffers::new(Self::MAX_CHUNK, ahead),

@@ -103,10 +103,13 @@ impl Buffers {
 pub(super) type Kits = [Option<std::sync::Arc<PlayKit>>];
 
 impl PadChannel {
-    pub fn new(index: usize, sample_rate: f64) -> Self {
+    /// The channel of pad `index`; `chain` is a tone chain at `sample_rate` Hz with every stage off. (To copy one takes a
+    /// fraction of the time that the filters of a new one take.)
+    pub fn new(index: usize, chain: &ToneChain, sample_rate: f64) -> Self {
+        let instance = || Instance::new(chain.clone(), sample_rate);
         Self {
             index,
-            instances: [Instance::new(sample_rate), Instance::new(sample_rate)],
+            instances: [instance(), instance()],
             current: 0,
             counter: TriggerCounter::default(),
             trims: PadTrims::default(),
@@ -385,11 +388,11 @@ fn note_hz(hz: Option<f32>, bend: f32) -> Option<f32> {
 }
 
 impl Instance {
-    fn new(sample_rate: f64) -> Self {
+    fn new(chain: ToneChain, sample_rate: f64) -> Self {
         Self {
             kit: None,
             voices: Vec::with_capacity(128),
-            chain: ToneChain::new(sample_rate),
+            chain,
             diffuser: Diffuser::new(sample_rate),
             fade: Ramp::still(1.0),
             peak: 0.0,

@@ -127,12 +127,15 @@ fn hum_hz(take: &Take) -> Option<f64> {
     let energy = |part: &[f32]| part.iter().map(|x| x * x).sum::<f32>();
     parts.sort_by(|a, b| energy(a).total_cmp(&energy(b)));
     parts.truncate(parts.len().div_ceil(QUIETEST));
-    let mut fft = RealFft::<f32>::new(window);
+    let mut fft = RealFft::<f32>::remembered(window);
     let mut power = vec![0.0f32; window / 2 + 1];
+    // all parts are as long as the first
+    let length = parts.first().map_or(0, |part| part.len());
+    let shape: Vec<f32> = (0..length).map(|i| hann(i, length)).collect();
     for part in parts {
         fft.input.fill(0.0);
-        for (i, (to, from)) in fft.input.iter_mut().zip(part).enumerate() {
-            *to = from * hann(i, part.len());
+        for ((to, from), hann) in fft.input.iter_mut().zip(part).zip(&shape) {
+            *to = from * hann;
         }
         power.iter_mut().zip(fft.power()).for_each(|(sum, bin)| *sum += bin);
     }
@@ -155,11 +158,12 @@ fn hum_hz(take: &Take) -> Option<f64> {
 /// Where the mean spectrum falls off a cliff.
 fn cut_hz(take: &Take) -> Option<f64> {
     let rate = f64::from(take.sample_rate);
-    let mut fft = RealFft::<f32>::new(SPECTRUM);
+    let mut fft = RealFft::<f32>::remembered(SPECTRUM);
     let mut power = vec![0.0f64; SPECTRUM / 2 + 1];
+    let shape: Vec<f32> = (0..SPECTRUM).map(|i| hann(i, SPECTRUM)).collect();
     for part in take.channels.first()?.chunks_exact(SPECTRUM) {
-        for (i, (to, from)) in fft.input.iter_mut().zip(part).enumerate() {
-            *to = from * hann(i, SPECTRUM);
+        for ((to, from), hann) in fft.input.iter_mut().zip(part).zip(&shape) {
+            *to = from * hann;
         }
         power.iter_mut().zip(fft.power()).for_each(|(sum, bin)| *sum += f64::from(bin));
     }

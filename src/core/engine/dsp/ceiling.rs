@@ -15,6 +15,7 @@
 
 use super::{denormal::flush32, math::one_pole};
 use crate::units::{db_to_gain, gain_to_db};
+use std::sync::LazyLock;
 
 /// Interpolation points between two samples: eighths, those of common meters, those of the standard's own filter.
 const POINTS: usize = EIGHTHS + METERS.len() + STANDARD;
@@ -83,7 +84,7 @@ pub struct Ceiling {
     max_reduction: f32,
     channels: [Channel; 2],
     /// Weights of the newest sample, oldest interval first, stored twice for access as a ring.
-    kernel: Vec<f32>,
+    kernel: &'static [f32],
     /// Oldest interval and oldest remembered sample.
     at: usize,
     /// Frames for which the sums are needed.
@@ -110,7 +111,7 @@ impl Ceiling {
             reduction: 0.0,
             max_reduction: 0.0,
             channels: [channel.clone(), channel],
-            kernel: kernel(),
+            kernel: &KERNEL,
             at: 0,
             loud: 0,
         };
@@ -318,7 +319,7 @@ fn add_body(sums: &mut [f32], weights: &[f32], y: f32) {
 
 /// Weight of the newest sample at each point, oldest interval first: a sinc with a squared cosine window, and the
 /// standard's filter.
-fn kernel() -> Vec<f32> {
+static KERNEL: LazyLock<Vec<f32>> = LazyLock::new(|| {
     let weight = |i: usize| {
         // Samples from the start of the interval to the newest one.
         let (since, point) = (KERNEL_REACH as f64 - (i / POINTS) as f64, i % POINTS);
@@ -330,7 +331,7 @@ fn kernel() -> Vec<f32> {
     };
     let once: Vec<f32> = (0..SUMS).map(weight).collect();
     [&once[..], &once[..]].concat()
-}
+});
 
 /// A sinc over `reach` samples on each side, `x` samples from its middle.
 fn windowed_sinc(x: f64, reach: usize) -> f32 {
@@ -353,7 +354,7 @@ mod tests {
 
     #[test]
     fn interpolated_values_stay_within_the_stated_overshoot() {
-        let kernel = kernel();
+        let kernel = &KERNEL;
         for point in 0..POINTS {
             let sum: f32 = kernel[..SUMS].iter().skip(point).step_by(POINTS).map(|h| h.abs()).sum();
             assert!(sum < MAX_OVERSHOOT, "{sum}");

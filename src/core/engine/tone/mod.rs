@@ -93,11 +93,12 @@ impl ToneChain {
     pub fn new(sample_rate: f64) -> Self {
         let last = Settings::new(&Tone::default(), &PadTrims::default(), None, [false; 7]);
         let frames = |ms: f64| (sample_rate * ms / 1000.0).round().max(1.0) as u32;
+        let stages = Box::new(ToneStages::new(sample_rate));
         let mut new = Self {
             sample_rate,
-            stages: Box::new(ToneStages::new(sample_rate)),
-            old: Box::new(ToneStages::new(sample_rate)),
-            lookahead: Box::new(ToneStages::new(sample_rate)),
+            old: stages.clone(),
+            lookahead: stages.clone(),
+            stages,
             fade_left: 0,
             change_frames: frames(CHANGE_MS),
             smoothed: last.smoothed,
