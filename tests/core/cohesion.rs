@@ -11,15 +11,15 @@ use kitwright_core::{
 };
 use std::sync::{Arc, LazyLock};
 
-/// A fresh kit of a take.
-pub fn kit_of(take: Take) -> Kit {
+/// A fresh kit of a take, by this share of the search's trials.
+fn kit_of(take: Take, effort: f32) -> Kit {
     let take = Arc::new(take);
     let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("detected");
-    make_kit(&[(take, hits)], &CastOptions::default(), &Quiet).expect("made")
+    make_kit(&[(take, hits)], &CastOptions { effort, ..CastOptions::default() }, &Quiet).expect("made")
 }
 
 /// A fresh kit of the invented recording.
-static DEMO: LazyLock<Kit> = LazyLock::new(|| kit_of(borrowed_cello(1).0));
+static DEMO: LazyLock<Kit> = LazyLock::new(|| kit_of(borrowed_cello(1).0, 1.0));
 
 fn filled(kit: &Kit) -> impl Iterator<Item = &Pad> {
     kit.doc.pads.iter().filter(|p| !p.is_empty())
@@ -181,9 +181,10 @@ fn the_snare_stands_at_its_place_beside_the_kick() {
 #[cfg(feature = "test-recordings")]
 #[test]
 fn kits_of_recorded_takes_hold_together() {
-    for name in ["d01_steel_guitar", "d04_nylon_guitar", "d07_marimba"] {
+    // what holds a kit together comes after the search: the whole search once is enough
+    for (name, effort) in [("d01_steel_guitar", 1.0), ("d04_nylon_guitar", 0.2), ("d07_marimba", 0.2)] {
         let file = crate::data::recordings("takes").join(format!("{name}.flac"));
-        let kit = kit_of(Take::read(file, &Quiet).expect("read"));
+        let kit = kit_of(Take::read(file, &Quiet).expect("read"), effort);
         println!("{name}");
         scores_are_those_of_the_pads(&kit);
         velocities_fall_alike(&kit);

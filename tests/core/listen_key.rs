@@ -282,7 +282,7 @@ fn pads_of_recorded_guitars_with_a_sure_pitch_are_within_five_cents_of_a_note() 
         let take = Take::read(file, &Quiet).unwrap();
         let frames = take.frames().min(12 * take.sample_rate as usize);
         let channels = take.channels.iter().map(|c| c[..frames].to_vec()).collect();
-        let kit = tuned(&Arc::new(Take::from_samples(name, take.sample_rate, channels)), key, 1.0, 1.0);
+        let kit = tuned(&Arc::new(Take::from_samples(name, take.sample_rate, channels)), key, 1.0, 0.3);
         for role in PITCHED {
             let pad = kit.doc.pads.iter().position(|p| p.role == role && !p.is_empty()).expect("a pad");
             let Some(audition) = &kit.doc.pads[pad].audition else { continue };
