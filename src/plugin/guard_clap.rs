@@ -26,6 +26,7 @@ use clap_sys::{
     entry::clap_plugin_entry,
     events::{clap_input_events, clap_output_events},
     ext::{
+        gui::{CLAP_EXT_GUI, clap_plugin_gui},
         note_name::{CLAP_EXT_NOTE_NAME, clap_host_note_name},
         params::{CLAP_EXT_PARAMS, clap_plugin_params},
         state::{CLAP_EXT_STATE, clap_host_state},
@@ -72,6 +73,16 @@ unsafe extern "C" fn destroy(plugin: *const clap_plugin) {
     let guard = unsafe { Box::from_raw(plugin.cast_mut().cast::<GuardClap>()) };
     if let Some(params) = guard.link.params.upgrade() {
         params.kit_state.set_notice(None);
+        if params.window_open.load(Ordering::Acquire) {
+            // a window that the host has left open: its thread uses the instance
+            // SAFETY: the framework's own extension with the pointer it expects, on the main thread.
+            unsafe {
+                let window = inner_extension(&guard, plugin, CLAP_EXT_GUI).cast::<clap_plugin_gui>();
+                if let Some(close) = window.as_ref().and_then(|window| window.destroy) {
+                    close(plugin);
+                }
+            }
+        }
     }
     if let Some(destroy) = guard.inner.destroy {
         // SAFETY: the framework takes its reference back from `plugin_data`, nothing else of it.

@@ -5,21 +5,23 @@
 //! answered here (the framework reads past the host's array), and calls at the wrong time are refused.
 
 use super::{
+    buses_vst3::{bus_count, empty_bus, host_bus, outputs_of},
     dirty_vst3::{DirtyMarker, revision_id},
     events_vst3::ReducedEvents,
     instance::Kitwright,
     labels_vst3,
     limits::{KIT_TIMEOUT, MAX_BLOCK_FRAMES, is_sample_rate},
     link::{GuardLink, InstanceLink},
-    port_buffers::{HostPort, PortBuffers, silence_all},
-    ports::{CHANNELS, INPUTS, OUTPUTS},
+    port_buffers::{PortBuffers, silence_all},
+    ports::{INPUTS, OUTPUTS},
     streams_vst3::{load, save},
     units_vst3::{self, Units, parameters},
+    view_vst3::{GuardView, ViewLink},
     worker_keeper::WorkerKeeper,
 };
 use nice_plug::wrapper::vst3::{Wrapper, vst3};
 use std::sync::{
-    Mutex, PoisonError,
+    Arc, Mutex, PoisonError,
     atomic::{AtomicU32, Ordering},
 };
 use vst3::{
@@ -47,6 +49,8 @@ pub(super) struct GuardVst3 {
     sample_rate: AtomicU32,
     /// While active; held by one process call at a time.
     audio: Mutex<Option<Vst3Buffers>>,
+    /// The view made last.
+    view: Mutex<Option<Arc<ViewLink>>>,
 }
 
 /// Memory for one process call.
@@ -76,7 +80,20 @@ impl GuardVst3 {
             announced: AtomicU32::new(0),
             sample_rate: AtomicU32::new(0),
             audio: Mutex::new(None),
+            view: Mutex::new(None),
         })
+    }
+
+    fn view(&self) -> Option<Arc<ViewLink>> {
+        self.view.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Closes a window that the host has left open: its thread uses the instance.
+    fn close_window(&self) {
+        let is_open = self.link.params.upgrade().is_some_and(|p| p.window_open.load(Ordering::Acquire));
+        if let Some(view) = self.view().filter(|_| is_open) {
+            view.close();
+        }
     }
 
     /// Memory for blocks as the host has announced them; allocates.
@@ -92,6 +109,7 @@ impl GuardVst3 {
 
 impl Drop for GuardVst3 {
     fn drop(&mut self) {
+        self.close_window();
         self.link.drain_worker();
         self.worker = WorkerKeeper::new(self.link.ended_by.clone());
     }
@@ -151,14 +169,6 @@ impl IComponentTrait for GuardVst3 {
             self.link.session.wait_ready(KIT_TIMEOUT);
         }
         result
-    }
-}
-
-fn empty_bus() -> AudioBusBuffers {
-    AudioBusBuffers {
-        numChannels: CHANNELS as i32,
-        silenceFlags: 0,
-        __field0: AudioBusBuffers__type0 { channelBuffers32: std::ptr::null_mut() },
     }
 }
 
@@ -294,30 +304,6 @@ impl GuardVst3 {
     }
 }
 
-/// Output buses that the host brings.
-fn bus_count(call: &ProcessData) -> usize {
-    if call.outputs.is_null() { 0 } else { call.numOutputs.max(0) as usize }
-}
-
-fn outputs_of(call: &ProcessData) -> impl Fn(usize) -> HostPort {
-    let (buses, count) = (call.outputs, call.numOutputs);
-    // SAFETY: the host's array of buses is null or as long as it says.
-    move |bus| unsafe { host_bus(buses, count, bus) }
-}
-
-/// # Safety
-/// `buses` is null or holds `count` buses of 32-bit buffers.
-unsafe fn host_bus(buses: *mut AudioBusBuffers, count: int32, bus: usize) -> HostPort {
-    if buses.is_null() || bus >= count.max(0) as usize {
-        return HostPort::MISSING;
-    }
-    // SAFETY: within the array, 32-bit, by this function's contract.
-    unsafe {
-        let bus = &*buses.add(bus);
-        HostPort { channels: bus.__field0.channelBuffers32, count: bus.numChannels.max(0) as usize }
-    }
-}
-
 impl IEditControllerTrait for GuardVst3 {
     delegate! {
         IEditControllerTrait: fn setComponentState(state: *mut IBStream) -> tresult;
@@ -328,13 +314,22 @@ impl IEditControllerTrait for GuardVst3 {
         IEditControllerTrait: fn normalizedParamToPlain(id: ParamID, value: ParamValue) -> ParamValue;
         IEditControllerTrait: fn plainParamToNormalized(id: ParamID, value: ParamValue) -> ParamValue;
         IEditControllerTrait: fn getParamNormalized(id: ParamID) -> ParamValue;
-        IEditControllerTrait: fn createView(name: FIDString) -> *mut IPlugView;
+    }
+
+    unsafe fn createView(&self, name: FIDString) -> *mut IPlugView {
+        // SAFETY: as for this method; the new view's reference is passed on.
+        let (link, view) = unsafe { GuardView::around(self.inner.createView(name)) };
+        *self.view.lock().unwrap_or_else(PoisonError::into_inner) = link;
+        view
     }
 
     unsafe fn setParamNormalized(&self, id: ParamID, value: ParamValue) -> tresult {
         // a change that the audio thread has reported reaches the main thread here
         self.dirty.mark();
         self.dirty.tell_names(self.link.session.revision());
+        if let Some(view) = self.view() {
+            view.run_queued();
+        }
         // SAFETY: as for this method.
         unsafe { self.inner.setParamNormalized(id, value) }
     }

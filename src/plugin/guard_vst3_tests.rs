@@ -10,6 +10,9 @@ use vst3::{ComPtr, ComWrapper, Steinberg::Vst::Event_::EventTypes_};
 
 #[path = "life_vst3_tests.rs"]
 mod life_tests;
+#[cfg(target_os = "linux")]
+#[path = "window_vst3_tests.rs"]
+mod window_tests;
 
 /// What the plugin has called at the host.
 #[derive(Default)]

@@ -20,12 +20,12 @@ use vst3::{
 };
 
 /// How often to try: `few` times in the ordinary tests, as often as `KITWRIGHT_TRIALS` says in `cargo xtask soak`.
-fn trials(few: usize) -> usize {
+pub(super) fn trials(few: usize) -> usize {
     std::env::var("KITWRIGHT_TRIALS").ok().and_then(|n| n.parse().ok()).unwrap_or(few)
 }
 
 /// An instance whose first pad sounds.
-fn with_kit() -> GuardVst3 {
+pub(super) fn with_kit() -> GuardVst3 {
     let guard = GuardVst3::new().expect("an instance");
     let samples = (0..24_000).map(|i| (i as f32 * 0.05).sin() * 0.5).collect();
     let take = Take::from_samples("tone", 48_000, vec![samples]);

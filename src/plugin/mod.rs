@@ -1,5 +1,6 @@
 //! The plugin inside a host: notes, parameters, state, ports, and guards that correct what hosts do wrong.
 
+mod buses_vst3;
 mod clap_instance;
 mod dirty_vst3;
 mod entry_vst3;
@@ -31,6 +32,7 @@ mod streams_clap;
 mod streams_vst3;
 mod tail;
 mod units_vst3;
+mod view_vst3;
 mod window;
 mod worker_keeper;
 

@@ -17,7 +17,7 @@ use std::{
     collections::BTreeMap,
     sync::{
         Arc,
-        atomic::{AtomicU32, AtomicU64, Ordering},
+        atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering},
     },
 };
 
@@ -138,6 +138,8 @@ pub struct HostParams {
     edits_seen: AtomicU64,
     /// Outputs that the host has switched off, one bit each, bit 0 for the main one.
     pub(super) unused_outputs: AtomicU32,
+    /// A window is open.
+    pub(super) window_open: AtomicBool,
     /// What the host has told of its track and of the parameters.
     pub facts: HostFacts,
     /// The kit within the host's state.
@@ -165,6 +167,7 @@ impl HostParams {
                 .hide_in_generic_ui(),
             edits_seen: AtomicU64::new(kit_state.edits()),
             unused_outputs: AtomicU32::new(0),
+            window_open: AtomicBool::new(false),
             facts: HostFacts::default(),
             kit_state,
             window,

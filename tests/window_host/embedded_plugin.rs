@@ -107,6 +107,12 @@ impl<'a> EmbeddedPlugin<'a> {
         self.gui.destroy(&self.host.instance.plugin_handle());
     }
 
+    /// Destroys the instance with its window open; another instance takes its place.
+    pub fn destroy_instance(&mut self) {
+        self.host = Host::new();
+        self.gui = self.host.instance.plugin_handle().get_extension().expect("a window");
+    }
+
     pub fn size(&mut self) -> GuiSize {
         self.gui.get_size(&self.host.instance.plugin_handle()).expect("a size")
     }

@@ -9,6 +9,7 @@ use std::{
         atomic::{AtomicBool, AtomicUsize, Ordering::SeqCst},
     },
     thread::JoinHandle,
+    time::{Duration, Instant},
 };
 use x11rb::{
     NONE,
@@ -167,7 +168,7 @@ impl Screen {
                         connection.flush().unwrap();
                     }
                 }
-                std::thread::sleep(std::time::Duration::from_millis(2));
+                std::thread::sleep(Duration::from_millis(2));
             }
             connection.damage_destroy(id).unwrap();
         });
@@ -255,7 +256,10 @@ impl Picture {
 
     /// Whether all of it is painted, and with more than a ground: the letters alone have dozens of shades.
     pub fn is_painted(&self) -> bool {
-        self.share(UNPAINTED) == 0.0 && self.colours() > 50
+        let mut seen = HashSet::new();
+        // most pixels follow one of their own colour
+        let mut changes = self.pixels.chunk_by(|a, b| a == b).map(|run| run[0]);
+        !self.pixels.contains(&UNPAINTED) && changes.any(|colour| seen.insert(colour) && seen.len() > 50)
     }
 
     /// Whether it is the same for the eye: letters lie elsewhere in the font's texture each time, which rounds
@@ -273,4 +277,49 @@ impl Picture {
         let (w, h) = (self.width, self.height);
         format!("{w} x {h}, {} colours, {:.1} % unpainted", self.colours(), 100.0 * self.share(UNPAINTED))
     }
+}
+
+/// What this process holds that a window may leave behind.
+#[derive(Debug, Clone, Copy)]
+pub struct Held {
+    pub threads: usize,
+    pub files: usize,
+    /// To the X server.
+    pub connections: usize,
+}
+
+impl Held {
+    /// What is held now.
+    pub fn now() -> Self {
+        let count = |folder| std::fs::read_dir(folder).unwrap().count();
+        let display = std::env::var("DISPLAY").unwrap();
+        let socket = format!("/tmp/.X11-unix/X{}", display.trim_start_matches(':'));
+        // the server's ends of its connections bear the name of its socket; state 3 is "connected" (Linux, net.h)
+        let sockets = std::fs::read_to_string("/proc/net/unix").unwrap();
+        let connected = |line: &&str| line.ends_with(&socket) && line.split(' ').nth(5) == Some("03");
+        let connections = sockets.lines().filter(connected).count();
+        Self { threads: count("/proc/self/task"), files: count("/proc/self/fd"), connections }
+    }
+
+    /// Waits until no more is held than before; threads of the clipboard end a little later.
+    pub fn wait_for(before: Self) -> Self {
+        let start = Instant::now();
+        loop {
+            let now = Self::now();
+            let is_back = now.threads <= before.threads
+                && now.files <= before.files
+                && now.connections <= before.connections;
+            if is_back {
+                return now;
+            }
+            assert!(start.elapsed() < Duration::from_secs(300), "{now:?} instead of {before:?}");
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+}
+
+/// Memory of this process in use, kilobytes.
+pub fn memory_kb() -> u64 {
+    let status = std::fs::read_to_string("/proc/self/statm").unwrap();
+    status.split(' ').nth(1).unwrap().parse::<u64>().unwrap() * 4
 }

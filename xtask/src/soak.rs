@@ -17,7 +17,7 @@ struct Soak {
     alone: bool,
 }
 
-const SOAKS: [Soak; 9] = [
+const SOAKS: [Soak; 10] = [
     Soak {
         name: "ceiling",
         program: "engine",
@@ -31,7 +31,14 @@ const SOAKS: [Soak; 9] = [
     Soak { name: "instances", program: "plugin", filter: "instances::", trials: 1000, alone: true },
     Soak { name: "vst3", program: "lib", filter: "life_tests::", trials: 1000, alone: true },
     Soak { name: "jobs", program: "lib", filter: "destroyed_while", trials: 25, alone: false },
-    Soak { name: "windows", program: "window_host", filter: "again_and_again", trials: 200, alone: false },
+    Soak { name: "windows", program: "window_host", filter: "again_and_again", trials: 200, alone: true },
+    Soak {
+        name: "windows",
+        program: "lib",
+        filter: "windows_leave_nothing_behind",
+        trials: 200,
+        alone: true,
+    },
     Soak { name: "long", program: "engine", filter: "long::", trials: 600, alone: true },
 ];
 
@@ -42,7 +49,8 @@ const SOAKS: [Soak; 9] = [
 pub fn run(project: &Project, name: Option<&str>, trials: Option<u64>) -> Result {
     let chosen: Vec<_> = SOAKS.iter().filter(|soak| name.is_none_or(|name| name == soak.name)).collect();
     if chosen.is_empty() {
-        let names: Vec<_> = SOAKS.iter().map(|soak| soak.name).collect();
+        let mut names: Vec<_> = SOAKS.iter().map(|soak| soak.name).collect();
+        names.dedup();
         return Err(format!("there is nothing of that name; there are {}", names.join(", ")));
     }
     let recordings = project.recordings()?;

@@ -132,6 +132,7 @@ impl Editor for HostEditor {
             },
             host.map(host_of),
         )?;
+        self.parts.params.window_open.store(true, Relaxed);
         Ok(SpawnedEditor { handle: HostHandle { parts: self.parts.clone(), closing }, window })
     }
 
@@ -242,6 +243,7 @@ impl Drop for HostHandle {
     fn drop(&mut self) {
         *lock(&self.parts.frames) = None;
         self.closing.request_and_wait();
+        self.parts.params.window_open.store(false, Relaxed);
     }
 }
 
