@@ -226,7 +226,11 @@ impl WindowHandler for HostWindow {
         let painted = canvas.paint(&self.egui, size.physical, scale, output.shapes, &mut textures);
         // textures of a lost context are freed with the window
         textures.clear();
+        let is_behind = canvas.is_behind();
         painted?;
+        if is_behind {
+            self.scheduler.frames.request();
+        }
         self.follow_zoom(zooms[0], zooms[1], size);
         let mut platform_output = output.platform_output;
         self.labels.borrow_mut().after_frame(platform_output.accesskit_update.take());
@@ -241,6 +245,7 @@ impl WindowHandler for HostWindow {
     }
 
     fn damage(&self, _: DamageArea) {
+        self.canvas.borrow_mut().expose();
         self.scheduler.frames.request();
     }
 

@@ -58,6 +58,16 @@ impl WindowCanvas {
         self.painter.max_texture_side()
     }
 
+    /// The system has shown a part of the window anew.
+    pub fn expose(&mut self) {
+        self.copied.expose();
+    }
+
+    /// Whether further frames must show the rest of the picture.
+    pub fn is_behind(&self) -> bool {
+        self.copied.is_behind()
+    }
+
     /// Paints the parts that a frame changes and shows the picture.
     ///
     /// # Errors
