@@ -127,6 +127,10 @@ impl TrimAccess for NotedTrims<'_> {
     fn indication(&self, trim: Trim) -> Option<Indication> {
         self.trims.indication(trim)
     }
+
+    fn open_menu(&mut self, trim: Trim, at: egui::Pos2) {
+        self.trims.open_menu(trim, at);
+    }
 }
 
 #[cfg(test)]

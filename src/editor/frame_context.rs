@@ -98,6 +98,16 @@ impl FrameContext<'_> {
         if moved.ended {
             self.trims.end(trim);
         }
+        if let Some(at) = moved.menu {
+            self.trims.open_menu(trim, at);
+        }
+    }
+
+    /// Opens the host's menu for a trim after a right click on its button.
+    pub(super) fn menu_of_button(&mut self, trim: Trim, button: &egui::Response) {
+        if let Some(at) = button.interact_pointer_pos().filter(|_| button.secondary_clicked()) {
+            self.trims.open_menu(trim, at);
+        }
     }
 
     /// Pads in the order of the keys that play them.

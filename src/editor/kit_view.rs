@@ -449,6 +449,7 @@ fn mute_and_solo(ui: &mut Ui, rect: Rect, cx: &mut FrameContext<'_>, pad: usize)
             ui.ctx().accesskit_node_builder(response.id, |node| node.set_value("moved by the host"));
         }
         let response = response.on_hover_text(help).on_disabled_hover_text("An empty pad cannot be soloed.");
+        cx.menu_of_button(trim, &response);
         if response.clicked() {
             cx.trims.put(trim, if on { 0.0 } else { 1.0 });
         }

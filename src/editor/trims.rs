@@ -1,5 +1,6 @@
 //! How the window reads and moves trims, whoever owns them: a host's parameters or plain values.
 
+use egui::Pos2;
 use kitwright_core::{
     kit::{PADS, Trims},
     settings::{KIT_TRIMS, PAD_TRIMS},
@@ -64,6 +65,9 @@ pub trait TrimAccess {
         None
     }
 
+    /// Opens the host's own menu for a trim, where the host has one; `at` in points.
+    fn open_menu(&mut self, _trim: Trim, _at: Pos2) {}
+
     /// A whole gesture at once.
     fn put(&mut self, trim: Trim, value: f32) {
         self.begin(trim);
@@ -96,6 +100,8 @@ pub struct PlainTrims {
     pub track: Option<Track>,
     /// A trim that a host would mark.
     pub indicated: Option<(Trim, Indication)>,
+    /// The menu that a host would have opened last.
+    pub menu: Option<(Trim, Pos2)>,
 }
 
 impl TrimAccess for PlainTrims {
@@ -127,5 +133,9 @@ impl TrimAccess for PlainTrims {
 
     fn indication(&self, trim: Trim) -> Option<Indication> {
         self.indicated.clone().filter(|(of, _)| *of == trim).map(|(_, indication)| indication)
+    }
+
+    fn open_menu(&mut self, trim: Trim, at: Pos2) {
+        self.menu = Some((trim, at));
     }
 }

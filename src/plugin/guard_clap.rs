@@ -11,6 +11,7 @@ use super::{
     },
     events_clap::SortedEvents,
     extensions_clap::own_extension,
+    host_params_clap::open_host_menu,
     instance::Kitwright,
     limits::{MAX_BLOCK_FRAMES, is_sample_rate},
     link::InstanceLink,
@@ -275,6 +276,9 @@ unsafe extern "C" fn on_main_thread(plugin: *const clap_plugin) {
         // SAFETY: the framework's own function with the pointer it expects.
         unsafe { inner(plugin) };
     }
+    // comes last: a host may close the window while its menu is open
+    // SAFETY: the guard's own plugin, on the main thread.
+    unsafe { open_host_menu(guard, plugin) };
 }
 
 unsafe extern "C" fn get_extension(plugin: *const clap_plugin, id: *const c_char) -> *const c_void {

@@ -1,5 +1,5 @@
 //! What CLAP hosts do with parameters beyond their values: they show where a controller or automation is at work, and
-//! they put entries of the plugin into their own menus.
+//! they put entries of the plugin into their own menus, which they also open in the plugin's window.
 
 use super::clap_instance::{GuardClap, guard, host_extension, parameter_ids};
 use crate::editor::Indication;
@@ -7,8 +7,9 @@ use clap_sys::{
     color::clap_color,
     ext::{
         context_menu::{
-            CLAP_CONTEXT_MENU_ITEM_ENTRY, CLAP_CONTEXT_MENU_TARGET_KIND_PARAM, clap_context_menu_builder,
-            clap_context_menu_entry, clap_context_menu_target, clap_plugin_context_menu,
+            CLAP_CONTEXT_MENU_ITEM_ENTRY, CLAP_CONTEXT_MENU_TARGET_KIND_PARAM, CLAP_EXT_CONTEXT_MENU,
+            clap_context_menu_builder, clap_context_menu_entry, clap_context_menu_target,
+            clap_host_context_menu, clap_plugin_context_menu,
         },
         param_indication::{
             CLAP_PARAM_INDICATION_AUTOMATION_NONE, CLAP_PARAM_INDICATION_AUTOMATION_OVERRIDING,
@@ -88,6 +89,28 @@ unsafe extern "C" fn set_automation(
 
 pub(super) static CONTEXT_MENU: clap_plugin_context_menu =
     clap_plugin_context_menu { populate: Some(populate), perform: Some(perform) };
+
+/// Opens the host's menu that the window has asked for, where the host has menus.
+///
+/// # Safety
+/// `plugin` is the guard's own; this is the main thread.
+pub(super) unsafe fn open_host_menu(guard: &GuardClap, plugin: *const clap_plugin) {
+    let Some(wanted) = guard.link.params.upgrade().and_then(|params| params.host_menu.take()) else { return };
+    // SAFETY: by this function's contract; the host's own extension.
+    unsafe {
+        let Some(id) = parameter_ids(guard, plugin).get(wanted.place).copied() else { return };
+        let menu = host_extension(guard.host, CLAP_EXT_CONTEXT_MENU).cast::<clap_host_context_menu>();
+        let Some((Some(can_popup), Some(popup))) = menu.as_ref().map(|m| (m.can_popup, m.popup)) else {
+            return;
+        };
+        if can_popup(guard.host) {
+            let target = clap_context_menu_target { kind: CLAP_CONTEXT_MENU_TARGET_KIND_PARAM, id };
+            let [x, y] = wanted.at;
+            // the window is embedded: the place is within it, and the screen's number is of no use
+            popup(guard.host, &target, 0, x, y);
+        }
+    }
+}
 
 /// The one entry: the parameter goes back to its default.
 const RESET: u32 = 1;

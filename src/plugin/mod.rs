@@ -11,6 +11,7 @@ mod extensions_clap;
 mod guard_clap;
 mod guard_vst3;
 mod host_facts;
+mod host_menu;
 mod host_params_clap;
 mod instance;
 #[cfg(test)]

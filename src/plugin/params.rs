@@ -6,6 +6,7 @@
 
 use super::{
     host_facts::HostFacts,
+    host_menu::HostMenu,
     state::{KitState, WindowMemory},
 };
 use kitwright_core::{
@@ -142,6 +143,8 @@ pub struct HostParams {
     pub(super) window_open: AtomicBool,
     /// What the host has told of its track and of the parameters.
     pub facts: HostFacts,
+    /// The host's menu that the window asks for.
+    pub(super) host_menu: HostMenu,
     /// The kit within the host's state.
     pub kit_state: Arc<KitState>,
     /// The window's size and zoom within the host's state.
@@ -169,6 +172,7 @@ impl HostParams {
             unused_outputs: AtomicU32::new(0),
             window_open: AtomicBool::new(false),
             facts: HostFacts::default(),
+            host_menu: HostMenu::default(),
             kit_state,
             window,
         }

@@ -1,6 +1,7 @@
 //! The callbacks of the test host: what the plugin asks for is kept for the test to read.
 
 use clack_extensions::{
+    context_menu::{ContextMenuBuilder, ContextMenuTarget, HostContextMenu, HostContextMenuImpl},
     gui::{GuiSize, HostGui, HostGuiImpl},
     note_name::{HostNoteName, HostNoteNameImpl},
     params::{HostParams, HostParamsImplMainThread, HostParamsImplShared, ParamClearFlags, ParamRescanFlags},
@@ -27,6 +28,10 @@ pub struct HostCallbacks {
     pub refuses_sizes: AtomicBool,
     /// The window has reported that it is closed.
     pub closed: AtomicBool,
+    /// It has no menus of its own.
+    pub without_menus: AtomicBool,
+    /// The menus that were opened: the parameter and the place in the window.
+    pub menus: Mutex<Vec<(u32, [i32; 2])>>,
 }
 impl SharedHandler<'_> for HostCallbacks {
     fn request_restart(&self) {}
@@ -68,6 +73,22 @@ impl HostStateImpl for MainThread<'_> {
         self.0.dirty.fetch_add(1, SeqCst);
     }
 }
+impl HostContextMenuImpl for MainThread<'_> {
+    fn populate(&self, _: ContextMenuTarget, _: &mut ContextMenuBuilder) -> Result<(), HostError> {
+        Ok(())
+    }
+    fn perform(&self, _: ContextMenuTarget, _: ClapId) -> Result<(), HostError> {
+        Ok(())
+    }
+    fn can_popup(&self) -> bool {
+        !self.0.without_menus.load(SeqCst)
+    }
+    fn popup(&self, target: ContextMenuTarget, _: i32, x: i32, y: i32) -> Result<(), HostError> {
+        let ContextMenuTarget::Param(id) = target else { panic!("{target:?}") };
+        self.0.menus.lock().unwrap().push((id.get(), [x, y]));
+        Ok(())
+    }
+}
 impl HostNoteNameImpl for MainThread<'_> {
     fn changed(&self) {
         self.0.names_changed.fetch_add(1, SeqCst);
@@ -80,5 +101,6 @@ impl HostHandlers for Handlers {
     type AudioProcessor<'a> = ();
     fn declare_extensions(b: &mut HostExtensions<Self>, _: &HostCallbacks) {
         b.register::<HostParams>().register::<HostState>().register::<HostNoteName>().register::<HostGui>();
+        b.register::<HostContextMenu>();
     }
 }

@@ -1,6 +1,7 @@
 //! The pad editor: sliders, layers, EQ, cloud, variation, trims.
 
 use super::*;
+use kitwright::editor::Trim;
 
 fn pitch(harness: &Harness<'_, TestWindow>) -> f32 {
     harness.state().session.kit().doc.pads[0].layers[0].settings.pitch_st
@@ -452,4 +453,34 @@ fn what_was_done_to_a_hit_leads_to_its_settings() {
     press(&mut harness, "Hit");
     press(&mut harness, "an octave down: show Layers");
     assert_eq!(harness.state().window.selection.section, Section::Layers);
+}
+
+#[test]
+fn a_right_click_on_a_host_parameter_asks_for_the_hosts_menu() {
+    let mut harness = window();
+    press(&mut harness, "Automation");
+    let right_click = |harness: &mut Harness<'_, TestWindow>, at: egui::Pos2| {
+        harness.hover_at(at);
+        harness.step();
+        for pressed in [true, false] {
+            let (button, modifiers) = (egui::PointerButton::Secondary, egui::Modifiers::NONE);
+            harness.event(egui::Event::PointerButton { pos: at, button, pressed, modifiers });
+            harness.step();
+        }
+        harness.run_ok();
+        harness.state_mut().trims.menu.take()
+    };
+    for (label, trim) in [
+        ("Pad 1 trim Drive", Trim::pad(0, "drive_db")),
+        ("Mute pad 3", Trim::pad(2, "mute")),
+        ("Solo pad 1", Trim::pad(0, "solo")),
+    ] {
+        let at = harness.get_by_label(label).rect().center();
+        assert_eq!(right_click(&mut harness, at), Some((trim, at)), "{label}");
+    }
+    assert_eq!(harness.state().trims.open_gestures, 0);
+    assert_eq!(harness.state().trims.trims, kitwright_core::kit::Trims::default(), "nothing is moved");
+    press(&mut harness, "Layers");
+    let at = harness.get_by_label(PITCH).rect().center();
+    assert_eq!(right_click(&mut harness, at), None, "a setting of the kit is no parameter");
 }

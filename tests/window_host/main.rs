@@ -5,6 +5,7 @@
 #![cfg(target_os = "linux")]
 
 mod embedded_plugin;
+mod menu;
 mod screen;
 mod speed;
 #[path = "../support/mod.rs"]

@@ -121,7 +121,17 @@ impl Screen {
     }
 
     /// Turns the wheel over a place of a window by one step, towards the screen or away from it.
-    pub fn turn_wheel(&self, window: Window, (x, y): (i16, i16), away: bool) {
+    pub fn turn_wheel(&self, window: Window, at: (i16, i16), away: bool) {
+        self.press(window, at, if away { 4 } else { 5 });
+    }
+
+    /// Clicks at a place of a window with the right button.
+    pub fn right_click(&self, window: Window, at: (i16, i16)) {
+        self.press(window, at, 3);
+    }
+
+    /// Moves to a place of a window, presses a button and lets it go.
+    fn press(&self, window: Window, (x, y): (i16, i16), button: u8) {
         let event = |response_type, detail| ButtonPressEvent {
             response_type,
             detail,
@@ -137,7 +147,6 @@ impl Screen {
             state: KeyButMask::default(),
             same_screen: true,
         };
-        let button = if away { 4 } else { 5 };
         // a motion's event has the form of a button's
         for (kind, detail, mask) in [
             (MOTION_NOTIFY_EVENT, 0, EventMask::POINTER_MOTION),
@@ -318,8 +327,14 @@ impl Held {
     }
 }
 
-/// Memory of this process in use, kilobytes.
+/// Memory of this process in use, kilobytes, without what the allocator keeps of freed memory: that depends on which
+/// threads ran at the same time.
 pub fn memory_kb() -> u64 {
+    #[cfg(target_env = "gnu")]
+    // SAFETY: gives freed memory back, whatever other threads do (malloc_trim(3)).
+    unsafe {
+        libc::malloc_trim(0);
+    }
     let status = std::fs::read_to_string("/proc/self/statm").unwrap();
     status.split(' ').nth(1).unwrap().parse::<u64>().unwrap() * 4
 }

@@ -170,6 +170,7 @@ fn bypass(ui: &mut Ui, pad: usize, cx: &mut FrameContext<'_>) {
     };
     let button = widgets::toggle(ui, out, text, "Bypass the tone", help);
     ui.ctx().accesskit_node_builder(button.id, |node| node.set_value(text));
+    cx.menu_of_button(trim, &button);
     if button.clicked() {
         cx.trims.put(trim, if out { 1.0 } else { 0.0 });
     }

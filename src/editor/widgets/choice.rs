@@ -2,7 +2,7 @@
 
 use super::{
     described::{Described, Moved},
-    paint::{by_hand_help, caption, control_size, focus_edge, let_go_menu, text_in},
+    paint::{by_hand_help, caption, control_size, focus_edge, let_go_menu, menu_place, text_in},
 };
 use crate::editor::theme;
 use egui::{Align2, Popup, Rect, Role, Sense, Ui, WidgetInfo, pos2, vec2};
@@ -40,8 +40,13 @@ pub fn switch(ui: &mut Ui, setting: &dyn Described, owner: &str, value: f32, wid
     focus_edge(painter, rect, &response);
     let clicked = response.clicked();
     let let_go = let_go_menu(setting, &format!("{owner} {}", setting.name()), &response);
+    let menu = menu_place(setting, &[&response]);
     response.on_hover_text(format!("{}{}", setting.help(), by_hand_help(setting)));
-    if clicked { Moved::at_once(if on { 0.0 } else { 1.0 }) } else { Moved { let_go, ..Moved::default() } }
+    if clicked {
+        Moved::at_once(if on { 0.0 } else { 1.0 })
+    } else {
+        Moved { let_go, menu, ..Moved::default() }
+    }
 }
 
 /// Shows one of a few words and lets another be chosen.
@@ -92,6 +97,7 @@ pub fn choice(
         }
     });
     moved.let_go = let_go_menu(setting, &name, &response);
+    moved.menu = menu_place(setting, &[&response]);
     response.on_hover_text(format!("{}{}", setting.help(), by_hand_help(setting)));
     moved
 }

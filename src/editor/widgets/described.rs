@@ -1,5 +1,6 @@
 //! What controls need to know of settings, and what they report of gestures.
 
+use egui::Pos2;
 use kitwright_core::settings::{Setting, Unit};
 
 /// Minimum width of one control in a grid of settings.
@@ -79,11 +80,13 @@ pub struct Moved {
     pub ended: bool,
     /// The setting is to follow the fit again.
     pub let_go: bool,
+    /// The place of a right click, points, on a control without a menu of its own.
+    pub menu: Option<Pos2>,
 }
 
 impl Moved {
     /// A whole gesture in one frame: a key, a click, a typed value.
     pub fn at_once(value: f32) -> Self {
-        Self { began: true, value: Some(value), ended: true, let_go: false }
+        Self { began: true, value: Some(value), ended: true, let_go: false, menu: None }
     }
 }

@@ -36,6 +36,12 @@ pub(super) fn let_go_menu(setting: &dyn Described, name: &str, response: &Respon
     let_go
 }
 
+/// The place of a right click on one of these parts of a control, where the control has no menu of its own.
+pub(super) fn menu_place(setting: &dyn Described, parts: &[&Response]) -> Option<Pos2> {
+    let clicked = parts.iter().filter(|part| !setting.is_by_hand() && part.secondary_clicked());
+    clicked.filter_map(|part| part.interact_pointer_pos()).next()
+}
+
 /// What a tooltip adds for a setting that was set by hand.
 pub(super) fn by_hand_help(setting: &dyn Described) -> &'static str {
     if setting.is_by_hand() {

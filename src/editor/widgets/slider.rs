@@ -3,7 +3,7 @@
 use super::{
     described::{Described, Moved},
     explain::explain,
-    paint::{by_hand_help, caption, control_size, focus_edge, let_go_menu, text_in},
+    paint::{by_hand_help, caption, control_size, focus_edge, let_go_menu, menu_place, text_in},
 };
 use crate::editor::theme;
 use egui::{
@@ -35,6 +35,7 @@ pub fn slider(ui: &mut Ui, setting: &dyn Described, owner: &str, value: f32, wid
     });
     let mut moved = gesture(ui, setting, &response, value);
     moved.let_go = let_go_menu(setting, &name, &response);
+    moved.menu = menu_place(setting, &[&response, &value_click]);
     let wants_typing = value_click.clicked()
         || (response.has_focus() && ui.input(|i| i.key_pressed(Key::Enter)))
         || (response.clicked() && response.interact_pointer_pos().is_some_and(|p| value_rect.contains(p)));

@@ -49,12 +49,12 @@ use lock::lock;
 use nice_plug::{
     context::gui::GuiContext,
     editor::{
-        Editor, EditorHandle, HostCallbacks, HostMainThreadCaller, HostMethods, Modifiers,
-        ParentWindowHandle, ResizeHint, SizeConstraints, SpawnedEditor, VirtualKeyCode, dpi::NativeSize,
+        Editor, EditorHandle, HostCallbacks, HostMethods, Modifiers, ParentWindowHandle, ResizeHint,
+        SizeConstraints, SpawnedEditor, VirtualKeyCode, dpi::NativeSize,
     },
     prelude::TrackInfo,
 };
-use parts::Parts;
+use parts::{MainThreadCaller, Parts};
 use std::{
     error::Error,
     sync::{
@@ -84,6 +84,7 @@ pub fn create(session: Arc<Session>, params: Arc<HostParams>, asks: bool) -> Opt
         host_keys: Mutex::default(),
         typing: AtomicBool::new(false),
         frames: Mutex::default(),
+        main_thread: Mutex::default(),
     };
     Some(HostEditor { parts: Arc::new(parts) })
 }
@@ -124,13 +125,14 @@ impl Editor for HostEditor {
             .with_gl_config(GlConfig::default());
         let (parts, closing) = (self.parts.clone(), Arc::<Closing>::default());
         let window_closing = closing.clone();
+        let host = host.map(|methods| host_of(methods, &self.parts));
         let window = baseview::Window::create_with_host(
             settings,
             move |context| {
                 window_closing.report_end_of_this_thread();
                 open_window::HostWindow::open(context, parts, gui_context, memory, window_closing)
             },
-            host.map(host_of),
+            host,
         )?;
         self.parts.params.window_open.store(true, Relaxed);
         Ok(SpawnedEditor { handle: HostHandle { parts: self.parts.clone(), closing }, window })
@@ -242,13 +244,14 @@ impl Drop for HostHandle {
     /// wait forever.
     fn drop(&mut self) {
         *lock(&self.parts.frames) = None;
+        *lock(&self.parts.main_thread) = None;
         self.closing.request_and_wait();
         self.parts.params.window_open.store(false, Relaxed);
     }
 }
 
 /// Wraps the framework's host callbacks for baseview; both declare the same traits.
-fn host_of(methods: HostMethods) -> Host {
+fn host_of(methods: HostMethods, parts: &Parts) -> Host {
     struct Callbacks(Box<dyn HostCallbacks>);
     impl baseview::host::HostCallbacks for Callbacks {
         fn request_resize(&mut self, size: baseview::WindowSize) -> Result<(), HandlerError> {
@@ -258,13 +261,13 @@ fn host_of(methods: HostMethods) -> Host {
             self.0.destroyed();
         }
     }
-    struct MainThread(Box<dyn HostMainThreadCaller>);
+    struct MainThread(MainThreadCaller);
     impl baseview::host::HostMainThreadCaller for MainThread {
         fn call_main_thread(&mut self) {
-            self.0.call_main_thread();
+            lock(&self.0).call_main_thread();
         }
     }
-    Host::new()
-        .with_callbacks(Callbacks(methods.callbacks))
-        .with_main_thread(MainThread(methods.main_thread_caller))
+    let caller = Arc::new(Mutex::new(methods.main_thread_caller));
+    *lock(&parts.main_thread) = Some(caller.clone());
+    Host::new().with_callbacks(Callbacks(methods.callbacks)).with_main_thread(MainThread(caller))
 }

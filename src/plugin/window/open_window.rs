@@ -133,8 +133,11 @@ impl HostWindow {
         let before = state.memory.clone();
         state.memory.keep_size(size.logical.width, size.logical.height);
         let setter = self.gui.param_setter();
-        let mut trims =
-            HostTrims { setter: &setter, params: &self.parts.params, held: &mut self.held.borrow_mut() };
+        let context = ui.ctx();
+        let scale =
+            if cfg!(target_os = "macos") { context.zoom_factor() } else { context.pixels_per_point() };
+        let held = &mut self.held.borrow_mut();
+        let mut trims = HostTrims { setter: &setter, parts: &self.parts, scale, held };
         crate::editor::ui(ui, state, &self.parts.session, &mut trims);
         if state.memory != before {
             self.parts.params.window.put(&state.memory);
@@ -298,8 +301,8 @@ impl Drop for HostWindow {
     /// Ends open gestures, closes boxes and frees the waves.
     fn drop(&mut self) {
         let setter = self.gui.param_setter();
-        HostTrims { setter: &setter, params: &self.parts.params, held: &mut self.held.borrow_mut() }
-            .end_all();
+        let held = &mut self.held.borrow_mut();
+        HostTrims { setter: &setter, parts: &self.parts, scale: 1.0, held }.end_all();
         self.parts.typing.store(false, Relaxed);
         if let Some(meters) = self.parts.session.meters() {
             meters.scope.listen(kitwright_core::engine::ScopeSource::Off);

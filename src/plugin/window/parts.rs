@@ -3,10 +3,11 @@
 use super::{frames::Frames, lock::lock};
 use crate::{
     editor::WindowState,
-    plugin::{params::HostParams, state::WindowMemory},
+    plugin::{host_menu::MenuRequest, params::HostParams, state::WindowMemory},
 };
 use baseview::dpi::LogicalSize;
 use kitwright_core::session::Session;
+use nice_plug::editor::HostMainThreadCaller;
 use std::{
     collections::VecDeque,
     sync::{
@@ -29,12 +30,24 @@ pub(super) struct Parts {
     pub typing: AtomicBool,
     /// Requests frames of the open window.
     pub frames: Mutex<Option<Frames>>,
+    /// Requests calls on the host's main thread; empty without a host.
+    pub main_thread: Mutex<Option<MainThreadCaller>>,
 }
+
+/// Requests calls on the host's main thread, for the window library and for the window.
+pub(super) type MainThreadCaller = Arc<Mutex<Box<dyn HostMainThreadCaller>>>;
 
 impl Parts {
     /// Remembers the window's size; the host may ask at any time.
     pub fn keep_frame(&self, size: LogicalSize<f64>, scale: f64) {
         *lock(&self.frame) = (size, scale);
+    }
+
+    /// Asks the host for its menu; nothing happens without a host.
+    pub fn ask_menu(&self, request: MenuRequest) {
+        let Some(caller) = lock(&self.main_thread).clone() else { return };
+        self.params.host_menu.ask(request);
+        lock(&caller).call_main_thread();
     }
 
     /// Requests a frame of the open window.

@@ -1,11 +1,12 @@
 //! Trims through the host, so that it can record and automate them.
 
+use super::parts::Parts;
 use crate::{
     editor::{
         Indication, Track,
         trims::{Trim, TrimAccess},
     },
-    plugin::params::{HostParams, TrimParam},
+    plugin::{host_menu::MenuRequest, params::TrimParam},
 };
 use kitwright_core::settings::{KIT_TRIMS, PAD_TRIMS};
 use nice_plug::prelude::ParamSetter;
@@ -14,17 +15,27 @@ use nice_plug::prelude::ParamSetter;
 pub(super) struct HostTrims<'a> {
     /// Sends changes to the host.
     pub setter: &'a ParamSetter<'a>,
-    /// The parameters.
-    pub params: &'a HostParams,
+    /// The parameters, and the way to the host's main thread.
+    pub parts: &'a Parts,
+    /// Pixels in a point of the window; on macOS points of the system.
+    pub scale: f32,
     /// Gestures begun and not ended, over all frames.
     pub held: &'a mut Vec<Trim>,
+}
+
+/// Place of a trim's parameter in the host's list.
+fn place(trim: Trim) -> usize {
+    match trim {
+        Trim::Kit(i) => i,
+        Trim::Pad(pad, i) => KIT_TRIMS.len() + pad * PAD_TRIMS.len() + i,
+    }
 }
 
 impl HostTrims<'_> {
     fn param(&self, trim: Trim) -> &TrimParam {
         match trim {
-            Trim::Kit(i) => &self.params.kit[i],
-            Trim::Pad(pad, i) => &self.params.pads[pad][i],
+            Trim::Kit(i) => &self.parts.params.kit[i],
+            Trim::Pad(pad, i) => &self.parts.params.pads[pad][i],
         }
     }
 
@@ -58,15 +69,16 @@ impl TrimAccess for HostTrims<'_> {
     }
 
     fn track(&self) -> Option<Track> {
-        self.params.facts.track()
+        self.parts.params.facts.track()
     }
 
     fn indication(&self, trim: Trim) -> Option<Indication> {
-        let place = match trim {
-            Trim::Kit(i) => i,
-            Trim::Pad(pad, i) => KIT_TRIMS.len() + pad * PAD_TRIMS.len() + i,
-        };
-        self.params.facts.indication(place)
+        self.parts.params.facts.indication(place(trim))
+    }
+
+    fn open_menu(&mut self, trim: Trim, at: egui::Pos2) {
+        let at = [at.x, at.y].map(|points| (points * self.scale).round() as i32);
+        self.parts.ask_menu(MenuRequest { place: place(trim), at });
     }
 
     fn end(&mut self, trim: Trim) {
