@@ -41,7 +41,7 @@ pub fn run(project: &Project, program: Option<PathBuf>) -> Result {
     main_job(&driver, &take)?;
     sizes(&driver)?;
     // saved again, or the program would ask before it ends
-    driver.click(794, 44)?;
+    driver.click(707, 44)?;
     driver.settle()?;
     driver.close()?;
     publish(&folder.join("07-why.png"), &project.root.join("assets/window.png"))?;
