@@ -6,8 +6,9 @@ use crate::{
     error::Result,
     export::{MAX_TAIL_S, Stereo},
     progress::Progress,
+    units::gain_to_db,
 };
-use std::sync::Arc;
+use std::{collections::BTreeSet, sync::Arc};
 
 /// How long the key of a pad that is held stays down, seconds: what still sounds then is looped.
 const HELD_S: f64 = 4.0;
@@ -18,10 +19,14 @@ const LOOP_FADE_S: f64 = 0.1;
 const KEY_S: f64 = 0.5;
 /// Ratio of one velocity to the next louder one at which the level is measured, and the same for strokes below [`SOFT`],
 /// which are hardly heard: a straight line between two points misses the level of pads whose limiters make it steep by
-/// less than 0.5 dB.
+/// less than 0.5 dB, where it is not bent.
 const NEXT_VELOCITY: f64 = 0.85;
 const NEXT_SOFT_VELOCITY: f64 = 0.7;
 const SOFT: u8 = 10;
+
+/// Where a limiter begins to work between two points, the line may miss the level by this much, dB: above it the level is
+/// measured in the middle as well.
+const MAX_MISS_DB: f64 = 0.2;
 
 /// One recorded stroke.
 #[derive(Debug, Clone)]
@@ -100,17 +105,44 @@ impl<'a> StrokePlayer<'a> {
     pub fn curves(&self, recorded: &[Stroke], low: u8, high: u8) -> Result<Vec<VelocityCurve>> {
         let loud: Vec<f64> = recorded.iter().map(|stroke| strength(&stroke.sound)).collect();
         let mut curves = vec![vec![(high, 1.0)]; recorded.len()];
-        let mut velocity = high;
-        while velocity > low {
-            velocity = next_velocity(velocity, low);
+        let measure = |curves: &mut [VelocityCurve], velocity: u8| -> Result<()> {
             let strokes = self.strokes(velocity, recorded.len())?;
             for ((curve, loud), stroke) in curves.iter_mut().zip(&loud).zip(&strokes) {
                 let gain = if *loud > 0.0 { (strength(&stroke.sound) / loud) as f32 } else { 1.0 };
-                curve.push((velocity, gain));
+                let place = curve.partition_point(|(louder, _)| *louder > velocity);
+                curve.insert(place, (velocity, gain));
             }
+            Ok(())
+        };
+        let mut velocity = high;
+        while velocity > low {
+            velocity = next_velocity(velocity, low);
+            measure(&mut curves, velocity)?;
         }
+        let bent: BTreeSet<u8> = curves.iter().flat_map(|curve| beside_bends(curve)).collect();
+        bent.into_iter().try_for_each(|velocity| measure(&mut curves, velocity))?;
         Ok(curves)
     }
+}
+
+/// Velocities in the middle of two points of a curve where it may lie more than [`MAX_MISS_DB`] beside the straight line
+/// between them: on both sides of a point at which its slope changes.
+fn beside_bends(curve: &[(u8, f32)]) -> Vec<u8> {
+    let octaves = |from: u8, to: u8| (f64::from(from) / f64::from(to)).log2();
+    let db = |gain: f32| gain_to_db(f64::from(gain).max(1e-6));
+    let mut between = Vec::new();
+    for three in curve.windows(3).filter(|three| three[2].0 >= SOFT) {
+        let [(loud, a), (middle, b), (soft, c)] = [three[0], three[1], three[2]];
+        let widths = [octaves(loud, middle), octaves(middle, soft)];
+        let slopes = [(db(a) - db(b)) / widths[0], (db(b) - db(c)) / widths[1]];
+        // a bend in the middle of an interval lies a quarter of its width times the change of slope beside the line
+        let miss = (slopes[0] - slopes[1]).abs() * widths[0].max(widths[1]) / 4.0;
+        if miss > MAX_MISS_DB {
+            between.extend([loud.midpoint(middle), middle.midpoint(soft)]);
+        }
+    }
+    between.retain(|velocity| curve.iter().all(|(known, _)| known != velocity));
+    between
 }
 
 /// Amplitude ratio at MIDI velocities, from the recorded one, where it is 1, downwards.
@@ -142,6 +174,16 @@ pub(super) fn trim_end(sound: &mut Stereo) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn levels_are_measured_on_both_sides_of_a_bend_and_nowhere_else() {
+        let power = |velocity: u8| (velocity, (f32::from(velocity) / 96.0).powi(2));
+        let straight = [96, 81, 68, 57, 48].map(power);
+        assert_eq!(beside_bends(&straight), Vec::<u8>::new());
+        // a limiter holds what is louder than 81
+        let bent = straight.map(|(v, gain)| (v, gain.min(power(81).1)));
+        assert_eq!(beside_bends(&bent), [88, 74]);
+    }
 
     #[test]
     fn the_end_of_a_loop_goes_on_at_its_start() {
