@@ -24,9 +24,12 @@ const NEXT_VELOCITY: f64 = 0.85;
 const NEXT_SOFT_VELOCITY: f64 = 0.7;
 const SOFT: u8 = 10;
 
-/// Where a limiter begins to work between two points, the line may miss the level by this much, dB: above it the level is
-/// measured in the middle as well.
-const MAX_MISS_DB: f64 = 0.2;
+/// What the line may miss the level by in the middle of two points, dB, where a limiter begins to work and where the level is
+/// steep: above it the level is measured there as well.
+const MAX_BENT_MISS_DB: f64 = 0.2;
+const MAX_STEEP_MISS_DB: f64 = 0.3;
+/// A ratio of 2 as a level, dB: 20 log10(2).
+const OCTAVE_DB: f64 = 6.0206;
 
 /// One recorded stroke.
 #[derive(Debug, Clone)]
@@ -119,26 +122,34 @@ impl<'a> StrokePlayer<'a> {
             velocity = next_velocity(velocity, low);
             measure(&mut curves, velocity)?;
         }
-        let bent: BTreeSet<u8> = curves.iter().flat_map(|curve| beside_bends(curve)).collect();
-        bent.into_iter().try_for_each(|velocity| measure(&mut curves, velocity))?;
+        let between: BTreeSet<u8> = curves.iter().flat_map(|curve| beside_lines(curve)).collect();
+        between.into_iter().try_for_each(|velocity| measure(&mut curves, velocity))?;
         Ok(curves)
     }
 }
 
-/// Velocities in the middle of two points of a curve where it may lie more than [`MAX_MISS_DB`] beside the straight line
-/// between them: on both sides of a point at which its slope changes.
-fn beside_bends(curve: &[(u8, f32)]) -> Vec<u8> {
-    let octaves = |from: u8, to: u8| (f64::from(from) / f64::from(to)).log2();
+/// Velocities in the middle of two points of a curve where it may lie too far beside the straight line between them: where
+/// it is steep, and on both sides of a point at which its slope changes.
+fn beside_lines(curve: &[(u8, f32)]) -> BTreeSet<u8> {
+    let octaves = |loud: u8, soft: u8| (f64::from(loud) / f64::from(soft)).log2();
     let db = |gain: f32| gain_to_db(f64::from(gain).max(1e-6));
-    let mut between = Vec::new();
-    for three in curve.windows(3).filter(|three| three[2].0 >= SOFT) {
-        let [(loud, a), (middle, b), (soft, c)] = [three[0], three[1], three[2]];
-        let widths = [octaves(loud, middle), octaves(middle, soft)];
-        let slopes = [(db(a) - db(b)) / widths[0], (db(b) - db(c)) / widths[1]];
+    let slope = |[(loud, a), (soft, b)]: [(u8, f32); 2]| (db(a) - db(b)) / octaves(loud, soft);
+    let mut between = BTreeSet::new();
+    let heard = &curve[..curve.partition_point(|(velocity, _)| *velocity >= SOFT)];
+    for pair in heard.windows(2) {
+        let [a, b] = [pair[0], pair[1]];
+        // the chord of x^p over a ratio r lies about p (p - 1) (ln r)^2 / 8 beside it in the middle
+        let (power, ratio) = (slope([a, b]) / OCTAVE_DB, f64::from(a.0) / f64::from(b.0));
+        if gain_to_db(1.0 + power * (power - 1.0) * ratio.ln().powi(2) / 8.0) > MAX_STEEP_MISS_DB {
+            between.insert(a.0.midpoint(b.0));
+        }
+    }
+    for three in heard.windows(3) {
+        let [a, b, c] = [three[0], three[1], three[2]];
         // a bend in the middle of an interval lies a quarter of its width times the change of slope beside the line
-        let miss = (slopes[0] - slopes[1]).abs() * widths[0].max(widths[1]) / 4.0;
-        if miss > MAX_MISS_DB {
-            between.extend([loud.midpoint(middle), middle.midpoint(soft)]);
+        let width = octaves(a.0, b.0).max(octaves(b.0, c.0));
+        if (slope([a, b]) - slope([b, c])).abs() * width / 4.0 > MAX_BENT_MISS_DB {
+            between.extend([a.0.midpoint(b.0), b.0.midpoint(c.0)]);
         }
     }
     between.retain(|velocity| curve.iter().all(|(known, _)| known != velocity));
@@ -176,13 +187,17 @@ mod tests {
     use super::*;
 
     #[test]
-    fn levels_are_measured_on_both_sides_of_a_bend_and_nowhere_else() {
-        let power = |velocity: u8| (velocity, (f32::from(velocity) / 96.0).powi(2));
-        let straight = [96, 81, 68, 57, 48].map(power);
-        assert_eq!(beside_bends(&straight), Vec::<u8>::new());
+    fn levels_are_measured_where_a_line_between_two_of_them_would_miss() {
+        let curve = |power: i32| [96u8, 81, 68, 57, 48].map(|v| (v, (f32::from(v) / 96.0).powi(power)));
+        let between = |curve: &[(u8, f32)]| Vec::from_iter(beside_lines(curve));
+        assert!(between(&curve(2)).is_empty());
         // a limiter holds what is louder than 81
-        let bent = straight.map(|(v, gain)| (v, gain.min(power(81).1)));
-        assert_eq!(beside_bends(&bent), [88, 74]);
+        let bent = curve(2).map(|(v, gain)| (v, gain.min(curve(2)[1].1)));
+        assert_eq!(between(&bent), [74, 88]);
+        assert_eq!(between(&curve(4)), [52, 62, 74, 88]);
+        // what the line misses there, at most: (81 / 96)^4 and 1 beside ((88 / 96))^4
+        let line = (0.5 * (0.84375f64.powi(4) + 1.0) / 0.921875f64.powi(4)).log10() * 20.0;
+        assert!(line > MAX_STEEP_MISS_DB && line < 0.5, "{line:.2} dB");
     }
 
     #[test]
