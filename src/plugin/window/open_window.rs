@@ -72,6 +72,8 @@ pub(super) struct HostWindow {
     labels: RefCell<Labels>,
     clipboard: RefCell<Option<ClipboardContext>>,
     cursor: Cell<MouseCursor>,
+    /// The system has shown a part of the window anew since the last frame.
+    exposed: Cell<bool>,
     shown: RefCell<Shown>,
     /// Trims whose gesture has begun and not ended.
     held: RefCell<Vec<Trim>>,
@@ -115,6 +117,7 @@ impl HostWindow {
             // the window also works without a clipboard
             clipboard: RefCell::new(ClipboardContext::new().ok()),
             cursor: Cell::new(MouseCursor::Default),
+            exposed: Cell::new(false),
             shown: RefCell::new(Shown::of(&parts.session)),
             held: RefCell::default(),
             timer: window.create_timer(SESSION_CHECK_INTERVAL)?,
@@ -226,6 +229,9 @@ impl WindowHandler for HostWindow {
         self.parts.typing.store(self.egui.text_edit_focused(), Relaxed);
         let mut textures = output.textures_delta;
         let (canvas, scale) = (&mut *self.canvas.borrow_mut(), output.pixels_per_point);
+        if self.exposed.take() {
+            canvas.expose();
+        }
         let painted = canvas.paint(&self.egui, size.physical, scale, output.shapes, &mut textures);
         // textures of a lost context are freed with the window
         textures.clear();
@@ -248,7 +254,7 @@ impl WindowHandler for HostWindow {
     }
 
     fn damage(&self, _: DamageArea) {
-        self.canvas.borrow_mut().expose();
+        self.exposed.set(true);
         self.scheduler.frames.request();
     }
 
