@@ -164,7 +164,7 @@ impl Screen {
         self.connection.damage_create(id, window, ReportLevel::NON_EMPTY).unwrap();
         self.connection.damage_subtract(id, NONE, NONE).unwrap();
         self.sync();
-        while self.connection.poll_for_event().unwrap().is_some() {}
+        // no event may be discarded: the next one comes only after this one was answered
         let seen = Arc::new(AtomicUsize::new(0));
         let (count, done) = (seen.clone(), Arc::new(AtomicBool::new(false)));
         let (connection, ended) = (self.connection, done.clone());
