@@ -113,16 +113,21 @@ fn save(driver: &Driver<'_>) -> Result {
     Err(format!("the window did not save {}; see not-saved.png", kit.display()))
 }
 
-/// The box of the key parts, and the menu of exports.
+/// The box of the key parts, the menu of exports and the kits.
 fn keys_and_exports(driver: &Driver<'_>) -> Result {
     driver.click(KEYS, 23)?;
     driver.settle()?;
     driver.shot("08-keys")?;
     driver.key("Escape")?;
     driver.settle()?;
-    driver.click(506, 23)?;
+    driver.click(461, 23)?;
     driver.settle()?;
     driver.shot("08-export")?;
+    driver.key("Escape")?;
+    driver.settle()?;
+    driver.click(508, 23)?;
+    driver.settle()?;
+    driver.shot("08-kits")?;
     driver.key("Escape")?;
     driver.settle()
 }
@@ -143,6 +148,9 @@ fn drop_onto_pad(driver: &Driver<'_>, take: &Path) -> Result {
 fn sizes(driver: &Driver<'_>) -> Result {
     for (width, height) in [(900, 600), (1120, 720), (1920, 1080), (1280, 800)] {
         driver.resize(width, height)?;
+        // out of the way of tooltips
+        driver.point(1, 1)?;
+        driver.settle()?;
         driver.shot(&format!("09-{width}x{height}"))?;
     }
     driver.click(1195, 23)?;
