@@ -238,8 +238,8 @@ impl IRunLoopTrait for GuardFrame {
             return kInvalidArgument;
         }
         lock(&self.handlers).push(Handler { pointer, fd });
-        // SAFETY: as for this method.
         match &self.run_loop {
+            // SAFETY: as for this method.
             Some(run_loop) => unsafe { run_loop.registerEventHandler(pointer, fd) },
             None => kResultOk,
         }
