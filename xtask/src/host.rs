@@ -28,6 +28,8 @@ const CONFIG: &str = include_str!("host/config.xml");
 const ARDOUR_FOLDER: &str = "/usr/lib/ardour7";
 /// Name of the JACK server.
 const SERVER: &str = "kitwright-host";
+/// Longest wait for the ports of host and keys.
+const CONNECTED_WITHIN: Duration = Duration::from_secs(60);
 /// Seconds that are recorded.
 const SECONDS: usize = 6;
 /// Softest recording that counts as playing, dB below full scale (RMS).
@@ -178,8 +180,9 @@ impl HostSetup {
         let session = folder.join("session/kit.ardour");
         let mut setup = Self { screen: Screen::open()?, home, session, helpers: Vec::new() };
         let mut jack = setup.command("jackd");
-        // without priority: nobody listens, and the machine may forbid it
-        jack.args(["-r", "-n", SERVER, "-d", "dummy", "-r", "48000", "-p", "1024"]);
+        // without priority: nobody listens, and the machine may forbid it; a host that is late on a busy machine is not thrown
+        // out (milliseconds)
+        jack.args(["-r", "-n", SERVER, "-t", "20000", "-d", "dummy", "-r", "48000", "-p", "1024"]);
         setup.help(jack)?;
         let driver = setup.command("openbox");
         setup.help(driver)?;
@@ -309,7 +312,21 @@ impl Host<'_> {
         if String::from_utf8_lossy(&listed.stdout).lines().any(|l| l.trim() == to) {
             return Ok(());
         }
-        project::run(self.setup.command("jack_connect").args([from, to]), "connecting keys and plugin")
+        // neither port need be there yet on a busy machine
+        let begun = Instant::now();
+        loop {
+            let done = self.setup.command("jack_connect").args([from, to]).status();
+            if done.map_err(|e| format!("jack_connect could not be started: {e}"))?.success() {
+                return Ok(());
+            }
+            if begun.elapsed() > CONNECTED_WITHIN {
+                let ports = self.setup.command("jack_lsp").stdout(Stdio::piped()).output();
+                let ports = ports.map_err(|e| format!("jack_lsp could not be started: {e}"))?;
+                let ports = String::from_utf8_lossy(&ports.stdout).replace('\n', ", ");
+                return Err(format!("{from} cannot be connected with {to}; there are {ports}"));
+            }
+            sleep(Duration::from_millis(500));
+        }
     }
 
     /// Saves the session as the host's user does.
