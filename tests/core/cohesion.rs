@@ -30,26 +30,21 @@ fn lufs(auditioner: &mut Auditioner, pad: &Pad) -> f32 {
     balance::loudness(&left, &right).expect("it sounds")
 }
 
-/// Each pad falls by 6 to 9 LU from velocity 127 to 64, after its tone chain, and is darker then; tones are no brighter.
+/// Each pad falls by 7.1 to 7.9 LU from velocity 127 to 64, after its tone chain, and is darker then; tones are no brighter.
 pub fn velocities_fall_alike(kit: &Kit) {
     let mut auditioner = Auditioner::new(kit);
-    let mut off = Vec::new();
     for pad in filled(kit) {
         let [hard, soft] =
             [127.0, 64.0].map(|v| cohesion::stroke(&mut auditioner, pad, v / 127.0).expect("it sounds"));
         let fall = hard.lufs - soft.lufs;
-        assert!((6.0..=9.0).contains(&fall), "{} on {} falls by {fall:.1} LU", pad.role, pad.note);
-        // the search comes within 0.3 LU where the pad's chain lets it
-        if (fall - 7.5).abs() > 0.4 {
-            off.push(format!("{} {fall:.1}", pad.role));
-        }
+        // the search comes within 0.3 LU
+        assert!((fall - 7.5).abs() < 0.4, "{} on {} falls by {fall:.1} LU", pad.role, pad.note);
         // kicks, toms and some percussion are nearly one tone, whose pitch does not follow velocity
         let tonal = pad.role.is_tom() || matches!(pad.role, Role::Kick | Role::Percussion);
         let most = if tonal { 1.03 } else { 0.97 };
         let darker = soft.centre_hz / hard.centre_hz;
         assert!(darker <= most, "{} on {}: {darker:.3} of the brightness at velocity 64", pad.role, pad.note);
     }
-    assert!(off.len() <= 1, "more than one pad beside 7.5 LU: {off:?}");
 }
 
 /// The score that a pad shows is that of its sound, also where toms were moved to stand in order.

@@ -26,6 +26,12 @@ const FALL_NEAR_DB: f32 = 0.3;
 /// turn until its own centre lies lower by [`DARKER`].
 const DARKER_CUTS: [f32; 5] = [4.0, 2.8, 2.0, 1.4, 1.0];
 const DARKER: f32 = 0.94;
+/// The same after a cut that took too much was made milder (our choice).
+const DARK_ENOUGH: f32 = 0.96;
+/// Below this `velocity_level` a pad falls by its cut alone.
+const LEAST_LEVEL: f32 = 0.02;
+/// Cuts whose ratio is less than this are not told apart any more.
+const NEAR_CUTS: f32 = 1.05;
 /// Alternates are brought this near to the first in loudness, LU, and to its centre of spectrum, octaves.
 const ALTERNATE_NEAR_LU: f32 = 0.2;
 const MAX_ALTERNATE_APART_LU: f32 = 0.45;
@@ -79,20 +85,29 @@ pub fn with_slice(pad: &Pad, slice: Slice) -> Pad {
 pub fn follow_velocity(auditioner: &mut Auditioner, pad: &mut Pad) {
     // full velocity does not depend on either setting
     let Some(hard) = stroke(auditioner, pad, HARD) else { return };
-    let mut cuts = DARKER_CUTS.into_iter().map(|cut| cut * hard.centre_hz);
-    cuts.next().into_iter().for_each(|hz| darken(pad, hz));
+    let mut cuts = DARKER_CUTS.into_iter().skip(1).map(|cut| cut * hard.centre_hz);
+    // the cut, and the one before it
+    let mut cut_hz = [DARKER_CUTS[0] * hard.centre_hz; 2];
+    darken(pad, cut_hz[0]);
     let mut level = pad.layers[0].settings.velocity_level;
     let mut search = FallSearch::default();
     let mut rounds = 0;
+    let mut too_deep: Option<Pad> = None;
     while rounds < FALL_ROUNDS {
         rounds += 1;
         pad.layers.iter_mut().for_each(|l| l.settings.velocity_level = level);
         let Some(soft) = stroke(auditioner, pad, SOFT) else { return };
         let fall = hard.lufs - soft.lufs;
-        if soft.centre_hz > DARKER * hard.centre_hz
+        if let Some(before) = &too_deep {
+            if soft.centre_hz > DARK_ENOUGH * hard.centre_hz {
+                *pad = before.clone();
+                return;
+            }
+        } else if soft.centre_hz > DARKER * hard.centre_hz
             && let Some(hz) = cuts.next()
         {
             // it softens as well: no fall that is known is true any more, this one neither
+            cut_hz = [hz, cut_hz[0]];
             darken(pad, hz);
             (search, rounds) = (FallSearch::default(), 0);
             continue;
@@ -100,6 +115,15 @@ pub fn follow_velocity(auditioner: &mut Auditioner, pad: &mut Pad) {
         let at_end = fall < FALL_DB && level >= setting(&LAYER, "velocity_level").max;
         if (fall - FALL_DB).abs() <= FALL_NEAR_DB || at_end {
             return;
+        }
+        if fall > FALL_DB && level < LEAST_LEVEL && cut_hz[1] > NEAR_CUTS * cut_hz[0] {
+            // the cut alone takes too much: one halfway to the milder one before it
+            too_deep = Some(pad.clone());
+            cut_hz[0] = (cut_hz[0] * cut_hz[1]).sqrt();
+            darken(pad, cut_hz[0]);
+            level = EFFECTIVE_VELOCITY_LEVEL;
+            (search, rounds) = (FallSearch::default(), 0);
+            continue;
         }
         level = search.next(level, fall);
     }
