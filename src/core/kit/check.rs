@@ -201,7 +201,10 @@ impl Document {
 
     fn check_slice(&self, what: &str, slice: &Slice) -> Result<()> {
         let Some(take) = self.takes.get(slice.take) else {
-            return wrong(format!("{what} reads from take {}, which is not there", slice.take + 1));
+            return wrong(format!(
+                "{what} reads from take {}, which is not there",
+                slice.take.saturating_add(1)
+            ));
         };
         if slice.start >= slice.end || slice.end > take.frames {
             return wrong(format!(

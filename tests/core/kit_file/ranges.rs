@@ -50,6 +50,7 @@ fn values_out_of_range_are_refused_by_name() {
         ("note 128", &|d| d["pads"][1]["note"] = 128.into()),
         ("stage of the tone chain", &|d| d["pads"][0]["tone"]["order"][0] = "eq".into()),
         ("take 3", &|d| d["pads"][3]["slices"][0]["take"] = 2.into()),
+        ("pad 4 reads from take 1844", &|d| d["pads"][3]["slices"][0]["take"] = u64::MAX.into()),
         ("pad 4 reads frames", &|d| d["pads"][3]["slices"][0]["end"] = 30_001.into()),
         ("pad 4 reads frames", &|d| d["pads"][3]["layers"][1]["slice"]["start"] = 24_000.into()),
         ("pad 4, slice 1: Gain", &|d| d["pads"][3]["slices"][0]["gain_db"] = 1e9.into()),
