@@ -166,19 +166,24 @@ pub fn loudness(left: &[f32], right: &[f32]) -> Option<f32> {
     loudest([left, right], EbuR128::new(2, AUDITION_RATE as u32, Mode::M).ok()?)
 }
 
-/// The same of a stroke whose two channels are alike.
-pub fn loudness_of_one(channel: &[f32]) -> Option<f32> {
+/// The same of a stroke whose two channels both carry `channel` (frames at [`AUDITION_RATE`]), measured once: LUFS; `None`
+/// for silence.
+pub fn loudness_of_dual_mono(channel: &[f32]) -> Option<f32> {
     let mut meter = EbuR128::new(1, AUDITION_RATE as u32, Mode::M).ok()?;
     meter.set_channel(0, Channel::DualMono).ok()?;
     loudest([channel], meter)
 }
 
+/// The highest momentary loudness that `meter` reads of channels of one length.
 fn loudest<const N: usize>(channels: [&[f32]; N], mut meter: EbuR128) -> Option<f32> {
+    /// Frames between two readings: 50 ms.
     const PART: usize = 2400;
-    // 400 ms of silence around it, so that the meter's window can hold the whole of a short stroke
+    /// Parts in the meter's window of 400 ms: as much silence before the stroke, and half of it behind, so that the window
+    /// can hold the whole of a short one.
+    const WINDOW: usize = 8;
     let rest = [0.0f32; PART];
     let mut max = f64::NEG_INFINITY;
-    for _ in 0..8 {
+    for _ in 0..WINDOW {
         meter.add_frames_planar_f32(&[&rest[..]; N]).ok()?;
     }
     let frames = channels[0].len();
@@ -187,9 +192,30 @@ fn loudest<const N: usize>(channels: [&[f32]; N], mut meter: EbuR128) -> Option<
         meter.add_frames_planar_f32(&channels.map(|c| &c[from..to])).ok()?;
         max = max.max(meter.loudness_momentary().ok()?);
     }
-    for _ in 0..4 {
+    for _ in 0..WINDOW / 2 {
         meter.add_frames_planar_f32(&[&rest[..]; N]).ok()?;
         max = max.max(meter.loudness_momentary().ok()?);
     }
     (max.is_finite() && max > -100.0).then_some(max as f32)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A sine of 997 Hz at full scale in one channel reads -3.01 LKFS (ITU-R BS.1770-5, annex 1), in two 0 LKFS.
+    #[test]
+    fn one_channel_is_measured_like_two_that_carry_the_same() {
+        let sine: Vec<f32> =
+            (0..48_000).map(|i| (i as f32 * 997.0 / 48_000.0 * std::f32::consts::TAU).sin()).collect();
+        for (share, lufs) in [(1.0, 0.0), (0.1, -20.0)] {
+            let part: Vec<f32> = sine.iter().map(|x| share * x).collect();
+            let (one, both) = (loudness_of_dual_mono(&part).unwrap(), loudness(&part, &part).unwrap());
+            assert!((one - lufs).abs() < 0.05 && (both - one).abs() < 0.001, "{one} and {both}, not {lufs}");
+        }
+        // a stroke of 100 ms fills a quarter of the window of 400 ms: 6.0 LU less
+        let short = loudness_of_dual_mono(&sine[..4800]).unwrap();
+        assert!((short + 6.02).abs() < 0.15, "{short}");
+        assert_eq!(loudness_of_dual_mono(&[0.0; 4800]), None);
+    }
 }

@@ -36,8 +36,8 @@ const NEAR_CUTS: f32 = 1.05;
 const ALTERNATE_NEAR_LU: f32 = 0.2;
 const MAX_ALTERNATE_APART_LU: f32 = 0.45;
 const MAX_ALTERNATE_APART_OCT: f32 = 0.35;
-/// The least that a pad's loudness is taken to change by with a decibel of gain, LU (our choice): a limiter holds it.
-const MIN_ANSWER: f32 = 0.25;
+/// Least slope that is assumed of a pad's loudness over the gain of a slice, LU/dB (our choice): a limiter flattens it.
+const MIN_SLOPE: f32 = 0.25;
 /// What a pad may lose in mono, dB, and what its cloud is narrowed by each time it loses more (our choice).
 const MAX_MONO_LOSS_DB: f32 = 1.9;
 const NARROWER: f32 = 0.75;
@@ -69,7 +69,7 @@ pub struct Stroke {
 /// How the pad sounds at `velocity` (0 to 1) with its first slice; `None` for silence.
 pub fn stroke(auditioner: &mut Auditioner, pad: &Pad, velocity: f32) -> Option<Stroke> {
     let sound = auditioner.sketch_at(pad, velocity);
-    let lufs = balance::loudness_of_one(&sound)?;
+    let lufs = balance::loudness_of_dual_mono(&sound)?;
     Some(Stroke { lufs, centre_hz: centre_hz(&sound)? })
 }
 
@@ -213,11 +213,16 @@ fn evened(auditioner: &mut Auditioner, pad: &Pad, mut slice: Slice, wanted: Stro
         if off.abs() <= ALTERNATE_NEAR_LU {
             return Some(slice);
         }
-        // a chain that limits answers a gain with less than the gain
-        let answer = last.map_or(1.0, |(gain_db, lufs)| (is.lufs - lufs) / (slice.gain_db - gain_db));
+        // secant method: a chain that limits changes by less than the gain
+        let slope = last.map_or(1.0, |(gain_db, lufs)| (is.lufs - lufs) / (slice.gain_db - gain_db));
         last = Some((slice.gain_db, is.lufs));
-        let step = off / answer.clamp(MIN_ANSWER, 1.0);
-        slice.gain_db = setting(&SLICE, "gain_db").clamp(slice.gain_db + step);
+        let step = off / slope.clamp(MIN_SLOPE, 1.0);
+        let gain_db = setting(&SLICE, "gain_db").clamp(slice.gain_db + step);
+        if gain_db == slice.gain_db {
+            // at the end of its range
+            break;
+        }
+        slice.gain_db = gain_db;
     }
     (off.abs() <= MAX_ALTERNATE_APART_LU).then_some(slice)
 }

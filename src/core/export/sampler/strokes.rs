@@ -24,10 +24,10 @@ const NEXT_VELOCITY: f64 = 0.85;
 const NEXT_SOFT_VELOCITY: f64 = 0.7;
 const SOFT: u8 = 10;
 
-/// What the line may miss the level by in the middle of two points, dB, where a limiter begins to work and where the level is
-/// steep: above it the level is measured there as well.
-const MAX_BENT_MISS_DB: f64 = 0.2;
-const MAX_STEEP_MISS_DB: f64 = 0.3;
+/// Error of the straight line in the middle of two points, dB, above which the level is measured there as well: where a limiter
+/// begins to work, and where the level is steep (our choice: together below the 0.5 dB that exports are held to).
+const MAX_BEND_ERROR_DB: f64 = 0.2;
+const MAX_CHORD_ERROR_DB: f64 = 0.3;
 /// A ratio of 2 as a level, dB: 20 log10(2).
 const OCTAVE_DB: f64 = 6.0206;
 
@@ -122,7 +122,7 @@ impl<'a> StrokePlayer<'a> {
             velocity = next_velocity(velocity, low);
             measure(&mut curves, velocity)?;
         }
-        let between: BTreeSet<u8> = curves.iter().flat_map(|curve| beside_lines(curve)).collect();
+        let between: BTreeSet<u8> = curves.iter().flat_map(|curve| extra_velocities(curve)).collect();
         between.into_iter().try_for_each(|velocity| measure(&mut curves, velocity))?;
         Ok(curves)
     }
@@ -130,7 +130,7 @@ impl<'a> StrokePlayer<'a> {
 
 /// Velocities in the middle of two points of a curve where it may lie too far beside the straight line between them: where
 /// it is steep, and on both sides of a point at which its slope changes.
-fn beside_lines(curve: &[(u8, f32)]) -> BTreeSet<u8> {
+fn extra_velocities(curve: &[(u8, f32)]) -> BTreeSet<u8> {
     let octaves = |loud: u8, soft: u8| (f64::from(loud) / f64::from(soft)).log2();
     let db = |gain: f32| gain_to_db(f64::from(gain).max(1e-6));
     let slope = |[(loud, a), (soft, b)]: [(u8, f32); 2]| (db(a) - db(b)) / octaves(loud, soft);
@@ -140,7 +140,7 @@ fn beside_lines(curve: &[(u8, f32)]) -> BTreeSet<u8> {
         let [a, b] = [pair[0], pair[1]];
         // the chord of x^p over a ratio r lies about p (p - 1) (ln r)^2 / 8 beside it in the middle
         let (power, ratio) = (slope([a, b]) / OCTAVE_DB, f64::from(a.0) / f64::from(b.0));
-        if gain_to_db(1.0 + power * (power - 1.0) * ratio.ln().powi(2) / 8.0) > MAX_STEEP_MISS_DB {
+        if gain_to_db(1.0 + power * (power - 1.0) * ratio.ln().powi(2) / 8.0) > MAX_CHORD_ERROR_DB {
             between.insert(a.0.midpoint(b.0));
         }
     }
@@ -148,7 +148,7 @@ fn beside_lines(curve: &[(u8, f32)]) -> BTreeSet<u8> {
         let [a, b, c] = [three[0], three[1], three[2]];
         // a bend in the middle of an interval lies a quarter of its width times the change of slope beside the line
         let width = octaves(a.0, b.0).max(octaves(b.0, c.0));
-        if (slope([a, b]) - slope([b, c])).abs() * width / 4.0 > MAX_BENT_MISS_DB {
+        if (slope([a, b]) - slope([b, c])).abs() * width / 4.0 > MAX_BEND_ERROR_DB {
             between.extend([a.0.midpoint(b.0), b.0.midpoint(c.0)]);
         }
     }
@@ -189,7 +189,7 @@ mod tests {
     #[test]
     fn levels_are_measured_where_a_line_between_two_of_them_would_miss() {
         let curve = |power: i32| [96u8, 81, 68, 57, 48].map(|v| (v, (f32::from(v) / 96.0).powi(power)));
-        let between = |curve: &[(u8, f32)]| Vec::from_iter(beside_lines(curve));
+        let between = |curve: &[(u8, f32)]| Vec::from_iter(extra_velocities(curve));
         assert!(between(&curve(2)).is_empty());
         // a limiter holds what is louder than 81
         let bent = curve(2).map(|(v, gain)| (v, gain.min(curve(2)[1].1)));
@@ -197,7 +197,7 @@ mod tests {
         assert_eq!(between(&curve(4)), [52, 62, 74, 88]);
         // what the line misses there, at most: (81 / 96)^4 and 1 beside ((88 / 96))^4
         let line = (0.5 * (0.84375f64.powi(4) + 1.0) / 0.921875f64.powi(4)).log10() * 20.0;
-        assert!(line > MAX_STEEP_MISS_DB && line < 0.5, "{line:.2} dB");
+        assert!(line > MAX_CHORD_ERROR_DB && line < 0.5, "{line:.2} dB");
     }
 
     #[test]
