@@ -140,8 +140,8 @@ impl Engine {
         engine
     }
 
-    /// An engine for trials that are analysed, not heard: like [`Engine::offline`], but saturation is only
-    /// oversampled twice.
+    /// An engine for trials that are analysed, not heard: like [`Engine::offline`], but takes are read with
+    /// short kernels and saturation is only oversampled twice, by short filters.
     pub fn draft(sample_rate: f64) -> Self {
         let mut engine = Self::offline(sample_rate);
         engine.pads.iter_mut().for_each(PadChannel::draft);

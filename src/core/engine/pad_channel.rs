@@ -68,6 +68,8 @@ pub(super) struct PadChannel {
     /// Frame at which the bend last moved.
     last_bend: Option<u64>,
     sample_rate: f64,
+    /// Whether its sounds are measured, not heard.
+    draft: bool,
 }
 
 /// Buffers shared by all channels, `[channel]` of a stereo pair.
@@ -119,11 +121,13 @@ impl PadChannel {
             bend: Ramp::still(0.0),
             last_bend: None,
             sample_rate,
+            draft: false,
         }
     }
 
-    /// See [`ToneChain::draft`].
+    /// From now on grains are read with short kernels, and the tone chain works as [`ToneChain::draft`] says.
     pub fn draft(&mut self) {
+        self.draft = true;
         self.instances.iter_mut().for_each(|s| s.chain.draft());
     }
 
@@ -279,6 +283,7 @@ impl PadChannel {
             velocity,
             transpose_st,
             ahead: instance.ahead,
+            draft: self.draft,
         };
         let (voice, drawn) = trigger.start(&mut self.counter, pool)?;
         if instance.voices.len() < instance.voices.capacity() {

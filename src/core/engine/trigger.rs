@@ -37,6 +37,8 @@ pub(super) struct Trigger<'a> {
     pub transpose_st: f32,
     /// Frames that the pad's limiters look ahead.
     pub ahead: usize,
+    /// Whether grains are read with short kernels.
+    pub draft: bool,
 }
 
 /// What was drawn for a trigger.
@@ -145,7 +147,7 @@ impl Trigger<'_> {
         let mut settings = self.grain_settings(layer, pad, plan);
         let level = self.level_db(layer, plan) + plan.dry_db;
         settings.gains = self.gains(layer, level, 0.0);
-        Grain::new(&settings, self.bend, self.now, self.sample_rate)
+        self.grain(&settings)
     }
 
     fn cloud_grain(
@@ -172,7 +174,12 @@ impl Trigger<'_> {
         if grain.limit_ms.is_finite() {
             settings.limit = self.frames(grain.limit_ms).max(1);
         }
-        Grain::new(&settings, self.bend, self.now, self.sample_rate)
+        self.grain(&settings)
+    }
+
+    fn grain(&self, settings: &GrainSettings<'_>) -> Grain {
+        let grain = Grain::new(settings, self.bend, self.now, self.sample_rate);
+        if self.draft { grain.draft() } else { grain }
     }
 
     /// Settings of a layer's grain, before level and pan.

@@ -98,6 +98,12 @@ pub(in crate::engine) struct GrainContext<'a> {
 }
 
 impl Grain {
+    /// The same grain, read with short kernels: see [`Reader::draft`].
+    #[must_use]
+    pub fn draft(self) -> Self {
+        Self { reader: self.reader.draft(), ..self }
+    }
+
     /// A grain triggered at absolute frame `now` in an engine at `sample_rate` Hz.
     pub fn new(settings: &GrainSettings, bend: &Ramp, now: u64, sample_rate: f64) -> Self {
         let s = settings.settings;

@@ -419,7 +419,10 @@ mod x86 {
 
 #[cfg(test)]
 mod tests {
-    use super::{super::table::bands, *};
+    use super::{
+        super::table::{bands, draft_bands},
+        *,
+    };
 
     fn placed(list: &[i64]) -> Positions {
         let mut first = list[0];
@@ -435,7 +438,7 @@ mod tests {
             seed as f32 / u32::MAX as f32 - 0.5
         };
         let [a, b]: [Vec<f32>; 2] = std::array::from_fn(|_| (0..5000).map(|_| noise()).collect());
-        for band in bands() {
+        for band in bands().iter().chain(draft_bands()) {
             // Steps of any size, over both ends of the source.
             let positions: Vec<i64> = (0..1001).map(|i| -(1 << 36) + i * 24_234_567_891).collect();
             let n = positions.len();

@@ -24,7 +24,7 @@ pub use fixed::Step;
 
 use fixed::WHOLE;
 use kernel::{Positions, READ_BLOCK};
-use table::{BANDS, bands};
+use table::{BANDS, TableBand, bands, draft_bands};
 
 /// Length of the crossfade when a gliding reader changes from one table to the next, frames: a switch would click,
 /// since their transition bands differ.
@@ -40,6 +40,8 @@ pub struct Reader {
     from: u8,
     /// Remaining frames of the crossfade.
     fade: u8,
+    /// Whether it reads with short kernels.
+    draft: bool,
 }
 
 impl Reader {
@@ -51,7 +53,17 @@ impl Reader {
     /// A reader whose next output frame is at `position` in the source: frames, fractions allowed, negative before
     /// the source.
     pub fn new(position: f64) -> Self {
-        Self { position: (position * ONE).round() as i64, band: u8::MAX, from: 0, fade: 0 }
+        Self { position: (position * ONE).round() as i64, band: u8::MAX, from: 0, fade: 0, draft: false }
+    }
+
+    /// The same reader with kernels of a third of the length, for sounds that are measured and not heard.
+    #[must_use]
+    pub fn draft(self) -> Self {
+        Self { draft: true, ..self }
+    }
+
+    fn tables(&self) -> &'static [TableBand; BANDS] {
+        if self.draft { draft_bands() } else { bands() }
     }
 
     /// Position of the next output frame, frames of the source.
@@ -131,11 +143,21 @@ impl Reader {
             let span = self.next_span(from, (from + READ_BLOCK).min(frames), &same_band);
             let to = from + span.frames;
             let positions = place(&mut self.position, from, span.frames);
-            kernel::read(&bands()[span.band], source, &positions, out.each_mut().map(|o| &mut o[from..to]));
+            kernel::read(
+                &self.tables()[span.band],
+                source,
+                &positions,
+                out.each_mut().map(|o| &mut o[from..to]),
+            );
             if let Some(fade) = span.fade {
                 let mut old = [[0.0; READ_BLOCK]; N];
                 let n = span.frames;
-                kernel::read(&bands()[fade.from], source, &positions, old.each_mut().map(|o| &mut o[..n]));
+                kernel::read(
+                    &self.tables()[fade.from],
+                    source,
+                    &positions,
+                    old.each_mut().map(|o| &mut o[..n]),
+                );
                 for (old, out) in old.iter().zip(&mut out) {
                     fade.blend(&old[..n], &mut out[from..to]);
                 }

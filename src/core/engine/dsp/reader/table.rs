@@ -14,6 +14,9 @@ use std::sync::OnceLock;
 
 /// Taps of the first band: the length of the kernel in frames.
 pub const BASE_TAPS: usize = 48;
+/// Taps of the first band of the drafts, and where its low pass is 6 dB down, in cycles per frame of the source.
+const DRAFT_TAPS: usize = 16;
+const DRAFT_CUTOFF: f64 = 0.43;
 /// Phases of the first band: equal parts of a frame, each with a cubic through the kernel's values at its
 /// four Chebyshev nodes. The error, at most (w / P)^4 / 3072 for a frequency of w radians per frame (the
 /// Chebyshev remainder), is -115 dB at 15 kHz of 44.1 kHz; and the table (6 KB) fits the first-level
@@ -55,14 +58,21 @@ pub struct TableBand {
 /// it, off the audio thread.
 pub fn bands() -> &'static [TableBand; BANDS] {
     static TABLES: OnceLock<Box<[TableBand; BANDS]>> = OnceLock::new();
-    TABLES.get_or_init(|| Box::new(std::array::from_fn(TableBand::new)))
+    TABLES.get_or_init(|| Box::new(std::array::from_fn(|i| TableBand::new(i, BASE_TAPS, kernel))))
+}
+
+/// The same with a third of the taps, for sounds that are measured and not heard: what is above 16 kHz of 48 kHz gets
+/// softer, and aliases lie below -45 dB.
+pub fn draft_bands() -> &'static [TableBand; BANDS] {
+    static TABLES: OnceLock<Box<[TableBand; BANDS]>> = OnceLock::new();
+    TABLES.get_or_init(|| Box::new(std::array::from_fn(|i| TableBand::new(i, DRAFT_TAPS, draft_kernel))))
 }
 
 impl TableBand {
-    fn new(index: usize) -> Self {
+    fn new(index: usize, base_taps: usize, kernel: fn(f64) -> f64) -> Self {
         let octaves = index as f64 / BANDS_PER_OCTAVE as f64;
         let max_ratio = BASE_RATIO * libm::exp2(octaves);
-        let length = BASE_TAPS as f64 * libm::exp2(octaves);
+        let length = base_taps as f64 * libm::exp2(octaves);
         let taps = (length / LANES as f64).ceil() as usize * LANES;
         let phase_bits = (libm::log2(BASE_PHASES).round() as u32).saturating_sub(octaves.floor() as u32);
         let phases = 1usize << phase_bits;
@@ -123,6 +133,18 @@ fn kernel(x: f64) -> f64 {
         (b1, b2) = (c + 2.0 * cosine * b1 - b2, b1);
     }
     SHAPE[0] + cosine * b1 - b2
+}
+
+/// Kernel of the drafts at `x`, -1 to 1 over its length: a sinc with a Blackman window (Harris, "On the use of windows for
+/// harmonic analysis", Proceedings of the IEEE 66(1), 1978).
+fn draft_kernel(x: f64) -> f64 {
+    if x.abs() >= 1.0 {
+        return 0.0;
+    }
+    let turn = std::f64::consts::PI * x;
+    let window = 0.42 + 0.5 * libm::cos(turn) + 0.08 * libm::cos(2.0 * turn);
+    let angle = turn * DRAFT_CUTOFF * DRAFT_TAPS as f64;
+    window * if angle.abs() < 1e-9 { 1.0 } else { libm::sin(angle) / angle }
 }
 
 /// Coefficients of the cosines of 0, 1, 2, ... half periods over half of the kernel's length, made by
