@@ -2,21 +2,25 @@
 //! instrument stays recognisable.
 //!
 //! The optimiser is CMA-ES (Hansen and Ostermeier 2001; the `cmaes` crate), seeded and bounded in its number
-//! of trials, so that the same hit gives the same pad. Its result consists of ordinary settings.
+//! of trials, so that the same hit gives the same pad. To play a trial takes longer than anything else, so each of its
+//! trials is followed by one at the place that a model of all trials so far ([`LocalModel`]) expects to be the best: half
+//! as many trials come as far (tests/SCORES.md). Its result consists of ordinary settings.
 
 use super::{
     auditioner::{AUDITION_RATE, Auditioner},
-    balance, equalise,
-    features::Features,
+    balance,
+    controls::{Control, space},
+    equalise,
+    features::{COUNT, Features},
     group,
+    local_model::LocalModel,
     objective::Objective,
     resonances,
 };
 use crate::{
     error::Result,
-    kit::{LAYER, Pad, Role},
+    kit::{Pad, Role},
     progress::Progress,
-    settings::setting,
     units::{gain_to_db, power_to_db},
 };
 use cmaes::{CMAESOptions, DVector};
@@ -25,14 +29,16 @@ use cmaes::{CMAESOptions, DVector};
 /// once more after their resonances are dipped; of rims and claps two hits are searched; cymbals are long.
 pub fn trials(role: Role) -> usize {
     match role {
-        Role::LowTom | Role::MiddleTom | Role::HighTom => 50,
-        Role::Crash | Role::Ride | Role::PedalHat => 30,
-        Role::ClosedHat | Role::OpenHat | Role::Rim | Role::Clap => 60,
-        _ => 80,
+        Role::LowTom | Role::MiddleTom | Role::HighTom => 25,
+        Role::Crash | Role::Ride => 15,
+        Role::PedalHat => 18,
+        Role::ClosedHat | Role::OpenHat | Role::Clap => 30,
+        Role::Rim => 36,
+        _ => 40,
     }
 }
 /// Number of trials of the search after dips; more gain little (found by trial).
-const REFINING_TRIALS: usize = 25;
+const REFINING_TRIALS: usize = 14;
 /// Maximum number of copies in a trial. In a short dense cloud more copies cost time and hardly change the
 /// measures; the bursts of a clap and the tail of an open hat need all of theirs.
 fn max_trial_copies(role: Role) -> u8 {
@@ -42,14 +48,18 @@ fn max_trial_copies(role: Role) -> u8 {
         _ => u8::MAX,
     }
 }
-/// Number of layers of which every control is searched; of the others level and decay are.
-const MAIN_LAYERS: usize = 2;
 /// First guesses, each from the sound of the one before.
 const GUESSES: usize = 2;
 /// Number of best trials that are played again with all their copies; the best of them is chosen.
-const FINALISTS: usize = 6;
+const FINALISTS: usize = 3;
 /// First step of the search, as a share of each control's window.
 const FIRST_STEP: f64 = 0.15;
+/// Trials before the model is asked; its first step, its number of guesses, and what it costs to leave the best trial
+/// by a quarter of a window (all found by trial).
+const TRIALS_BEFORE_MODEL: usize = 8;
+const MODEL_STEP: f64 = 0.08;
+const MODEL_GUESSES: usize = 100;
+const MODEL_DISTANCE: f64 = 0.05;
 /// Weight of a decibel of distance from the raw hit: the instrument stays recognisable (found by trial).
 const RAW_DISTANCE: f32 = 0.02;
 /// Weight of a decibel by which partials stand out of the noise of hats and shakers: a sound with fewer resonances
@@ -172,24 +182,26 @@ impl<'a> Search<'a> {
         seed: u64,
         progress: &dyn Progress,
     ) -> Result<(f32, Pad)> {
-        let copies = max_trial_copies(self.recipe.role);
         let mut best = (self.cost(auditioner, self.recipe), self.recipe.clone());
-        let mut finalists: Vec<(f32, Pad)> = Vec::new();
-        let try_out = |x: &DVector<f64>| {
+        let mut run = Run {
+            search: self,
+            auditioner,
+            copies: max_trial_copies(self.recipe.role),
+            left: trials,
+            seed,
+            model: LocalModel::default(),
+            finalists: Vec::new(),
+        };
+        let try_out = |place: &DVector<f64>| {
             // a cancelled search runs out without playing anything
-            if progress.cancelled() {
+            if progress.cancelled() || run.left == 0 {
                 return f64::MAX;
             }
-            let (pad, outside) = self.pad(x.iter());
-            let mut tried = pad.clone();
-            tried.cloud.copies = tried.cloud.copies.min(copies);
-            let cost = self.cost(auditioner, &tried);
-            let place = finalists.partition_point(|(c, _)| *c <= cost);
-            if place < FINALISTS {
-                finalists.insert(place, (cost, pad));
-                finalists.truncate(FINALISTS);
+            let cost = run.try_out(place);
+            if run.left > 0 && run.model.len() >= TRIALS_BEFORE_MODEL {
+                run.follow_model();
             }
-            f64::from(cost) + outside
+            cost
         };
         let options = CMAESOptions::new(self.start(), FIRST_STEP).seed(seed).max_function_evals(trials);
         // the options are fixed and valid: a refusal would leave the recipe as it is
@@ -197,6 +209,7 @@ impl<'a> Search<'a> {
             run.run();
         }
         progress.check()?;
+        let Run { copies, finalists, auditioner, .. } = run;
         for (tried, pad) in finalists {
             let cost = if pad.cloud.copies > copies { self.cost(auditioner, &pad) } else { tried };
             if cost < best.0 {
@@ -208,17 +221,27 @@ impl<'a> Search<'a> {
 
     /// Cost of a pad; the lower the better. [`SILENT`] for silence.
     pub fn cost(&self, auditioner: &mut Auditioner, pad: &Pad) -> f32 {
+        self.measures(auditioner, pad).map_or(SILENT, |measures| self.cost_of(&measures))
+    }
+
+    /// What the cost of a pad is made of; `None` for silence.
+    fn measures(&self, auditioner: &mut Auditioner, pad: &Pad) -> Option<Vec<f32>> {
         let sound = auditioner.sketch(pad);
-        let Some(features) = Features::of(&sound, AUDITION_RATE) else { return SILENT };
-        let tones = if self.penalises_resonances() {
-            RESONANCES * resonances::resonances_db(&sound, AUDITION_RATE)
-        } else {
-            0.0
-        };
+        let mut row = Features::of(&sound, AUDITION_RATE)?.row();
+        let penalised = self.penalises_resonances();
+        row.push(if penalised { resonances::resonances_db(&sound, AUDITION_RATE) } else { 0.0 });
+        row.push(self.crest_over_db(&sound));
+        Some(row)
+    }
+
+    /// Cost of these measures: a row of features, then resonances and crest in dB.
+    fn cost_of(&self, measures: &[f32]) -> f32 {
+        let (row, &[tones_db, crest_db]) = measures.split_at(COUNT) else { return SILENT };
+        let Some(features) = Features::from_row(row) else { return SILENT };
         self.objective.loss(&features)
             + RAW_DISTANCE * group::distance_db(&features, self.raw)
-            + tones
-            + CREST * self.crest_over_db(&sound)
+            + RESONANCES * tones_db.max(0.0)
+            + CREST * crest_db.max(0.0)
     }
 
     /// How far a snare's peak lies above what lets it be as loud beside the kick as it should be, dB; 0 below. Its
@@ -242,147 +265,65 @@ impl<'a> Search<'a> {
     }
 }
 
-type Set = Box<dyn Fn(&mut Pad, f32)>;
-
-/// One control and the window in which it is searched.
-struct Control {
-    low: f32,
-    high: f32,
-    logarithmic: bool,
-    value: f32,
-    set: Set,
+/// A search at work.
+struct Run<'a, 'b> {
+    search: &'a Search<'a>,
+    auditioner: &'b mut Auditioner,
+    /// Maximum number of copies in a trial.
+    copies: u8,
+    /// Trials that are left.
+    left: usize,
+    seed: u64,
+    model: LocalModel,
+    /// The best trials with all their copies, and their costs without; the best first.
+    finalists: Vec<(f32, Pad)>,
 }
 
-impl Control {
-    /// The recipe's place in the window, 0 to 1.
-    fn travel(&self) -> f64 {
-        let t = if self.logarithmic {
-            (self.value / self.low).ln() / (self.high / self.low).ln()
-        } else {
-            (self.value - self.low) / (self.high - self.low)
+impl Run<'_, '_> {
+    /// Plays the pad with its controls at this place; its cost, with the penalty for places outside.
+    fn try_out(&mut self, place: &DVector<f64>) -> f64 {
+        self.left -= 1;
+        let (pad, outside) = self.search.pad(place.iter());
+        let mut tried = pad.clone();
+        tried.cloud.copies = tried.cloud.copies.min(self.copies);
+        let Some(measures) = self.search.measures(self.auditioner, &tried) else {
+            return f64::from(SILENT) + outside;
         };
-        f64::from(t.clamp(0.0, 1.0))
+        let cost = self.search.cost_of(&measures);
+        let rank = self.finalists.partition_point(|(c, _)| *c <= cost);
+        if rank < FINALISTS {
+            self.finalists.insert(rank, (cost, pad));
+            self.finalists.truncate(FINALISTS);
+        }
+        self.model.learn(place.map(|t| t.clamp(0.0, 1.0)), measures, cost);
+        f64::from(cost) + outside
     }
 
-    fn apply(&self, pad: &mut Pad, travel: f64) {
-        let t = travel.clamp(0.0, 1.0) as f32;
-        let value = if self.logarithmic {
-            self.low * (self.high / self.low).powf(t)
-        } else {
-            self.low + (self.high - self.low) * t
+    /// Tries the place near the best trial at which the model expects the lowest cost.
+    fn follow_model(&mut self) {
+        let Some(local) = self.model.around_best() else { return };
+        let mut found: Option<(f64, DVector<f64>)> = None;
+        let guess = |place: &DVector<f64>| {
+            let held = place.map(|t| t.clamp(0.0, 1.0));
+            let outside = (place - &held).norm_squared() * OUTSIDE;
+            let far = (&held - local.centre()).norm_squared() / (0.25 * 0.25);
+            let cost = f64::from(self.search.cost_of(&local.measures(&held)));
+            let cost = cost + outside + MODEL_DISTANCE * far;
+            if found.as_ref().is_none_or(|(least, _)| cost < *least) {
+                found = Some((cost, held));
+            }
+            cost
         };
-        (self.set)(pad, value.clamp(self.low, self.high));
+        let options = CMAESOptions::new(local.centre().clone(), MODEL_STEP)
+            .seed(self.seed ^ self.left as u64)
+            .max_function_evals(MODEL_GUESSES);
+        if let Ok(mut run) = options.build(guess) {
+            run.run();
+        }
+        if let Some((_, place)) = found {
+            self.try_out(&place);
+        }
     }
-}
-
-/// Controls that are searched, with their windows around the pad's values; pitches and starts only with `shift`.
-fn space(pad: &Pad, shift: bool) -> Vec<Control> {
-    let mut all = Vec::new();
-    for i in 0..pad.layers.len() {
-        layer(pad, i, shift, &mut all);
-    }
-    cloud(pad, shift, &mut all);
-    tone(pad, &mut all);
-    all
-}
-
-fn layer(pad: &Pad, i: usize, shift: bool, all: &mut Vec<Control>) {
-    let s = &pad.layers[i].settings;
-    if i >= MAIN_LAYERS {
-        // so few trials find their way among so many controls only
-        linear(all, s.level_db, [s.level_db - 8.0, s.level_db + 6.0], move |p, v| {
-            p.layers[i].settings.level_db = v
-        });
-        scaled(all, s.decay_ms, 1.6, [3.0, 2000.0], move |p, v| p.layers[i].settings.decay_ms = v);
-        return;
-    }
-    if shift {
-        linear(all, s.start_ms, [0.0, s.start_ms + 25.0], move |p, v| p.layers[i].settings.start_ms = v);
-        let allowed = setting(&LAYER, "pitch_st");
-        let pitch = [(s.pitch_st - 6.0).max(allowed.min), (s.pitch_st + 6.0).min(allowed.max)];
-        linear(all, s.pitch_st, pitch, move |p, v| p.layers[i].settings.pitch_st = v);
-    }
-    scaled(all, s.decay_ms, 3.0, [3.0, 2000.0], move |p, v| p.layers[i].settings.decay_ms = v);
-    linear(all, s.decay_curve, [0.2, 1.0], move |p, v| p.layers[i].settings.decay_curve = v);
-    if s.drop_st > 0.0 {
-        linear(all, s.drop_st, [0.0, 18.0], move |p, v| p.layers[i].settings.drop_st = v);
-    }
-    if s.attack_ms > 0.0 {
-        linear(all, s.attack_ms, [0.7 * s.attack_ms, 2.0 * s.attack_ms], move |p, v| {
-            p.layers[i].settings.attack_ms = v
-        });
-    }
-    if s.low_cut_hz > 20.0 {
-        scaled(all, s.low_cut_hz, 2.0, [20.0, 12_000.0], move |p, v| p.layers[i].settings.low_cut_hz = v);
-    }
-    if s.high_cut_hz < 20_000.0 {
-        scaled(all, s.high_cut_hz, 2.5, [150.0, 18_000.0], move |p, v| p.layers[i].settings.high_cut_hz = v);
-    }
-    if i > 0 {
-        linear(all, s.level_db, [-24.0, 12.0], move |p, v| p.layers[i].settings.level_db = v);
-    } else {
-        linear(all, s.hold_ms, [0.0, 2.0 * s.hold_ms + 6.0], move |p, v| p.layers[i].settings.hold_ms = v);
-    }
-}
-
-fn cloud(pad: &Pad, shift: bool, all: &mut Vec<Control>) {
-    let c = &pad.cloud;
-    if c.copies == 0 {
-        return;
-    }
-    linear(all, c.cloud_db, [(c.cloud_db - 14.0).max(-40.0), (c.cloud_db + 8.0).min(9.0)], |p, v| {
-        p.cloud.cloud_db = v
-    });
-    scaled(all, c.spread_ms, 2.5, [2.0, 1000.0], |p, v| p.cloud.spread_ms = v);
-    if c.fall_db > 0.0 {
-        linear(all, c.fall_db, [0.4 * c.fall_db, 1.6 * c.fall_db], |p, v| p.cloud.fall_db = v);
-    }
-    if shift {
-        linear(all, c.pitch_st, [0.5, 12.0], |p, v| p.cloud.pitch_st = v);
-    }
-    // a recipe without diffusion wants none: it would add a tail
-    if c.diffusion > 0.0 {
-        linear(all, c.diffusion, [0.0, 1.0], |p, v| p.cloud.diffusion = v);
-    }
-}
-
-fn tone(pad: &Pad, all: &mut Vec<Control>) {
-    let t = &pad.tone;
-    if t.low_cut.on {
-        scaled(all, t.low_cut.hz, 2.0, [20.0, 12_000.0], |p, v| p.tone.low_cut.hz = v);
-    }
-    if t.high_cut.on {
-        scaled(all, t.high_cut.hz, 2.0, [300.0, 18_000.0], |p, v| p.tone.high_cut.hz = v);
-    }
-    for (b, band) in t.bands.iter().enumerate().filter(|(_, b)| b.on) {
-        linear(all, band.gain_db, [-18.0, 18.0], move |p, v| p.tone.bands[b].gain_db = v);
-        scaled(all, band.hz, 1.6, [40.0, 14_000.0], move |p, v| p.tone.bands[b].hz = v);
-    }
-    linear(all, t.tilt_db, [-6.0, 6.0], |p, v| p.tone.tilt_db = v);
-    if t.saturation.on {
-        linear(all, t.saturation.drive_db, [0.0, 26.0], |p, v| p.tone.saturation.drive_db = v);
-        linear(all, t.saturation.mix, [0.0, 1.0], |p, v| p.tone.saturation.mix = v);
-    }
-    if t.punch.on {
-        scaled(all, t.punch.ratio, 2.5, [1.0, 10.0], |p, v| p.tone.punch.ratio = v);
-    }
-}
-
-fn linear(all: &mut Vec<Control>, value: f32, [low, high]: [f32; 2], set: impl Fn(&mut Pad, f32) + 'static) {
-    all.push(Control { low, high, logarithmic: false, value, set: Box::new(set) });
-}
-
-/// A logarithmic control searched from `1 / factor` of its value to `factor` times it, within the window.
-fn scaled(
-    all: &mut Vec<Control>,
-    value: f32,
-    factor: f32,
-    [least, most]: [f32; 2],
-    set: impl Fn(&mut Pad, f32) + 'static,
-) {
-    let low = (value / factor).max(least).min(most / 1.01);
-    let high = (value * factor).min(most).max(low * 1.01);
-    all.push(Control { low, high, logarithmic: true, value, set: Box::new(set) });
 }
 
 #[cfg(test)]

@@ -30,8 +30,19 @@ impl Kind {
     /// Mean square of the differences between the image of this kind and that of a row of measures, dB²; the weights
     /// are 1 in the mean.
     fn square(&self, row: &[f32], weights: &[f32; IMAGE]) -> f32 {
-        let differences = row[..IMAGE].iter().zip(self.centre).zip(weights);
-        differences.map(|((x, c), w)| w * (x - c) * (x - c)).sum::<f32>() / IMAGE as f32
+        // in eight sums of their own: processors add them at once
+        const LANES: usize = 8;
+        let mut sums = [0.0f32; LANES];
+        fn lanes(row: &[f32]) -> &[[f32; LANES]] {
+            row[..IMAGE].as_chunks().0
+        }
+        for ((x, c), w) in lanes(row).iter().zip(lanes(self.centre)).zip(lanes(weights)) {
+            for lane in 0..LANES {
+                let difference = x[lane] - c[lane];
+                sums[lane] += w[lane] * difference * difference;
+            }
+        }
+        sums.iter().sum::<f32>() / IMAGE as f32
     }
 
     /// Logarithm of the likeness of a row of measures to this kind: a Gaussian kernel of this width, times its share.

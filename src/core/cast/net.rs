@@ -33,7 +33,16 @@ impl Net {
     }
 }
 
-/// Sum of the products of two rows.
+/// Sum of the products of two rows, in eight sums of their own: processors add them at once.
 pub fn dot(a: &[f32], b: &[f32]) -> f32 {
-    a.iter().zip(b).map(|(x, y)| x * y).sum()
+    const LANES: usize = 8;
+    let (a, b) = (a.as_chunks::<LANES>(), b.as_chunks::<LANES>());
+    let mut sums = [0.0f32; LANES];
+    for (a, b) in a.0.iter().zip(b.0) {
+        for ((sum, x), y) in sums.iter_mut().zip(a).zip(b) {
+            *sum += x * y;
+        }
+    }
+    let rest: f32 = a.1.iter().zip(b.1).map(|(x, y)| x * y).sum();
+    sums.iter().sum::<f32>() + rest
 }

@@ -2,7 +2,9 @@
 
 use super::{
     features::{BANDS, Features, STRETCHES},
-    group, likeness, score,
+    group,
+    likeness::Likeness,
+    score::{self, Lacks},
 };
 use crate::kit::{Role, Target};
 
@@ -39,10 +41,11 @@ impl Objective {
     pub fn loss(&self, features: &Features) -> f32 {
         match self {
             Self::Role(role) => {
-                score::cross_entropy(*role, features)
-                    + IMAGE_WEIGHT * likeness::cross_entropy(score::class_of(*role), features)
-                    + PROFILE_WEIGHT * score::distance(*role, features)
-                    + OUTSIDE_WEIGHT * score::outside(*role, features)
+                let lacks = Lacks::of(*role, features);
+                lacks.cross_entropy
+                    + IMAGE_WEIGHT * lacks.likeness
+                    + PROFILE_WEIGHT * lacks.distance
+                    + OUTSIDE_WEIGHT * lacks.outside
             }
             Self::Sound(target) => {
                 score::sound_distance(target, features) + BANDS_WEIGHT * group::distance_db(target, features)
@@ -54,7 +57,7 @@ impl Objective {
     pub fn wanted_bands(&self, features: &Features) -> WantedBands {
         match self {
             Self::Role(role) => {
-                let kind = likeness::nearest(score::class_of(*role), features);
+                let kind = Likeness::of(&features.row()).nearest(score::class_of(*role));
                 let of = |row: &[f32]| std::array::from_fn(|s| std::array::from_fn(|b| row[s * BANDS + b]));
                 WantedBands { level_db: of(kind.centre), width_db: of(kind.width) }
             }

@@ -7,7 +7,7 @@
 
 use super::{
     features::{COUNT, Features, SCALAR_NAMES, SCALARS},
-    likeness,
+    likeness::Likeness,
     net::dot,
     profiles as p,
 };
@@ -23,25 +23,25 @@ const MODELS: usize = 2 + p::NETS.len();
 
 /// The mean of the models' probabilities for a sound.
 pub fn probabilities(features: &Features) -> Probabilities {
-    let models = models(features);
+    let row = features.row();
+    let models = models(&row, &Likeness::of(&row));
     std::array::from_fn(|c| models.iter().map(|m| m[c]).sum::<f32>() / models.len() as f32)
 }
 
 /// The probabilities of each model.
-fn models(features: &Features) -> [Probabilities; MODELS] {
-    let z = standard(features);
+fn models(row: &[f32], likeness: &Likeness) -> [Probabilities; MODELS] {
+    let z = standard(row);
     std::array::from_fn(|i| {
         softmax(&match i {
             0 => line(&z),
-            1 => likeness::logits(&features.row()),
+            1 => likeness.logits(),
             net => p::NETS[net - 2].logits(&z),
         })
     })
 }
 
 /// Measures in standard deviations from the mean, held to ±3, so that an outlier does not decide alone.
-fn standard(features: &Features) -> Vec<f32> {
-    let row = features.row();
+fn standard(row: &[f32]) -> Vec<f32> {
     row.iter().zip(&p::MEAN).zip(&p::SPREAD).map(|((x, m), s)| ((x - m) / s).clamp(-3.0, 3.0)).collect()
 }
 
@@ -88,11 +88,35 @@ pub(super) fn fitness(role: Role, features: &Features) -> f32 {
     }
 }
 
-/// Cross-entropy of a role: minus the natural logarithm of each model's probability, averaged, so that all models
-/// have to agree. For hats the probability of the other hat counts in part: that it is a hat matters more than how
-/// open it is; for cymbals that of an open hat.
-pub(super) fn cross_entropy(role: Role, features: &Features) -> f32 {
-    let models = models(features);
+/// What a sound lacks to serve a role; the lower the better.
+pub(super) struct Lacks {
+    /// Minus the natural logarithm of each model's probability of the role, averaged, so that all models have to agree.
+    /// For hats the probability of the other hat counts in part: that it is a hat matters more than how open it is; for
+    /// cymbals that of an open hat.
+    pub cross_entropy: f32,
+    /// The same of the likeness to the role's kinds of drums, without a bound.
+    pub likeness: f32,
+    /// Distance from the nearest kind of the role's drums: see [`Kind::distance`](super::kind::Kind::distance).
+    pub distance: f32,
+    /// See [`outside`].
+    pub outside: f32,
+}
+
+impl Lacks {
+    /// Of a sound in a role.
+    pub fn of(role: Role, features: &Features) -> Self {
+        let (row, class) = (features.row(), class_of(role));
+        let likeness = Likeness::of(&row);
+        Self {
+            cross_entropy: cross_entropy(role, &models(&row, &likeness)),
+            likeness: likeness.cross_entropy(class),
+            distance: likeness.nearest(class).distance(&row),
+            outside: outside(role, features),
+        }
+    }
+}
+
+fn cross_entropy(role: Role, models: &[Probabilities; MODELS]) -> f32 {
     let of = |m: &Probabilities, role: Role| m[class_of(role)];
     let sure = |m: &Probabilities| match role {
         Role::ClosedHat | Role::PedalHat => of(m, role) + 0.5 * of(m, Role::OpenHat),
@@ -105,14 +129,8 @@ pub(super) fn cross_entropy(role: Role, features: &Features) -> f32 {
 
 /// Distance of two sounds, in standard deviations over all drum sounds (root mean square over all measures).
 pub(super) fn sound_distance(a: &Features, b: &Features) -> f32 {
-    let (x, y) = (standard(a), standard(b));
+    let (x, y) = (standard(&a.row()), standard(&b.row()));
     (x.iter().zip(&y).map(|(x, y)| (x - y) * (x - y)).sum::<f32>() / x.len() as f32).sqrt()
-}
-
-/// Distance from the kind of the role's drums that it is nearest to, in standard deviations of that kind (root mean
-/// square over all measures).
-pub fn distance(role: Role, features: &Features) -> f32 {
-    likeness::nearest(class_of(role), features).distance(&features.row())
 }
 
 /// How far a sound lies outside of what recorded drums of a role are, from their 10th to their 90th percentile, in
