@@ -9,7 +9,7 @@ use kitwright_core::{
         auditioner::{AUDITION_RATE, Auditioner, mono},
         balance,
         cohesion::{self, Stroke},
-        make_kit, score,
+        make_kit, score, toms,
     },
     error::{Error, Result},
     kit::{Kit, Pad, Role},
@@ -89,9 +89,9 @@ fn report(file: &str, out: Option<&str>) -> Result<Value> {
         ));
     }
     let toms = of_role(&kit, Role::LowTom).zip(of_role(&kit, Role::HighTom));
-    if let Some(apart) = toms.and_then(|(low, high)| cohesion::tom_interval(&mut auditioner, low, high)) {
+    if let Some(apart) = toms.and_then(|(low, high)| toms::interval_st(&mut auditioner, low, high)) {
         let middle = of_role(&kit, Role::LowTom).zip(of_role(&kit, Role::MiddleTom));
-        let between = middle.and_then(|(low, middle)| cohesion::tom_interval(&mut auditioner, low, middle));
+        let between = middle.and_then(|(low, middle)| toms::interval_st(&mut auditioner, low, middle));
         let between = between.map_or(String::new(), |st| format!(", the middle tom {st:.1}"));
         notes.push(format!("the high tom is {apart:.1} semitones above the low tom{between}"));
     }

@@ -2,7 +2,7 @@
 //! pad has its place in the balance.
 
 use kitwright_core::{
-    cast::{CastOptions, auditioner::Auditioner, balance, cohesion, make_kit, score},
+    cast::{CastOptions, auditioner::Auditioner, balance, cohesion, make_kit, score, toms},
     demo::borrowed_cello,
     kit::{Kit, Pad, Role},
     listen::{DetectOptions, detect},
@@ -95,10 +95,10 @@ pub fn alternates_are_alike(kit: &Kit) {
 /// The low tom sounds 3 to 7 semitones below the high tom.
 pub fn toms_are_in_order(kit: &Kit) {
     let tom = |role| filled(kit).find(|p| p.role == role).expect("a tom");
-    let apart = cohesion::tom_interval(&mut Auditioner::new(kit), tom(Role::LowTom), tom(Role::HighTom))
+    let apart = toms::interval_st(&mut Auditioner::new(kit), tom(Role::LowTom), tom(Role::HighTom))
         .expect("both sound");
     assert!((3.0..=7.0).contains(&apart), "the high tom is {apart:.1} semitones above the low one");
-    let middle = cohesion::tom_interval(&mut Auditioner::new(kit), tom(Role::LowTom), tom(Role::MiddleTom))
+    let middle = toms::interval_st(&mut Auditioner::new(kit), tom(Role::LowTom), tom(Role::MiddleTom))
         .expect("both sound");
     assert!(
         (1.0..apart - 1.0).contains(&middle),

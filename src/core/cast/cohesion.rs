@@ -1,13 +1,13 @@
 //! What makes sixteen pads one kit: alternates of one level and colour, velocities that fall alike on every pad,
-//! peaks that a balance can stand on, toms in order.
+//! peaks that a balance can stand on. Toms are put in order by [`super::toms`].
 //!
 //! Everything is measured on the pad as it sounds, after its tone chain, and corrected with the pad's own settings.
 
 use super::{auditioner::Auditioner, balance, tune};
 use crate::{
-    kit::{Kit, LAYER, Limiter, Pad, Role, SLICE, Slice},
+    kit::{LAYER, Limiter, Pad, Role, SLICE, Slice},
     settings::setting,
-    units::{gain_to_db, power_to_db, ratio_to_st},
+    units::{gain_to_db, power_to_db},
 };
 
 /// Velocities between which a pad's fall is measured (MIDI 64 and 127).
@@ -43,8 +43,6 @@ const MAX_MONO_LOSS_DB: f32 = 1.9;
 const NARROWER: f32 = 0.75;
 /// Renderings at most for one figure.
 const MAX_RENDERINGS: usize = 5;
-/// Moves at most until the toms stand apart.
-const MAX_TOM_ROUNDS: usize = 8;
 /// Renderings at most for the fall with velocity at one cut: a chain of limiters bends it.
 const FALL_ROUNDS: usize = 9;
 /// The last limiter takes away no more than this of a pad's peak, dB: more would take its attack.
@@ -52,10 +50,6 @@ const MAX_HELD_DB: f32 = 8.0;
 /// The same for a snare, whose place beside the kick is what a kit stands on, and the limiter's release there, ms.
 const MAX_SNARE_HELD_DB: f32 = 12.0;
 const SNARE_RELEASE_MS: f32 = 12.0;
-/// Interval between the low tom and the high tom, semitones.
-pub const TOMS_ST: [f64; 2] = [3.0, 7.0];
-/// The same where a middle tom stands between them, semitones: room for the six keys of General MIDI.
-const THREE_TOMS_ST: [f64; 2] = [5.2, 6.5];
 
 /// Loudness (LUFS) and centre of the spectrum (Hz) of one stroke.
 #[derive(Debug, Clone, Copy)]
@@ -301,77 +295,6 @@ pub fn hold_peak(auditioner: &mut Auditioner, pad: &mut Pad, crest_db: f32) {
         let release_ms = if pad.role == Role::Snare { SNARE_RELEASE_MS } else { before.release_ms };
         *colour = Limiter { on: true, threshold_db, release_ms, ..before };
     }
-}
-
-/// Puts the high tom above the low one by an interval within [`TOMS_ST`], and the middle tom halfway between them. Low
-/// and high give way alike; in a key all stand on its notes. Nothing happens without low and high tom or where one has
-/// no pitch.
-pub fn order_toms(auditioner: &mut Auditioner, kit: &mut Kit) {
-    let place = |kit: &Kit, role| kit.doc.pads.iter().position(|p| p.role == role && !p.is_empty());
-    let (Some(low), Some(high)) = (place(kit, Role::LowTom), place(kit, Role::HighTom)) else { return };
-    let middle = place(kit, Role::MiddleTom);
-    // six keys share three toms out among them
-    let range = if middle.is_some() { THREE_TOMS_ST } else { [TOMS_ST[0] + 0.5, TOMS_ST[1] - 0.5] };
-    put_apart(auditioner, kit, [low, high], range);
-    let Some(middle) = middle else { return };
-    for _ in 0..MAX_RENDERINGS {
-        let [low, middle_pad, high] = [low, middle, high].map(|i| &kit.doc.pads[i]);
-        let Some(whole) = tom_interval(auditioner, low, high) else { return };
-        let Some(is) = tom_interval(auditioner, low, middle_pad) else { return };
-        let by = whole / 2.0 - is;
-        // a key's notes lie up to two semitones apart
-        if by.abs() <= if kit.doc.key.is_some() { 1.0 } else { 0.3 } {
-            return;
-        }
-        move_tom(auditioner, kit, middle, by);
-    }
-}
-
-/// Moves two toms until their interval is within `range`, semitones, both alike. The strongest partial of a noisy hit
-/// jumps, so that steps that overshoot are halved, and the nearest state is kept.
-fn put_apart(auditioner: &mut Auditioner, kit: &mut Kit, [low, high]: [usize; 2], range: [f64; 2]) {
-    let mut nearest: Option<(f64, [Pad; 2])> = None;
-    let (mut last, mut share) = (0.0f64, 1.0);
-    for _ in 0..MAX_TOM_ROUNDS {
-        let pads = [low, high].map(|i| kit.doc.pads[i].clone());
-        let Some(apart) = tom_interval(auditioner, &pads[0], &pads[1]) else { break };
-        let by = apart.clamp(range[0], range[1]) - apart;
-        if nearest.as_ref().is_none_or(|(off, _)| by.abs() < *off) {
-            nearest = Some((by.abs(), pads));
-        }
-        if by.abs() <= 0.5 {
-            break;
-        }
-        if by * last < 0.0 {
-            share *= 0.5;
-        }
-        last = by;
-        move_tom(auditioner, kit, low, -by * share / 2.0);
-        move_tom(auditioner, kit, high, by * share / 2.0);
-    }
-    if let Some((_, [low_pad, high_pad])) = nearest {
-        (kit.doc.pads[low], kit.doc.pads[high]) = (low_pad, high_pad);
-    }
-}
-
-fn move_tom(auditioner: &mut Auditioner, kit: &mut Kit, index: usize, by_st: f64) {
-    let key = kit.doc.key;
-    let pad = &mut kit.doc.pads[index];
-    tune::move_pad(auditioner, pad, key, by_st);
-    // another pitch meets the tone chain otherwise
-    follow_velocity(auditioner, pad);
-    even_alternates(auditioner, pad);
-    if key.is_some() {
-        // what follows velocity cuts highs, so that another partial may have become the strongest
-        tune::move_pad(auditioner, pad, key, 0.0);
-    }
-}
-
-/// Semitones from the strongest partial of the low tom up to that of the high tom; `None` where one is silent.
-pub fn tom_interval(auditioner: &mut Auditioner, low: &Pad, high: &Pad) -> Option<f64> {
-    let low_hz = tune::strongest_partial_hz(auditioner, low)?;
-    let high_hz = tune::strongest_partial_hz(auditioner, high)?;
-    Some(ratio_to_st(high_hz / low_hz))
 }
 
 /// Centroid of the power spectrum, Hz; `None` for silence.

@@ -13,7 +13,7 @@ use super::{
     recipe::recipe,
     score,
     shape::{ShapeOptions, Shaped, shape},
-    strokes, tune,
+    strokes, toms, tune,
 };
 use crate::{
     error::{Error, Result},
@@ -201,14 +201,10 @@ impl Maker<'_> {
             loud[index] = lufs;
         }
         if !by_recipe {
-            let mut auditioner = Auditioner::with_drafts(&before, &self.drafts);
-            cohesion::order_toms(&mut auditioner, kit);
-            for (pad, lufs) in kit.doc.pads.iter_mut().zip(&mut loud).filter(|(pad, _)| pad.role.is_tom()) {
-                *lufs = balance::level(&mut auditioner, pad, balance::KICK_LUFS + lift_db);
-                let heard = auditioner.measure(pad);
-                if let Some(audition) = &mut pad.audition {
-                    audition.score = heard.map_or(0.0, |f| score::score(pad.role, &f));
-                }
+            let auditioner = || Auditioner::with_drafts(&before, &self.drafts);
+            toms::order(&mut [auditioner(), auditioner()], kit);
+            for (index, pad, lufs) in self.levelled_toms(kit, lift_db) {
+                (kit.doc.pads[index], loud[index]) = (pad, lufs);
             }
         }
         if by_recipe && !self.options.quick {
@@ -217,6 +213,22 @@ impl Maker<'_> {
             return Ok(0.0);
         }
         Ok(lift_db + balance::whole(kit, &loud))
+    }
+
+    /// The toms of a kit whose balance lifts all pads by `lift_db`, levelled and scored anew, with their index and loudness
+    /// (LUFS).
+    fn levelled_toms(&self, kit: &Kit, lift_db: f32) -> Vec<(usize, Pad, Option<f32>)> {
+        let toms = kit.doc.pads.iter().enumerate().filter(|(_, pad)| pad.role.is_tom() && !pad.is_empty());
+        let toms: Vec<(usize, &Pad)> = toms.collect();
+        on_all_cores(kit, &self.drafts, toms.len(), |auditioner, i| {
+            let (index, mut pad) = (toms[i].0, toms[i].1.clone());
+            let lufs = balance::level(auditioner, &mut pad, balance::KICK_LUFS + lift_db);
+            let heard = auditioner.measure(&pad);
+            if let Some(audition) = &mut pad.audition {
+                audition.score = heard.map_or(0.0, |f| score::score(pad.role, &f));
+            }
+            (index, pad, lufs)
+        })
     }
 
     /// The pad of this index, made of the best of some leaders and of the hits that are like it.

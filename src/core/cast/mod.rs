@@ -32,6 +32,7 @@ mod shape;
 mod strokes;
 #[cfg(test)]
 mod test_signal;
+pub mod toms;
 #[doc(hidden)]
 pub mod trial;
 mod tune;
