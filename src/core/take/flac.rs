@@ -19,7 +19,11 @@ use flacenc::{
 };
 use std::sync::Arc;
 
+/// Bits of a sample in a take.
 const BITS: usize = 24;
+/// Bits of a sample in FLAC, the fewest that hold a recording are used. (FLAC has a way of its own for low bits that are
+/// never used, for single blocks; the encoder does not know it.)
+const DEPTHS: [usize; 2] = [8, 16];
 const FULL_SCALE_24_BIT: f32 = 8_388_608.0; // 2^23
 /// Frames per block: the encoder's default, within the streamable subset up to 384 kHz.
 const BLOCK: usize = 4096;
@@ -27,8 +31,8 @@ const BLOCK: usize = 4096;
 const NOMINAL_RATE: u32 = 48_000;
 
 impl Take {
-    /// The take as 24-bit FLAC, encoded at the first call and kept. Takes never change, so every save
-    /// after the first costs no encoding.
+    /// The take as FLAC of 8, 16 or 24 bits, the fewest that hold it to the bit, encoded at the first call and kept.
+    /// Takes never change, so every save after the first costs no encoding.
     ///
     /// # Errors
     /// [`Error::Cancelled`], or a sentence when the encoder fails; nothing is kept then.
@@ -48,6 +52,20 @@ impl Take {
     pub fn flac(&self) -> Result<Arc<[u8]>> {
         self.flac_with(&Quiet)
     }
+
+    /// Bits of a sample that hold every sample of the take: 8, 16 or 24.
+    fn bits(&self) -> usize {
+        let holds = |bits: usize| {
+            let low = (1 << (BITS - bits)) - 1;
+            self.channels.iter().flatten().all(|&s| step_of(s) & low == 0)
+        };
+        DEPTHS.into_iter().find(|&bits| holds(bits)).unwrap_or(BITS)
+    }
+}
+
+/// A sample on the 24-bit grid.
+fn step_of(sample: f32) -> i32 {
+    (sample * FULL_SCALE_24_BIT) as i32
 }
 
 /// Blocks that one thread packs before it asks for more.
@@ -62,7 +80,7 @@ fn encode(take: &Take, progress: &dyn Progress) -> Result<Vec<u8>> {
     let runs = blocks.div_ceil(BLOCKS_PER_TURN);
     let counter = Counter::new(progress, "packing the recording", runs);
     let (packed, md5) = std::thread::scope(|scope| {
-        let md5 = scope.spawn(|| digest(take, progress));
+        let md5 = scope.spawn(|| digest(take, packer.bits, progress));
         let packed = parallel::in_order(
             runs,
             || packer.buffer.clone(),
@@ -79,7 +97,8 @@ fn encode(take: &Take, progress: &dyn Progress) -> Result<Vec<u8>> {
     });
 
     let (rate, channels) = (packer.rate, take.channels.len());
-    let mut header = Header { rate, channels, frames: take.frames() as u64, ..Header::default() };
+    let (bits, frames) = (packer.bits, take.frames() as u64);
+    let mut header = Header { rate, channels, bits, frames, ..Header::default() };
     header.md5 = md5?;
     let mut out = vec![0; HEADER_BYTES];
     for run in packed {
@@ -92,23 +111,24 @@ fn encode(take: &Take, progress: &dyn Progress) -> Result<Vec<u8>> {
     Ok(out)
 }
 
-/// The samples of a block, channels interleaved.
-fn steps(take: &Take, number: usize) -> impl Iterator<Item = i32> {
+/// The samples of a block, channels interleaved, of so many bits.
+fn steps(take: &Take, bits: usize, number: usize) -> impl Iterator<Item = i32> {
     let frames = number * BLOCK..((number + 1) * BLOCK).min(take.frames());
-    frames.flat_map(|i| take.channels.iter().map(move |c| (c[i] * FULL_SCALE_24_BIT) as i32))
+    frames.flat_map(move |i| take.channels.iter().map(move |c| step_of(c[i]) >> (BITS - bits)))
 }
 
 /// MD5 of all samples, as the streaminfo block keeps it (RFC 9639, section 8.2).
-fn digest(take: &Take, progress: &dyn Progress) -> Result<[u8; 16]> {
-    let mut digest = Context::new(BITS, take.channels.len());
-    let mut bytes = Vec::with_capacity(BLOCK * take.channels.len() * 3);
+fn digest(take: &Take, bits: usize, progress: &dyn Progress) -> Result<[u8; 16]> {
+    let mut digest = Context::new(bits, take.channels.len());
+    let width = bits / 8;
+    let mut bytes = Vec::with_capacity(BLOCK * take.channels.len() * width);
     for number in 0..take.frames().div_ceil(BLOCK) {
         progress.check()?;
         bytes.clear();
-        bytes.extend(steps(take, number).flat_map(|s| s.to_le_bytes().into_iter().take(3)));
+        bytes.extend(steps(take, bits, number).flat_map(|s| s.to_le_bytes().into_iter().take(width)));
         let failed =
             |e| Error::file(&take.name, format!("could not be packed as FLAC ({e}); import it again"));
-        digest.fill_le_bytes(&bytes, 3).map_err(failed)?;
+        digest.fill_le_bytes(&bytes, width).map_err(failed)?;
     }
     Ok(digest.md5_digest())
 }
@@ -124,6 +144,7 @@ struct Packer<'a> {
     plain: Verified<config::Encoder>,
     info: StreamInfo,
     rate: u32,
+    bits: usize,
     /// For each thread to copy.
     buffer: FrameBuf,
 }
@@ -137,13 +158,14 @@ impl<'a> Packer<'a> {
             encoder.subframe_coding.use_lpc = false;
             encoder.into_verified().map_err(|(_, e)| e)
         };
-        let channels = take.channels.len();
+        let (channels, bits) = (take.channels.len(), take.bits());
         Ok(Self {
             take,
+            bits,
             packed: settings(false)?,
             plain: settings(true)?,
             // the rate in here is not written: see `Header`
-            info: StreamInfo::new(NOMINAL_RATE as usize, channels, BITS)?,
+            info: StreamInfo::new(NOMINAL_RATE as usize, channels, bits)?,
             rate: written_rate(take.sample_rate),
             buffer: FrameBuf::with_size(channels, BLOCK)?,
         })
@@ -152,17 +174,17 @@ impl<'a> Packer<'a> {
     /// The bytes of frame `number`, its header saying the take's rate.
     fn frame(&self, number: usize, buffer: &mut FrameBuf) -> std::result::Result<Vec<u8>, Failure> {
         let Self { packed, plain, info, .. } = self;
-        buffer.fill_interleaved(&steps(self.take, number).collect::<Vec<_>>())?;
+        buffer.fill_interleaved(&steps(self.take, self.bits, number).collect::<Vec<_>>())?;
         let mut frame = flacenc::encode_fixed_size_frame(packed, buffer, number, info)?;
         // a lone full-scale sample in a smooth sound makes the encoder choose a code of megabytes
-        if frame.count_bits() > info.channels() * frame.block_size() * BITS {
+        if frame.count_bits() > info.channels() * frame.block_size() * self.bits {
             frame = flacenc::encode_fixed_size_frame(plain, buffer, number, info)?;
         }
         let size = frame.block_size();
         let (header, subframes) = frame.into_parts();
         let channels = header.channel_assignment().clone();
         let offset = FrameOffset::Frame(number as u32);
-        let header = FrameHeader::new(size, channels, BITS, self.rate as usize, offset)?;
+        let header = FrameHeader::new(size, channels, self.bits, self.rate as usize, offset)?;
         let mut sink = ByteSink::new();
         Frame::new(header, subframes.into_iter())?.write(&mut sink)?;
         Ok(sink.into_inner())
@@ -182,6 +204,7 @@ const HEADER_BYTES: usize = 4 + 4 + 34;
 struct Header {
     rate: u32,
     channels: usize,
+    bits: usize,
     frames: u64,
     smallest: Option<u32>,
     largest: u32,
@@ -207,7 +230,7 @@ impl Header {
         // 20 bits rate, 3 bits channels - 1, 5 bits depth - 1, 36 bits frames
         let packed = u64::from(self.rate) << 44
             | (self.channels as u64 - 1) << 41
-            | (BITS as u64 - 1) << 36
+            | (self.bits as u64 - 1) << 36
             | self.frames & 0xf_ffff_ffff;
         out[18..26].copy_from_slice(&packed.to_be_bytes());
         out[26..].copy_from_slice(&self.md5);

@@ -23,7 +23,7 @@ use std::sync::{Arc, OnceLock};
 /// One recording of one instrument at its own sample rate, mono or stereo.
 ///
 /// Samples are full scale ±1.0 and lie on a 24-bit grid (integers / 2^23), so that a kit file, which
-/// keeps takes as 24-bit FLAC, plays bit for bit like the take it was made from. A float recording
+/// keeps takes as FLAC of up to 24 bits, plays bit for bit like the take it was made from. A float recording
 /// that exceeds ±1.0 is scaled by a power of two; see `decode`.
 #[derive(Debug)]
 pub struct Take {

@@ -54,3 +54,31 @@ fn flac_of_any_length_and_content_is_kept() {
         }
     }
 }
+
+/// A recording of 16 bits has a third less in it than the grid of 24 bits has room for.
+#[test]
+fn flac_uses_no_more_bits_than_a_recording_has() {
+    let noise = |bits: u32| {
+        let mut seed = 1_u32;
+        let step = 1.0 / (1 << (bits - 1)) as f32;
+        let samples = (0..40_000).map(|_| {
+            seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            ((seed as i32 >> (32 - bits)) as f32) * step
+        });
+        samples.collect::<Vec<f32>>()
+    };
+    for (bits, stored) in [(5, 8), (8, 8), (9, 16), (16, 16), (17, 24), (24, 24)] {
+        for channels in [1, 2] {
+            let samples = vec![noise(bits); channels];
+            let take = Take::from_samples("take.wav", 44_100, samples.clone());
+            let flac = take.flac().unwrap();
+            // RFC 9639, section 8.2: five bits, one less than the depth
+            let depth = ((flac[20] & 1) << 4 | flac[21] >> 4) + 1;
+            assert_eq!(u32::from(depth), stored, "{bits} bits");
+            let most = 40_000 * channels * stored as usize / 8 + 1_000;
+            assert!(flac.len() < most, "{} bytes of {most} for {bits} bits", flac.len());
+            let back = Take::from_flac("take.wav", 44_100, flac, 40_000, &Quiet).unwrap();
+            same(&back.channels, &samples, &format!("{bits} bits, {channels} channels"));
+        }
+    }
+}
