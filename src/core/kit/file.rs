@@ -144,7 +144,7 @@ impl Kit {
         let options = SimpleFileOptions::default().compression_method(CompressionMethod::Stored);
         let mut zip = ZipWriter::new(UntilFailure::new(out));
         zip.start_file(DOCUMENT, options)?;
-        let document = serde_json::to_vec_pretty(&doc).map_err(std::io::Error::from)?;
+        let document = serde_json::to_vec(&doc).map_err(std::io::Error::from)?;
         check_values(&document)?;
         if document.len() as u64 > MAX_DOCUMENT {
             return Err(Error::invalid("the kit has more hits than a kit file keeps; remove a take").into());
