@@ -48,7 +48,8 @@ pub(super) enum Command {
     Render(Render),
     /// Write a kit for other samplers.
     Export(Export),
-    /// Keep only what a kit plays of its recordings: a smaller kit file with the same sound.
+    /// Keep only what a kit plays of its recordings: a smaller kit file with the same sound, also half as long again
+    /// or up to 7 semitones higher. What is set longer than that later ends early: keep the whole kit as well.
     KeepUsed(KeepUsed),
     /// Keep kits in a folder: names, tags, search, trash, starter kits.
     Library(Library),
@@ -137,7 +138,7 @@ pub(super) struct MakeKit {
     /// Stop at the recipes of the roles: no search, in a fraction of the time.
     #[arg(long)]
     pub quick: bool,
-    /// Keep only what the pads play of the recordings: a smaller kit file with the same sound.
+    /// Keep only what the pads play of the recordings, as "keep-used" does: a smaller kit file with the same sound.
     #[arg(long)]
     pub keep_used: bool,
     /// Name of the kit; the first recording's name when not given.

@@ -94,8 +94,11 @@ fn keep_used(a: &arguments::KeepUsed, terminal: &Terminal) -> Result<()> {
     let smaller = kit.keep_used()?;
     smaller.save(&a.out, terminal)?;
     terminal.clear();
-    let seconds = |kit: &Kit| kit.takes.iter().map(|take| take.seconds()).sum::<f64>();
-    say(&format!("{}: {:.1} s of {:.1} s kept", printable(&a.out), seconds(&smaller), seconds(&kit)));
+    let (kept, all) = kit.used_seconds(&kit.doc.trims);
+    say(&format!(
+        "{}: {kept:.1} s of {all:.1} s kept: what the pads play and half as much again; what is set longer ends early",
+        printable(&a.out)
+    ));
     Ok(())
 }
 

@@ -260,7 +260,7 @@ fn foot(ui: &mut Ui, view: &mut LibraryView, cx: &FrameContext<'_>) {
     if widgets::button(ui, "Keep this kit", "Save the open kit into the library", help).clicked() {
         view.start(LibraryJob::Add, cx);
     }
-    let help = "Cuts the takes of the open kit down to what its pads and keys play: a smaller kit with the same sound.";
+    let help = "Cuts the takes of the open kit down to what its pads and keys play, and half as much again: a smaller kit with the same sound. What you set longer than that later ends early.";
     if widgets::button(ui, "Keep only what sounds", "Keep only what sounds", help).clicked() {
         cx.session.start(Job::KeepUsed);
     }

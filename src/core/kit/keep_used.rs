@@ -1,9 +1,12 @@
 //! A kit without what nobody hears of it: its takes cut down to what pads and key parts play.
 //!
-//! Every slice stays whole, with room around it for what the reader's kernel, a loop and variation reach at any setting
-//! of the trims, so that the kit sounds the same to the bit.
+//! Slices stay where they are and as long as they are. What is never read of them is silence, which FLAC packs into
+//! almost nothing; at the present settings the kit sounds the same to the bit.
 
-use super::{Kit, Pad, Slice, TakeEntry};
+use super::{
+    Kit, Pad, Slice, TakeEntry, Trims,
+    reach::{Played, played, slices_of},
+};
 use crate::{
     error::{Error, Result},
     listen::Hit,
@@ -11,32 +14,41 @@ use crate::{
 };
 use std::{ops::Range, sync::Arc};
 
-/// Frames around a slice that are kept: the longest kernel reads 384 beside its position, a key part's loop 1,024 before
-/// its start.
-const ROOM: u64 = 1280;
-/// By how much the trims of pad and kit widen the variation of a start, at most (their tables: 4 and 2).
-const WIDEST_VARIATION: f64 = 8.0;
+/// Fade from what is read to silence, seconds: longer settings end in it.
+const FADE_SECONDS: f64 = 0.02;
 
 /// What is kept of a take: stretches in order, apart from each other.
 struct Cut {
-    /// Frames of the take.
+    /// Frames of the take that stay.
     kept: Vec<Range<u64>>,
+    /// Frames that stay as they were recorded; the others of `kept` become silence.
+    read: Vec<Range<u64>>,
 }
 
 impl Kit {
-    /// The same kit with its takes cut down to what pads and key parts play; slices, loops, hits and markers move along.
-    /// Hits that nothing plays are gone, and so are takes. A kit that plays everything is returned as it is.
+    /// [`Kit::keep_used_with`] the trims that the kit was saved with.
     ///
     /// # Errors
     /// One sentence when no pad and no key part plays anything.
     pub fn keep_used(&self) -> Result<Kit> {
-        let cuts: Vec<Cut> = (0..self.takes.len()).map(|take| self.cut(take)).collect();
+        self.keep_used_with(&self.doc.trims)
+    }
+
+    /// The same kit with its takes cut down to what pads and key parts play with these trims, and half as much again;
+    /// slices, loops, hits and markers move along. It sounds the same to the bit, also with "Length" up to half as long
+    /// again or up to 7 semitones higher; what is set longer than that ends early. Hits that nothing plays are gone, and
+    /// so are takes. A kit that plays everything is returned as it is.
+    ///
+    /// # Errors
+    /// One sentence when no pad and no key part plays anything.
+    pub fn keep_used_with(&self, trims: &Trims) -> Result<Kit> {
+        let cuts = self.cuts(trims);
         if cuts.iter().all(|cut| cut.kept.is_empty()) {
             return Err(Error::invalid(
                 "no pad plays anything of the takes, so nothing would be kept; give the pads hits first",
             ));
         }
-        if cuts.iter().zip(&self.doc.takes).all(|(cut, take)| cut.length() == take.frames) {
+        if cuts.iter().zip(&self.takes).all(|(cut, take)| cut.is_done(take)) {
             return Ok(self.clone());
         }
         let mut kit = Kit { doc: self.doc.clone(), takes: Vec::new() };
@@ -52,7 +64,7 @@ impl Kit {
             places.push(kit.takes.len());
             let (entry, moved) = cut.entry(entry, take, &self.used_slices(index));
             hits.push(moved);
-            kit.takes.push(Arc::new(cut.samples(take)));
+            kit.takes.push(cut.samples(take));
             kit.doc.takes.push(entry);
         }
         let moved = Moved { cuts, places, hits };
@@ -68,10 +80,17 @@ impl Kit {
         Ok(kit)
     }
 
-    /// Frames of all takes that pads and key parts play, with their room, and of all takes.
-    pub fn used_frames(&self) -> (u64, u64) {
-        let used = (0..self.takes.len()).map(|take| self.cut(take).length()).sum();
-        (used, self.doc.takes.iter().map(|take| take.frames).sum())
+    /// Seconds of all takes that stay as recorded when they are cut down with these trims, and of all takes.
+    pub fn used_seconds(&self, trims: &Trims) -> (f64, f64) {
+        let used = self.cuts(trims).into_iter().zip(&self.takes).map(|(cut, take)| {
+            let frames: u64 = cut.read.iter().map(|range| range.end - range.start).sum();
+            frames as f64 / f64::from(take.sample_rate)
+        });
+        (used.sum(), self.takes.iter().map(|take| take.seconds()).sum())
+    }
+
+    fn cuts(&self, trims: &Trims) -> Vec<Cut> {
+        (0..self.takes.len()).map(|take| Cut::new(played(&self.doc, trims, take))).collect()
     }
 
     /// Slices of a take that pads and key parts play.
@@ -80,37 +99,28 @@ impl Kit {
         let parts = self.doc.key_parts.iter().filter_map(|part| part.slice);
         pads.chain(parts).filter(|slice| slice.take == take).collect()
     }
-
-    fn cut(&self, take: usize) -> Cut {
-        let Some(entry) = self.doc.takes.get(take) else { return Cut { kept: Vec::new() } };
-        let early = |pad: &Pad| {
-            let ms = f64::from(pad.variation.start_ms) * WIDEST_VARIATION;
-            (ms * f64::from(entry.sample_rate) / 1000.0).ceil() as u64
-        };
-        let pads = self.doc.pads.iter().flat_map(|pad| slices_of(pad).map(move |s| (*s, early(pad))));
-        let parts = self.doc.key_parts.iter().filter_map(|part| Some((part.slice?, 0)));
-        let mut played: Vec<Range<u64>> = pads
-            .chain(parts)
-            .filter(|(slice, _)| slice.take == take)
-            .map(|(s, early)| s.start.saturating_sub(ROOM + early)..(s.end + ROOM).min(entry.frames))
-            .collect();
-        played.sort_by_key(|range| range.start);
-        let mut kept: Vec<Range<u64>> = Vec::new();
-        for range in played {
-            match kept.last_mut() {
-                Some(last) if range.start <= last.end => last.end = last.end.max(range.end),
-                _ => kept.push(range),
-            }
-        }
-        Cut { kept }
-    }
 }
 
-fn slices_of(pad: &Pad) -> impl Iterator<Item = &Slice> {
-    pad.slices.iter().chain(pad.layers.iter().filter_map(|l| l.slice.as_ref()))
+/// Ranges in order, those that touch merged.
+fn merged(mut ranges: Vec<Range<u64>>) -> Vec<Range<u64>> {
+    ranges.sort_by_key(|range| range.start);
+    let mut all: Vec<Range<u64>> = Vec::new();
+    for range in ranges {
+        match all.last_mut() {
+            Some(last) if range.start <= last.end => last.end = last.end.max(range.end),
+            _ => all.push(range),
+        }
+    }
+    all
 }
 
 impl Cut {
+    fn new(played: Vec<Played>) -> Self {
+        let whole = played.iter().map(|p| p.whole.clone()).collect();
+        let read = played.into_iter().flat_map(|p| p.read).collect();
+        Self { kept: merged(whole), read: merged(read) }
+    }
+
     /// Frames that are kept.
     fn length(&self) -> u64 {
         self.kept.iter().map(|range| range.end - range.start).sum()
@@ -126,13 +136,64 @@ impl Cut {
         self.kept.iter().find(|range| range.contains(&frame))
     }
 
-    fn samples(&self, take: &Take) -> Take {
-        let channel = |channel: &Vec<f32>| -> Vec<f32> {
-            let stretches = self.kept.iter().map(|r| &channel[r.start as usize..r.end as usize]);
-            stretches.flatten().copied().collect()
+    /// Whether nothing is left to cut of a take.
+    fn is_done(&self, take: &Take) -> bool {
+        let is_silent = |(gap, level): (Range<usize>, [f32; 2])| {
+            take.channels.iter().zip(level).all(|(c, level)| c[gap.clone()].iter().all(|&s| s == level))
         };
-        let channels = take.channels.iter().map(channel).collect();
-        Take::from_samples(take.name.clone(), take.sample_rate, channels).with_offset(take.offset())
+        self.length() == take.frames() as u64
+            && self.gaps(take).into_iter().all(|gap| is_silent((gap.silence, silence(take))))
+    }
+
+    /// Stretches that nothing reads, where they are longer than their fades.
+    fn gaps(&self, take: &Take) -> Vec<Gap> {
+        let fade = (FADE_SECONDS * f64::from(take.sample_rate)) as usize;
+        let mut gaps = Vec::new();
+        for kept in &self.kept {
+            let mut at = kept.start;
+            let read = self.read.iter().filter(|r| kept.contains(&r.start));
+            for next in read.cloned().chain(std::iter::once(kept.end..kept.end)) {
+                let (from, to) = (at as usize, next.start as usize);
+                let fades =
+                    [at > kept.start, next.start < kept.end].map(|fades| if fades { fade } else { 0 });
+                if to > from + fades[0] + fades[1] {
+                    gaps.push(Gap { all: from..to, silence: from + fades[0]..to - fades[1] });
+                }
+                at = next.end;
+            }
+        }
+        gaps
+    }
+
+    /// What is kept of a take's samples. A take of which all stays is the same one.
+    fn samples(&self, take: &Arc<Take>) -> Arc<Take> {
+        if self.is_done(take) {
+            return take.clone();
+        }
+        let gaps = self.gaps(take);
+        let (step, levels) = (take.step(), silence(take));
+        let channels = take.channels.iter().zip(levels).map(|(channel, level)| {
+            let mut all = channel.clone();
+            for gap in &gaps {
+                let faded = gap.silence.start - gap.all.start;
+                for (i, sample) in all[gap.all.clone()].iter_mut().enumerate() {
+                    let at = gap.all.start + i;
+                    let share = if at < gap.silence.start {
+                        1.0 - (i + 1) as f32 / (faded + 1) as f32
+                    } else if at >= gap.silence.end {
+                        (at + 1 - gap.silence.end) as f32 / (gap.all.end - gap.silence.end + 1) as f32
+                    } else {
+                        0.0
+                    };
+                    *sample = level + to_step((*sample - level) * share, step);
+                }
+            }
+            let stretches = self.kept.iter().map(|r| &all[r.start as usize..r.end as usize]);
+            stretches.flatten().copied().collect()
+        });
+        let name = take.name.clone();
+        let channels = channels.collect();
+        Arc::new(Take::from_samples(name, take.sample_rate, channels).with_offset(take.offset()))
     }
 
     /// The take's entry, and for each of its hits which one it is now.
@@ -156,6 +217,23 @@ impl Cut {
         };
         (entry, moved)
     }
+}
+
+/// A stretch that nothing reads.
+struct Gap {
+    /// With the fades from what is read before it, and to what is read after it.
+    all: Range<usize>,
+    /// Without them.
+    silence: Range<usize>,
+}
+
+/// The constant offset of a take's channels, on the grid of its samples: what silence is in it.
+fn silence(take: &Take) -> [f32; 2] {
+    take.offset().map(|offset| to_step(offset, take.step()))
+}
+
+fn to_step(sample: f32, step: f32) -> f32 {
+    (sample / step).round() * step
 }
 
 /// What became of takes and hits.

@@ -15,6 +15,7 @@ mod key_part;
 mod layer;
 mod limits;
 mod pad;
+mod reach;
 mod role;
 mod tables;
 mod tone;

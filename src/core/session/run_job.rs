@@ -20,7 +20,10 @@ use crate::{
     listen,
     progress::{Part, Progress},
 };
-use std::path::{Path, PathBuf};
+use std::{
+    path::{Path, PathBuf},
+    sync::Arc,
+};
 
 /// What the player is told of a job that is done, besides the changed kit.
 #[derive(Debug, Default)]
@@ -142,15 +145,21 @@ fn save(open_kit: &OpenKit, path: PathBuf, progress: &dyn Progress) -> Result<Do
 fn keep_used(open_kit: &OpenKit, progress: &dyn Progress) -> Result<Done> {
     progress.check()?;
     progress.report("cutting the takes", 0.5);
-    let seconds = |kit: &Kit| kit.takes.iter().map(|take| take.seconds()).sum::<f64>();
-    let before = seconds(&open_kit.kit());
+    // the host's parameters, not what was saved
+    let trims = open_kit.kit_with_trims().doc.trims.clone();
+    let (kept, all) = open_kit.kit().used_seconds(&trims);
+    let mut changed = false;
     open_kit.change("keep only what sounds", false, |kit| {
-        *kit = kit.keep_used()?;
+        let used = kit.keep_used_with(&trims)?;
+        changed = used.takes.len() != kit.takes.len()
+            || used.takes.iter().zip(&kit.takes).any(|(used, take)| !Arc::ptr_eq(used, take));
+        *kit = used;
         Ok(())
     })?;
-    let after = seconds(&open_kit.kit());
-    let note = if after < before {
-        format!("Kept {after:.1} s of {before:.1} s of recordings; undo brings the rest back.")
+    let note = if changed {
+        format!(
+            "Kept {kept:.1} s of {all:.1} s of recordings: what pads play and half as much again; undo brings the rest back."
+        )
     } else {
         "The pads play all of the recordings; nothing was removed.".into()
     };

@@ -61,6 +61,11 @@ impl Take {
         };
         DEPTHS.into_iter().find(|&bits| holds(bits)).unwrap_or(BITS)
     }
+
+    /// Distance of the steps on which all its samples lie, full scale being 1: that of 8, 16 or 24 bits.
+    pub(crate) fn step(&self) -> f32 {
+        1.0 / (1_u32 << (self.bits() - 1)) as f32
+    }
 }
 
 /// A sample on the 24-bit grid.
