@@ -29,7 +29,7 @@ fn a_kit_is_exported_in_every_format() {
             "-o",
             out.to_str().unwrap(),
             "--rate",
-            "22050",
+            "8000",
         ]);
         assert!(out.join(expected).is_file(), "{expected}");
         assert!(text.contains("4 pads") && text.lines().count() == 1, "{text}");

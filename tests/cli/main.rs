@@ -68,10 +68,10 @@ fn refuse<S: AsRef<std::ffi::OsStr>>(arguments: &[S]) -> String {
     errors
 }
 
-/// The demo take and a kit made from it, written once for all tests.
+/// The demo take and a kit made from it without a search, written once for all tests.
 struct Made {
     dir: TempDir,
-    /// Standard output of `kitwright kit --json`.
+    /// Standard output of `kitwright kit --json --quick --key`.
     json: String,
 }
 
@@ -83,9 +83,9 @@ impl Made {
             let take = dir.path().join("take.wav");
             succeed(&[Path::new("demo-take"), &take]);
             let out = dir.path().join("kit");
-            let arguments =
-                ["kit", take.to_str().unwrap(), "--out", out.to_str().unwrap(), "--name", "Cello", "--json"];
-            let json = succeed(&arguments);
+            let files = ["kit", take.to_str().unwrap(), "--out", out.to_str().unwrap()];
+            let options = ["--name", "Cello", "--json", "--quick", "--key", "A minor"];
+            let json = succeed(&[&files[..], &options].concat());
             Self { dir, json }
         })
     }

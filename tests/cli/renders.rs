@@ -1,23 +1,29 @@
 //! `kitwright render` and `kitwright shift`.
 
-use super::{Made, names_in, refuse, run, succeed};
-use std::fs;
+use super::{Made, names_in, number, refuse, run, succeed};
+use std::{fs, path::Path};
 
 #[test]
 fn rendering_does_not_depend_on_the_block() {
     let made = Made::get();
     let dir = tempfile::tempdir().unwrap();
-    let (kit, midi) = (made.file("Cello.kitwright"), made.file("groove.mid"));
-    let render = |block: &str| {
+    let kit = made.file("Cello.kitwright");
+    let render = |song: &Path, block: &str| {
         let out = dir.path().join(format!("{block}.wav"));
-        let files = [kit.to_str().unwrap(), midi.to_str().unwrap(), out.to_str().unwrap()];
+        let files = [kit.to_str().unwrap(), song.to_str().unwrap(), out.to_str().unwrap()];
         succeed(&["render", files[0], files[1], "--out", files[2], "--block", block]);
         fs::read(out).unwrap()
     };
     let want = fs::read(made.file("groove.wav")).unwrap();
-    for block in ["1", "17", "64", "512", "8192"] {
-        assert!(render(block) == want, "block {block}");
+    for block in ["17", "64", "512", "8192"] {
+        assert!(render(&made.file("groove.mid"), block) == want, "block {block}");
     }
+    // every pad within a quarter of a second: blocks of one frame take twenty times as long
+    let notes: Vec<u8> =
+        made.summary()["pads"].as_array().unwrap().iter().map(|pad| number(&pad["note"]) as u8).collect();
+    let song = dir.path().join("short.mid");
+    fs::write(&song, midi(9, &notes, 3)).unwrap();
+    assert!(render(&song, "1") == render(&song, "512"), "block 1");
 }
 
 #[test]
@@ -54,12 +60,12 @@ fn stems_rate_and_seed_take_effect() {
     assert!(fs::read(&out).unwrap() != with_seed_7, "another seed draws other variations");
 }
 
-/// A MIDI file of one track: notes on a channel (from 0), half a second each, one after the other.
-fn midi(channel: u8, keys: &[u8]) -> Vec<u8> {
-    // 96 ticks per beat at 120 beats per minute: half a second is 96 ticks
+/// A MIDI file of one track: notes on a channel (from 0), one after the other, each as long as so many ticks (up to
+/// 127). 96 ticks per beat at 120 beats per minute: half a second is 96 ticks.
+fn midi(channel: u8, keys: &[u8], ticks: u8) -> Vec<u8> {
     let mut track = Vec::new();
     for &key in keys {
-        track.extend([0, 0x90 | channel, key, 100, 96, 0x80 | channel, key, 0]);
+        track.extend([0, 0x90 | channel, key, 100, ticks, 0x80 | channel, key, 0]);
     }
     track.extend([0, 0xff, 0x2f, 0]);
     let mut bytes = b"MThd\0\0\0\x06\0\0\0\x01\0\x60MTrk".to_vec();
@@ -75,7 +81,7 @@ fn the_bass_plays_on_its_own_channel_and_the_pads_on_all_others() {
     let kit = made.file("Cello.kitwright");
     let render = |name: &str, channel: u8, keys: &[u8]| {
         let (song, out) = (dir.path().join(name), dir.path().join(format!("{name}.wav")));
-        fs::write(&song, midi(channel, keys)).unwrap();
+        fs::write(&song, midi(channel, keys, 96)).unwrap();
         let files = [kit.to_str().unwrap(), song.to_str().unwrap(), out.to_str().unwrap()];
         let said = succeed(&["render", files[0], files[1], "--out", files[2]]);
         (fs::read(out).unwrap(), said)
