@@ -87,20 +87,20 @@ impl Auditioner {
     }
 
     /// Plays these notes of the groove as `kit` plays them, with its own draws, but without trims and ceiling:
-    /// the main output, left and right. The draft engine plays: its peaks differ by hundredths of a decibel.
+    /// the main output, left and right.
     pub fn play_groove(&mut self, kit: &Kit, notes: &[Note]) -> [Vec<f32>; 2] {
         let mut doc = kit.doc.clone();
         doc.trims = Trims::default();
         doc.trims.kit.ceiling_on = false;
         let mut notes = notes.to_vec();
         notes.sort_by_key(|n| (n.tick, doc.pads[n.pad].note));
-        take_up(&mut self.draft, Arc::new(Kit { doc, takes: self.takes.clone() }));
+        take_up(&mut self.engine, Arc::new(Kit { doc, takes: self.takes.clone() }));
         let frame = |note: &Note| (note.seconds() * AUDITION_RATE).round() as usize;
         let end = Note { tick: (BARS * STEPS) as u32 * u32::from(TICKS) / 4, pad: 0, velocity: 1 };
         let mut out = [Vec::new(), Vec::new()];
         for note in &notes {
             self.render_until(frame(note), &mut out);
-            self.draft.trigger(note.pad, f32::from(note.velocity) / 127.0);
+            self.engine.trigger(note.pad, f32::from(note.velocity) / 127.0);
         }
         self.render_until(frame(&end), &mut out);
         out
@@ -110,8 +110,8 @@ impl Auditioner {
     fn render_until(&mut self, frames: usize, out: &mut [Vec<f32>; 2]) {
         while out[0].len() < frames {
             let n = Engine::MAX_CHUNK.min(frames - out[0].len());
-            self.draft.render(n);
-            for (out, part) in out.iter_mut().zip(self.draft.main()) {
+            self.engine.render(n);
+            for (out, part) in out.iter_mut().zip(self.engine.main()) {
                 out.extend_from_slice(&part[..n]);
             }
         }

@@ -33,7 +33,7 @@ pub fn trials(role: Role) -> usize {
         Role::Crash | Role::Ride => 15,
         Role::PedalHat => 18,
         Role::ClosedHat | Role::OpenHat | Role::Clap => 30,
-        Role::Rim => 36,
+        Role::Rim => 32,
         _ => 40,
     }
 }
@@ -44,7 +44,8 @@ const REFINING_TRIALS: usize = 14;
 fn max_trial_copies(role: Role) -> u8 {
     match role {
         Role::ClosedHat | Role::PedalHat | Role::Snare => 10,
-        Role::OpenHat | Role::Crash | Role::Ride => 24,
+        Role::OpenHat => 24,
+        Role::Crash | Role::Ride => 16,
         _ => u8::MAX,
     }
 }

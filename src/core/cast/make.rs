@@ -31,7 +31,7 @@ use std::{
 /// Maximum length of a target sound that is measured, seconds.
 const MAX_TARGET_S: f64 = 10.0;
 /// Leaders that are auditioned at most: the loud and whole ones that differ most. A long take repeats itself.
-const MAX_AUDITIONED: usize = 36;
+const MAX_AUDITIONED: usize = 30;
 /// The first of them, of which a kit is made at once.
 const FIRST_AUDITIONED: usize = 20;
 /// Maximum number of copies in a cloud during the audition.
