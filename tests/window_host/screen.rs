@@ -32,13 +32,15 @@ pub const UNPAINTED: u32 = 0x00ff_00ff;
 pub struct Screen {
     pub connection: &'static RustConnection,
     pub root: Window,
+    /// The server's process.
+    pub server: u32,
     _turn: MutexGuard<'static, ()>,
 }
 
 /// The server. It ends by itself when its last client does: this process.
 struct Server {
     connection: RustConnection,
-    _process: Child,
+    process: Child,
 }
 
 impl Screen {
@@ -52,7 +54,7 @@ impl Screen {
             return None;
         };
         let root = server.connection.setup().roots[0].root;
-        Some(Self { connection: &server.connection, root, _turn: turn })
+        Some(Self { connection: &server.connection, root, server: server.process.id(), _turn: turn })
     }
 
     /// A window of the host's, not shown yet.
@@ -241,7 +243,7 @@ fn serve() -> Option<Server> {
         // SAFETY: every test of this program begins by waiting for this; nothing else reads them before.
         unsafe { std::env::set_var(name, value) };
     }
-    Some(Server { connection, _process: process })
+    Some(Server { connection, process })
 }
 
 /// What was on the screen.

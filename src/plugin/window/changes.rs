@@ -6,7 +6,7 @@
 //! gets the same shapes in the same order.
 
 use baseview::dpi::PhysicalSize;
-use egui::{Pos2, Rect, epaint::ClippedShape, pos2};
+use egui::{Color32, Pos2, Rect, Shape, emath::TSTransform, epaint::ClippedShape, pos2};
 
 /// Maximum number of shapes that are skipped to find the next one that both frames have.
 const MAX_SKIPPED: usize = 12;
@@ -17,6 +17,16 @@ const MAX_PLACES: usize = 32;
 /// Antialiasing widens lines by about a pixel, and rounding to whole pixels moves them.
 const EDGE_PX: f32 = 2.0;
 
+/// What to redraw of a picture.
+pub(super) struct Changed {
+    /// Places to redraw, in points, each on whole pixels.
+    pub places: Vec<Rect>,
+    /// Shapes to draw there, in their order.
+    pub shapes: Vec<ClippedShape>,
+    /// Colour that the places are filled with before.
+    pub ground: Color32,
+}
+
 /// The last frame, which the next one is compared with.
 #[derive(Default)]
 pub(super) struct FrameChanges {
@@ -25,14 +35,13 @@ pub(super) struct FrameChanges {
 }
 
 impl FrameChanges {
-    /// The places to redraw, in points, each on whole pixels, and the shapes to draw there, in their order. When the
-    /// size has changed, the whole picture is the one place.
+    /// What to redraw. When the size has changed, the whole picture is the one place.
     pub fn next(
         &mut self,
         shapes: Vec<ClippedShape>,
         size: PhysicalSize<u32>,
         pixels_per_point: f32,
-    ) -> (Vec<Rect>, Vec<ClippedShape>) {
+    ) -> Changed {
         let frame = Some((size, pixels_per_point));
         let screen =
             Rect::from_min_max(Pos2::ZERO, pos2(size.width as f32, size.height as f32) / pixels_per_point);
@@ -44,21 +53,32 @@ impl FrameChanges {
         }
         self.frame = frame;
         self.shapes = shapes;
+        let ground = self.shapes.first().and_then(|first| covering(first, screen));
+        let drawn = &self.shapes[usize::from(ground.is_some())..];
         let within = places.rects.iter().flat_map(|place| {
-            self.shapes.iter().filter_map(|shape| {
+            drawn.iter().filter_map(|shape| {
                 let clip = shape.clip_rect.intersect(*place);
                 let seen = clip.is_positive() && reach(shape, pixels_per_point).intersects(clip);
                 seen.then(|| ClippedShape { clip_rect: clip, ..shape.clone() })
             })
         });
-        let within = within.collect();
-        (places.rects, within)
+        let shapes = within.collect();
+        Changed { places: places.rects, shapes, ground: ground.unwrap_or(Color32::BLACK) }
     }
 
     /// Makes the next frame draw the whole picture.
     pub fn forget(&mut self) {
         self.frame = None;
     }
+}
+
+/// The colour of a shape that fills the whole picture: clearing costs less than drawing.
+fn covering(shape: &ClippedShape, screen: Rect) -> Option<Color32> {
+    let Shape::Rect(rect) = &shape.shape else { return None };
+    let plain = Shape::rect_filled(rect.rect, 0.0, rect.fill);
+    let covers = rect.rect.contains_rect(screen) && shape.clip_rect.contains_rect(screen);
+    let is_plain = shape.shape == plain && shape.transform_after_tessellation == TSTransform::IDENTITY;
+    (covers && is_plain && rect.fill.is_opaque()).then_some(rect.fill)
 }
 
 /// The area that a shape can cover; empty when it is invisible.
@@ -123,7 +143,7 @@ impl Places {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use egui::{Color32, Shape, vec2};
+    use egui::vec2;
     use rand::{RngExt as _, SeedableRng as _, rngs::SmallRng};
 
     const SIDE: u32 = 96;
@@ -134,9 +154,10 @@ mod tests {
 
     impl Picture {
         /// Draws on top; each place is cleared before. Returns the share of pixels that were cleared.
-        fn draw(&mut self, (places, shapes): &(Vec<Rect>, Vec<ClippedShape>), scale: f32) -> f32 {
-            let cleared: usize = places.iter().map(|place| self.fill(*place, Color32::BLACK, scale)).sum();
-            for shape in shapes {
+        fn draw(&mut self, drawn: &Changed, scale: f32) -> f32 {
+            let clear = |place: &Rect| self.fill(*place, drawn.ground, scale);
+            let cleared: usize = drawn.places.iter().map(clear).sum();
+            for shape in &drawn.shapes {
                 let Shape::Rect(rect) = &shape.shape else { unreachable!("only rectangles here") };
                 self.fill(rect.rect.intersect(shape.clip_rect), rect.fill, scale);
             }
@@ -160,6 +181,11 @@ mod tests {
         }
     }
 
+    /// A filling of the whole picture.
+    fn ground(colour: Color32) -> Shape {
+        Shape::rect_filled(Rect::from_min_max(Pos2::ZERO, pos2(SIDE as f32, SIDE as f32)), 0.0, colour)
+    }
+
     fn shape(rng: &mut SmallRng, scale: f32) -> ClippedShape {
         let most = SIDE as f32 / scale;
         let mut rect = |least: f32, most_side: f32| {
@@ -180,7 +206,13 @@ mod tests {
             let mut changes = FrameChanges::default();
             let mut kept = Picture::new();
             let mut shapes: Vec<_> = (0..60).map(|_| shape(&mut rng, scale)).collect();
-            for _ in 0..200 {
+            for round in 0..200 {
+                // now and then the ground changes or is gone
+                if round % 20 == 10 {
+                    shapes.retain(|shape| shape.clip_rect != Rect::EVERYTHING);
+                    let colour = Color32::from_gray(round);
+                    shapes.insert(0, ClippedShape::new(Rect::EVERYTHING, ground(colour)));
+                }
                 for _ in 0..rng.random_range(0..4) {
                     let at = rng.random_range(0..shapes.len());
                     match rng.random_range(0..4) {
@@ -200,6 +232,29 @@ mod tests {
     }
 
     #[test]
+    fn a_filling_of_the_whole_picture_is_cleared_to_and_not_drawn() {
+        let size = PhysicalSize::new(SIDE, SIDE);
+        let next = |clip, filling: Shape| {
+            let shapes = vec![ClippedShape::new(clip, filling)];
+            let Changed { shapes, ground, .. } = FrameChanges::default().next(shapes, size, 1.0);
+            (shapes.len(), ground)
+        };
+        let half = Rect::from_min_size(Pos2::ZERO, vec2(SIDE as f32, 40.0));
+        assert_eq!(next(Rect::EVERYTHING, ground(Color32::RED)), (0, Color32::RED));
+        for (clip, filling) in [
+            (half, ground(Color32::RED)),
+            (Rect::EVERYTHING, ground(Color32::from_black_alpha(250))),
+            (Rect::EVERYTHING, Shape::rect_filled(half, 0.0, Color32::RED)),
+            (
+                Rect::EVERYTHING,
+                Shape::rect_filled(Rect::from_min_size(Pos2::ZERO, vec2(96.0, 96.0)), 4.0, Color32::RED),
+            ),
+        ] {
+            assert_eq!(next(clip, filling), (1, Color32::BLACK));
+        }
+    }
+
+    #[test]
     fn only_places_that_change_are_redrawn() {
         let size = PhysicalSize::new(SIDE, SIDE);
         let mut rng = SmallRng::seed_from_u64(6);
@@ -212,7 +267,7 @@ mod tests {
             "the first frame is drawn whole"
         );
         let again = changes.next(shapes.clone(), size, 1.0);
-        assert!(again.0.is_empty() && again.1.is_empty());
+        assert!(again.places.is_empty() && again.shapes.is_empty());
         // one shape is added between the others, then removed
         let filled = Rect::from_min_size(pos2(40.0, 40.0), vec2(6.0, 6.0));
         shapes.insert(30, ClippedShape::new(Rect::EVERYTHING, Shape::rect_filled(filled, 0.0, Color32::RED)));

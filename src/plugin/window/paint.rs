@@ -1,8 +1,9 @@
 //! Draws frames with OpenGL, into a picture that is kept between frames.
 
 use super::{
-    changes::FrameChanges,
+    changes::{Changed, FrameChanges},
     copied::{Copied, Place},
+    images::WindowImages,
 };
 use baseview::{HandlerError, WindowContext, dpi::PhysicalSize, gl::GlContext};
 use egui::epaint::ClippedShape;
@@ -20,6 +21,9 @@ pub(super) struct WindowCanvas {
     kept: KeptPicture,
     changes: FrameChanges,
     copied: Copied,
+    /// Shows the picture instead of OpenGL.
+    images: Option<WindowImages>,
+    font_size: [usize; 2],
 }
 
 impl WindowCanvas {
@@ -42,7 +46,9 @@ impl WindowCanvas {
         let renderer = unsafe { gl.get_parameter_string(glow::RENDERER) };
         // SAFETY: as above.
         unsafe { context.make_not_current()? };
-        let copied = Copied::new(keeps_back_buffer(&renderer));
+        let keeps = keeps_back_buffer(&renderer);
+        let copied = Copied::new(keeps);
+        let images = if keeps { WindowImages::open(window) } else { None };
         Ok(Self {
             context,
             gl,
@@ -50,6 +56,8 @@ impl WindowCanvas {
             kept: KeptPicture::default(),
             changes: FrameChanges::default(),
             copied,
+            images,
+            font_size: [0; 2],
         })
     }
 
@@ -80,7 +88,7 @@ impl WindowCanvas {
         shapes: Vec<ClippedShape>,
         textures: &mut egui::TexturesDelta,
     ) -> Result<(), HandlerError> {
-        if may_change_shown(textures) {
+        if may_change_shown(textures, &mut self.font_size) {
             self.changes.forget();
         }
         // SAFETY: the window's own thread; made not current again before this returns to the host's code.
@@ -89,13 +97,14 @@ impl WindowCanvas {
         if !unsafe { self.kept.fit(&self.gl, size) } {
             self.changes.forget();
         }
-        let (places, shapes) = self.changes.next(shapes, size, pixels_per_point);
+        let Changed { places, shapes, ground } = self.changes.next(shapes, size, pixels_per_point);
         let places: Vec<Place> =
             places.iter().map(|place| Place::of(*place, size.height, pixels_per_point)).collect();
         let primitives = egui.tessellate(shapes, pixels_per_point);
         // SAFETY: as above.
         unsafe {
-            self.gl.clear_color(0.0, 0.0, 0.0, 1.0);
+            let [red, green, blue, _] = ground.to_array().map(|part| f32::from(part) / 255.0);
+            self.gl.clear_color(red, green, blue, 1.0);
             self.gl.enable(glow::SCISSOR_TEST);
             for Place { left, bottom, width, height } in &places {
                 self.gl.scissor(*left, *bottom, *width, *height);
@@ -104,20 +113,59 @@ impl WindowCanvas {
         }
         let screen = [size.width, size.height];
         self.painter.paint_and_update_textures(screen, pixels_per_point, &primitives, textures);
+        let shown = self.copied.next(Instant::now(), size, &places);
         // SAFETY: as above.
-        unsafe { self.kept.show(&self.gl, &self.copied.next(Instant::now(), size, &places)) };
-        let shown = self.context.swap_buffers();
+        let shown = unsafe { self.show(size, &places, &shown) };
         // SAFETY: as above.
         unsafe { self.context.make_not_current()? };
-        Ok(shown?)
+        shown
+    }
+
+    /// Shows these parts of the picture in the window; `changed` is what this frame has drawn.
+    ///
+    /// # Safety
+    /// The context must be current.
+    unsafe fn show(
+        &mut self,
+        size: PhysicalSize<u32>,
+        changed: &[Place],
+        shown: &[Place],
+    ) -> Result<(), HandlerError> {
+        // SAFETY: by this function's contract.
+        unsafe {
+            if let Some(images) = &mut self.images
+                && self.kept.bind_for_reading(&self.gl)
+            {
+                match images.put(&self.gl, size, changed, shown) {
+                    Ok(()) => return Ok(()),
+                    // OpenGL's own connection may live on
+                    Err(_) => self.images = None,
+                }
+            }
+            self.kept.copy_to_window(&self.gl, shown);
+        }
+        Ok(self.context.swap_buffers()?)
     }
 }
 
 /// Whether new textures may change how what is already shown looks. New letters are put beside those that the font's
-/// texture has; only a texture that is replaced as a whole, as when it grows, may have them elsewhere.
-fn may_change_shown(textures: &egui::TexturesDelta) -> bool {
-    let whole = |deltas: &[egui::epaint::ImageDelta]| deltas.iter().any(egui::epaint::ImageDelta::is_whole);
-    textures.set.iter().any(|(id, deltas)| *id != egui::TextureId::default() || whole(deltas))
+/// texture has, and when it grows, rows are added below; only a texture that is replaced otherwise may have letters
+/// elsewhere. `font` is the size that the font's texture had, and has then.
+fn may_change_shown(textures: &egui::TexturesDelta, font: &mut [usize; 2]) -> bool {
+    let mut may_change = false;
+    for (id, deltas) in &textures.set {
+        if *id != egui::TextureId::default() {
+            may_change |= !deltas.is_empty();
+            continue;
+        }
+        for delta in deltas.iter().filter(|delta| delta.is_whole()) {
+            let [width, height] = delta.image.size();
+            let grows = width == font[0] && height > font[1];
+            may_change |= !grows;
+            *font = [width, height];
+        }
+    }
+    may_change
 }
 
 /// Whether what was drawn into the window is still there for the next frame. Mesa's software renderers put their buffer on
@@ -130,7 +178,7 @@ fn keeps_back_buffer(renderer: &str) -> bool {
 /// The picture kept between frames: the system does not keep the window's contents.
 #[derive(Default)]
 struct KeptPicture {
-    picture: Option<(glow::Framebuffer, glow::Renderbuffer)>,
+    picture: Option<(glow::Framebuffer, glow::Texture)>,
     size: PhysicalSize<u32>,
 }
 
@@ -149,17 +197,22 @@ impl KeptPicture {
                 return true;
             }
             self.drop_picture(gl);
-            let (Ok(buffer), Ok(pixels)) = (gl.create_framebuffer(), gl.create_renderbuffer()) else {
+            let (Ok(buffer), Ok(pixels)) = (gl.create_framebuffer(), gl.create_texture()) else {
                 return false;
             };
             self.picture = Some((buffer, pixels));
             self.size = size;
-            gl.bind_renderbuffer(glow::RENDERBUFFER, Some(pixels));
-            gl.renderbuffer_storage(glow::RENDERBUFFER, glow::RGBA8, size.width as i32, size.height as i32);
-            gl.bind_renderbuffer(glow::RENDERBUFFER, None);
+            let (width, height) = (size.width as i32, size.height as i32);
+            gl.bind_texture(glow::TEXTURE_2D, Some(pixels));
+            gl.tex_parameter_i32(glow::TEXTURE_2D, glow::TEXTURE_MIN_FILTER, glow::NEAREST as i32);
+            // this order of the colours is a window's on X11, and Mesa keeps the one that is given here
+            let (format, kind) = (glow::BGRA, glow::UNSIGNED_INT_8_8_8_8_REV);
+            let none = glow::PixelUnpackData::Slice(None);
+            gl.tex_image_2d(glow::TEXTURE_2D, 0, glow::RGBA8 as i32, width, height, 0, format, kind, none);
+            gl.bind_texture(glow::TEXTURE_2D, None);
             gl.bind_framebuffer(glow::FRAMEBUFFER, Some(buffer));
-            let (attachment, kind) = (glow::COLOR_ATTACHMENT0, glow::RENDERBUFFER);
-            gl.framebuffer_renderbuffer(glow::FRAMEBUFFER, attachment, kind, Some(pixels));
+            let (place, kind) = (glow::COLOR_ATTACHMENT0, glow::TEXTURE_2D);
+            gl.framebuffer_texture_2d(glow::FRAMEBUFFER, place, kind, Some(pixels), 0);
             if gl.check_framebuffer_status(glow::FRAMEBUFFER) != glow::FRAMEBUFFER_COMPLETE {
                 // then every frame is drawn whole, into the window
                 self.drop_picture(gl);
@@ -168,11 +221,22 @@ impl KeptPicture {
         }
     }
 
+    /// Directs reading to the picture; false when there is none.
+    ///
+    /// # Safety
+    /// The context must be current.
+    unsafe fn bind_for_reading(&self, gl: &glow::Context) -> bool {
+        let Some((buffer, _)) = self.picture else { return false };
+        // SAFETY: by this function's contract.
+        unsafe { gl.bind_framebuffer(glow::FRAMEBUFFER, Some(buffer)) };
+        true
+    }
+
     /// Copies these parts of the picture to the window.
     ///
     /// # Safety
     /// The context must be current.
-    unsafe fn show(&self, gl: &glow::Context, places: &[Place]) {
+    unsafe fn copy_to_window(&self, gl: &glow::Context, places: &[Place]) {
         let Some((buffer, _)) = self.picture else { return };
         // SAFETY: by this function's contract.
         unsafe {
@@ -196,7 +260,7 @@ impl KeptPicture {
             unsafe {
                 gl.bind_framebuffer(glow::FRAMEBUFFER, None);
                 gl.delete_framebuffer(buffer);
-                gl.delete_renderbuffer(pixels);
+                gl.delete_texture(pixels);
             }
         }
     }
@@ -235,22 +299,28 @@ mod tests {
     }
 
     #[test]
-    fn new_letters_leave_the_picture_and_other_textures_do_not() {
-        let image = egui::ColorImage::filled([4, 4], egui::Color32::WHITE);
-        let options = TextureOptions::LINEAR;
-        let font = TextureId::default();
-        let whole = ImageDelta::full(image.clone(), options);
-        let part = ImageDelta::partial([8, 8], image, options);
-        let may_change = |id, delta: &ImageDelta| {
+    fn new_letters_and_a_larger_font_texture_leave_the_picture_and_other_textures_do_not() {
+        let image = |size| egui::ColorImage::filled(size, egui::Color32::WHITE);
+        let whole = |size| ImageDelta::full(image(size), TextureOptions::LINEAR);
+        let part = ImageDelta::partial([8, 8], image([4, 4]), TextureOptions::LINEAR);
+        let mut size = [0; 2];
+        let mut may_change = |deltas: &[(TextureId, &ImageDelta)]| {
             let mut textures = TexturesDelta::default();
-            textures.push(id, delta.clone());
-            let may_change = may_change_shown(&textures);
+            deltas.iter().for_each(|(id, delta)| textures.push(*id, (*delta).clone()));
+            let may_change = may_change_shown(&textures, &mut size);
             textures.clear();
             may_change
         };
-        assert!(!may_change_shown(&TexturesDelta::default()));
-        assert!(!may_change(font, &part));
-        assert!(may_change(font, &whole));
-        assert!(may_change(TextureId::User(1), &part));
+        let font = TextureId::default();
+        assert!(!may_change(&[]));
+        assert!(may_change(&[(font, &whole([64, 32]))]), "the first");
+        assert!(!may_change(&[(font, &part)]));
+        assert!(!may_change(&[(font, &whole([64, 64]))]), "it grows");
+        assert!(may_change(&[(font, &whole([64, 64]))]), "made anew");
+        assert!(may_change(&[(font, &whole([64, 32]))]), "made anew");
+        assert!(may_change(&[(font, &whole([128, 64]))]), "of another width");
+        assert!(!may_change(&[(font, &whole([128, 128])), (font, &part)]), "it grows and gets letters");
+        assert!(may_change(&[(TextureId::User(1), &part)]));
+        assert!(may_change(&[(TextureId::User(1), &whole([128, 256]))]));
     }
 }
