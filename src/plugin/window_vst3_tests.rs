@@ -15,7 +15,7 @@ use std::{
         atomic::{AtomicUsize, Ordering::SeqCst},
     },
     thread::sleep,
-    time::{Duration, Instant},
+    time::Duration,
 };
 use vst3::{
     ComPtr, ComRef, ComWrapper,
@@ -31,12 +31,13 @@ use vst3::{
 use x11rb::protocol::xproto::Window;
 
 #[allow(dead_code)]
+#[path = "../../tests/window_host/left_behind.rs"]
+mod left_behind;
+#[allow(dead_code)]
 #[path = "../../tests/window_host/screen.rs"]
 mod screen;
-use screen::{Held, Screen, memory_kb};
-
-/// A guard against hanging, not a measure: longest wait for anything, on a busy machine.
-const DEADLINE: Duration = Duration::from_secs(300);
+use left_behind::{LeftBehind, MOST_KB};
+use screen::{Screen, wait_until};
 
 /// The host's run loop: its handlers with what they wait for. It holds no references to them, as simple hosts do.
 #[derive(Default)]
@@ -142,12 +143,11 @@ impl<'a> HostedView<'a> {
 
     /// Waits until `is` holds, while the host's loop turns.
     fn wait(&self, what: &str, is: impl Fn(&Self) -> bool) {
-        let start = Instant::now();
-        while !is(self) {
-            assert!(start.elapsed() < DEADLINE, "{what}: not within {DEADLINE:?}");
-            self.run_loop.turn();
+        let turn = |host: &mut &Self| {
+            host.run_loop.turn();
             sleep(Duration::from_millis(10));
-        }
+        };
+        wait_until(&mut { self }, what, turn, |host| is(host));
     }
 
     fn wait_painted(&self, what: &str) {
@@ -213,9 +213,7 @@ mod own_process {
         let Some(screen) = Screen::open() else { return };
         let guard = with_kit();
         let rounds = trials(6);
-        // the first windows load the graphics library, whose threads and files stay
-        let (warm, mut early) = (rounds.min(20) / 2, None);
-        let start = Instant::now();
+        let mut left = LeftBehind::new(rounds);
         for round in 0..rounds {
             let hosted = HostedView::open(&guard, &screen);
             hosted.wait_painted("opened");
@@ -227,20 +225,11 @@ mod own_process {
                 hosted.take_frame();
             }
             hosted.release();
-            if round == warm {
-                early = Some((Held::now(), memory_kb()));
-            }
+            left.after(round);
         }
-        let (held, memory) = early.unwrap();
-        let now = Held::wait_for(held);
-        let grown = memory_kb().saturating_sub(memory);
-        println!(
-            "VST3: {rounds} windows in {:.1?}, {grown} kB more than after {} ({memory} kB); {now:?}",
-            start.elapsed(),
-            warm + 1
-        );
+        let grown = left.growth_kb("VST3");
         if rounds >= 100 {
-            assert!(grown < 20_000, "{grown} kB");
+            assert!(grown < MOST_KB, "{grown} kB");
         }
     }
 

@@ -1,7 +1,7 @@
 //! The built CLAP with its window in a host's window.
 
 use crate::{
-    screen::{Picture, Screen},
+    screen::{DEADLINE, Picture, Screen, wait_until},
     support::{
         host::{Host, Run, note},
         kit::notes,
@@ -17,9 +17,6 @@ use std::{
     time::{Duration, Instant},
 };
 use x11rb::protocol::xproto::Window;
-
-/// A guard against hanging, not a measure: longest wait for anything, on a busy machine.
-pub const DEADLINE: Duration = Duration::from_secs(300);
 
 /// The plugin with its window embedded in a window of the host.
 pub struct EmbeddedPlugin<'a> {
@@ -149,12 +146,8 @@ impl<'a> EmbeddedPlugin<'a> {
     }
 
     /// Waits until `is` holds; `what` for the message when it never does.
-    pub fn wait(&mut self, what: &str, mut is: impl FnMut(&mut Self) -> bool) {
-        let start = Instant::now();
-        while !is(self) {
-            assert!(start.elapsed() < DEADLINE, "{what}: not within {DEADLINE:?}");
-            self.pass(Duration::from_millis(20));
-        }
+    pub fn wait(&mut self, what: &str, is: impl FnMut(&mut Self) -> bool) {
+        wait_until(self, what, |plugin| plugin.pass(Duration::from_millis(20)), is);
     }
 
     /// Waits until all of the host's window is painted.

@@ -4,16 +4,20 @@
 //! The built CLAP is opened on a screen of its own (Xvfb); the tests compare what that screen shows.
 #![cfg(target_os = "linux")]
 
+mod bare_window;
 mod embedded_plugin;
+mod left_behind;
 mod menu;
 mod screen;
 mod speed;
 #[path = "../support/mod.rs"]
 mod support;
 
-use embedded_plugin::{DEADLINE, EmbeddedPlugin};
-use screen::{Held, Screen, Watch, memory_kb};
+use embedded_plugin::EmbeddedPlugin;
+use left_behind::{Held, LeftBehind, MOST_KB};
+use screen::{DEADLINE, Screen, Watch};
 use std::{
+    collections::BTreeSet,
     sync::{
         Arc,
         atomic::{AtomicBool, Ordering::SeqCst},
@@ -155,41 +159,42 @@ fn zoomed(zoom: f64, width: u32, height: u32) -> Vec<u8> {
     [(json.len() as u64).to_le_bytes().as_slice(), &json].concat()
 }
 
+/// The libraries for OpenGL that are in memory: EGL and Mesa's drivers.
+fn graphics_libraries() -> BTreeSet<String> {
+    let maps = std::fs::read_to_string("/proc/self/maps").expect("Linux tells");
+    let names = maps.lines().filter_map(|line| line.rsplit('/').next());
+    names
+        .filter(|n| n.starts_with("libEGL") || n.starts_with("libgallium") || n.ends_with("_dri.so"))
+        .map(str::to_owned)
+        .collect()
+}
+
 #[test]
 fn it_opens_and_closes_again_and_again_and_leaves_nothing_behind() {
     let Some(screen) = Screen::open() else { return };
     let windows = screen.children(screen.root).len();
     let mut plugin = EmbeddedPlugin::new(&screen, Some(&clap_state(&kit())));
     let rounds = trials(12);
-    // the first windows load the graphics library, whose threads and files stay
-    let (warm, mut early) = (rounds.min(20) / 2, None);
-    let start = Instant::now();
+    let mut left = LeftBehind::new(rounds);
     for round in 0..rounds {
         plugin.create();
         plugin.set_parent();
         screen.map(plugin.parent);
         plugin.show();
         plugin.wait_painted(&format!("opened {} times", round + 1));
+        let loaded = graphics_libraries();
         plugin.destroy();
         plugin.wait("closing", |g| g.screen.children(g.parent).is_empty());
         screen.unmap(plugin.parent);
-        if round == warm {
-            early = Some((Held::now(), memory_kb()));
-        }
+        assert_eq!(graphics_libraries(), loaded, "loaded anew, they leave memory behind each time");
+        left.after(round);
     }
-    let (held, memory) = early.unwrap();
     // in a process of its own only
     if is_soak() {
-        let now = Held::wait_for(held);
-        let grown = memory_kb().saturating_sub(memory);
-        println!(
-            "CLAP: {rounds} windows in {:.1?}, {grown} kB more than after {} ({memory} kB); {now:?}",
-            start.elapsed(),
-            warm + 1
-        );
-        assert!(grown < 20_000, "{grown} kB");
+        let grown = left.growth_kb("CLAP");
+        assert!(grown < MOST_KB, "{grown} kB");
     }
-    plugin.wait("threads", |_| Held::now().threads <= held.threads);
+    plugin.wait("threads", |_| Held::now().threads <= left.held().threads);
     // closed while it opens: a window that missed the request would keep the host waiting forever
     let done = Arc::new(AtomicBool::new(false));
     let watched = done.clone();

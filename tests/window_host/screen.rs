@@ -290,53 +290,14 @@ impl Picture {
     }
 }
 
-/// What this process holds that a window may leave behind.
-#[derive(Debug, Clone, Copy)]
-pub struct Held {
-    pub threads: usize,
-    pub files: usize,
-    /// To the X server.
-    pub connections: usize,
-}
+/// A guard against hanging, not a measure: longest wait for anything, on a busy machine.
+pub const DEADLINE: Duration = Duration::from_secs(300);
 
-impl Held {
-    /// What is held now.
-    pub fn now() -> Self {
-        let count = |folder| std::fs::read_dir(folder).unwrap().count();
-        let display = std::env::var("DISPLAY").unwrap();
-        let socket = format!("/tmp/.X11-unix/X{}", display.trim_start_matches(':'));
-        // the server's ends of its connections bear the name of its socket; state 3 is "connected" (Linux, net.h)
-        let sockets = std::fs::read_to_string("/proc/net/unix").unwrap();
-        let connected = |line: &&str| line.ends_with(&socket) && line.split(' ').nth(5) == Some("03");
-        let connections = sockets.lines().filter(connected).count();
-        Self { threads: count("/proc/self/task"), files: count("/proc/self/fd"), connections }
+/// Waits until `is` holds, while `turn` lets the host do its work; `what` for the message when it never does.
+pub fn wait_until<T>(host: &mut T, what: &str, turn: impl Fn(&mut T), mut is: impl FnMut(&mut T) -> bool) {
+    let start = Instant::now();
+    while !is(host) {
+        assert!(start.elapsed() < DEADLINE, "{what}: not within {DEADLINE:?}");
+        turn(host);
     }
-
-    /// Waits until no more is held than before; threads of the clipboard end a little later.
-    pub fn wait_for(before: Self) -> Self {
-        let start = Instant::now();
-        loop {
-            let now = Self::now();
-            let is_back = now.threads <= before.threads
-                && now.files <= before.files
-                && now.connections <= before.connections;
-            if is_back {
-                return now;
-            }
-            assert!(start.elapsed() < Duration::from_secs(300), "{now:?} instead of {before:?}");
-            std::thread::sleep(Duration::from_millis(20));
-        }
-    }
-}
-
-/// Memory of this process in use, kilobytes, without what the allocator keeps of freed memory: that depends on which
-/// threads ran at the same time.
-pub fn memory_kb() -> u64 {
-    #[cfg(target_env = "gnu")]
-    // SAFETY: gives freed memory back, whatever other threads do (malloc_trim(3)).
-    unsafe {
-        libc::malloc_trim(0);
-    }
-    let status = std::fs::read_to_string("/proc/self/statm").unwrap();
-    status.split(' ').nth(1).unwrap().parse::<u64>().unwrap() * 4
 }

@@ -16,6 +16,7 @@
 //! | [`changes`] | which parts of the picture a frame redraws |
 //! | [`closing`] | the host waits until the window has ended |
 //! | [`frames`] | when frames are drawn |
+//! | [`graphics_library`] | it stays loaded between windows |
 //! | [`images`] | the picture put onto an X11 window without OpenGL |
 //! | [`redraw_check`] | whether anything shown has changed |
 //! | [`trims`] | host parameters |
@@ -24,6 +25,7 @@ mod changes;
 mod closing;
 mod copied;
 mod frames;
+mod graphics_library;
 mod images;
 mod input;
 mod keys;

@@ -3,6 +3,7 @@
 use super::{
     changes::{Changed, FrameChanges},
     copied::{Copied, Place},
+    graphics_library,
     images::WindowImages,
 };
 use baseview::{HandlerError, WindowContext, dpi::PhysicalSize, gl::GlContext};
@@ -37,6 +38,7 @@ impl WindowCanvas {
             .ok_or_else(|| std::io::Error::other("the system gives the window no OpenGL context"))?;
         // SAFETY: the window's own thread, on which no other context is current.
         unsafe { context.make_current()? };
+        graphics_library::keep_loaded();
         // SAFETY: the context is current, so that its functions can be looked up.
         let gl = Arc::new(unsafe {
             glow::Context::from_loader_function_cstr(|name| context.get_proc_address(name))
