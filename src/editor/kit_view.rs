@@ -151,8 +151,8 @@ fn one_pad(
     );
     let switches = Rect::from_min_max(pos2(foot.right() - 58.0, foot.top()), foot.max);
     let response = surface(ui, tile, [field, switches], selection, cx, pad);
-    title(ui, head, cx, pad, heard);
-    picture(ui, field, cx, pad, heard);
+    let score = title(ui, head, cx, pad, heard);
+    picture(ui, field, cx, pad, heard, score);
     let bar =
         Rect::from_min_max(pos2(tile.right() - 13.0, field.top()), pos2(tile.right() - 8.0, field.bottom()));
     meter(ui, bar, cx.readings.lights.peak_db(pad), theme::family(cx.pad(pad).role));
@@ -210,8 +210,8 @@ impl Heard {
     }
 }
 
-/// The role and the score.
-fn title(ui: &Ui, head: Rect, cx: &FrameContext<'_>, pad: usize, heard: Heard) {
+/// The role and the score; the score comes back where a narrow tile has no room for both.
+fn title(ui: &Ui, head: Rect, cx: &FrameContext<'_>, pad: usize, heard: Heard) -> Option<String> {
     let built = cx.pad(pad);
     let score = match cx.readings.automation.moving_of(pad) {
         0 if built.locked => format!("{} ·", score_text::word(built)),
@@ -223,12 +223,13 @@ fn title(ui: &Ui, head: Rect, cx: &FrameContext<'_>, pad: usize, heard: Heard) {
     let (at, font) = (head.left_center(), theme::body());
     let word =
         widgets::text_in(painter, at, Align2::LEFT_CENTER, built.role.word(), font, colour, head.width());
-    let score = painter.layout_no_wrap(score, theme::small(), theme::TEXT_DIM);
-    let at = Align2::RIGHT_CENTER.anchor_size(head.right_center(), score.size());
-    // a narrow tile keeps its word; the score is in the head of the pad editor as well
-    if at.left() > word.right() + 6.0 {
-        painter.galley(at.min, score, theme::TEXT_DIM);
+    let galley = painter.layout_no_wrap(score.clone(), theme::small(), theme::TEXT_DIM);
+    let at = Align2::RIGHT_CENTER.anchor_size(head.right_center(), galley.size());
+    if at.left() <= word.right() + 6.0 {
+        return Some(score);
     }
+    painter.galley(at.min, galley, theme::TEXT_DIM);
+    None
 }
 
 /// The note that plays the pad, its number and the letter of the computer keyboard.
@@ -382,8 +383,8 @@ fn swap(cx: &FrameContext<'_>, a: usize, b: usize) {
 /// Length of a tile's time axis, s; longer sounds are cut.
 const TILE_SECONDS: f32 = 0.7;
 
-/// The finished sound of the pad.
-fn picture(ui: &Ui, field: Rect, cx: &mut FrameContext<'_>, pad: usize, heard: Heard) {
+/// The finished sound of the pad; in its corner whether the pad is heard, or the score that has no room above.
+fn picture(ui: &Ui, field: Rect, cx: &mut FrameContext<'_>, pad: usize, heard: Heard, score: Option<String>) {
     let kit = cx.kit.clone();
     let painter = ui.painter_at(field);
     let colour = heard.colour(theme::family(kit.doc.pads[pad].role));
@@ -395,11 +396,16 @@ fn picture(ui: &Ui, field: Rect, cx: &mut FrameContext<'_>, pad: usize, heard: H
             painter.hline(field.x_range(), field.center().y, (1.0, theme::BORDER));
         }
     }
-    if let Some(word) = heard.word().filter(|_| !kit.doc.pads[pad].is_empty()) {
-        let galley = painter.layout_no_wrap(word.to_owned(), theme::small(), theme::TEXT);
+    let corner = |word: String, ink: Color32, ground: Color32| {
+        let galley = painter.layout_no_wrap(word, theme::small(), ink);
         let place = Align2::RIGHT_TOP.anchor_size(field.right_top(), galley.size());
-        painter.rect_filled(place.expand2(vec2(4.0, 0.0)), 4, theme::INSET);
-        painter.galley(place.min, galley, theme::TEXT);
+        painter.rect_filled(place.expand2(vec2(4.0, 0.0)), 4, ground);
+        painter.galley(place.min, galley, ink);
+    };
+    match (heard.word().filter(|_| !kit.doc.pads[pad].is_empty()), score) {
+        (Some(word), _) => corner(word.to_owned(), theme::TEXT, theme::INSET),
+        (None, Some(score)) => corner(score, theme::TEXT_DIM, Color32::TRANSPARENT),
+        (None, None) => {}
     }
 }
 

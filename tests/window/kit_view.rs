@@ -262,3 +262,30 @@ fn the_arrows_go_from_pad_to_pad_and_swap_them_with_shift() {
     assert!(harness.get_by_label("Pad 3, rim").is_focused(), "it goes along");
     assert_eq!(harness.state().session.take_trigger(), None, "nothing is struck");
 }
+
+#[test]
+fn every_tile_shows_its_score_at_every_size() {
+    use egui::Shape;
+    for (width, height) in [(900.0, 600.0), (1120.0, 720.0), (1600.0, 900.0), (1920.0, 1080.0)] {
+        let mut harness = sized_window(width, height, 1.0);
+        harness.step();
+        let texts: Vec<(egui::Pos2, String)> = harness
+            .output()
+            .shapes
+            .iter()
+            .filter_map(|clipped| match &clipped.shape {
+                Shape::Text(text) => {
+                    Some((text.visual_bounding_rect().center(), text.galley.text().to_owned()))
+                }
+                _ => None,
+            })
+            .collect();
+        for pad in 0..kitwright_core::kit::PADS {
+            let tile = harness.get_by_label_contains(&format!("Pad {}, ", pad + 1)).rect();
+            let word =
+                |text: &str| text.ends_with(" %") || ["as is", "target", "by hand", "empty"].contains(&text);
+            let has = texts.iter().any(|(at, text)| tile.contains(*at) && word(text));
+            assert!(has, "pad {} shows no score at {width} x {height}", pad + 1);
+        }
+    }
+}

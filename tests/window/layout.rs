@@ -62,6 +62,23 @@ fn every_section_is_drawn_at_every_size() {
 }
 
 #[test]
+fn the_settings_of_the_mix_stand_one_below_the_other_where_there_is_room() {
+    for (width, height, below) in [(1280.0, 800.0, false), (1920.0, 1080.0, true), (3840.0, 2160.0, true)] {
+        let mut harness = sized_window(width, height, 1.0);
+        press(&mut harness, Section::Place.word());
+        let kit = harness.get_by_label("Pad 1 Level").rect();
+        let variation = harness.get_by_label("Pad 1 variation Pitch").rect();
+        let distance = variation.top() - kit.bottom();
+        assert_eq!(distance > 100.0, below, "{kit:?} and {variation:?} at {width} x {height}");
+        assert!(distance < 220.0, "far apart: {kit:?} and {variation:?} at {width} x {height}");
+        assert!(variation.right() <= width && kit.left() >= 0.0);
+        picture(&mut harness, &format!("mix-{width}x{height}"));
+        press(&mut harness, "Tone");
+        picture(&mut harness, &format!("tone-{width}x{height}"));
+    }
+}
+
+#[test]
 fn the_wave_of_the_take_and_the_chosen_colour_are_on_the_screen() {
     let mut harness = sized_window(1920.0, 1080.0, 1.0);
     let image = harness.render().expect("rendered");

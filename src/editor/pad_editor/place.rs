@@ -17,6 +17,12 @@ use std::sync::atomic::Ordering::Relaxed;
 
 /// Width from which the picture has room beside both groups of settings.
 const WIDE: f32 = 1100.0;
+/// Height from which the groups stand one below the other, beside a wider picture.
+const HIGH: f32 = 320.0;
+/// Most height of the upper group: three rows of settings and what stands around them.
+const ABOVE: f32 = 220.0;
+/// Least and most width of the groups then.
+const GROUP_WIDTH: [f32; 2] = [560.0, 760.0];
 
 /// Shows level, place and variation of a pad in `panel`, with `more` all of their settings; `ceiling_db` is the gain reduction of its own output.
 pub(super) fn show(
@@ -30,23 +36,52 @@ pub(super) fn show(
     if let Some(meters) = cx.session.meters() {
         strokes.follow(&meters, pad);
     }
-    let gap = 2.0 * theme::GAP;
-    let pictured = panel.width() >= WIDE;
-    let width = if pictured { (panel.width() * 0.36).min(480.0) } else { -gap };
-    let picture = Rect::from_min_size(panel.min, vec2(width, panel.height()));
-    let half = (panel.right() - picture.right() - 2.0 * gap) / 2.0;
-    if pictured {
+    let Places { picture, groups } = Places::of(panel);
+    if let Some(picture) = picture {
         strokes::draw(ui, picture, strokes, &cx.pad(pad).variation);
     }
-    let group = |ui: &mut Ui, name: &str, place: usize, add: &mut dyn FnMut(&mut Ui)| {
-        let left = picture.right() + gap + place as f32 * (half + gap);
-        let rect = Rect::from_min_size(pos2(left, panel.top()), vec2(half, panel.height()));
+    let group = |ui: &mut Ui, name: &str, rect: Rect, add: &mut dyn FnMut(&mut Ui)| {
         ui.scope_builder(UiBuilder::new().id_salt(name).max_rect(rect), |ui| {
             ScrollArea::vertical().id_salt(name).auto_shrink([false, false]).show(ui, |ui| add(ui));
         });
     };
-    group(ui, "kit", 0, &mut |ui| in_the_kit(ui, (pad, more), ceiling_db, cx));
-    group(ui, "variation", 1, &mut |ui| from_hit_to_hit(ui, (pad, more), cx));
+    group(ui, "kit", groups[0], &mut |ui| in_the_kit(ui, (pad, more), ceiling_db, cx));
+    group(ui, "variation", groups[1], &mut |ui| from_hit_to_hit(ui, (pad, more), cx));
+}
+
+/// Where the section's parts stand.
+struct Places {
+    picture: Option<Rect>,
+    groups: [Rect; 2],
+}
+
+impl Places {
+    /// Side by side, the groups one below the other where there is room, the picture left out where there is none.
+    fn of(panel: Rect) -> Self {
+        let gap = 2.0 * theme::GAP;
+        if panel.width() < WIDE {
+            let half = (panel.width() - gap) / 2.0;
+            return Self { picture: None, groups: beside(panel, half, gap) };
+        }
+        if panel.height() < HIGH {
+            let (picture, rest) =
+                panel.split_left_right_at_x(panel.left() + (panel.width() * 0.36).min(480.0));
+            let rest = rest.with_min_x(rest.left() + gap);
+            return Self { picture: Some(picture), groups: beside(rest, (rest.width() - gap) / 2.0, gap) };
+        }
+        let width = (panel.width() * 0.36).clamp(GROUP_WIDTH[0], GROUP_WIDTH[1]);
+        let (picture, rest) = panel.split_left_right_at_x(panel.right() - width - gap);
+        let rest = rest.with_min_x(rest.left() + gap);
+        let (above, below) = rest.split_top_bottom_at_y(rest.top() + (rest.height() * 0.54).min(ABOVE));
+        Self { picture: Some(picture), groups: [above, below] }
+    }
+}
+
+/// Two parts of this width, one beside the other.
+fn beside(rect: Rect, width: f32, gap: f32) -> [Rect; 2] {
+    [0.0, 1.0].map(|place| {
+        Rect::from_min_size(pos2(rect.left() + place * (width + gap), rect.top()), vec2(width, rect.height()))
+    })
 }
 
 fn in_the_kit(ui: &mut Ui, (pad, more): (usize, bool), ceiling_db: f32, cx: &mut FrameContext<'_>) {

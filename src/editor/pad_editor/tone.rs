@@ -58,8 +58,9 @@ pub(super) fn show(
     reductions: &HeldReductions,
     cx: &mut FrameContext<'_>,
 ) {
-    let share = if panel.width() >= VERY_WIDE { 0.38 } else { 0.3 };
-    let picture = Rect::from_min_size(panel.min, vec2((panel.width() * share).min(560.0), panel.height()));
+    // a stage has few settings: the curve gets the room
+    let share = if panel.width() >= VERY_WIDE { 0.5 } else { 0.3 };
+    let picture = Rect::from_min_size(panel.min, vec2(panel.width() * share, panel.height()));
     let right = Rect::from_min_max(pos2(picture.right() + 2.0 * theme::GAP, panel.top()), panel.max);
     curve.show(ui, picture, selection.pad, cx);
     ui.scope_builder(UiBuilder::new().id_salt("tone settings").max_rect(right), |ui| {
