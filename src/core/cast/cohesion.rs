@@ -3,7 +3,7 @@
 //!
 //! Everything is measured on the pad as it sounds, after its tone chain, and corrected with the pad's own settings.
 
-use super::{auditioner::Auditioner, balance, tune};
+use super::{auditioner::Auditioner, balance, partials::spectrum};
 use crate::{
     kit::{LAYER, Limiter, Pad, Role, SLICE, Slice},
     settings::setting,
@@ -299,7 +299,7 @@ pub fn hold_peak(auditioner: &mut Auditioner, pad: &mut Pad, crest_db: f32) {
 
 /// Centroid of the power spectrum, Hz; `None` for silence.
 fn centre_hz(sound: &[f32]) -> Option<f32> {
-    let (power, bin_hz) = tune::spectrum(sound);
+    let (power, bin_hz) = spectrum(sound);
     let sum: f64 = power.iter().map(|p| f64::from(*p)).sum();
     let weighted: f64 = power.iter().enumerate().map(|(i, p)| i as f64 * bin_hz * f64::from(*p)).sum();
     (sum > 0.0).then(|| (weighted / sum) as f32)

@@ -22,6 +22,7 @@ mod morph;
 mod net;
 mod objective;
 mod options;
+mod partials;
 mod preference;
 mod profiles;
 mod rank;

@@ -4,12 +4,14 @@
 //! The sound of the rendered pad is tuned: the pitch in the hit's description says where to look for the
 //! fundamental, the rendered pad gives its exact frequency.
 
-use super::auditioner::{AUDITION_RATE, Auditioner, mono};
+use super::{
+    auditioner::{AUDITION_RATE, Auditioner, mono},
+    partials::{PITCHED_HZ, lead, peak_hz, spectrum, strongest_hz},
+};
 use crate::{
     kit::{Band, Key, Kit, LAYER, LayerSettings, Pad, Role, Slice},
     settings::setting,
-    spectrum::{RealFft, hann, hann_f64},
-    units::{cents_to_ratio, hz_to_note, note_to_hz, power_to_db, ratio_to_cents, ratio_to_st, st_to_ratio},
+    units::{hz_to_note, note_to_hz, ratio_to_cents, ratio_to_st, st_to_ratio},
 };
 
 /// Minimum confidence in a fundamental for it to be tuned.
@@ -52,10 +54,6 @@ const FUNDAMENTAL: f32 = 0.063;
 const MAX_BELL_DB: f32 = 12.0;
 /// Maximum Q of the bell where another partial lies beside the fundamental: a higher one rings (our choice).
 const MAX_BELL_Q: f32 = 12.0;
-/// Partials between these frequencies can be the fundamental, Hz (our choice: from a kick to a rim).
-const PITCHED_HZ: [f64; 2] = [35.0, 1500.0];
-/// Length of the spectrum in which they are searched for, samples: bins lie 0.73 Hz apart.
-const SPECTRUM: usize = 65_536;
 
 /// Whether pads of this role are tuned: a kick only when that is `kick_too`.
 pub fn has_pitch(role: Role, kick_too: bool) -> bool {
@@ -171,20 +169,15 @@ fn lift(pad: &mut Pad, hz: f64) {
 /// Raises the bell until the fundamental leads all other partials by [`LEAD_DB`], by [`MAX_BELL_DB`] at most.
 fn raise(auditioner: &mut Auditioner, pad: &mut Pad, hz: f64) {
     let Some(part) = whole(auditioner, pad) else { return };
-    let (power, bin_hz) = spectrum(&part);
-    let [low, high] = PITCHED_HZ.map(|hz| ((hz / bin_hz) as usize).min(power.len() - 1));
-    let other = |i: &usize| ratio_to_cents(*i as f64 * bin_hz / hz).abs() > MAX_SEARCH_CT;
-    let bins = (low.max(1)..=high).filter(other);
-    let Some(strongest) = bins.max_by(|&a, &b| power[a].total_cmp(&power[b])) else { return };
-    let there = power.get((hz / bin_hz).round() as usize).copied().unwrap_or(0.0);
-    let short_db = LEAD_DB + power_to_db(power[strongest].max(1e-30) / there.max(f32::MIN_POSITIVE));
+    let Some((lead_db, strongest_hz)) = lead(&part, hz, lobe_ct(&part, hz)) else { return };
+    let short_db = LEAD_DB - lead_db;
     let bell = &mut pad.tone.note_bell;
     let most = MAX_BELL_DB * pad.fit;
     if short_db > 0.5 && bell.gain_db < most {
         bell.gain_db = (bell.gain_db + short_db).min(most);
     }
     // a bell that lifts a stronger neighbour as well does not help: make it narrower than their distance
-    let apart_oct = (strongest as f64 * bin_hz / hz).log2().abs() as f32;
+    let apart_oct = (strongest_hz / hz).log2().abs() as f32;
     if short_db > 0.5 && apart_oct * bell.q < 0.5 {
         bell.q = (1.0 / apart_oct.max(1e-3)).clamp(bell.q, MAX_BELL_Q);
     }
@@ -271,32 +264,17 @@ fn sounding_hz(auditioner: &mut Auditioner, pad: &Pad, expected_hz: f64) -> Opti
         .or(Some(strongest))
 }
 
-/// The strongest partial within [`PITCHED_HZ`], Hz; `None` for silence.
-fn strongest_hz(sound: &[f32]) -> Option<f64> {
-    let (power, bin_hz) = spectrum(sound);
-    let [low, high] = PITCHED_HZ.map(|hz| ((hz / bin_hz) as usize).clamp(1, power.len() - 2));
-    let bin = (low..=high).max_by(|&a, &b| power[a].total_cmp(&power[b]))?;
-    let rough = bin as f64 * bin_hz;
-    (power[bin] > 0.0).then(|| peak_hz(sound, AUDITION_RATE, rough, SEARCH_CT).unwrap_or(rough))
-}
-
-/// Power spectrum of a sound under a Hann window, and the distance of its bins, Hz; zeros are added so that a bin
-/// is narrower than the distance of a kick's notes.
-pub(super) fn spectrum(part: &[f32]) -> (Vec<f32>, f64) {
-    let mut fft = RealFft::<f32>::remembered(SPECTRUM);
-    let length = part.len().min(SPECTRUM);
-    for (i, (out, s)) in fft.input.iter_mut().zip(part).enumerate() {
-        *out = s * hann(i, length);
-    }
-    (fft.power().collect(), AUDITION_RATE / SPECTRUM as f64)
-}
-
 /// Frequency of the partial near `near_hz` in the pad's sound; `None` where none stands out there.
 fn heard_hz(auditioner: &mut Auditioner, pad: &Pad, near_hz: f64) -> Option<f64> {
     let sound = whole(auditioner, pad)?;
-    // a short sound has wide peaks, which move further: half the main lobe of a Hann window is two bins
-    let lobe_ct = ratio_to_cents(1.0 + 2.0 * AUDITION_RATE / (sound.len() as f64 * near_hz));
-    peak_hz(&sound, AUDITION_RATE, near_hz, lobe_ct.clamp(SEARCH_CT, MAX_SEARCH_CT))
+    peak_hz(&sound, AUDITION_RATE, near_hz, lobe_ct(&sound, near_hz))
+}
+
+/// How far the peak of a partial reaches, cents: a short sound has wide peaks, which move further. Half the main lobe of
+/// a Hann window is two bins.
+fn lobe_ct(sound: &[f32], hz: f64) -> f64 {
+    let lobe_ct = ratio_to_cents(1.0 + 2.0 * AUDITION_RATE / (sound.len() as f64 * hz));
+    lobe_ct.clamp(SEARCH_CT, MAX_SEARCH_CT)
 }
 
 /// The sound of the pad until [`AUDIBLE_ENERGY`] of its energy has passed, in one channel; `None` for silence.
@@ -322,35 +300,6 @@ fn reaches(sound: &[f32], share: f32) -> usize {
         past >= wanted
     });
     reached.unwrap_or(sound.len())
-}
-
-/// The strongest frequency within `astray_ct` of `near_hz`, to a hundredth of a cent; `None` when the
-/// spectrum only rises towards something further away.
-fn peak_hz(part: &[f32], rate: f64, near_hz: f64, astray_ct: f64) -> Option<f64> {
-    let shaped: Vec<f64> =
-        part.iter().enumerate().map(|(i, s)| f64::from(*s) * hann_f64(i, part.len())).collect();
-    let level = |cents: f64| {
-        let step = std::f64::consts::TAU * near_hz * cents_to_ratio(cents) / rate;
-        // one bin of a spectrum (Goertzel 1958)
-        let turn = 2.0 * step.cos();
-        let (mut a, mut b) = (0.0, 0.0);
-        for s in &shaped {
-            (a, b) = (s + turn * a - b, a);
-        }
-        a * a + b * b - turn * a * b
-    };
-    let coarse: Vec<f64> = (-9..=9).map(|i| level(f64::from(i) * astray_ct / 9.0)).collect();
-    let best = (0..coarse.len()).max_by(|&a, &b| coarse[a].total_cmp(&coarse[b]))?;
-    if best == 0 || best + 1 == coarse.len() || coarse[best] <= 0.0 {
-        return None;
-    }
-    let step = astray_ct / 9.0;
-    let (mut low, mut high) = ((best as f64 - 10.0) * step, (best as f64 - 8.0) * step);
-    while high - low > 0.01 {
-        let (a, b) = (low + (high - low) * 0.382, low + (high - low) * 0.618);
-        if level(a) > level(b) { high = b } else { low = a }
-    }
-    Some(near_hz * cents_to_ratio((low + high) / 2.0))
 }
 
 /// The strongest partial of the pad as it sounds, Hz; `None` for silence.
@@ -399,7 +348,7 @@ pub fn set_key(kit: &mut Kit, key: Option<Key>) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{cast::companions::slice_of, kit::TakeEntry, listen::Hit, take::Take};
+    use crate::{cast::companions::slice_of, kit::TakeEntry, listen::Hit, take::Take, units::cents_to_ratio};
     use std::sync::Arc;
 
     /// A auditioner with one take: a decaying tone of two partials at `hz`.
