@@ -20,6 +20,8 @@ mod system;
 #[path = "labels/none.rs"]
 mod system;
 
+// where no adapter calls them, the handlers are not used
+#[cfg_attr(not(any(windows, all(unix, not(target_os = "macos")))), allow(dead_code))]
 mod requests;
 
 use super::{frames::Frames, lock::lock};
