@@ -223,10 +223,10 @@ fn become_root() -> Option<&'static [&'static str]> {
     }
 }
 
-/// Runs apt-get; failures show in what is still missing afterwards.
+/// Runs apt-get; failures show in what is still missing afterwards, and on standard error.
 fn apt(sudo: &[&str], arguments: &[&str]) {
     let words = [sudo, &["env", "DEBIAN_FRONTEND=noninteractive", "apt-get", "-q"], arguments].concat();
-    let _ = Command::new(words[0]).args(&words[1..]).stdin(Stdio::null()).status();
+    let _ = Command::new(words[0]).args(&words[1..]).stdin(Stdio::null()).stdout(Stdio::null()).status();
 }
 
 /// Whether a command can be run and succeeds.

@@ -8,7 +8,7 @@ use crate::{
     system, venv,
 };
 use runners::Runner;
-use std::process::Stdio;
+use std::{process::Stdio, thread};
 
 /// Hosts that drive the VST3 bundle, with their versions.
 const HOSTS: [&str; 3] = ["numpy", "pedalboard==0.9.26", "dawdreamer==0.9.0"];
@@ -22,11 +22,6 @@ pub fn run(project: &Project) -> Result {
             skipped.push(format!("{what}: {}", e.lines().next().unwrap_or_default()));
         }
     };
-    want(system::ensure(&[&system::FFMPEG]), "comparison with other decoders");
-    want(system::ensure(&[&system::VALGRIND]), "the count of instructions");
-    if cfg!(target_os = "linux") {
-        want(system::ensure(&[&system::XVFB]), "the plugin's window in a host's window");
-    }
     let recordings = project.recordings()?;
     let mut features = Vec::new();
     if recordings.is_some() {
@@ -39,12 +34,22 @@ pub fn run(project: &Project) -> Result {
         }
         want(packaged, "the test on packaged sounds");
     }
-    let python = venv::python(project, "venv", &HOSTS);
-    want(python.as_ref().map(|_| ()).map_err(String::clone), "the VST3 bundle in real hosts");
 
     // everything is built in one go, so that bundles and tests share their libraries
     let selection = ["--workspace".into(), "--features".into(), features.join(",")];
-    let mut runners = build(project, &selection)?;
+    let (built, python) = thread::scope(|threads| {
+        // no build waits for what only tests use
+        let building = threads.spawn(|| build(project, &selection));
+        want(system::ensure(&[&system::FFMPEG]), "comparison with other decoders");
+        want(system::ensure(&[&system::VALGRIND]), "the count of instructions");
+        if cfg!(target_os = "linux") {
+            want(system::ensure(&[&system::XVFB]), "the plugin's window in a host's window");
+        }
+        let python = venv::python(project, "venv", &HOSTS);
+        want(python.as_ref().map(|_| ()).map_err(String::clone), "the VST3 bundle in real hosts");
+        (building.join().expect("a build ends with an error, not with a panic"), python)
+    });
+    let mut runners = built?;
     runners.push(documentation(project, &selection));
     project.bundle_built(&[])?;
     let mut variables = Vec::new();
