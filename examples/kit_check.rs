@@ -110,14 +110,14 @@ fn row(
     let alternates: Vec<Stroke> = pad
         .slices
         .iter()
-        .filter_map(|s| cohesion::stroke(auditioner, &cohesion::with_slice(pad, *s), 1.0))
+        .filter_map(|s| cohesion::heard(auditioner, &cohesion::with_slice(pad, *s), 1.0))
         .collect();
     let apart = |of: &dyn Fn(&Stroke) -> f32| {
         let all = alternates.iter().map(of);
         let (low, high) = all.fold((f32::MAX, f32::MIN), |(l, h), x| (l.min(x), h.max(x)));
         (alternates.len() > 1).then_some(high - low)
     };
-    let [soft, hard] = [64.0, 127.0].map(|v| cohesion::stroke(auditioner, pad, v / 127.0));
+    let [soft, hard] = [64.0, 127.0].map(|v| cohesion::heard(auditioner, pad, v / 127.0));
     let strokes = hard.zip(soft);
     let lufs = balance::loudness(left, right);
     let peak = left.iter().chain(right).fold(0.0f32, |a, x| a.max(x.abs()));

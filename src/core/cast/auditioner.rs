@@ -73,8 +73,20 @@ impl Auditioner {
     /// Plays one stroke of `pad` with its first slice, without the ceiling, for `seconds` at most: left and right at
     /// [`AUDITION_RATE`].
     pub fn play(&mut self, pad: &Pad, seconds: f64) -> [Vec<f32>; 2] {
+        self.play_at(pad, VELOCITY, seconds)
+    }
+
+    /// The same at another velocity, above 0 to 1.
+    pub fn play_at(&mut self, pad: &Pad, velocity: f32, seconds: f64) -> [Vec<f32>; 2] {
         let kit = self.alone(pad, &self.takes);
-        stroke(&mut self.engine, kit, VELOCITY, seconds, |_| false)
+        stroke(&mut self.engine, kit, velocity, seconds, |_| false)
+    }
+
+    /// Whether the first stroke of `pad` reads a take of two channels.
+    pub fn in_stereo(&self, pad: &Pad) -> bool {
+        let of_layers = pad.layers.iter().filter_map(|layer| layer.slice.as_ref());
+        let mut read = pad.slices.first().into_iter().chain(of_layers);
+        read.any(|slice| self.takes.get(slice.take).is_some_and(|take| take.channels.len() == 2))
     }
 
     /// A kit that consists of `pad`. Draws are frozen and the pan is centred, so that every stroke sounds the same.

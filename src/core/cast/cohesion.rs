@@ -3,7 +3,11 @@
 //!
 //! Everything is measured on the pad as it sounds, after its tone chain, and corrected with the pad's own settings.
 
-use super::{auditioner::Auditioner, balance, partials::spectrum};
+use super::{
+    auditioner::{Auditioner, mono},
+    balance,
+    partials::spectrum,
+};
 use crate::{
     kit::{LAYER, Limiter, Pad, Role, SLICE, Slice},
     settings::setting,
@@ -20,6 +24,9 @@ const VELOCITY_RATIO_DB: f32 = 5.953;
 /// The `velocity_level` that falls as much without a tone chain (level is velocity to the power of twice this value):
 /// soft and hard strokes are sorted by it.
 pub const EFFECTIVE_VELOCITY_LEVEL: f32 = FALL_DB / (2.0 * VELOCITY_RATIO_DB);
+/// Slope of the fall over `velocity_level`, dB: without a tone chain, and the least that is assumed of one (our choice).
+const MAX_FALL_SLOPE: f32 = 2.0 * VELOCITY_RATIO_DB;
+const MIN_FALL_SLOPE: f32 = 3.0;
 /// A fall this near is left as it is, dB.
 const FALL_NEAR_DB: f32 = 0.3;
 /// A soft stroke is darker: its highs are cut from this many times the centre of a hard stroke's spectrum on, tried in
@@ -47,9 +54,11 @@ const MAX_RENDERINGS: usize = 5;
 const FALL_ROUNDS: usize = 9;
 /// The last limiter takes away no more than this of a pad's peak, dB: more would take its attack.
 const MAX_HELD_DB: f32 = 8.0;
-/// The same for a snare, whose place beside the kick is what a kit stands on, and the limiter's release there, ms.
+/// The same for a snare, whose place beside the kick is what a kit stands on.
 const MAX_SNARE_HELD_DB: f32 = 12.0;
-const SNARE_RELEASE_MS: f32 = 12.0;
+/// Release of that limiter for snares and claps, ms: it lets go before the tail, which carries the loudness (by trial: with
+/// 60 ms claps lost 2 to 3 dB of loudness for 8 dB of peak).
+const SHORT_RELEASE_MS: f32 = 12.0;
 
 /// Loudness (LUFS) and centre of the spectrum (Hz) of one stroke.
 #[derive(Debug, Clone, Copy)]
@@ -60,11 +69,22 @@ pub struct Stroke {
     pub centre_hz: f32,
 }
 
-/// How the pad sounds at `velocity` (0 to 1) with its first slice; `None` for silence.
-pub fn stroke(auditioner: &mut Auditioner, pad: &Pad, velocity: f32) -> Option<Stroke> {
+/// How a trial of the pad sounds at `velocity` (0 to 1) with its first slice; `None` for silence. Takes in stereo are heard:
+/// their mean is darker or brighter than they are.
+fn stroke(auditioner: &mut Auditioner, pad: &Pad, velocity: f32) -> Option<Stroke> {
+    if auditioner.in_stereo(pad) {
+        return heard(auditioner, pad, velocity);
+    }
     let sound = auditioner.sketch_at(pad, velocity);
     let lufs = balance::loudness_of_dual_mono(&sound)?;
     Some(Stroke { lufs, centre_hz: centre_hz(&sound)? })
+}
+
+/// The same of what is heard, in two channels instead of a trial's one, which reach the tone chain with other peaks.
+pub fn heard(auditioner: &mut Auditioner, pad: &Pad, velocity: f32) -> Option<Stroke> {
+    let [left, right] = auditioner.play_at(pad, velocity, balance::MAX_STROKE_S);
+    let lufs = balance::loudness(&left, &right)?;
+    Some(Stroke { lufs, centre_hz: centre_hz(&mono(&left, &right))? })
 }
 
 /// The pad with this slice alone, at every velocity.
@@ -77,6 +97,33 @@ pub fn with_slice(pad: &Pad, slice: Slice) -> Pad {
 /// Sets how level and high cut follow velocity, alike on all layers, so that the pad falls by 7.5 dB from
 /// velocity 127 to 64 and is darker when it is played softly. A silent pad stays as it is.
 pub fn follow_velocity(auditioner: &mut Auditioner, pad: &mut Pad) {
+    search_fall(auditioner, pad);
+    settle_fall(auditioner, pad);
+}
+
+/// Brings the fall that is heard to [`FALL_DB`] by the level alone: Newton's method, then the secant one.
+fn settle_fall(auditioner: &mut Auditioner, pad: &mut Pad) {
+    let Some(hard) = heard(auditioner, pad, HARD) else { return };
+    let range = setting(&LAYER, "velocity_level");
+    let mut last: Option<(f32, f32)> = None;
+    for _ in 0..MAX_RENDERINGS {
+        let Some(soft) = heard(auditioner, pad, SOFT) else { return };
+        let (level, fall) = (pad.layers[0].settings.velocity_level, hard.lufs - soft.lufs);
+        if (fall - FALL_DB).abs() <= FALL_NEAR_DB {
+            return;
+        }
+        let slope = last.map_or(MAX_FALL_SLOPE, |(before, fell)| (fall - fell) / (level - before));
+        last = Some((level, fall));
+        let next = range.clamp(level + (FALL_DB - fall) / slope.clamp(MIN_FALL_SLOPE, MAX_FALL_SLOPE));
+        if next == level {
+            return;
+        }
+        pad.layers.iter_mut().for_each(|l| l.settings.velocity_level = next);
+    }
+}
+
+/// [`follow_velocity`] by trials alone.
+fn search_fall(auditioner: &mut Auditioner, pad: &mut Pad) {
     // full velocity does not depend on either setting
     let Some(hard) = stroke(auditioner, pad, HARD) else { return };
     let mut cuts = DARKER_CUTS.into_iter().skip(1).map(|cut| cut * hard.centre_hz);
@@ -174,18 +221,11 @@ fn darken(pad: &mut Pad, hz: f32) {
     }
 }
 
-/// How much softer velocity 64 is than 127, LU; `None` for silence.
-pub fn fall_db(auditioner: &mut Auditioner, pad: &Pad) -> Option<f32> {
-    let soft = stroke(auditioner, pad, SOFT)?;
-    let hard = stroke(auditioner, pad, HARD)?;
-    Some(hard.lufs - soft.lufs)
-}
-
 /// Brings every alternate to the loudness of the first slice by its gain; those that stay further off in loudness
 /// or colour are let go.
 pub fn even_alternates(auditioner: &mut Auditioner, pad: &mut Pad) {
     let Some(&first) = pad.slices.first() else { return };
-    let Some(wanted) = stroke(auditioner, &with_slice(pad, first), HARD) else { return };
+    let Some(wanted) = heard(auditioner, &with_slice(pad, first), HARD) else { return };
     let mut kept = vec![first];
     for &slice in &pad.slices[1..] {
         kept.extend(evened(auditioner, pad, slice, wanted));
@@ -199,7 +239,7 @@ fn evened(auditioner: &mut Auditioner, pad: &Pad, mut slice: Slice, wanted: Stro
     let mut last: Option<(f32, f32)> = None;
     let mut off = f32::INFINITY;
     for _ in 0..MAX_RENDERINGS {
-        let is = stroke(auditioner, &with_slice(pad, slice), HARD)?;
+        let is = heard(auditioner, &with_slice(pad, slice), HARD)?;
         if (is.centre_hz / wanted.centre_hz).log2().abs() > MAX_ALTERNATE_APART_OCT {
             return None;
         }
@@ -291,8 +331,8 @@ pub fn hold_peak(auditioner: &mut Auditioner, pad: &mut Pad, crest_db: f32) {
         let threshold = if held > by { colour.threshold_db } else { peak_db - pad.settings.level_db };
         let makeup = if before.on { before.makeup_db } else { 0.0 };
         let threshold_db = (threshold - makeup - by).clamp(-40.0, 0.0);
-        // it lets go before a snare's tail, which carries the loudness
-        let release_ms = if pad.role == Role::Snare { SNARE_RELEASE_MS } else { before.release_ms };
+        let short = matches!(pad.role, Role::Snare | Role::Clap);
+        let release_ms = if short { SHORT_RELEASE_MS } else { before.release_ms };
         *colour = Limiter { on: true, threshold_db, release_ms, ..before };
     }
 }
