@@ -126,6 +126,17 @@ fn any_midi_file_is_read_or_refused() {
     check("midi");
 }
 
+/// The targets stand in a workspace of their own, which the ordinary tests do not build: the tests' host, which they
+/// share, needs the same parts of its library there.
+#[test]
+fn fuzz_targets_build_on_the_same_features_of_the_test_host() {
+    let line = |file: &str| {
+        let manifest = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join(file)).unwrap();
+        manifest.lines().find(|line| line.starts_with("clack-extensions")).unwrap().to_owned()
+    };
+    assert_eq!(line("fuzz/Cargo.toml"), line("Cargo.toml"));
+}
+
 /// What is said of damaged recordings is about the file, in the user's words: no part of the decoding library, and no disk
 /// that would be to blame.
 #[test]
