@@ -73,8 +73,21 @@ fn the_settings_of_the_mix_stand_one_below_the_other_where_there_is_room() {
         assert!(distance < 220.0, "far apart: {kit:?} and {variation:?} at {width} x {height}");
         assert!(variation.right() <= width && kit.left() >= 0.0);
         picture(&mut harness, &format!("mix-{width}x{height}"));
-        press(&mut harness, "Tone");
-        picture(&mut harness, &format!("tone-{width}x{height}"));
+    }
+}
+
+/// The curve of the tone chain and the copies of the cloud take half of a wide window, since their settings leave it.
+#[test]
+fn pictures_take_the_room_of_a_wide_window() {
+    for (width, height, half) in [(1280.0, 800.0, false), (1920.0, 1080.0, true), (3840.0, 2160.0, true)] {
+        let mut harness = sized_window(width, height, 1.0);
+        for (section, first) in [("Tone", "Pad 1 low cut On"), ("Cloud", "Pad 1 cloud Copies")] {
+            press(&mut harness, section);
+            picture(&mut harness, &format!("{section}-wide-{width}x{height}"));
+            let left = harness.get_by_label(first).rect().left();
+            assert_eq!(left > 0.48 * width, half, "{first} from {left} on at {width} x {height}");
+            assert!(left < 0.55 * width, "{first} from {left} on at {width} x {height}");
+        }
     }
 }
 

@@ -22,7 +22,10 @@ pub(super) fn show(
     cx: &FrameContext<'_>,
 ) {
     let cloud = cx.pad(pad).cloud;
-    let picture = Rect::from_min_size(panel.min, vec2((panel.width() * 0.32).min(480.0), panel.height()));
+    // few settings: the copies get the room that these leave
+    let very_wide = panel.width() >= super::VERY_WIDE;
+    let width = if very_wide { 0.5 * panel.width() } else { (0.32 * panel.width()).min(480.0) };
+    let picture = Rect::from_min_size(panel.min, vec2(width, panel.height()));
     let right = Rect::from_min_max(pos2(picture.right() + 14.0, panel.top()), panel.max);
     let since = cx.readings.lights.triggered_at(pad).map(|at| ui.input(|i| i.time) - at);
     let drawn = cx.session.meters().and_then(|m| last.follow(&m, pad).map(<[_]>::to_vec));

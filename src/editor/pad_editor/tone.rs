@@ -46,8 +46,6 @@ fn word(stage: ToneStage) -> &'static str {
 
 /// Width of the panel from which the ways to bypass stages and to move them have room beside the stages.
 const WIDE: f32 = 1200.0;
-/// Width of the panel from which the picture may be wider.
-const VERY_WIDE: f32 = 1500.0;
 
 /// Shows the tone chain of the chosen pad in `panel`.
 pub(super) fn show(
@@ -59,7 +57,7 @@ pub(super) fn show(
     cx: &mut FrameContext<'_>,
 ) {
     // a stage has few settings: the curve gets the room
-    let share = if panel.width() >= VERY_WIDE { 0.5 } else { 0.3 };
+    let share = if panel.width() >= super::VERY_WIDE { 0.5 } else { 0.3 };
     let picture = Rect::from_min_size(panel.min, vec2(panel.width() * share, panel.height()));
     let right = Rect::from_min_max(pos2(picture.right() + 2.0 * theme::GAP, panel.top()), panel.max);
     curve.show(ui, picture, selection.pad, cx);
