@@ -36,9 +36,6 @@ const ROOMY: f32 = 320.0;
 /// Height of the tabs.
 const TABS_HEIGHT: f32 = 30.0;
 
-/// Width of a section, in points, from which its picture takes half of it.
-const VERY_WIDE: f32 = 1500.0;
-
 /// What the pad editor keeps between frames.
 #[derive(Debug, Default)]
 pub struct PadEditor {

@@ -23,7 +23,7 @@ pub(super) fn show(
 ) {
     let cloud = cx.pad(pad).cloud;
     // few settings: the copies get the room that these leave
-    let very_wide = panel.width() >= super::VERY_WIDE;
+    let very_wide = panel.width() >= controls::VERY_WIDE;
     let width = if very_wide { 0.5 * panel.width() } else { (0.32 * panel.width()).min(480.0) };
     let picture = Rect::from_min_size(panel.min, vec2(width, panel.height()));
     let right = Rect::from_min_max(pos2(picture.right() + 14.0, panel.top()), panel.max);

@@ -13,6 +13,9 @@ use kitwright_core::{
     settings::Setting,
 };
 
+/// Width of a section, in points, from which few settings leave half of it to its picture.
+pub(super) const VERY_WIDE: f32 = 1500.0;
+
 /// Which structure of a pad a table belongs to.
 pub(super) struct Structure<'a> {
     /// Before a control's name: "Pad 1 cloud".

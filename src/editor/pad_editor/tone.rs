@@ -57,7 +57,7 @@ pub(super) fn show(
     cx: &mut FrameContext<'_>,
 ) {
     // a stage has few settings: the curve gets the room
-    let share = if panel.width() >= super::VERY_WIDE { 0.5 } else { 0.3 };
+    let share = if panel.width() >= controls::VERY_WIDE { 0.5 } else { 0.3 };
     let picture = Rect::from_min_size(panel.min, vec2(panel.width() * share, panel.height()));
     let right = Rect::from_min_max(pos2(picture.right() + 2.0 * theme::GAP, panel.top()), panel.max);
     curve.show(ui, picture, selection.pad, cx);
