@@ -69,8 +69,8 @@ pub struct Stroke {
     pub centre_hz: f32,
 }
 
-/// How a trial of the pad sounds at `velocity` (0 to 1) with its first slice; `None` for silence. Takes in stereo are heard:
-/// their mean is darker or brighter than they are.
+/// How a trial of the pad sounds at `velocity` (0 to 1) with its first slice; `None` for silence. Stereo takes
+/// are played in stereo, since the mean of their channels has another spectrum.
 fn stroke(auditioner: &mut Auditioner, pad: &Pad, velocity: f32) -> Option<Stroke> {
     if auditioner.in_stereo(pad) {
         return heard(auditioner, pad, velocity);
@@ -80,7 +80,7 @@ fn stroke(auditioner: &mut Auditioner, pad: &Pad, velocity: f32) -> Option<Strok
     Some(Stroke { lufs, centre_hz: centre_hz(&sound)? })
 }
 
-/// The same of what is heard, in two channels instead of a trial's one, which reach the tone chain with other peaks.
+/// The same for the finished sound in stereo; a trial has one channel, whose peaks drive the limiters differently.
 pub fn heard(auditioner: &mut Auditioner, pad: &Pad, velocity: f32) -> Option<Stroke> {
     let [left, right] = auditioner.play_at(pad, velocity, balance::MAX_STROKE_S);
     let lufs = balance::loudness(&left, &right)?;
