@@ -2,12 +2,11 @@
 
 use super::{
     background::Background,
+    classified::{classified, is_noisy},
     edit,
     envelope::TakeEnvelope,
     hit::Hit,
     hit_builder::HitBuilder,
-    onset_classifier, onsets,
-    refine::{self, NoiseReference, Start},
     spectrogram::{self, Spectrogram},
     swell,
 };
@@ -96,8 +95,19 @@ const SLOPE_S: f64 = 0.3;
 /// whole, dB. Fitted to takes with pink noise 30, 20 and 10 dB below them (tests/SCORES.md).
 const NOISE_LOG_ODDS: f32 = 2.8;
 const NOISE_RANGE_DB: [f32; 2] = [40.0, 15.0];
+/// The same at sensitivity 0 for a noisy take, whose trees were fitted to noise.
+const NOISY_MIN_LOG_ODDS: f32 = -0.7;
 /// Change of the lowest log odds when the sensitivity moves by 1.
 const SENSITIVITY_LOG_ODDS: f32 = 7.0;
+
+/// The least log odds of a hit at sensitivity 0, by the take's level over its noise floor, dB.
+fn usual_log_odds(over_floor_db: f32) -> f32 {
+    if is_noisy(over_floor_db) {
+        return NOISY_MIN_LOG_ODDS;
+    }
+    let [quiet, loud] = NOISE_RANGE_DB;
+    MIN_LOG_ODDS - NOISE_LOG_ODDS * ((quiet - over_floor_db) / (quiet - loud)).clamp(0.0, 1.0)
+}
 
 /// First samples of all hits.
 fn starts(
@@ -109,12 +119,10 @@ fn starts(
 ) -> Result<Vec<usize>> {
     let rate = f64::from(take.sample_rate);
     let (apart, swell) = ((MIN_SPACING_S * rate) as usize, (SLOPE_S * rate) as usize);
-    let [quiet, loud] = NOISE_RANGE_DB;
-    let noise = ((quiet - envelope.over_floor_db()) / (quiet - loud)).clamp(0.0, 1.0);
-    let least =
-        MIN_LOG_ODDS - NOISE_LOG_ODDS * noise - SENSITIVITY_LOG_ODDS * options.sensitivity.clamp(-1.0, 1.0);
+    let usual = usual_log_odds(envelope.over_floor_db());
+    let least = usual - SENSITIVITY_LOG_ODDS * options.sensitivity.clamp(-1.0, 1.0);
     let mut starts: Vec<usize> = Vec::new();
-    for c in classified(take, envelope, spectrogram, progress)? {
+    for c in classified(take, envelope, spectrogram, STEP, progress)? {
         let earliest = starts.last().map_or(0, |&s| s + apart);
         let swells = c.on_a_slope && starts.last().is_some_and(|&s| c.start.sample < s + swell);
         let least = if swells { least + SLOPE_LOG_ODDS } else { least };
@@ -123,59 +131,4 @@ fn starts(
         }
     }
     Ok(starts)
-}
-
-/// Every candidate with its start and its log odds of being a hit.
-fn classified(
-    take: &Take,
-    envelope: &TakeEnvelope,
-    s: &Spectrogram,
-    progress: &dyn Progress,
-) -> Result<Vec<Classified>> {
-    let reference = NoiseReference { means: &envelope.means, floor: envelope.floor() };
-    let candidates = onsets::candidates(s);
-    let counter = Counter::new(progress, STEP, candidates.len());
-    let own = parallel::in_order(
-        candidates.len(),
-        || (),
-        |_, i| {
-            progress.check()?;
-            let (c, previous) = (&candidates[i], i.checked_sub(1).map(|p| &candidates[p]));
-            let earliest = previous.map_or(0, |p| s.centre(p.frame));
-            let start = refine::start(take, &reference, s.centre(c.frame), earliest);
-            let features = onset_classifier::own_features(c, &start, previous);
-            counter.one_done();
-            Ok((start, (start.sample, features)))
-        },
-    );
-    let own = own.into_iter().collect::<Result<Vec<_>>>()?;
-    let (starts, own): (Vec<Start>, Vec<_>) = own.into_iter().unzip();
-    let classified = candidates.iter().zip(starts).enumerate().map(|(i, (c, start))| {
-        let features = onset_classifier::in_context(&own, i, f64::from(take.sample_rate));
-        let log_odds = onset_classifier::log_odds(&features);
-        let on_a_slope = onset_classifier::on_a_slope(c, &start);
-        Classified { start, features, log_odds, on_a_slope }
-    });
-    Ok(classified.collect())
-}
-
-/// Start (frame) and features of every candidate: what the trees of the onset classifier are fitted to by
-/// `tests/reference/detection_fit.py`.
-///
-/// # Errors
-/// Only when cancelled.
-#[doc(hidden)]
-pub fn onset_features(take: &Take, progress: &dyn Progress) -> Result<Vec<(usize, Vec<f32>)>> {
-    let envelope = TakeEnvelope::of(take);
-    let spectrogram = spectrogram::analyse(take, &envelope.means, STEP, progress)?;
-    let classified = classified(take, &envelope, &spectrogram, progress)?;
-    Ok(classified.into_iter().map(|c| (c.start.sample, c.features.to_vec())).collect())
-}
-
-/// A candidate with its start and the classifier's verdict.
-struct Classified {
-    start: Start,
-    features: [f32; onset_classifier::FEATURES],
-    log_odds: f32,
-    on_a_slope: bool,
 }

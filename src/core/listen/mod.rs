@@ -7,7 +7,9 @@
 //! | `spectrogram` | the take as power per band and frame |
 //! | `onsets` | candidates for onsets: peaks of the spectral flux |
 //! | `refine` | the sample where a candidate's energy begins to rise |
-//! | `onset_classifier`, `boosted_trees`, `onset_trees` | which candidates are hits |
+//! | `evidence` | what speaks for a candidate in a noisy take |
+//! | `classified` | candidates with their starts and log odds |
+//! | `onset_classifier`, `boosted_trees`, `onset_trees`, `noisy_onset_trees` | which candidates are hits |
 //! | `swell` | where a slow onset becomes audible |
 //! | `envelope`, `ends` | where hits end |
 //! | `background` | which hits are only background |
@@ -19,14 +21,17 @@
 
 mod background;
 mod boosted_trees;
+mod classified;
 mod describe;
 mod detect;
 pub mod edit;
 mod ends;
 mod envelope;
+mod evidence;
 mod hit;
 mod hit_builder;
 mod key;
+mod noisy_onset_trees;
 mod onset_classifier;
 mod onset_trees;
 mod onsets;
@@ -38,9 +43,9 @@ mod refine;
 mod spectrogram;
 mod swell;
 
-pub use describe::{BAND_EDGES_HZ, STRETCH_ENDS_S, describe};
 #[doc(hidden)]
-pub use detect::onset_features;
+pub use classified::onset_features;
+pub use describe::{BAND_EDGES_HZ, STRETCH_ENDS_S, describe};
 pub use detect::{DetectOptions, detect, detect_again};
 pub use ends::DECAYED_DB;
 pub use hit::{Description, Hit};

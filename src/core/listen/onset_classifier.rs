@@ -1,7 +1,7 @@
 //! Onset classifier: which candidates are hits, by boosted trees over what speaks for and against each.
 
 use super::{
-    boosted_trees,
+    boosted_trees, noisy_onset_trees,
     onset_trees::{BIAS, TREES},
     onsets::Candidate,
     refine::Start,
@@ -47,6 +47,9 @@ const OF_NEIGHBOURS: [Own; 7] = [
 /// Features of the classifier: a candidate's own, then of the one before and of the one after the nearness and
 /// [`OF_NEIGHBOURS`], each times the nearness.
 pub(super) const FEATURES: usize = OWN + 2 * (OF_NEIGHBOURS.len() + 1);
+/// Features in a noisy take: those above, the four of [`InNoise`], two of them for the candidate before and for the one
+/// after, each times the nearness, and the take's level over its noise floor.
+pub(super) const NOISY_FEATURES: usize = FEATURES + 4 + 2 * 2 + 1;
 /// Time in which a neighbour's nearness falls to 1 / e, seconds.
 const NEAR_S: f64 = 0.05;
 /// The same for the candidate before that [`Own::Recency`] counts, frames of the spectrogram.
@@ -55,6 +58,11 @@ const RECENT_FRAMES: f32 = 10.0;
 /// Log odds that a candidate is the beginning of a hit.
 pub(super) fn log_odds(features: &[f32; FEATURES]) -> f32 {
     boosted_trees::log_odds(BIAS, &TREES, features)
+}
+
+/// The same in a noisy take.
+pub(super) fn noisy_log_odds(features: &[f32; NOISY_FEATURES]) -> f32 {
+    boosted_trees::log_odds(noisy_onset_trees::BIAS, &noisy_onset_trees::TREES, features)
 }
 
 /// A sound swells when it grew by this over the 80 ms before, dB, and an attack makes a step of this, dB.
@@ -113,16 +121,41 @@ pub(super) fn in_context(all: &[(usize, [f32; OWN])], i: usize, rate: f64) -> [f
     features
 }
 
+/// All features of candidate `i` of a noisy take, from its `features` in any take and its level over its floor, dB.
+pub(super) fn in_noise(
+    features: &[f32; FEATURES],
+    candidates: &[Candidate],
+    i: usize,
+    over_floor_db: f32,
+) -> [f32; NOISY_FEATURES] {
+    let evidence = |k: Option<usize>| k.and_then(|k| candidates.get(k)).and_then(|c| c.in_noise);
+    let own = evidence(Some(i)).map_or([0.0; 4], |e| [e.attack_db, e.lasting_db, e.rise_db, e.best_db]);
+    let mut noisy = [0.0; NOISY_FEATURES];
+    noisy[..FEATURES].copy_from_slice(features);
+    noisy[FEATURES..FEATURES + 4].copy_from_slice(&own);
+    for (n, k) in [i.checked_sub(1), Some(i + 1)].into_iter().enumerate() {
+        let near = features[OWN + n * (OF_NEIGHBOURS.len() + 1)];
+        let of_it = evidence(k).map_or([0.0; 2], |e| [e.attack_db * near, e.lasting_db * near]);
+        noisy[FEATURES + 4 + 2 * n..][..2].copy_from_slice(&of_it);
+    }
+    noisy[NOISY_FEATURES - 1] = over_floor_db;
+    noisy
+}
+
 #[cfg(test)]
 mod tests {
     use super::{super::boosted_trees::Node, *};
 
     #[test]
     fn every_branch_of_every_tree_ends_in_a_leaf() {
-        for tree in TREES {
+        for (tree, features) in TREES
+            .map(|t| (t, FEATURES))
+            .into_iter()
+            .chain(noisy_onset_trees::TREES.map(|t| (t, NOISY_FEATURES)))
+        {
             for (i, node) in tree.iter().enumerate() {
                 if let Node::At(feature, threshold, further) = node {
-                    assert!(usize::from(*feature) < FEATURES && threshold.is_finite());
+                    assert!(usize::from(*feature) < features && threshold.is_finite());
                     assert!(*further > 1 && i + usize::from(*further) < tree.len());
                 }
             }

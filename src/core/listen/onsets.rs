@@ -5,7 +5,10 @@
 //!
 //! The figures were fitted by trial to the recordings that `tests/SCORES.md` names.
 
-use super::spectrogram::{MAX_BANDS, Spectrogram};
+use super::{
+    evidence::Evidence,
+    spectrogram::{MAX_BANDS, Spectrogram},
+};
 use crate::units::power_to_db;
 
 /// Frames between a level and the near past it is compared with: almost a window, so that they hardly overlap.
@@ -31,6 +34,8 @@ const REGION_EDGES_HZ: [f32; 4] = [480.0, 1350.0, 4500.0, f32::INFINITY];
 const REGION_SHARE: f32 = 0.6;
 /// Smallest rise that makes a candidate, dB.
 const MIN_RISE_DB: f32 = 1.5;
+/// Smallest evidence that makes a candidate in a noisy take, dB.
+const MIN_EVIDENCE_DB: f32 = 8.0;
 /// A candidate is the highest within this many frames on either side.
 const PEAK_REACH: usize = 4;
 
@@ -75,20 +80,40 @@ pub(super) struct Candidate {
     pub drift_db: f32,
     /// How far the loudest of the 100 ms that follow stands above the attack, dB.
     pub outdone_db: f32,
+    /// In a noisy take only.
+    pub in_noise: Option<InNoise>,
 }
 
-/// Candidates in order of time.
-pub(super) fn candidates(s: &Spectrogram) -> Vec<Candidate> {
+/// What speaks for a candidate in noise (see [`Evidence`]), dB.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct InNoise {
+    /// Evidence for an attack.
+    pub attack_db: f32,
+    /// Evidence for a sound that lasts.
+    pub lasting_db: f32,
+    /// Mean rise of all bands.
+    pub rise_db: f32,
+    /// Mean rise of the three bands that rise the most.
+    pub best_db: f32,
+}
+
+/// Candidates in order of time; in a noisy take they are peaks of the evidence instead of the rise.
+pub(super) fn candidates(s: &Spectrogram, noisy: bool) -> Vec<Candidate> {
     let floor = noise_floor(s);
     let rises = rises(s, &floor);
+    let evidence = noisy.then(|| Evidence::of(s, &floor));
+    let (curve, least) = match &evidence {
+        Some(evidence) => (evidence.curve(), MIN_EVIDENCE_DB),
+        None => (rises.iter().map(|r| r.sum).collect(), MIN_RISE_DB),
+    };
     let total: Vec<f32> = s.power.iter().map(|p| power_to_db(p.iter().sum::<f32>() + 1e-12)).collect();
     let floor_db = power_to_db(floor[..s.bands].iter().sum::<f32>());
     let mut found: Vec<Candidate> = Vec::new();
     // The cut of a sound that rings at the end of the take is no hit.
     let whole = (s.length.saturating_sub(s.window / 2) / s.hop + 1).max(3);
     for (t, rise) in rises.iter().enumerate().take(whole) {
-        let around = &rises[t.saturating_sub(PEAK_REACH)..(t + PEAK_REACH + 1).min(rises.len())];
-        let highest = rise.sum >= MIN_RISE_DB && around.iter().all(|v| v.sum <= rise.sum);
+        let around = &curve[t.saturating_sub(PEAK_REACH)..(t + PEAK_REACH + 1).min(rises.len())];
+        let highest = curve[t] >= least && around.iter().all(|&v| v <= curve[t]);
         if !highest || found.last().is_some_and(|c| t < c.frame + PEAK_REACH) {
             continue;
         }
@@ -128,6 +153,10 @@ pub(super) fn candidates(s: &Spectrogram) -> Vec<Candidate> {
             drift_db: mean(t.saturating_sub(12), t.saturating_sub(4))
                 - mean(t.saturating_sub(34), t.saturating_sub(22)),
             outdone_db: loudest(t + 8, t + 46, peak) - peak,
+            in_noise: evidence.as_ref().map(|e| {
+                let [rise_db, best_db] = e.rises_db(t);
+                InNoise { attack_db: curve[t], lasting_db: e.lasting(t), rise_db, best_db }
+            }),
         });
     }
     let frames: Vec<usize> = found.iter().map(|c| c.frame).collect();

@@ -35,6 +35,8 @@ pub(super) struct Spectrogram {
     pub bands: usize,
     /// Centre frequency of each band, Hz.
     pub centres_hz: Vec<f32>,
+    /// Bins of the transform in each band.
+    pub bins: Vec<f32>,
     /// Power per band, frame after frame; full-scale sine is about 0.5.
     pub power: Vec<[f32; MAX_BANDS]>,
 }
@@ -107,7 +109,8 @@ pub(super) fn analyse(
     );
     let power = power.into_iter().collect::<Result<Vec<_>>>()?.concat();
     let centres_hz = ranges.iter().map(|r| ((r.start + r.end) as f64 * 0.5 * bin_hz) as f32).collect();
-    Ok(Spectrogram { hop, window, length: frames, bands, centres_hz, power })
+    let bins = ranges.iter().map(|r| r.len() as f32).collect();
+    Ok(Spectrogram { hop, window, length: frames, bands, centres_hz, bins, power })
 }
 
 /// Copies `channel[first..]` less `mean` into `out`, zeros outside the take.
