@@ -8,7 +8,7 @@ use kitwright_core::{
     export::{Stereo, render_pad},
     kit::{Kit, PADS, Pad},
     progress::Flag,
-    take::Take,
+    take::{Take, sample_range, widest},
 };
 use std::{
     sync::{Arc, Mutex, atomic::Ordering::Relaxed, mpsc},
@@ -35,8 +35,8 @@ impl Outline {
     fn of(sound: &Stereo) -> Self {
         let frames = sound[0].len().max(sound[1].len());
         let range = |from: usize| {
-            let samples = sound.iter().flat_map(|c| &c[from.min(c.len())..(from + COLUMN).min(c.len())]);
-            samples.fold([0.0_f32; 2], |[lo, hi], s| [lo.min(*s), hi.max(*s)])
+            let [lo, hi] = sample_range(sound, from, from + COLUMN);
+            [lo.min(0.0), hi.max(0.0)]
         };
         let mut columns: Vec<[f32; 2]> = (0..frames).step_by(COLUMN).map(range).collect();
         let peak = columns.iter().fold(0.0_f32, |peak, [lo, hi]| peak.max(-lo).max(*hi));
@@ -62,7 +62,7 @@ impl Outline {
             let to = (((i + 1) as f32 * per_pixel).ceil() as usize)
                 .clamp(from + 1, self.columns.len().max(from + 1));
             let Some(part) = self.columns.get(from..to) else { break };
-            let [lo, hi] = part.iter().fold([0.0_f32; 2], |[lo, hi], c| [lo.min(c[0]), hi.max(c[1])]);
+            let [lo, hi] = widest(part);
             let x = rect.left() + i as f32 * pixel;
             let (top, bottom) = (middle - hi * scale, (middle - lo * scale).max(middle + pixel * 0.5));
             mesh.add_colored_rect(Rect::from_min_max(pos2(x, top), pos2(x + pixel, bottom)), colour);

@@ -70,6 +70,9 @@ fn draw(image: &mut RgbaImage, mesh: &Mesh, texture: &ColorImage, clip: Rect, sc
             continue;
         }
         let [a, b, c] = [p(&v[0]), p(&v[1]), p(&v[2])];
+        // most triangles are of one colour, from one place of the texture
+        let even = (v[1..].iter().all(|o| o.uv == v[0].uv && o.color == v[0].color))
+            .then(|| shade(&v, [1.0, 0.0, 0.0], texture));
         let low = |f: fn(&Pos2) -> f32| f(&a).min(f(&b)).min(f(&c)).floor() as i32;
         let high = |f: fn(&Pos2) -> f32| f(&a).max(f(&b)).max(f(&c)).ceil() as i32;
         for y in low(|p| p.y).max(clip[1])..high(|p| p.y).min(clip[3]) {
@@ -79,7 +82,8 @@ fn draw(image: &mut RgbaImage, mesh: &Mesh, texture: &ColorImage, clip: Rect, sc
                 let inside =
                     [(b, c), (c, a), (a, b)].iter().zip(w).all(|((from, to), w)| covers(*from, *to, w));
                 if inside {
-                    blend(image, x as u32, y as u32, shade(&v, w.map(|w| w / area), texture));
+                    let colour = even.unwrap_or_else(|| shade(&v, w.map(|w| w / area), texture));
+                    blend(image, x as u32, y as u32, colour);
                 }
             }
         }

@@ -7,6 +7,7 @@ mod flac_read;
 mod guarded;
 mod memory;
 mod mix;
+mod pyramid;
 pub mod shift;
 mod source;
 mod tags;
@@ -16,6 +17,7 @@ pub use decode::{MAX_SECONDS, SAMPLE_RATES, is_decoding};
 pub(crate) use guarded::{Allowance, GuardedSource};
 pub use memory::{DEFAULT_MEMORY, MEMORY_VARIABLE, check_memory, set_memory_limit};
 pub(crate) use memory::{memory_trouble, sample_bytes};
+pub use pyramid::{Pyramid, sample_range, widest};
 pub use source::MAX_FILE_BYTES;
 
 use std::sync::{Arc, OnceLock};

@@ -1,7 +1,9 @@
 //! What one frame shows of a take.
 
-use crate::editor::wave::Pyramid;
-use kitwright_core::{kit::Role, take::Take};
+use kitwright_core::{
+    kit::Role,
+    take::{Pyramid, Take},
+};
 use std::sync::Arc;
 
 /// The take and its wave as this frame shows them.
