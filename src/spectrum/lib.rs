@@ -1,9 +1,10 @@
 //! Windows, transforms and peaks of spectra: the one home of what every analysis of sound needs.
 //!
 //! A crate of its own because the transforms are generic code: planned anywhere else, they would be compiled once more
-//! in each crate and test program, which was more code than all of Kitwright's.
+//! in each crate and test program, which was more code than all of Kitwright's. In single precision only, for the same
+//! reason: its rounding lies 150 dB below a sine (`tests/core/spectrum.rs`).
 
-use realfft::{ComplexToReal, FftNum, RealFftPlanner, RealToComplex};
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 use std::sync::{Arc, Mutex, PoisonError};
 
 pub use realfft::num_complex::Complex;
@@ -34,86 +35,47 @@ pub fn parabolic_peak(before: f64, middle: f64, after: f64) -> f64 {
     if curvature < 0.0 { (0.5 * (before - after) / curvature).clamp(-0.5, 0.5) } else { 0.0 }
 }
 
-/// A precision that transforms are made in: `f32` or `f64`. Not generic inside, so that each transform is compiled here.
-pub trait Precision: FftNum {
-    /// A transform of `len` real samples.
-    fn plan_forward(planner: &mut RealFftPlanner<Self>, len: usize) -> Arc<dyn RealToComplex<Self>>;
-    /// The way back, to `len` real samples.
-    fn plan_inverse(planner: &mut RealFftPlanner<Self>, len: usize) -> Arc<dyn ComplexToReal<Self>>;
-    /// A planner without tables.
-    fn planner() -> RealFftPlanner<Self>;
-    /// Does `work` with the program's planner, which remembers; others wait meanwhile.
-    fn with_planner<R>(work: impl FnOnce(&mut Planner<Self>) -> R) -> R;
-}
-
-macro_rules! precision {
-    ($float:ty) => {
-        impl Precision for $float {
-            #[inline(never)]
-            fn plan_forward(planner: &mut RealFftPlanner<Self>, len: usize) -> Arc<dyn RealToComplex<Self>> {
-                planner.plan_fft_forward(len)
-            }
-
-            #[inline(never)]
-            fn plan_inverse(planner: &mut RealFftPlanner<Self>, len: usize) -> Arc<dyn ComplexToReal<Self>> {
-                planner.plan_fft_inverse(len)
-            }
-
-            #[inline(never)]
-            fn planner() -> RealFftPlanner<Self> {
-                RealFftPlanner::new()
-            }
-
-            fn with_planner<R>(work: impl FnOnce(&mut Planner<Self>) -> R) -> R {
-                static PLANNER: Mutex<Option<Planner<$float>>> = Mutex::new(None);
-                let mut planner = PLANNER.lock().unwrap_or_else(PoisonError::into_inner);
-                work(planner.get_or_insert_default())
-            }
-        }
-    };
-}
-
-precision!(f32);
-precision!(f64);
-
 /// Remembers the tables of the lengths that were planned.
-pub struct Planner<T: Precision>(RealFftPlanner<T>);
+pub struct Planner(RealFftPlanner<f32>);
 
-impl<T: Precision> Planner<T> {
+impl Planner {
     /// Without tables.
     pub fn new() -> Self {
-        Self(T::planner())
+        Self(RealFftPlanner::new())
     }
 }
 
-impl<T: Precision> Default for Planner<T> {
+impl Default for Planner {
     fn default() -> Self {
         Self::new()
     }
 }
+
+/// The program's planner, which remembers; others wait meanwhile.
+static PLANNER: Mutex<Option<Planner>> = Mutex::new(None);
 
 /// What the buffers below are made by; a transform fails only for other lengths.
 const PLANNED: &str = "buffers have the length that was planned";
 
 /// The spectrum of real samples, with buffers of its own. A clone shares the plan.
 #[derive(Clone)]
-pub struct RealFft<T: Precision> {
-    plan: Arc<dyn RealToComplex<T>>,
+pub struct RealFft {
+    plan: Arc<dyn RealToComplex<f32>>,
     /// The samples of the next spectrum, `len` of them. [`RealFft::transform`] leaves anything in it.
-    pub input: Vec<T>,
-    output: Vec<Complex<T>>,
-    scratch: Vec<Complex<T>>,
+    pub input: Vec<f32>,
+    output: Vec<Complex<f32>>,
+    scratch: Vec<Complex<f32>>,
 }
 
-impl<T: Precision> RealFft<T> {
+impl RealFft {
     /// For `len` samples.
     pub fn new(len: usize) -> Self {
         Self::planned(&mut Planner::new(), len)
     }
 
     /// For `len` samples, by a planner that remembers the tables of earlier lengths.
-    pub fn planned(planner: &mut Planner<T>, len: usize) -> Self {
-        let plan = T::plan_forward(&mut planner.0, len);
+    pub fn planned(planner: &mut Planner, len: usize) -> Self {
+        let plan = planner.0.plan_fft_forward(len);
         let (input, output, scratch) =
             (plan.make_input_vec(), plan.make_output_vec(), plan.make_scratch_vec());
         Self { plan, input, output, scratch }
@@ -122,7 +84,8 @@ impl<T: Precision> RealFft<T> {
     /// For `len` samples, with the tables that the program has made before: for work that asks for the same few
     /// lengths again and again, in threads that come and go. Not for the audio thread, which must not wait.
     pub fn remembered(len: usize) -> Self {
-        T::with_planner(|planner| Self::planned(planner, len))
+        let mut planner = PLANNER.lock().unwrap_or_else(PoisonError::into_inner);
+        Self::planned(planner.get_or_insert_default(), len)
     }
 
     /// Bins of the spectrum: `len / 2 + 1`, from 0 Hz to half the sample rate.
@@ -131,49 +94,49 @@ impl<T: Precision> RealFft<T> {
     }
 
     /// The spectrum of [`RealFft::input`], not scaled: a sine of amplitude 1 in the middle of a bin gives `len / 2`.
-    pub fn transform(&mut self) -> &[Complex<T>] {
+    pub fn transform(&mut self) -> &[Complex<f32>] {
         self.plan.process_with_scratch(&mut self.input, &mut self.output, &mut self.scratch).expect(PLANNED);
         &self.output
     }
 
     /// As [`RealFft::transform`], into a spectrum of [`RealFft::bins`] bins.
-    pub fn transform_into(&mut self, spectrum: &mut [Complex<T>]) {
+    pub fn transform_into(&mut self, spectrum: &mut [Complex<f32>]) {
         self.plan.process_with_scratch(&mut self.input, spectrum, &mut self.scratch).expect(PLANNED);
     }
 
     /// The power of each bin of [`RealFft::transform`].
-    pub fn power(&mut self) -> impl Iterator<Item = T> {
+    pub fn power(&mut self) -> impl Iterator<Item = f32> {
         self.transform().iter().map(Complex::norm_sqr)
     }
 }
 
 /// Real samples of a spectrum: the way back of [`RealFft`].
 #[derive(Clone)]
-pub struct InverseRealFft<T: Precision> {
-    plan: Arc<dyn ComplexToReal<T>>,
-    output: Vec<T>,
-    scratch: Vec<Complex<T>>,
+pub struct InverseRealFft {
+    plan: Arc<dyn ComplexToReal<f32>>,
+    output: Vec<f32>,
+    scratch: Vec<Complex<f32>>,
 }
 
-impl<T: Precision> InverseRealFft<T> {
+impl InverseRealFft {
     /// For `len` samples.
     pub fn new(len: usize) -> Self {
         Self::planned(&mut Planner::new(), len)
     }
 
     /// For `len` samples, by a planner that remembers the tables of earlier lengths.
-    pub fn planned(planner: &mut Planner<T>, len: usize) -> Self {
-        let plan = T::plan_inverse(&mut planner.0, len);
+    pub fn planned(planner: &mut Planner, len: usize) -> Self {
+        let plan = planner.0.plan_fft_inverse(len);
         let (output, scratch) = (plan.make_output_vec(), plan.make_scratch_vec());
         Self { plan, output, scratch }
     }
 
     /// `len` times the samples whose spectrum is `spectrum`, of `len / 2 + 1` bins; anything is left in it. The
     /// imaginary parts of the bins at 0 Hz and at half the sample rate do not count.
-    pub fn transform(&mut self, spectrum: &mut [Complex<T>]) -> &[T] {
-        spectrum[0].im = T::zero();
+    pub fn transform(&mut self, spectrum: &mut [Complex<f32>]) -> &[f32] {
+        spectrum[0].im = 0.0;
         if self.output.len().is_multiple_of(2) {
-            spectrum[self.output.len() / 2].im = T::zero();
+            spectrum[self.output.len() / 2].im = 0.0;
         }
         self.plan.process_with_scratch(spectrum, &mut self.output, &mut self.scratch).expect(PLANNED);
         &self.output

@@ -82,7 +82,7 @@ fn partial_hz(kit: &Kit, key: u8) -> f64 {
         Ok(())
     })
     .expect("played");
-    let mut fft = RealFft::<f32>::new(131_072);
+    let mut fft = RealFft::new(131_072);
     fft.input.iter_mut().zip(&sound).for_each(|(to, from)| *to = *from);
     let power: Vec<f32> = fft.power().collect();
     let bin = (0..power.len()).max_by(|&a, &b| power[a].total_cmp(&power[b])).expect("bins");

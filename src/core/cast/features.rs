@@ -386,7 +386,7 @@ fn flatness_db(power: &[f32]) -> f32 {
 
 /// A Hann window and its transform.
 struct Plan {
-    fft: RefCell<RealFft<f32>>,
+    fft: RefCell<RealFft>,
     window: Vec<f32>,
 }
 

@@ -25,7 +25,7 @@ pub(super) fn strongest_hz(sound: &[f32]) -> Option<f64> {
 /// Power spectrum of a sound under a Hann window, and the distance of its bins, Hz; zeros are added so that a bin
 /// is narrower than the distance of a kick's notes.
 pub(super) fn spectrum(part: &[f32]) -> (Vec<f32>, f64) {
-    let mut fft = RealFft::<f32>::remembered(SPECTRUM);
+    let mut fft = RealFft::remembered(SPECTRUM);
     let length = part.len().min(SPECTRUM);
     for (i, (out, s)) in fft.input.iter_mut().zip(part).enumerate() {
         *out = s * hann(i, length);

@@ -150,7 +150,7 @@ pub fn partials(samples: &[f32], rate: f64) -> Vec<Partial> {
 /// A transform of one length and its window.
 #[derive(Clone)]
 struct Analysis {
-    fft: RealFft<f32>,
+    fft: RealFft,
     shape: Rc<[f32]>,
 }
 

@@ -37,7 +37,7 @@ pub fn describe(take: &Take, start: usize, end: usize) -> Description {
 pub(super) struct Describer<'a> {
     take: &'a Take,
     rate: f64,
-    planner: Planner<f32>,
+    planner: Planner,
     window: Vec<f32>,
 }
 

@@ -107,7 +107,7 @@ type Tone = (f64, f64);
 fn tones(take: &Take, progress: &dyn Progress) -> Result<(Vec<Tone>, f64)> {
     let rate = f64::from(take.sample_rate);
     let window = ((KEY_WINDOW_S * rate) as usize).next_power_of_two();
-    let mut fft = RealFft::<f32>::new(window);
+    let mut fft = RealFft::new(window);
     let shape: Vec<f32> = (0..window).map(|i| hann_f64(i, window) as f32).collect();
     let mut found = Vec::new();
     let mut levels = Vec::new();

@@ -24,7 +24,7 @@ pub(super) struct Peak {
 }
 
 /// The strongest peaks of `x`, and the share of the whole power that lies in them, 0 to 1.
-pub(super) fn peaks(x: &[f32], rate: f64, planner: &mut Planner<f32>) -> (Vec<Peak>, f32) {
+pub(super) fn peaks(x: &[f32], rate: f64, planner: &mut Planner) -> (Vec<Peak>, f32) {
     let n = x.len();
     if n < 64 {
         return (Vec::new(), 0.0);

@@ -21,7 +21,7 @@ pub(super) struct Period {
 }
 
 /// The period of `x` at `rate` Hz; needs two periods.
-pub(super) fn period(x: &[f32], rate: f64, planner: &mut Planner<f32>) -> Option<Period> {
+pub(super) fn period(x: &[f32], rate: f64, planner: &mut Planner) -> Option<Period> {
     let longest = ((rate / MIN_PITCH_HZ) as usize).min(x.len() / 2);
     let shortest = ((rate / MAX_PITCH_HZ) as usize).max(2);
     if longest < shortest + 3 {
@@ -50,7 +50,7 @@ pub(super) fn period(x: &[f32], rate: f64, planner: &mut Planner<f32>) -> Option
 }
 
 /// Normalised square difference function for lags below `longest`; none in silence.
-fn nsdf(x: &[f32], longest: usize, planner: &mut Planner<f32>) -> Option<Vec<f32>> {
+fn nsdf(x: &[f32], longest: usize, planner: &mut Planner) -> Option<Vec<f32>> {
     let size = (x.len() + longest).next_power_of_two();
     let mut forward = RealFft::planned(planner, size);
     let mut inverse = InverseRealFft::planned(planner, size);

@@ -127,7 +127,7 @@ fn hum_hz(take: &Take) -> Option<f64> {
     let energy = |part: &[f32]| part.iter().map(|x| x * x).sum::<f32>();
     parts.sort_by(|a, b| energy(a).total_cmp(&energy(b)));
     parts.truncate(parts.len().div_ceil(QUIETEST));
-    let mut fft = RealFft::<f32>::remembered(window);
+    let mut fft = RealFft::remembered(window);
     let mut power = vec![0.0f32; window / 2 + 1];
     // all parts are as long as the first
     let length = parts.first().map_or(0, |part| part.len());
@@ -158,7 +158,7 @@ fn hum_hz(take: &Take) -> Option<f64> {
 /// Where the mean spectrum falls off a cliff.
 fn cut_hz(take: &Take) -> Option<f64> {
     let rate = f64::from(take.sample_rate);
-    let mut fft = RealFft::<f32>::remembered(SPECTRUM);
+    let mut fft = RealFft::remembered(SPECTRUM);
     let mut power = vec![0.0f64; SPECTRUM / 2 + 1];
     let shape: Vec<f32> = (0..SPECTRUM).map(|i| hann(i, SPECTRUM)).collect();
     for part in take.channels.first()?.chunks_exact(SPECTRUM) {

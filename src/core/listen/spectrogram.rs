@@ -81,7 +81,7 @@ pub(super) fn analyse(
     let shape: Vec<f32> = (0..window).map(|i| hann_f64(i, window) as f32).collect();
     let norm = 2.0 / (window as f32 * shape.iter().map(|w| w * w).sum::<f32>());
 
-    let fft = RealFft::<f32>::new(window);
+    let fft = RealFft::new(window);
     let runs = count.div_ceil(FRAMES_PER_TURN);
     let counter = Counter::new(progress, step, runs);
     let power = parallel::in_order(

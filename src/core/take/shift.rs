@@ -67,8 +67,8 @@ struct Vocoder<'a> {
     kept: [f64; 33],
     /// Frames at which something is struck, in order.
     attacks: Vec<usize>,
-    forward: RealFft<f64>,
-    back: InverseRealFft<f64>,
+    forward: RealFft,
+    back: InverseRealFft,
     /// Turn of the peak that each bin belonged to in the last spectrum, radians.
     turns: Vec<f64>,
 }
@@ -120,10 +120,8 @@ impl<'a> Vocoder<'a> {
             let first = (spot * self.hop) as i64 - (self.size - self.hop) as i64;
             for (spectrum, channel) in spectra.iter_mut().zip(&self.take.channels) {
                 for ((t, w), i) in self.forward.input.iter_mut().zip(&self.window).zip(first..) {
-                    *t = w * usize::try_from(i)
-                        .ok()
-                        .and_then(|i| channel.get(i))
-                        .map_or(0.0, |&x| f64::from(x));
+                    let sample = usize::try_from(i).ok().and_then(|i| channel.get(i));
+                    *t = sample.map_or(0.0, |&x| *w as f32 * x);
                 }
                 self.forward.transform_into(spectrum);
             }
@@ -132,7 +130,7 @@ impl<'a> Vocoder<'a> {
                 let time = self.back.transform(spectrum);
                 for ((t, w), i) in time.iter().zip(&self.window).zip(first..) {
                     if let Some(y) = usize::try_from(i).ok().and_then(|i| channel.get_mut(i)) {
-                        *y += (t * w * scale) as f32;
+                        *y += (f64::from(*t) * w * scale) as f32;
                     }
                 }
             }
@@ -141,10 +139,10 @@ impl<'a> Vocoder<'a> {
     }
 
     /// Moves every peak and what is around it; `middle` is the frame in the middle of the window.
-    fn move_peaks(&mut self, spectra: &mut [Vec<Complex<f64>>], middle: i64) {
+    fn move_peaks(&mut self, spectra: &mut [Vec<Complex<f32>>], middle: i64) {
         let half = self.size as i64 / 2;
         let power: Vec<f64> =
-            (0..self.turns.len()).map(|k| spectra.iter().map(|s| s[k].norm_sqr()).sum()).collect();
+            (0..self.turns.len()).map(|k| spectra.iter().map(|s| f64::from(s[k].norm_sqr())).sum()).collect();
         let attack = self.attack_within(middle - half, middle + half);
         let old = std::mem::replace(&mut self.turns, vec![0.0; power.len()]);
         let mut moved: Vec<_> = spectra.iter().map(|s| vec![Complex::default(); s.len()]).collect();
@@ -160,7 +158,9 @@ impl<'a> Vocoder<'a> {
             let bins = shift.round() as i64;
             let half_turns = if bins % 2 == 0 { 0.0 } else { TAU / 2.0 };
             let off = ((shift - shift.round()).abs() * 64.0).round() as usize;
-            let rotation = Complex::from_polar(1.0 / self.kept[off], turn + half_turns);
+            let (sin, cos) = (turn + half_turns).sin_cos();
+            let rotation = Complex::new(cos / self.kept[off], sin / self.kept[off]);
+            let rotation = Complex::new(rotation.re as f32, rotation.im as f32);
             for (from, to) in spectra.iter().zip(&mut moved) {
                 for k in peak.bins.clone() {
                     let target = usize::try_from(k as i64 + bins).ok();

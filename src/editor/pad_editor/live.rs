@@ -18,7 +18,7 @@ const SILENCE_DB: f32 = -100.0;
 
 /// The live spectrum of one pad.
 pub struct LiveSpectrum {
-    fft: RealFft<f32>,
+    fft: RealFft,
     window: Vec<f32>,
     frames: Vec<[f32; 2]>,
     /// Held levels, dB of full scale.

@@ -80,7 +80,7 @@ impl Drop for HitSpectrum {
 /// Power in each band of the mean of the channels, under a half window that fades the end out.
 fn levels(take: &Take, start: usize, end: usize) -> Levels {
     let length = end.min(take.frames()).saturating_sub(start).min(HIT_FRAMES);
-    let mut fft = RealFft::<f32>::new(HIT_FRAMES);
+    let mut fft = RealFft::new(HIT_FRAMES);
     for (i, sample) in fft.input.iter_mut().take(length).enumerate() {
         let fade = (std::f32::consts::FRAC_PI_2 * i as f32 / length as f32).cos().powi(2);
         *sample = take.channels.iter().map(|c| c[start + i]).sum::<f32>() * fade;

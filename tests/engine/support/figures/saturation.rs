@@ -26,11 +26,11 @@ pub fn saturate(character: Character, drive_db: f32, rate: f64, x: &[f32]) -> Ve
 /// Amplitudes of the spectrum (Hann window, not scaled).
 pub fn spectrum(x: &[f32]) -> Vec<f64> {
     let n = x.len();
-    let mut fft = RealFft::<f64>::new(n);
+    let mut fft = RealFft::new(n);
     for (i, (input, &x)) in fft.input.iter_mut().zip(x).enumerate() {
-        *input = f64::from(x) * hann_periodic(i, n);
+        *input = (f64::from(x) * hann_periodic(i, n)) as f32;
     }
-    fft.transform().iter().map(|c| c.norm()).collect()
+    fft.transform().iter().map(|c| f64::from(c.norm())).collect()
 }
 
 /// Level of the strongest harmonic over the strongest other component below 20 kHz, dB.
