@@ -107,23 +107,40 @@ fn doubt(role: Role, candidate: &Candidate, loudest_db: f32) -> f32 {
     (DOUBT_PER_DB * soft_db).min(MAX_DOUBT) + FRAGMENT_DOUBT * missing
 }
 
-/// Number of hits that are shaped for a role, the assigned one included. How well a hit can serve is known only
-/// after it is shaped; a second candidate improved claps and rims (tests/SCORES.md) and costs little time there.
-fn tries(role: Role) -> usize {
-    if matches!(role, Role::Clap | Role::Rim) { 2 } else { 1 }
+/// Number of hits that are shaped for a role, the assigned one included.
+pub struct Tries {
+    /// In any case.
+    pub always: usize,
+    /// Where those before came to nothing good.
+    pub most: usize,
+}
+
+/// How well a hit can serve is known only after it is shaped. A second candidate improved claps and rims, which cost
+/// little time; further ones improved snares that were far off (tests/SCORES.md), and no other role.
+pub fn tries(role: Role) -> Tries {
+    let (always, most) = match role {
+        Role::Clap | Role::Rim => (2, 2),
+        Role::Snare => (1, 3),
+        _ => (1, 1),
+    };
+    Tries { always, most }
 }
 
 /// For each pad the hits to shape, as indices of leaders: the assigned one first, then the best of the hits that
-/// no pad has. No hit is tried for two pads.
+/// no pad has. No hit is tried for two pads; what is tried in any case is chosen first.
 pub fn shortlist(cast: &BTreeMap<usize, usize>, scores: &[BTreeMap<Role, f32>]) -> Vec<(usize, Vec<usize>)> {
     let mut free: Vec<usize> = (0..scores.len()).filter(|l| !cast.values().any(|taken| taken == l)).collect();
-    let tried = |(&pad, &leader): (&usize, &usize)| {
-        let role = Role::DEFAULT_PADS[pad].1;
-        free.sort_by(|&a, &b| scores[b][&role].total_cmp(&scores[a][&role]).then(a.cmp(&b)));
-        let others = free.drain(..free.len().min(tries(role) - 1));
-        (pad, std::iter::once(leader).chain(others).collect())
-    };
-    cast.iter().map(tried).collect()
+    let mut tried: Vec<(usize, Vec<usize>)> =
+        cast.iter().map(|(&pad, &leader)| (pad, vec![leader])).collect();
+    for count in [|tries: Tries| tries.always, |tries: Tries| tries.most] {
+        for (pad, hits) in &mut tried {
+            let role = Role::DEFAULT_PADS[*pad].1;
+            free.sort_by(|&a, &b| scores[b][&role].total_cmp(&scores[a][&role]).then(a.cmp(&b)));
+            let missing = count(tries(role)).saturating_sub(hits.len());
+            hits.extend(free.drain(..missing.min(free.len())));
+        }
+    }
+    tried
 }
 
 #[cfg(test)]
@@ -171,5 +188,15 @@ mod tests {
         let cast = BTreeMap::from([(kick, 1), (clap, 0)]);
         assert_eq!(shortlist(&cast, &scores), [(kick, vec![1]), (clap, vec![0, 3])]);
         assert_eq!(shortlist(&cast, &scores[..2]), [(kick, vec![1]), (clap, vec![0])], "none is left");
+    }
+
+    #[test]
+    fn snares_have_further_hits_after_claps_have_theirs() {
+        let pad_of = |role| Role::DEFAULT_PADS.iter().position(|(_, r)| *r == role).unwrap();
+        let (snare, clap) = (pad_of(Role::Snare), pad_of(Role::Clap));
+        let scores: Vec<_> =
+            [0.9, 0.8, 0.3, 0.6, 0.5].map(|s| BTreeMap::from([(Role::Snare, s), (Role::Clap, s)])).into();
+        let cast = BTreeMap::from([(snare, 1), (clap, 0)]);
+        assert_eq!(shortlist(&cast, &scores), [(snare, vec![1, 4, 2]), (clap, vec![0, 3])]);
     }
 }

@@ -4,7 +4,7 @@ use super::{
     auditioner::Auditioner,
     balance,
     candidate::Candidate,
-    cohesion,
+    casting, cohesion,
     companions::Companions,
     fit, morph,
     objective::Objective,
@@ -21,6 +21,8 @@ use crate::{
 /// When dips raise the loss by more than this, the other controls are searched again; in units of [`Objective::loss`]
 /// (our choice: a small part of a hat's loss).
 const DIPS_COST: f32 = 0.05;
+/// A cost of fitting above which further hits are tried where a role has some (found by trial).
+const WEAK: f32 = 3.0;
 /// Pads of one choke group: the hats.
 const HAT_GROUP: u8 = 1;
 
@@ -57,7 +59,8 @@ pub struct Shaped {
     pub tuned_ct: Option<f32>,
 }
 
-/// The pad that the best of some hits makes in a role: fitted, tuned, and following velocity. The first hit is taken where nothing is searched.
+/// The pad that the best of some hits makes in a role: fitted, tuned, and following velocity. The first hit is taken
+/// where nothing is searched; hits that the role does not always try are left out once one before serves well.
 ///
 /// # Errors
 /// [`crate::error::Error::Cancelled`] only.
@@ -85,7 +88,11 @@ pub fn shape(
     if fits && !options.by_recipe {
         let objective = Objective::of(role, options.target);
         let mut least = f32::INFINITY;
+        let always = casting::tries(role).always;
         for (i, hit) in hits.iter().enumerate() {
+            if i >= always && least <= WEAK {
+                break;
+            }
             let recipe = made_of(hit);
             let start = fit::Start { effort: options.effort, ..hit.start(&recipe) };
             let (cost, pad) = fit::fitted(auditioner, start, &objective, progress)?;
@@ -174,6 +181,30 @@ mod tests {
                 .0
         });
         assert_eq!(there.0, usize::from(costs[1] < costs[0]), "{costs:?}");
+    }
+
+    #[test]
+    fn a_snare_is_made_of_another_hit_only_where_the_first_serves_badly() {
+        let (mut kit, low) = plucked(110.0, 0.5);
+        let (other, muted) = plucked(196.0, 40.0);
+        kit.takes.extend(other.takes);
+        kit.doc.takes.extend(other.doc.takes);
+        let mut auditioner = Auditioner::new(&kit);
+        let hits = [candidate(&kit, 0, low), candidate(&kit, 1, muted)];
+        let costs = hits.each_ref().map(|hit| {
+            let recipe = recipe(Role::Snare, &hit.source());
+            fit::fitted(&mut auditioner, hit.start(&recipe), &Objective::of(Role::Snare, None), &Quiet)
+                .unwrap()
+                .0
+        });
+        for order in [[0, 1], [1, 0]] {
+            let tried: Vec<&Candidate> = order.iter().map(|&i| &hits[i]).collect();
+            let made = shape(&mut auditioner, Role::Snare, &tried, &OPTIONS, &Quiet).unwrap();
+            let [first, second] = order.map(|i| costs[i]);
+            println!("costs {first:.2} and {second:.2}: {}", made.best);
+            assert_eq!(made.best, usize::from(first > WEAK && second < first), "{costs:?}");
+        }
+        assert!(costs.iter().any(|c| *c > WEAK), "one of them has to serve badly: {costs:?}");
     }
 
     #[test]

@@ -16,7 +16,7 @@ use crate::{
 /// A take is noisy where its mean power is less than this above its noise floor, dB. Candidates are then picked by the
 /// evidence for a change of level, and trees fitted to noisy takes decide (`tests/SCORES.md`): above, the others do as
 /// well or better.
-const NOISY_DB: f32 = 24.0;
+const NOISY_DB: f32 = 23.0;
 
 /// A candidate with its start and the classifier's verdict.
 pub(super) struct Classified {
