@@ -51,6 +51,20 @@ pub fn velocities_fall_alike(kit: &Kit) {
     }
 }
 
+/// What is struck has come within 20 dB of its peak 3 ms after its key, a low tone 5 ms; shakers swell.
+pub fn strokes_come_in_time(kit: &Kit) {
+    let mut auditioner = Auditioner::new(kit);
+    for pad in filled(kit).filter(|p| !matches!(p.role, Role::Shaker | Role::Percussion)) {
+        let [left, right] = auditioner.play(pad, balance::MAX_STROKE_S);
+        let level: Vec<f32> = left.iter().zip(&right).map(|(l, r)| l.abs().max(r.abs())).collect();
+        let peak = level.iter().copied().fold(0.0, f32::max);
+        let begun = level.iter().position(|l| *l >= 0.1 * peak).expect("it sounds");
+        let ms = begun as f32 / 48.0;
+        let most = if pad.role.is_tom() || pad.role == Role::Kick { 5.0 } else { 3.0 };
+        assert!(ms <= most, "{} on {} begins after {ms:.1} ms", pad.role, pad.note);
+    }
+}
+
 /// The score that a pad shows is that of its sound, also where toms were moved to stand in order.
 pub fn scores_are_those_of_the_pads(kit: &Kit) {
     let mut auditioner = Auditioner::new(kit);
@@ -171,6 +185,11 @@ fn pads_show_the_score_that_they_reach() {
 }
 
 #[test]
+fn strokes_begin_with_their_keys() {
+    strokes_come_in_time(&DEMO);
+}
+
+#[test]
 fn drums_stand_at_their_places_beside_the_kick() {
     drums_have_their_places(&DEMO);
 }
@@ -191,6 +210,7 @@ fn kits_of_recorded_takes_hold_together() {
         println!("{name}");
         scores_are_those_of_the_pads(&kit);
         velocities_fall_alike(&kit);
+        strokes_come_in_time(&kit);
         alternates_are_alike(&kit);
         toms_are_in_order(&kit);
         drums_have_their_places(&kit);

@@ -15,6 +15,7 @@ pub mod features;
 mod fit;
 mod group;
 mod kind;
+mod lead;
 mod likeness;
 mod local_model;
 mod make;

@@ -6,7 +6,7 @@ use super::{
     candidate::Candidate,
     casting, cohesion,
     companions::Companions,
-    fit, morph,
+    fit, lead, morph,
     objective::Objective,
     recipe::{Source, recipe},
     resonances,
@@ -119,6 +119,9 @@ pub fn shape(
     } else {
         cohesion::keep_in_mono(auditioner, &mut pad);
         cohesion::hold_peak(auditioner, &mut pad, balance::max_crest_db(role));
+        if fits {
+            lead::come_in_time(auditioner, &mut pad);
+        }
         cohesion::follow_velocity(auditioner, &mut pad);
     }
     let mut tuned_ct = None;

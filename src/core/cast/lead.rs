@@ -1,0 +1,124 @@
+//! The time from a key to its sound: what swells comes late.
+
+use super::{auditioner::Auditioner, balance};
+use crate::{
+    kit::{LAYER, Pad},
+    settings::setting,
+    units::{db_to_gain, frames_to_ms, st_to_ratio},
+};
+
+/// A stroke has begun when it is this far below its peak, dB: what comes before is masked by it (our choice).
+const BEGUN_DB: f32 = -20.0;
+/// A stroke that has begun by then is in time, ms; and what is aimed at.
+const IN_TIME_MS: f32 = 2.0;
+const AIM_MS: f32 = 1.0;
+/// Fade of a start within a sound, ms: no click.
+const FADE_MS: f32 = 1.0;
+/// The peak of a stroke may become lower by this much, dB: more would be another sound.
+const MAX_LOSS_DB: f32 = 0.5;
+/// Renderings at most.
+const MAX_ROUNDS: usize = 4;
+
+/// Starts the layers of a pad later in their slices, by as much as its sound comes late, so that it has begun within 2 ms
+/// of its key. A pad that does not come earlier by that, or loses its peak, stays as it is: slow attacks (shakers) are the
+/// sound itself, and bent ones are taken for shakers less often (tests/SCORES.md).
+pub fn come_in_time(auditioner: &mut Auditioner, pad: &mut Pad) {
+    let Some(mut now) = beginning(auditioner, pad) else { return };
+    for _ in 0..MAX_ROUNDS {
+        if now.ms <= IN_TIME_MS {
+            return;
+        }
+        let earlier = started_later(pad, now.ms - AIM_MS);
+        let Some(then) = beginning(auditioner, &earlier) else { return };
+        if then.ms >= now.ms || then.peak < now.peak * db_to_gain(-MAX_LOSS_DB) {
+            return;
+        }
+        (*pad, now) = (earlier, then);
+    }
+}
+
+/// The pad with all layers started so many ms of its sound later.
+fn started_later(pad: &Pad, ms: f32) -> Pad {
+    let mut pad = pad.clone();
+    let range = setting(&LAYER, "start_ms");
+    for layer in pad.layers.iter_mut().filter(|layer| layer.settings.on) {
+        let s = &mut layer.settings;
+        s.start_ms = range.clamp(s.start_ms + ms * st_to_ratio(s.pitch_st + s.fine_ct / 100.0));
+        s.attack_ms = s.attack_ms.max(FADE_MS);
+    }
+    pad
+}
+
+/// The beginning of a stroke.
+#[derive(Debug, Clone, Copy)]
+struct Beginning {
+    /// From the key until the sound has begun, ms.
+    ms: f32,
+    /// Highest sample of the stroke.
+    peak: f32,
+}
+
+/// The beginning of a stroke as it is heard; `None` for silence.
+fn beginning(auditioner: &mut Auditioner, pad: &Pad) -> Option<Beginning> {
+    let [left, right] = auditioner.play(pad, balance::MAX_STROKE_S);
+    let peak = left.iter().chain(&right).fold(0.0f32, |peak, x| peak.max(x.abs()));
+    let begun =
+        left.iter().zip(&right).position(|(l, r)| l.abs().max(r.abs()) >= peak * db_to_gain(BEGUN_DB));
+    let frames = begun.filter(|_| peak > 0.0)?;
+    Some(Beginning { ms: frames_to_ms(frames as f64, super::auditioner::AUDITION_RATE) as f32, peak })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        kit::{Kit, Layer, LayerSettings, Slice},
+        take::Take,
+    };
+    use std::sync::Arc;
+
+    /// A kit of one pad: noise at `soft` for so many ms, then loud and dying away.
+    fn swelling(ms: usize, soft: f32) -> Kit {
+        let noise = |i: usize| (i as u32).wrapping_mul(2_654_435_761) as f32 / 2_147_483_648.0 - 1.0;
+        let lead = 48 * ms;
+        let loud = |i: usize| (-((i - lead) as f32) / 4800.0).exp() * 0.8;
+        let samples = (0..24_000).map(|i| noise(i) * if i < lead { soft } else { loud(i) }).collect();
+        let take = Arc::new(Take::from_samples("swell", 48_000, vec![samples]));
+        let mut kit = Kit::default();
+        let settings = LayerSettings { pitch_st: 12.0, ..LayerSettings::default() };
+        kit.doc.pads[0].slices =
+            vec![Slice { take: 0, start: 0, end: 24_000, gain_db: 0.0, velocities: [0.0, 1.0] }];
+        kit.doc.pads[0].layers = vec![Layer { slice: None, settings }];
+        kit.doc.takes = vec![crate::kit::TakeEntry::new(&take, Vec::new())];
+        kit.takes = vec![take];
+        kit
+    }
+
+    #[test]
+    fn what_swells_is_started_where_it_is_heard() {
+        let kit = swelling(20, 0.02);
+        let mut auditioner = Auditioner::new(&kit);
+        let mut pad = kit.doc.pads[0].clone();
+        let before = beginning(&mut auditioner, &pad).unwrap();
+        // an octave up, 20 ms take 10
+        assert!((9.0..11.0).contains(&before.ms), "{before:?}");
+        come_in_time(&mut auditioner, &mut pad);
+        let after = beginning(&mut auditioner, &pad).unwrap();
+        assert!(after.ms <= IN_TIME_MS && after.peak > 0.9 * before.peak, "{after:?} after {before:?}");
+        assert!(
+            (15.0..20.0).contains(&pad.layers[0].settings.start_ms),
+            "{}",
+            pad.layers[0].settings.start_ms
+        );
+        assert_eq!(pad.layers[0].settings.attack_ms, FADE_MS);
+    }
+
+    #[test]
+    fn what_is_in_time_or_silent_stays() {
+        for kit in [swelling(0, 0.0), Kit::default()] {
+            let mut pad = kit.doc.pads[0].clone();
+            come_in_time(&mut Auditioner::new(&kit), &mut pad);
+            assert_eq!(pad, kit.doc.pads[0]);
+        }
+    }
+}
