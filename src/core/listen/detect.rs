@@ -93,9 +93,10 @@ const SLOPE_S: f64 = 0.3;
 /// How much lower the least log odds lie where a take's noise floor comes near its own level: onsets in noise look less
 /// sure, and few of them are wrong. The ratio of the take's mean power to its floor where that begins and where it is
 /// whole, dB. Fitted to takes with pink noise 30, 20 and 10 dB below them (tests/SCORES.md).
+/// Noisy takes have a least of their own.
 const NOISE_LOG_ODDS: f32 = 2.8;
 const NOISE_RANGE_DB: [f32; 2] = [40.0, 15.0];
-/// The same at sensitivity 0 for a noisy take, whose trees were fitted to noise.
+/// Lowest log odds of a hit at sensitivity 0 in a noisy take, whose trees were fitted to noise (found by trial).
 const NOISY_MIN_LOG_ODDS: f32 = -0.7;
 /// Change of the lowest log odds when the sensitivity moves by 1.
 const SENSITIVITY_LOG_ODDS: f32 = 7.0;
