@@ -27,7 +27,8 @@ cargo xtask soak [NAME [COUNT]]       the tests of reliability, far more often t
 cargo xtask score WHAT                a table of how well hits or pitch are detected, beside a reference implementation
 cargo xtask score roles               which role a sound is classified as; scores of fitted pads
 cargo xtask score fit                 what the search finds; tuning, balance, time and memory of casting
-cargo xtask score kit [TAKE]           how well the pads of fresh kits hold together and reach their roles
+cargo xtask score kit [TAKE]          how well the pads of fresh kits hold together and reach their roles
+cargo xtask score time [TAKE]         when a kit can be played and when it is finished
 cargo xtask score sound [TAKE]        every figure of the sound beside its target, and files to judge by ear
 cargo xtask score export [TAKE]       exported kits in other players, beside the engine's own render
 cargo xtask profiles                  computes the role profiles from open recordings in Debian packages
@@ -72,7 +73,7 @@ fn run(arguments: &[String]) -> Result {
         }
         ["score"] => Err(format!("say what to score: {}", score::SCORES)),
         ["score", what] => score::run(&Project::enter()?, what, None),
-        ["score", what @ ("kit" | "sound" | "export"), take] => {
+        ["score", what @ ("kit" | "time" | "sound" | "export"), take] => {
             score::run(&Project::enter()?, what, Some(&path(take)))
         }
         ["bundle", "kitwright", ..] => Project::enter()?.bundle(&arguments[2..]),

@@ -24,8 +24,7 @@ use std::{
 /// The scores there are, for help and errors.
 pub const SCORES: &str = "hits, pitch, roles, fit, kit, time, sound, export";
 
-/// Measures `what` and prints its table; the scores of a kit, of the sound and of exports can be
-/// given a take.
+/// Measures `what` and prints its table; "kit", "time", "sound" and "export" can be given a take.
 ///
 /// # Errors
 /// A sentence when there is no such score, or what it needs cannot be had.

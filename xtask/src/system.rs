@@ -1,4 +1,4 @@
-//! What the system must bring: checked first, installed with apt when that needs nobody's password.
+//! System packages of the tasks. Missing ones are installed with apt, as root or where `sudo -n` works.
 
 use crate::Result;
 use std::process::{Command, Stdio};
