@@ -4,6 +4,10 @@ use crate::{
     Result,
     project::{Project, cargo},
 };
+use std::{
+    io::{self, BufRead, BufReader, Write},
+    process::{Command, ExitStatus, Stdio},
+};
 
 /// A test of reliability.
 struct Soak {
@@ -45,7 +49,7 @@ const SOAKS: [Soak; 10] = [
 /// Runs those of this name, or all; `trials` is how often, or minutes of music for "long".
 ///
 /// # Errors
-/// A sentence when there is none of this name, or when one of them fails.
+/// A sentence when there is none of this name, when one of them fails, or when no test is left that it names.
 pub fn run(project: &Project, name: Option<&str>, trials: Option<u64>) -> Result {
     let chosen: Vec<_> = SOAKS.iter().filter(|soak| name.is_none_or(|name| name == soak.name)).collect();
     if chosen.is_empty() {
@@ -73,11 +77,53 @@ pub fn run(project: &Project, name: Option<&str>, trials: Option<u64>) -> Result
             // with an allocator's arena for each thread (glibc) what it keeps of freed memory would pass for a leak
             test.env("MALLOC_ARENA_MAX", "1");
         }
-        let status = test.env("KITWRIGHT_TRIALS", count.to_string()).status();
-        match status.map_err(|e| format!("cargo cannot be run: {e}"))? {
-            status if status.success() => (),
-            _ => return Err(format!("{} failed; see above", soak.name)),
+        test.env("KITWRIGHT_TRIALS", count.to_string());
+        let (status, passed) = run_counted(&mut test).map_err(|e| format!("cargo cannot be run: {e}"))?;
+        if !status.success() {
+            return Err(format!("{} failed; see above", soak.name));
+        }
+        if passed == 0 {
+            return Err(format!(
+                "{} tried nothing: no test of \"{}\" on this system has \"{}\" in its name; correct xtask/src/soak.rs",
+                soak.name, soak.program, soak.filter
+            ));
         }
     }
     Ok(())
+}
+
+/// Runs cargo's tests and hands on what they print line by line; how they ended, and how many tests passed.
+fn run_counted(test: &mut Command) -> io::Result<(ExitStatus, u64)> {
+    let mut child = test.stdout(Stdio::piped()).spawn()?;
+    let mut passed = 0;
+    for line in child.stdout.take().into_iter().flat_map(|printed| BufReader::new(printed).split(b'\n')) {
+        let line = String::from_utf8_lossy(&line?).into_owned();
+        // a closed standard output is no reason to stop
+        let _ = writeln!(io::stdout(), "{line}");
+        passed += tests_passed(&line);
+    }
+    Ok((child.wait()?, passed))
+}
+
+/// The tests that passed, by the closing line of a test program; 0 for every other line.
+fn tests_passed(line: &str) -> u64 {
+    let counts = line.split_once("test result: ok. ").map_or("", |(_, counts)| counts);
+    counts.split_once(" passed").and_then(|(passed, _)| passed.parse().ok()).unwrap_or(0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_tests_that_passed_are_counted() {
+        let closing = "test result: ok. 3 passed; 0 failed; 1 ignored; 0 measured; 113 filtered out";
+        assert_eq!(tests_passed(closing), 3);
+        assert_eq!(
+            tests_passed("test result: ok. 0 passed; 0 failed; 0 ignored; 0 measured; 9 filtered out"),
+            0
+        );
+        assert_eq!(tests_passed("test result: FAILED. 1 passed; 1 failed"), 0);
+        assert_eq!(tests_passed("running 3 tests"), 0);
+    }
 }
