@@ -13,27 +13,26 @@ use std::{process::Stdio, thread};
 /// Hosts that drive the VST3 bundle, with their versions.
 const HOSTS: [&str; 3] = ["numpy", "pedalboard==0.9.26", "dawdreamer==0.9.0"];
 
+/// Variable that makes it an error to skip anything but the tests on recordings, for machines that have everything else.
+const NO_SKIPS: &str = "KITWRIGHT_NO_SKIPS";
+
 /// Runs everything; the last lines are the runners' own and a list of what was skipped.
 pub fn run(project: &Project) -> Result {
-    let mut skipped = Vec::new();
-    let mut want = |result: Result, what: &str| {
-        if let Err(e) = result {
-            eprintln!("{e}");
-            skipped.push(format!("{what}: {}", e.lines().next().unwrap_or_default()));
-        }
-    };
     let recordings = project.recordings()?;
-    let mut features = Vec::new();
+    let (mut features, mut without_recordings) = (Vec::new(), Vec::new());
     if recordings.is_some() {
         features.push("kitwright-core/test-recordings");
     } else {
-        want(Err("no recordings; KITWRIGHT_TEST_DATA names their folder".into()), "tests on recorded takes");
+        let absent = Err("no recordings; KITWRIGHT_TEST_DATA names their folder".into());
+        note(&mut without_recordings, absent, "tests on recorded takes");
         let packaged = system::ensure(&[&system::SOUNDS]);
         if packaged.is_ok() {
             features.push("kitwright-core/test-packaged-sounds");
         }
-        want(packaged, "the test on packaged sounds");
+        note(&mut without_recordings, packaged, "the test on packaged sounds");
     }
+    let mut skipped = Vec::new();
+    let mut want = |result: Result, what: &str| note(&mut skipped, result, what);
 
     // everything is built in one go, so that bundles and tests share their libraries
     let selection = ["--workspace".into(), "--features".into(), features.join(",")];
@@ -64,13 +63,36 @@ pub fn run(project: &Project) -> Result {
     println!("\nresults, as each runner closed:");
     report.results.iter().for_each(|line| println!("  {line}"));
     skipped.extend(report.skipped);
-    if skipped.is_empty() {
+    if without_recordings.is_empty() && skipped.is_empty() {
         println!("nothing was skipped");
     } else {
         println!("skipped:");
-        skipped.iter().for_each(|line| println!("  {line}"));
+        without_recordings.iter().chain(&skipped).for_each(|line| println!("  {line}"));
     }
-    if report.passed { Ok(()) } else { Err("some tests failed; see above".into()) }
+    let may_skip = std::env::var_os(NO_SKIPS).is_none_or(|value| value.is_empty());
+    verdict(report.passed, skipped.len(), may_skip)
+}
+
+/// Adds to `skipped` what cannot be run, with the first line of the reason.
+fn note(skipped: &mut Vec<String>, result: Result, what: &str) {
+    if let Err(e) = result {
+        eprintln!("{e}");
+        skipped.push(format!("{what}: {}", e.lines().next().unwrap_or_default()));
+    }
+}
+
+/// The end of the task. `skipped` counts what was skipped for another reason than missing recordings.
+fn verdict(passed: bool, skipped: usize, may_skip: bool) -> Result {
+    if !passed {
+        Err("some tests failed; see above".into())
+    } else if skipped > 0 && !may_skip {
+        Err(format!(
+            "something was skipped for another reason than missing recordings ({skipped} of the lines above); install \
+             it or unset {NO_SKIPS}"
+        ))
+    } else {
+        Ok(())
+    }
 }
 
 /// Builds libraries, programs and tests of a selection of packages and features; the test programs.
@@ -94,5 +116,25 @@ fn documentation(project: &Project, selection: &[String]) -> Runner {
         program: cargo().get_program().into(),
         arguments: words,
         folder: project.root.clone(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn skips_are_an_error_only_where_none_are_allowed() {
+        assert_eq!(verdict(true, 0, false), Ok(()));
+        assert_eq!(verdict(true, 3, true), Ok(()));
+        let said = verdict(true, 3, false).unwrap_err();
+        assert!(said.contains(NO_SKIPS) && said.contains('3'), "{said}");
+    }
+
+    #[test]
+    fn failed_tests_are_an_error_whatever_was_skipped() {
+        for may_skip in [false, true] {
+            assert!(verdict(false, 3, may_skip).unwrap_err().contains("failed"));
+        }
     }
 }
