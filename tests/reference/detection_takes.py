@@ -22,11 +22,12 @@ import numpy as np
 import scipy.signal
 import soundfile
 
-# Families of the SoundFont by the beginnings of their samples' names, sorted by kind of sound and by half.
+# Families of the SoundFont by the beginnings of their samples' names, sorted by kind of sound and by half. "P2" and
+# "Rh" are a digital and an electric piano, "80" is an electronic kit.
 FIT = {
     "pluck": ["Steel", "Finger Bass", "Picked Bass", "Slap Bass", "Pop", "Fretless", "Acoustic Bass", "Harp ", "Pizz",
               "Banjo"],
-    "struck": ["Marimba", "Xylophone", "P200 Piano", "Rhodes", "Glocken", "Celesta", "Timpani",
+    "struck": ["Marimba", "Xylophone", "P2", "Rh", "Glocken", "Celesta", "Timpani",
                "Low Woodblock|High Woodblock"],
     "bowed": ["Cello", "Flute", "Oboe", "Accordian", "French Horns", "English Horn"],
     "drum": ["Std Snr|Snr 1|Snr 2", "Std Kick", "Low Tumba|High Conga|Closed Slap", "Tom ", "Hi-Hat",
@@ -40,7 +41,7 @@ HELD = {
                "Low Agogo|High Agogo|Cow Bell", "Castanet"],
     "bowed": ["Violin", "Viola", "Clarinet", "Recorder", "trombone", "E's Bassoon"],
     "drum": ["Brush Snr|Orch Snare|Power Snare", "Room Kick|Power Kick|RmPwr", "Low Timbale|High Timbale",
-             "Low Bongo|Bongo Rim", "Low Studio|Md Studio|Hi Studio|Flr Studio", "808", "Triangle"],
+             "Low Bongo|Bongo Rim", "Low Studio|Md Studio|Hi Studio|Flr Studio", "80", "Triangle"],
     "scrape": ["Maracas|Tambourine", "Sleigh Bells", "Brush Swirl"],
 }
 # Instruments of the developer recordings that belong to the unseen half.

@@ -73,12 +73,12 @@ def made():
 
 
 def recorded(data):
-    """Recorded notes whose sample is named by its note: file and pitch class in semitones above C."""
-    kinds = "Steel|Nylon|Jazz Guitar|Bass|P200 Piano|Pizz|Marimba|Xylophone"
+    """Recorded notes whose sample ends with the name of its note: file and pitch class in semitones above C."""
+    kinds = "steel guitar|nylon guitar|jazz guitar|double bass|digital piano|strings|marimba|xylophone".split("|")
     with open(data / "MANIFEST.csv", newline="") as file:
         for row in csv.DictReader(file):
-            found = re.search(rf":(?:{kinds}) ([A-G])([#b]?)", row["file_inside"])
-            if found:
+            found = re.search(r":[^:]* ([A-G])([#b]?) ?\d+(?:\(L\))?$", row["file_inside"])
+            if found and row["instrument"] in kinds:
                 step = dict(C=0, D=2, E=4, F=5, G=7, A=9, B=11)[found[1]]
                 yield data / row["file"], step + {"#": 1, "b": -1, "": 0}[found[2]]
 
