@@ -5,7 +5,7 @@ use kitwright_core::{
     progress::Quiet,
     take::{DEFAULT_MEMORY, MEMORY_VARIABLE, Take},
 };
-use std::{path::Path, process::Command};
+use std::{path::Path, process::Command, sync::Once};
 
 /// Variable that names the file for that process.
 const FILE: &str = "KITWRIGHT_TEST_FILE";
@@ -23,7 +23,9 @@ pub fn read_with_limit(path: &Path, megabytes: u64, allowed: u64) -> String {
         shell.args(["-c", "ulimit -v $0 && exec \"$@\"", &(megabytes << 10).to_string()]).arg(own);
         shell
     } else {
-        // Other systems have no such limit: only the sentences are tested there.
+        // Only the sentences are tested there.
+        static SAID: Once = Once::new();
+        SAID.call_once(|| println!("skipped: the memory limit of a process, which this system cannot set"));
         Command::new(own)
     };
     let out = command
