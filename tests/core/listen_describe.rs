@@ -4,7 +4,7 @@ use crate::listen_support::synth::{burst, hiss, karplus_strong, narrow, partials
 use kitwright_core::{
     listen::{Description, describe},
     take::Take,
-    units::{db_to_gain, db_to_power, ratio_to_cents},
+    units::{db_to_gain, db_to_power, gain_to_db, ratio_to_cents},
 };
 use std::f64::consts::TAU;
 
@@ -38,11 +38,13 @@ fn loudness_follows_the_standards_reference_tone() {
 
 #[test]
 fn true_peak_is_measured_between_the_samples() {
-    // A sine at a quarter of the rate, 45 degrees off: samples at 0.707 of its peak (ITU-R BS.1770-5, annex 2).
+    // A sine at a quarter of the rate, 45 degrees off: samples at 0.707 of its peak (ITU-R BS.1770-5, annex 2). EBU Tech
+    // 3341 has the same signal among its tests of true peak and allows +0.2 and -0.4 dB (tolerance from memory).
     let x: Vec<f64> = (0..4_800).map(|i| 0.5 * (TAU * 0.25 * i as f64 + TAU / 8.0).sin()).collect();
     let d = described(&x);
     near(d.peak_db, -9.03, 0.05, "sample peak");
-    near(d.true_peak_db, -6.02, 0.5, "true peak");
+    let off = f64::from(d.true_peak_db) - gain_to_db(0.5);
+    assert!((-0.4..=0.2).contains(&off), "true peak: {off:+.2} dB off");
 }
 
 #[test]

@@ -2,6 +2,8 @@
 
 use super::support::{encoded, folder, read, refusal, write_wav};
 use kitwright_core::{error::Error, progress::Flag, take::Take};
+#[cfg(unix)]
+use std::path::Path;
 
 #[test]
 fn files_that_are_no_recording_are_refused_in_one_sentence() {
@@ -33,7 +35,12 @@ fn files_that_are_no_recording_are_refused_in_one_sentence() {
 #[cfg(unix)]
 #[test]
 fn pipes_and_devices_are_refused_without_waiting() {
-    assert!(refusal("/dev/null".as_ref()).contains("not a regular file"));
+    let dir = folder();
+    let pipe = dir.path().join("pipe.wav");
+    assert!(std::process::Command::new("mkfifo").arg(&pipe).status().unwrap().success());
+    for path in [&pipe, Path::new("/dev/null")] {
+        assert!(refusal(path).contains("not a regular file"));
+    }
 }
 
 #[test]
