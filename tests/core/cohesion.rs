@@ -80,7 +80,7 @@ pub fn scores_are_those_of_the_pads(kit: &Kit) {
     }
 }
 
-/// The alternates of each pad are within 1 LU and half an octave in the centre of their spectrum.
+/// The alternates of each pad are within 0.5 LU and half an octave (centre of the spectrum) of the first.
 pub fn alternates_are_alike(kit: &Kit) {
     let mut auditioner = Auditioner::new(kit);
     for pad in filled(kit) {

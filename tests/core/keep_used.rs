@@ -1,4 +1,4 @@
-//! A kit without what nobody hears of it: smaller, and the same sound.
+//! A kit without what no pad plays: smaller, and the same sound.
 
 use kitwright_core::{
     engine::{Engine, PlayKit},
@@ -148,7 +148,7 @@ fn keep_used(session: &Session) {
 }
 
 #[test]
-fn it_is_one_step_that_undo_takes_back() {
+fn keep_used_is_one_undo_step() {
     let session = Session::new();
     session.edit("a kit", |now| *now = kit(12));
     let before = session.kit();

@@ -46,7 +46,7 @@ fn a_kit_is_whole_when_it_is_shown_first_and_then_fitted_pad_by_pad() {
         assert!(changed <= 1, "{changed} pads changed at once");
     }
     let unseen = make_kit(&[first_strokes(40)], &options, &Quiet).expect("made");
-    assert_eq!(unseen.doc, kit.doc, "whoever looks on");
+    assert_eq!(unseen.doc, kit.doc, "the same kit without steps");
     let quick =
         make_kit(&[first_strokes(40)], &CastOptions { quick: true, ..options }, &Quiet).expect("made");
     for (quick, first) in quick.doc.pads.iter().zip(&shown[0].doc.pads) {

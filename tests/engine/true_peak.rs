@@ -100,9 +100,9 @@ fn is_low(x: &[f32]) -> bool {
 fn stress_material_is_not_above_the_ceiling_by_any_true_peak_meter_at_any_rate() {
     let mut worst = Worst::new();
     for rate in RATES {
-        for kind in 0..dynamics::NASTY {
+        for kind in 0..dynamics::STRESS_KINDS {
             let stress = |kind| dynamics::stress_material(kind, 1500, rate);
-            let (mut l, mut r) = (stress(kind), stress((kind + 3) % dynamics::NASTY));
+            let (mut l, mut r) = (stress(kind), stress((kind + 3) % dynamics::STRESS_KINDS));
             Ceiling::new(-1.0, rate).process(&mut l, &mut r);
             worst.see(&format!("kind {kind} at {rate} Hz"), over_db(&l, &r, rate));
         }

@@ -28,7 +28,7 @@ fn the_kit_of_the_pictures_can_be_saved() {
 }
 
 #[test]
-fn every_section_is_drawn_at_every_size() {
+fn every_section_can_be_opened_at_every_size() {
     let mut harness = empty_window(900.0, 600.0, 1.0);
     settle(&mut harness);
     picture(&mut harness, "first-900x600");

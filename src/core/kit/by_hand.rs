@@ -239,7 +239,7 @@ mod tests {
     }
 
     #[test]
-    fn names_of_nothing_are_forgotten() {
+    fn names_of_unknown_settings_are_dropped() {
         let mut pad = changed();
         pad.by_hand.extend(["nothing".into(), "choke_group".into(), "layer 4 pitch_st".into()]);
         pad.mend_by_hand();

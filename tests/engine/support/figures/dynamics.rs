@@ -177,7 +177,7 @@ pub fn true_peak_bs1770(x: &[f32]) -> f64 {
 }
 
 /// Kinds of [`stress_material`].
-pub const NASTY: usize = 12;
+pub const STRESS_KINDS: usize = 12;
 
 /// Material that is hard to limit: bursts of tones that start at their worst phase, noise, clicks,
 /// square waves, and low tones.
@@ -224,9 +224,9 @@ pub fn stress_material(kind: usize, frames: usize, rate: f64) -> Vec<f32> {
 pub fn ceiling() -> (f64, f64) {
     let mut worst = (-100.0f64, -100.0f64);
     for rate in [44_100.0, 48_000.0, 96_000.0] {
-        for kind in 0..NASTY {
+        for kind in 0..STRESS_KINDS {
             let (mut l, mut r) =
-                (stress_material(kind, 6000, rate), stress_material((kind + 3) % NASTY, 6000, rate));
+                (stress_material(kind, 6000, rate), stress_material((kind + 3) % STRESS_KINDS, 6000, rate));
             let mut ceiling = Ceiling::new(-1.0, rate);
             for (l, r) in l.chunks_mut(64).zip(r.chunks_mut(64)) {
                 ceiling.process(l, r);
