@@ -1,4 +1,4 @@
-//! Ten things that a first user does, counted in clicks; a double click, a drag and a typed name count as one.
+//! What a first user does, counted in clicks; a double click, a drag and a typed name count as one.
 
 use super::*;
 use kitwright_core::kit::Role;
