@@ -25,7 +25,7 @@ Kitwright turns the recorded sound of one instrument into a playable drum kit.
   kitwright window my-kit/take.kitwright    play a kit in a window of its own
   kitwright demo-take take.wav              write an invented recording to try everything with
 
-kitwright COMMAND --help tells more. Recordings: WAV, AIFF, FLAC, MP3, Ogg Vorbis, M4A/AAC, ALAC.";
+kitwright COMMAND --help tells more. Recordings: WAV, AIFF, CAF, FLAC, MP3, Ogg Vorbis, M4A, AAC, ALAC.";
 
 /// Turns the recorded sound of one instrument into a playable drum kit.
 #[derive(Debug, Parser)]
