@@ -1,4 +1,5 @@
-//! Kits and states of every released version are read by this one: `tests/golden` holds one of each, never rewritten.
+//! Kits of every document version and states of every program version, from 0.1.0 on, are read by this one:
+//! `tests/golden` holds one of each, never rewritten.
 //!
 //! With `KITWRIGHT_WRITE_GOLDEN` set, what the present version lacks there is written; a file that is there stays as it is.
 //! The sum of a new file's bytes goes into [`FILES`].

@@ -170,8 +170,8 @@ impl TakeEntry {
     }
 }
 
-/// How far pads are shaped unless the player says otherwise: far enough that judges of drums take them for their
-/// role about as often as fully shaped ones (tests/SCORES.md).
+/// How far pads are shaped unless the player says otherwise: far enough that independent classifiers take them for
+/// their role about as often as fully shaped ones (tests/SCORES.md).
 pub const DEFAULT_FIT: f32 = 0.8;
 
 impl Default for Document {
