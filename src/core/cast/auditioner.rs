@@ -177,7 +177,7 @@ pub fn drafts(kit: &Kit) -> Vec<Arc<Take>> {
             let gain = (of_both / of_mean.max(1e-30)).sqrt() as f32;
             mean.iter_mut().for_each(|s| *s *= gain);
         }
-        Arc::new(Take::from_samples(take.name.clone(), take.sample_rate, vec![mean]))
+        Arc::new(Take::from_exact_samples(take.name.clone(), take.sample_rate, vec![mean]))
     };
     kit.takes.iter().map(one).collect()
 }

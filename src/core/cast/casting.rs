@@ -101,8 +101,8 @@ const FRAGMENT_DOUBT: f32 = 0.3;
 fn doubt(role: Role, candidate: &Candidate, loudest_db: f32) -> f32 {
     let soft_db = (loudest_db - candidate.hit.description.peak_db - SOFT_DB).max(0.0);
     let length_ms = 1000.0 * candidate.hit.end.saturating_sub(candidate.hit.start) as f64 / candidate.rate;
-    let bodied =
-        matches!(role, Role::Kick | Role::Snare | Role::OpenHat | Role::LowTom | Role::HighTom | Role::Rim);
+    let bodied = role.is_tom()
+        || matches!(role, Role::Kick | Role::Snare | Role::Rim | Role::OpenHat | Role::Crash | Role::Ride);
     let missing = if bodied { (1.0 - length_ms / WHOLE_MS).max(0.0) as f32 } else { 0.0 };
     (DOUBT_PER_DB * soft_db).min(MAX_DOUBT) + FRAGMENT_DOUBT * missing
 }

@@ -334,6 +334,10 @@ impl Spectra {
 
 fn band_power(power: &[f32], bin_hz: f32, corners: &[f32]) -> f32 {
     let [low, middle, high] = [corners[0], corners[1], corners[2]];
+    if low / bin_hz >= (power.len() - 1) as f32 {
+        // above half the sample rate of the take there is nothing
+        return 0.0;
+    }
     let first = (low / bin_hz).ceil() as usize;
     let last = ((high / bin_hz).floor() as usize).min(power.len() - 1);
     let mut sum = 0.0;

@@ -328,6 +328,10 @@ pub fn make_pad(
     if let (Some(_), Some(first)) = (same, old.slices.first()) {
         made.slices[0].velocities = first.velocities;
         made.slices.extend(&old.slices[1..]);
+        if !by_recipe {
+            // the tone chain is another one than that for which their gains were found
+            cohesion::even_alternates(&mut auditioner, &mut made);
+        }
     }
     made.audition = Some(Audition {
         take: source.0,

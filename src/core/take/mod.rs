@@ -50,6 +50,16 @@ impl Take {
     /// sample is moved to the nearest step of the 24-bit grid and clipped to ±1.0.
     pub fn from_samples(name: impl Into<String>, sample_rate: u32, mut channels: Vec<Vec<f32>>) -> Self {
         channels.iter_mut().flatten().for_each(|sample| *sample = on_grid(*sample));
+        Self::from_exact_samples(name, sample_rate, channels)
+    }
+
+    /// As [`Take::from_samples`], with the samples as they are, also beyond ±1: for takes that are only tried and never
+    /// saved.
+    pub(crate) fn from_exact_samples(
+        name: impl Into<String>,
+        sample_rate: u32,
+        channels: Vec<Vec<f32>>,
+    ) -> Self {
         Self {
             name: name.into(),
             sample_rate,
