@@ -1,5 +1,6 @@
 //! Casting: any take becomes a balanced kit.
 
+use ebur128::{EbuR128, Mode};
 use kitwright_core::{
     cast::{CastOptions, auditioner::Auditioner, balance, features::Features, make_kit, target_of},
     demo::borrowed_cello,
@@ -36,12 +37,13 @@ fn loudness(kit: &Kit) -> Vec<(Role, f32)> {
     .collect()
 }
 
-/// Peak of the project's groove, dBFS, played without the ceiling.
-fn groove_peak_db(kit: &Kit) -> f32 {
+/// Loudness (LUFS, integrated) and peak (dBFS) of the project's groove, played without the ceiling.
+fn groove_level(kit: &Kit) -> (f32, f32) {
     let mut kit = kit.clone();
     kit.doc.trims.kit.ceiling_on = false;
     let score = Score::parse(&groove_midi(&kit)).expect("a groove");
     let play = Arc::new(PlayKit::new(Arc::new(kit), 48_000.0));
+    let mut meter = EbuR128::new(2, 48_000, Mode::I).expect("a meter");
     let mut peak = 0.0f32;
     render(
         &play,
@@ -49,12 +51,14 @@ fn groove_peak_db(kit: &Kit) -> f32 {
         RenderOptions { rate: 48_000, ..RenderOptions::default() },
         &Quiet,
         &mut |engine, n| {
-            peak = engine.main().iter().flat_map(|c| &c[..n]).fold(peak, |a, x| a.max(x.abs()));
+            let [left, right] = engine.main().map(|c| &c[..n]);
+            meter.add_frames_planar_f32(&[left, right]).expect("measured");
+            peak = left.iter().chain(right).fold(peak, |a, x| a.max(x.abs()));
             Ok(())
         },
     )
     .expect("played");
-    gain_to_db(peak)
+    (meter.loudness_global().expect("a loudness") as f32, gain_to_db(peak))
 }
 
 #[test]
@@ -73,9 +77,10 @@ fn a_fresh_kit_is_balanced_by_loudness() {
 }
 
 #[test]
-fn the_groove_of_a_fresh_kit_peaks_near_6_db_below_full_scale() {
-    let peak = groove_peak_db(&DEMO);
-    assert!((-7.0..=-5.0).contains(&peak), "the groove peaks at {peak:.1} dBFS");
+fn the_groove_of_a_fresh_kit_has_its_loudness_and_peaks_below_full_scale() {
+    let (lufs, peak_db) = groove_level(&DEMO);
+    assert!((lufs - balance::GROOVE_LUFS).abs() < 0.5, "the groove has {lufs:.1} LUFS");
+    assert!(peak_db <= balance::MAX_GROOVE_PEAK_DB + 0.5, "the groove peaks at {peak_db:.1} dBFS");
 }
 
 #[test]

@@ -12,10 +12,13 @@ use ebur128::{Channel, EbuR128, Mode};
 /// Loudness of the kick's stroke at velocity 110 before the whole kit is balanced, LUFS (momentary maximum,
 /// ITU-R BS.1770-4: 400 ms); common practice, no source.
 pub const KICK_LUFS: f32 = -21.0;
-/// Maximum peak of a stroke above the kick's loudness, dB: without it clicks would become far too loud.
-const MAX_CREST_DB: f32 = 12.0;
-/// Peak of the project's own groove before the ceiling, played by a fresh kit, dBFS.
-pub const GROOVE_PEAK_DB: f32 = -6.0;
+/// Maximum peak of a stroke above the kick's loudness, dB: without it clicks would become far too loud. Kicks themselves
+/// peak about as high; with less, limiters flattened snares until their bodies rang on like toms (tests/SCORES.md).
+const MAX_CREST_DB: f32 = 16.0;
+/// Loudness of the project's own groove, played by a fresh kit, LUFS (integrated, ITU-R BS.1770-4; our choice)...
+pub const GROOVE_LUFS: f32 = -26.0;
+/// ...as far as its peak before the ceiling stays below this, dBFS.
+pub const MAX_GROOVE_PEAK_DB: f32 = -3.0;
 /// Maximum length of a stroke that is measured, seconds.
 pub const MAX_STROKE_S: f64 = 1.2;
 
@@ -93,16 +96,19 @@ pub fn kick_lufs(auditioner: &mut Auditioner, kit: &Kit, without: usize) -> Opti
     implied.get(implied.len() / 2).copied()
 }
 
-/// Balances a finished kit: no pad is louder relative to the kick than its role, and the project's own groove peaks at
-/// [`GROOVE_PEAK_DB`] before the ceiling. `loud` is the loudness of each pad's stroke, LUFS. Without a kick only the
-/// groove's peak is set. Returns what all pads were lifted by for it, dB.
+/// Balances a finished kit: no pad is louder relative to the kick than its role, and the project's own groove has
+/// [`GROOVE_LUFS`], so that one kit is as loud as the next, with a peak of at most [`MAX_GROOVE_PEAK_DB`] before the
+/// ceiling. `loud` is the loudness of each pad's stroke, LUFS. Without a kick only the groove's loudness is set. Returns
+/// what all pads were lifted by for it, dB.
 pub fn whole(kit: &mut Kit, loud: &[Option<f32>]) -> f32 {
     relative_to_kick(kit, loud);
-    let peak = groove_peak(kit);
+    let [left, right] = played_groove(kit);
+    let peak = left.iter().chain(&right).fold(0.0f32, |peak, x| peak.max(x.abs()));
     if peak <= 0.0 {
         return 0.0;
     }
-    let lift_db = GROOVE_PEAK_DB - gain_to_db(peak);
+    let to_peak_db = MAX_GROOVE_PEAK_DB - gain_to_db(peak);
+    let lift_db = integrated(&left, &right).map_or(to_peak_db, |lufs| to_peak_db.min(GROOVE_LUFS - lufs));
     for pad in &mut kit.doc.pads {
         pad.settings.level_db = setting(&PAD, "level_db").clamp(pad.settings.level_db + lift_db);
     }
@@ -122,9 +128,9 @@ pub fn relative_to_kick(kit: &mut Kit, loud: &[Option<f32>]) {
     }
 }
 
-/// Highest sample of the groove as the kit plays it, with its own draws, without trims and ceiling. The pads are
-/// shared out among the cores; pads of one choke group stay together.
-fn groove_peak(kit: &Kit) -> f32 {
+/// The groove as the kit plays it, left and right, with its own draws, without trims and ceiling. The pads are shared out
+/// among the cores; pads of one choke group stay together.
+fn played_groove(kit: &Kit) -> [Vec<f32>; 2] {
     let notes = groove::notes(kit);
     let part_of = shared_out(kit, &notes);
     let parts = on_all_cores(kit, &kit.takes, PARTS, |auditioner, part| {
@@ -133,7 +139,7 @@ fn groove_peak(kit: &Kit) -> f32 {
     });
     let frames = parts.iter().map(|p| p[0].len()).max().unwrap_or(0);
     let sum = |channel: usize, i: usize| parts.iter().filter_map(|p| p[channel].get(i)).sum::<f32>();
-    (0..frames).fold(0.0f32, |peak, i| peak.max(sum(0, i).abs()).max(sum(1, i).abs()))
+    [0, 1].map(|channel| (0..frames).map(|i| sum(channel, i)).collect())
 }
 
 /// Number of parts of the groove: several for each core, so that cores end at about the same time.
@@ -159,6 +165,13 @@ fn shared_out(kit: &Kit, notes: &[groove::Note]) -> Vec<usize> {
         load[part_of[i]] += work(i);
     }
     part_of
+}
+
+/// Integrated loudness, LUFS; `None` for silence.
+fn integrated(left: &[f32], right: &[f32]) -> Option<f32> {
+    let mut meter = EbuR128::new(2, AUDITION_RATE as u32, Mode::I).ok()?;
+    meter.add_frames_planar_f32(&[left, right]).ok()?;
+    meter.loudness_global().ok().filter(|lufs| lufs.is_finite()).map(|lufs| lufs as f32)
 }
 
 /// Momentary loudness of a stroke at its loudest, LUFS; `None` for silence.
