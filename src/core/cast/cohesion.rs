@@ -329,8 +329,7 @@ pub fn hold_peak(auditioner: &mut Auditioner, pad: &mut Pad, crest_db: f32) {
         held += by;
         let colour = &mut pad.tone.colour;
         let makeup = if before.on { before.makeup_db } else { 0.0 };
-        let from_db =
-            if held > by { colour.threshold_db } else { peak_db - pad.settings.level_db - makeup };
+        let from_db = if held > by { colour.threshold_db } else { peak_db - pad.settings.level_db - makeup };
         let threshold_db = (from_db - by).clamp(-40.0, 0.0);
         let short = matches!(pad.role, Role::Snare | Role::Clap);
         let release_ms = if short { SHORT_RELEASE_MS } else { before.release_ms };

@@ -91,8 +91,8 @@ pub(super) fn fitness(role: Role, features: &Features) -> f32 {
 /// What a sound lacks to serve a role; the lower the better.
 pub(super) struct Lacks {
     /// Minus the natural logarithm of each model's probability of the role, averaged, so that all models have to agree.
-    /// For hats the probability of the other hat counts in part: that it is a hat matters more than how open it is; for
-    /// cymbals that of an open hat.
+    /// For hats the probability of the other hat counts in part, for a closed one more than for an open one, which is
+    /// easily taken for closed; for cymbals that of an open hat.
     pub cross_entropy: f32,
     /// The same of the likeness to the role's kinds of drums, without a bound.
     pub likeness: f32,
@@ -120,7 +120,7 @@ fn cross_entropy(role: Role, models: &[Probabilities; MODELS]) -> f32 {
     let of = |m: &Probabilities, role: Role| m[class_of(role)];
     let sure = |m: &Probabilities| match role {
         Role::ClosedHat | Role::PedalHat => of(m, role) + 0.5 * of(m, Role::OpenHat),
-        Role::OpenHat => of(m, Role::OpenHat) + 0.8 * of(m, Role::ClosedHat),
+        Role::OpenHat => of(m, Role::OpenHat) + 0.2 * of(m, Role::ClosedHat),
         Role::Crash | Role::Ride => of(m, role) + 0.5 * of(m, Role::OpenHat),
         role => of(m, role),
     };
