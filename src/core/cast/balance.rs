@@ -98,21 +98,19 @@ pub fn kick_lufs(auditioner: &mut Auditioner, kit: &Kit, without: usize) -> Opti
 
 /// Balances a finished kit: no pad is louder relative to the kick than its role, and the project's own groove has
 /// [`GROOVE_LUFS`], so that one kit is as loud as the next, with a peak of at most [`MAX_GROOVE_PEAK_DB`] before the
-/// ceiling. `loud` is the loudness of each pad's stroke, LUFS. Without a kick only the groove's loudness is set. Returns
-/// what all pads were lifted by for it, dB.
-pub fn whole(kit: &mut Kit, loud: &[Option<f32>]) -> f32 {
+/// ceiling. `loud` is the loudness of each pad's stroke, LUFS. Without a kick only the groove's loudness is set.
+pub fn whole(kit: &mut Kit, loud: &[Option<f32>]) {
     relative_to_kick(kit, loud);
     let [left, right] = played_groove(kit);
     let peak = left.iter().chain(&right).fold(0.0f32, |peak, x| peak.max(x.abs()));
     if peak <= 0.0 {
-        return 0.0;
+        return;
     }
     let to_peak_db = MAX_GROOVE_PEAK_DB - gain_to_db(peak);
     let lift_db = integrated(&left, &right).map_or(to_peak_db, |lufs| to_peak_db.min(GROOVE_LUFS - lufs));
     for pad in &mut kit.doc.pads {
         pad.settings.level_db = setting(&PAD, "level_db").clamp(pad.settings.level_db + lift_db);
     }
-    lift_db
 }
 
 /// Lowers the pads that are louder relative to the kick than their role: the kick's level may have been limited by its

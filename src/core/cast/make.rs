@@ -61,7 +61,7 @@ pub fn make_kit(
     let drafts = drafts(&kit);
     let mut maker =
         Maker { drafts, candidates: &candidates, groups, leaders, given, scores: Vec::new(), options };
-    let lift_db = maker.by_recipe(&mut kit, &pads, &Part::new(progress, 0.1, 0.3))?;
+    maker.by_recipe(&mut kit, &pads, &Part::new(progress, 0.1, 0.3))?;
     if options.quick {
         kit.doc.mend();
         return Ok(kit);
@@ -73,7 +73,7 @@ pub fn make_kit(
     // what the player gave is not compared with other hits
     work.iter_mut().filter(|(pad, _)| maker.given.contains_key(pad)).for_each(|(_, tried)| tried.truncate(1));
     work.sort_by_key(|(pad, _)| order_of(Role::DEFAULT_PADS[*pad].1));
-    maker.put_pads(&mut kit, &work, Some(lift_db), &Part::new(progress, 0.5, 1.0), show)?;
+    maker.put_pads(&mut kit, &work, false, &Part::new(progress, 0.5, 1.0), show)?;
     kit.doc.mend();
     Ok(kit)
 }
@@ -136,13 +136,13 @@ struct Maker<'a> {
 }
 
 impl Maker<'_> {
-    /// Fills the kit from the first few leaders with pads by recipe; returns what the balance lifted them by, dB.
-    fn by_recipe(&mut self, kit: &mut Kit, pads: &[usize], progress: &dyn Progress) -> Result<f32> {
+    /// Fills the kit from the first few leaders with pads by recipe.
+    fn by_recipe(&mut self, kit: &mut Kit, pads: &[usize], progress: &dyn Progress) -> Result<()> {
         let few = &self.leaders[..self.leaders.len().min(FIRST_AUDITIONED)];
         self.scores = self.audition(kit, few, &Part::new(progress, 0.0, 0.8))?;
         let cast = casting::cast(pads, few, &self.scores, &self.given);
         let work: Vec<_> = cast.iter().map(|(&pad, &leader)| (pad, vec![leader])).collect();
-        self.put_pads(kit, &work, None, &Part::new(progress, 0.8, 1.0), &|_| {})
+        self.put_pads(kit, &work, true, &Part::new(progress, 0.8, 1.0), &|_| {})
     }
 
     /// Scores the leaders that have not been auditioned yet.
@@ -168,27 +168,24 @@ impl Maker<'_> {
         Ok(scores)
     }
 
-    /// Makes pads of these leaders (of several for one pad the best), puts them into the kit and balances it; returns
-    /// what the balance lifted all pads by, dB. `fit_from` is that figure of the kit of recipes that searched pads take
-    /// the place of; with `None` the pads are made by recipe alone. `show` is told each time a pad was put into the kit.
+    /// Makes pads of these leaders (of several for one pad the best), puts them into the kit and balances it. With
+    /// `by_recipe` nothing is searched. `show` is told each time a pad was put into the kit.
     fn put_pads(
         &self,
         kit: &mut Kit,
         work: &[(usize, Vec<usize>)],
-        fit_from: Option<f32>,
+        by_recipe: bool,
         progress: &dyn Progress,
         show: &(dyn Fn(&Kit) + Sync),
-    ) -> Result<f32> {
+    ) -> Result<()> {
         let before = kit.clone();
-        let by_recipe = fit_from.is_none();
-        let lift_db = fit_from.unwrap_or(0.0);
         let shown = Mutex::new(&mut *kit);
         let counter = Counter::new(progress, "shaping pads", work.len());
         let made = on_all_cores(&before, &self.drafts, work.len(), |auditioner, i| {
             progress.check()?;
             let (index, tried) = &work[i];
             let mut pad = self.pad(&before, *index, tried, by_recipe, auditioner, progress)?;
-            let lufs = balance::level(auditioner, &mut pad, balance::KICK_LUFS + lift_db);
+            let lufs = balance::level(auditioner, &mut pad, balance::KICK_LUFS);
             let mut kit = shown.lock().unwrap_or_else(PoisonError::into_inner);
             kit.doc.pads[*index] = pad;
             show(&kit);
@@ -203,26 +200,26 @@ impl Maker<'_> {
         if !by_recipe {
             let auditioner = || Auditioner::with_drafts(&before, &self.drafts);
             toms::order(&mut [auditioner(), auditioner()], kit);
-            for (index, pad, lufs) in self.levelled_toms(kit, lift_db) {
+            for (index, pad, lufs) in self.levelled_toms(kit) {
                 (kit.doc.pads[index], loud[index]) = (pad, lufs);
             }
         }
         if by_recipe && !self.options.quick {
             // heard for some seconds only: the groove's peak is set at the end
             balance::relative_to_kick(kit, &loud);
-            return Ok(0.0);
+        } else {
+            balance::whole(kit, &loud);
         }
-        Ok(lift_db + balance::whole(kit, &loud))
+        Ok(())
     }
 
-    /// The toms of a kit whose balance lifts all pads by `lift_db`, levelled and scored anew, with their index and loudness
-    /// (LUFS).
-    fn levelled_toms(&self, kit: &Kit, lift_db: f32) -> Vec<(usize, Pad, Option<f32>)> {
+    /// The toms of a kit, levelled and scored anew, with their index and loudness (LUFS).
+    fn levelled_toms(&self, kit: &Kit) -> Vec<(usize, Pad, Option<f32>)> {
         let toms = kit.doc.pads.iter().enumerate().filter(|(_, pad)| pad.role.is_tom() && !pad.is_empty());
         let toms: Vec<(usize, &Pad)> = toms.collect();
         on_all_cores(kit, &self.drafts, toms.len(), |auditioner, i| {
             let (index, mut pad) = (toms[i].0, toms[i].1.clone());
-            let lufs = balance::level(auditioner, &mut pad, balance::KICK_LUFS + lift_db);
+            let lufs = balance::level(auditioner, &mut pad, balance::KICK_LUFS);
             let heard = auditioner.measure(&pad);
             if let Some(audition) = &mut pad.audition {
                 audition.score = heard.map_or(0.0, |f| score::score(pad.role, &f));
