@@ -1,6 +1,12 @@
 //! Hits that can be cast: with their place and what was measured of them as recorded.
 
-use super::{auditioner::on_all_cores, companions::Companions, features::Features, fit, recipe::Source};
+use super::{
+    auditioner::on_all_cores,
+    companions::Companions,
+    features::{Features, MAX_SOUND_S},
+    fit,
+    recipe::Source,
+};
 use crate::{
     error::Result,
     kit::{Kit, Pad},
@@ -10,8 +16,6 @@ use crate::{
 
 /// Minimum length of a hit that is cast, seconds.
 const MIN_CAST_HIT_S: f64 = 0.01;
-/// Maximum length of a hit that is measured, seconds.
-const MAX_MEASURED_S: f64 = 0.8;
 
 /// A hit with its place and its measures as recorded.
 pub struct Candidate {
@@ -85,7 +89,7 @@ pub fn measured(kit: &Kit, take: usize, hit: &Hit) -> Option<Features> {
     if start >= end || ((end - start) as f64) < MIN_CAST_HIT_S * rate {
         return None;
     }
-    let end = end.min(start + (MAX_MEASURED_S * rate) as usize);
+    let end = end.min(start + (MAX_SOUND_S * rate) as usize);
     Features::of(&mono(&audio.channels, start, end)?, rate)
 }
 

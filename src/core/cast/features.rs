@@ -281,11 +281,9 @@ impl Spectra {
     fn bands_db(&self, rate: f64, window: usize) -> [[f32; BANDS]; STRETCHES] {
         let bin_hz = (rate / window as f64) as f32;
         let mut out = [[0.0f32; BANDS]; STRETCHES];
-        let mut counts = [0.0f32; STRETCHES];
         for (i, power) in self.power.iter().enumerate() {
             let ms = i as f32 * HOP_MS as f32;
             let Some(s) = STRETCH_ENDS_MS.iter().position(|&e| ms < e) else { break };
-            counts[s] += 1.0;
             for (b, out) in out[s].iter_mut().enumerate() {
                 *out += band_power(power, bin_hz, &EDGES_HZ[b..b + 3]);
             }

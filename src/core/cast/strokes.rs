@@ -14,7 +14,9 @@ const MAX_IN_ZONE: usize = 6;
 /// alternate within one velocity zone; zones meet at the velocity whose level lies halfway between theirs.
 /// `velocity_level` is the layer's setting of that name (0 to 1): how far the level falls with velocity.
 pub fn slices(strokes: &[(usize, &Hit)], velocity_level: f32) -> Vec<Slice> {
-    let Some(&first) = strokes.first() else { return Vec::new() };
+    if strokes.is_empty() {
+        return Vec::new();
+    }
     let level = |hit: &Hit| hit.description.peak_db;
     let levels = || strokes.iter().map(|(_, hit)| level(hit));
     let (top, bottom) = levels().fold((f32::MIN, f32::MAX), |(top, bottom), l| (top.max(l), bottom.min(l)));
@@ -38,8 +40,9 @@ pub fn slices(strokes: &[(usize, &Hit)], velocity_level: f32) -> Vec<Slice> {
         [low, high]
     };
     let mut count = [0; MAX_ZONES];
-    std::iter::once(first)
-        .chain(strokes[1..].iter().copied())
+    strokes
+        .iter()
+        .copied()
         .filter_map(|(take, hit)| {
             let zone = zone_of(hit);
             count[zone] += 1;
