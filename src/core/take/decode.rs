@@ -3,8 +3,8 @@
 //! Files are untrusted: whatever their bytes say, reading ends with a take or with one sentence, and
 //! memory is bounded by the limits below. Details of the formats that a reader may wonder about:
 //!
-//! - The run-up that lossy encoders put before the sound is cut where the file states its length (MP3
-//!   with an info header, Ogg, M4A with an edit list); elsewhere it stays. So does padding at the end,
+//! - The encoder delay (priming samples before the sound) of lossy files is cut where the file states its length
+//!   (MP3 with an info header, Ogg, M4A with an edit list); elsewhere it stays. So does padding at the end,
 //!   except in MP3 and Ogg.
 //! - A file that ends before what it declares is refused. WAV, AIFF, CAF, FLAC, M4A and MP3 with an
 //!   info header declare their length; Ogg marks its last page (RFC 3533, section 6). An MP3 without
@@ -76,7 +76,8 @@ impl Take {
         if let Some(extension) = path.extension().and_then(|e| e.to_str()) {
             hint.with_extension(extension);
         }
-        let limits = Limits { run_up: file.run_up, max_frames: None, allowance: file.allowance };
+        let limits =
+            Limits { encoder_delay: file.encoder_delay, max_frames: None, allowance: file.allowance };
         let stream = MediaSourceStream::new(Box::new(file.source), Default::default());
         decode(stream, &hint, name, limits, progress).map_err(|stop| stop.about(path))
     }
@@ -85,8 +86,8 @@ impl Take {
 /// Bounds of what is decoded, and what its caller knows about it.
 #[derive(Debug, Clone)]
 pub(super) struct Limits {
-    /// Frames at its start that are not part of it.
-    pub(super) run_up: u64,
+    /// Frames at the start that are not part of the sound.
+    pub(super) encoder_delay: u64,
     /// More frames are refused; `None` allows 30 minutes.
     pub(super) max_frames: Option<u64>,
     /// What the decoding library may still read of the source.
@@ -180,7 +181,7 @@ fn decode_trusting(
     }
     expected.check_frames(sink.frames() as u64)?;
     progress.report("reading the recording", 1.0);
-    sink.into_take(name, limits.run_up)
+    sink.into_take(name, limits.encoder_delay)
 }
 
 fn audio_params(track: &Track) -> Option<&AudioCodecParameters> {
@@ -385,9 +386,9 @@ impl Sink {
         Ok(())
     }
 
-    fn into_take(mut self, name: String, run_up: u64) -> std::result::Result<Take, Stop> {
-        let run_up = usize::try_from(run_up).unwrap_or(usize::MAX).min(self.frames());
-        self.channels.iter_mut().for_each(|c| drop(c.drain(..run_up)));
+    fn into_take(mut self, name: String, encoder_delay: u64) -> std::result::Result<Take, Stop> {
+        let encoder_delay = usize::try_from(encoder_delay).unwrap_or(usize::MAX).min(self.frames());
+        self.channels.iter_mut().for_each(|c| drop(c.drain(..encoder_delay)));
         if self.frames() == 0 {
             return Err(Stop::because("holds no samples; record or export it again"));
         }

@@ -1,7 +1,7 @@
 //! The edit list of an M4A file: how many frames of its sound an encoder put in front.
 //!
-//! AAC encoders need a run-up (1,024 or 2,112 frames, as a rule), which the file's edit list tells
-//! players to skip (ISO/IEC 14496-12, section 8.6.6). The decoding library does not read edit lists.
+//! AAC encoders put priming samples before the sound (1,024 or 2,112 frames, as a rule): the encoder delay, which the
+//! file's edit list tells players to skip (ISO/IEC 14496-12, section 8.6.6). The decoding library does not read edit lists.
 //! Padding at the end stays: the list tells it in milliseconds only.
 
 use std::io::{Read, Seek, SeekFrom};
@@ -11,7 +11,7 @@ const MAX_MOOV: u64 = 32 << 20;
 
 /// Frames to skip at the start of the first audio track, 0 when the file says nothing about it; `None`
 /// when it has no index (`moov`), which most writers put at its very end.
-pub(super) fn run_up(file: &mut (impl Read + Seek), length: u64) -> std::io::Result<Option<u64>> {
+pub(super) fn encoder_delay(file: &mut (impl Read + Seek), length: u64) -> std::io::Result<Option<u64>> {
     let Some(moov) = find_moov(file, length)? else { return Ok(None) };
     let frames = boxes(&moov).filter(|b| b.kind == *b"trak").find_map(|trak| skipped(trak.body));
     Ok(Some(frames.unwrap_or(0)))
@@ -53,20 +53,20 @@ fn find_moov(file: &mut (impl Read + Seek), length: u64) -> std::io::Result<Opti
     Ok(None)
 }
 
-struct Box4<'a> {
+struct Mp4Box<'a> {
     kind: [u8; 4],
     body: &'a [u8],
 }
 
 /// The boxes in `bytes`, up to the first that does not fit.
-fn boxes(bytes: &[u8]) -> impl Iterator<Item = Box4<'_>> {
+fn boxes(bytes: &[u8]) -> impl Iterator<Item = Mp4Box<'_>> {
     let mut rest = bytes;
     std::iter::from_fn(move || {
         let size = u32::from_be_bytes(rest.get(..4)?.try_into().ok()?) as usize;
         let kind = rest.get(4..8)?.try_into().ok()?;
         let body = rest.get(8..size)?;
         rest = &rest[size..];
-        Some(Box4 { kind, body })
+        Some(Mp4Box { kind, body })
     })
 }
 

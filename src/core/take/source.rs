@@ -28,7 +28,7 @@ pub(super) struct Opened {
     /// Renewed for each packet.
     pub(super) allowance: Allowance,
     /// Frames at the start of the sound that are not part of it.
-    pub(super) run_up: u64,
+    pub(super) encoder_delay: u64,
 }
 
 /// Opens a recording after the checks that need no decoding: it is a file, not empty, not too large, its
@@ -70,8 +70,8 @@ pub(super) fn open(path: &Path) -> Result<Opened> {
     if head.starts_with(b"OggS") && !ogg_is_complete(&mut file, about.len()).map_err(unreadable)? {
         return Err(fail("is cut short: its last page is missing; copy or export it again"));
     }
-    let run_up = match head.get(4..8) {
-        Some(b"ftyp") => edits::run_up(&mut file, about.len())
+    let encoder_delay = match head.get(4..8) {
+        Some(b"ftyp") => edits::encoder_delay(&mut file, about.len())
             .map_err(unreadable)?
             .ok_or_else(|| fail("is cut short: its index is missing; copy or export it again"))?,
         _ => 0,
@@ -88,7 +88,7 @@ pub(super) fn open(path: &Path) -> Result<Opened> {
     for (at, bytes) in rf64_patches(&head) {
         source = source.patched(at, &bytes);
     }
-    Ok(Opened { source, allowance, run_up })
+    Ok(Opened { source, allowance, encoder_delay })
 }
 
 /// A FLAC stream whose metadata blocks behind the streaminfo block, `count` bytes, are left out.
