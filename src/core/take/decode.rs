@@ -13,6 +13,7 @@
 
 use super::{
     Take,
+    edits::EncoderDelay,
     guarded::Allowance,
     memory::{memory_trouble, sample_bytes},
     mix::Mixer,
@@ -86,8 +87,8 @@ impl Take {
 /// Bounds of what is decoded, and what its caller knows about it.
 #[derive(Debug, Clone)]
 pub(super) struct Limits {
-    /// Frames at the start that are not part of the sound.
-    pub(super) encoder_delay: u64,
+    /// The start that is not part of the sound.
+    pub(super) encoder_delay: EncoderDelay,
     /// More frames are refused; `None` allows 30 minutes.
     pub(super) max_frames: Option<u64>,
     /// What the decoding library may still read of the source.
@@ -386,9 +387,10 @@ impl Sink {
         Ok(())
     }
 
-    fn into_take(mut self, name: String, encoder_delay: u64) -> std::result::Result<Take, Stop> {
-        let encoder_delay = usize::try_from(encoder_delay).unwrap_or(usize::MAX).min(self.frames());
-        self.channels.iter_mut().for_each(|c| drop(c.drain(..encoder_delay)));
+    fn into_take(mut self, name: String, encoder_delay: EncoderDelay) -> std::result::Result<Take, Stop> {
+        let skipped =
+            usize::try_from(encoder_delay.frames(self.rate)).unwrap_or(usize::MAX).min(self.frames());
+        self.channels.iter_mut().for_each(|c| drop(c.drain(..skipped)));
         if self.frames() == 0 {
             return Err(Stop::because("holds no samples; record or export it again"));
         }

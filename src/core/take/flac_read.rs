@@ -3,6 +3,7 @@
 use super::{
     Take,
     decode::{Limits, MAX_PACKET_BYTES, decode},
+    edits::EncoderDelay,
     flac::written_rate,
     guarded::{Allowance, GuardedSource},
     source::without_flac_blocks,
@@ -88,7 +89,7 @@ fn read<R: Read + Seek + Send + Sync + 'static>(
     progress: &dyn Progress,
 ) -> std::result::Result<Take, Stop> {
     let stream = MediaSourceStream::new(Box::new(source), Default::default());
-    let limits = Limits { encoder_delay: 0, max_frames: Some(max_frames), allowance };
+    let limits = Limits { encoder_delay: EncoderDelay::default(), max_frames: Some(max_frames), allowance };
     decode(stream, Hint::new().with_extension("flac"), name.to_owned(), limits, progress)
 }
 

@@ -1,7 +1,7 @@
 //! Checks a file before it is decoded, and bounds what the decoding library reads of it.
 
 use super::{
-    edits,
+    edits::{self, EncoderDelay},
     guarded::{Allowance, GuardedSource},
     tags,
 };
@@ -27,8 +27,8 @@ pub(super) struct Opened {
     pub(super) source: GuardedSource<File>,
     /// Renewed for each packet.
     pub(super) allowance: Allowance,
-    /// Frames at the start of the sound that are not part of it.
-    pub(super) encoder_delay: u64,
+    /// The start of the sound that is not part of it.
+    pub(super) encoder_delay: EncoderDelay,
 }
 
 /// Opens a recording after the checks that need no decoding: it is a file, not empty, not too large, its
@@ -74,7 +74,7 @@ pub(super) fn open(path: &Path) -> Result<Opened> {
         Some(b"ftyp") => edits::encoder_delay(&mut file, about.len())
             .map_err(unreadable)?
             .ok_or_else(|| fail("is cut short: its index is missing; copy or export it again"))?,
-        _ => 0,
+        _ => EncoderDelay::default(),
     };
     let allowance = Allowance::new(MAX_HEADER_BYTES);
     if head.starts_with(b"caff") {
