@@ -171,7 +171,7 @@ impl Cut {
             return take.clone();
         }
         let gaps = self.gaps(take);
-        let (step, levels) = (take.step(), silence(take));
+        let (step, levels) = (take.quantisation_step(), silence(take));
         let channels = take.channels.iter().zip(levels).map(|(channel, level)| {
             let mut all = channel.clone();
             for gap in &gaps {
@@ -229,7 +229,7 @@ struct Gap {
 
 /// The constant offset of a take's channels, on the grid of its samples: what silence is in it.
 fn silence(take: &Take) -> [f32; 2] {
-    take.offset().map(|offset| to_step(offset, take.step()))
+    take.offset().map(|offset| to_step(offset, take.quantisation_step()))
 }
 
 fn to_step(sample: f32, step: f32) -> f32 {

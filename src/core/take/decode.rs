@@ -63,7 +63,7 @@ pub(super) const MAX_PACKET_BYTES: u64 = 16 << 20;
 
 impl Take {
     /// Decodes an audio file, keeping its sample rate and one or two channels; more are mixed down
-    /// (see [`Take::notices`]).
+    /// (see [`Take::notices`]). Samples beyond ±1.0 are scaled down by a power of two, with all others and with a notice.
     ///
     /// # Errors
     /// One sentence that names the file and the trouble: not found, a folder, not audio, empty, cut

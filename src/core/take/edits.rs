@@ -156,7 +156,7 @@ mod tests {
         let header = |timescale: u32| words(&[0, 1, 2, timescale, 4, 0]);
         assert_eq!(delay(&header(44_100), &list(2112)).frames(44_100), 2112);
         assert_eq!(delay(&header(90_000), &list(4310)).frames(44_100), 2112, "2111.9 frames");
-        // a track of doubled rate whose core is decoded
+        // SBR doubles the rate of the track; its core alone is decoded
         assert_eq!(delay(&header(44_100), &list(2048)).frames(22_050), 1024);
         // version 1: times of 64 bits
         let long_header = words(&[0x0100_0000, 0, 1, 0, 2, 1000, 0, 4, 0]);

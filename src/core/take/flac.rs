@@ -57,19 +57,19 @@ impl Take {
     fn bits(&self) -> usize {
         let holds = |bits: usize| {
             let low = (1 << (BITS - bits)) - 1;
-            self.channels.iter().flatten().all(|&s| step_of(s) & low == 0)
+            self.channels.iter().flatten().all(|&s| to_integer(s) & low == 0)
         };
         DEPTHS.into_iter().find(|&bits| holds(bits)).unwrap_or(BITS)
     }
 
     /// Distance of the steps on which all its samples lie, full scale being 1: that of 8, 16 or 24 bits.
-    pub(crate) fn step(&self) -> f32 {
+    pub(crate) fn quantisation_step(&self) -> f32 {
         1.0 / (1_u32 << (self.bits() - 1)) as f32
     }
 }
 
-/// A sample on the 24-bit grid.
-fn step_of(sample: f32) -> i32 {
+/// A sample on the 24-bit grid as an integer of 24 bits.
+fn to_integer(sample: f32) -> i32 {
     (sample * FULL_SCALE_24_BIT) as i32
 }
 
@@ -117,9 +117,9 @@ fn encode(take: &Take, progress: &dyn Progress) -> Result<Vec<u8>> {
 }
 
 /// The samples of a block, channels interleaved, of so many bits.
-fn steps(take: &Take, bits: usize, number: usize) -> impl Iterator<Item = i32> {
+fn interleaved_integers(take: &Take, bits: usize, number: usize) -> impl Iterator<Item = i32> {
     let frames = number * BLOCK..((number + 1) * BLOCK).min(take.frames());
-    frames.flat_map(move |i| take.channels.iter().map(move |c| step_of(c[i]) >> (BITS - bits)))
+    frames.flat_map(move |i| take.channels.iter().map(move |c| to_integer(c[i]) >> (BITS - bits)))
 }
 
 /// MD5 of all samples, as the streaminfo block keeps it (RFC 9639, section 8.2).
@@ -130,7 +130,9 @@ fn digest(take: &Take, bits: usize, progress: &dyn Progress) -> Result<[u8; 16]>
     for number in 0..take.frames().div_ceil(BLOCK) {
         progress.check()?;
         bytes.clear();
-        bytes.extend(steps(take, bits, number).flat_map(|s| s.to_le_bytes().into_iter().take(width)));
+        bytes.extend(
+            interleaved_integers(take, bits, number).flat_map(|s| s.to_le_bytes().into_iter().take(width)),
+        );
         let failed =
             |e| Error::file(&take.name, format!("could not be packed as FLAC ({e}); import it again"));
         digest.fill_le_bytes(&bytes, width).map_err(failed)?;
@@ -179,7 +181,7 @@ impl<'a> Packer<'a> {
     /// The bytes of frame `number`, its header saying the take's rate.
     fn frame(&self, number: usize, buffer: &mut FrameBuf) -> std::result::Result<Vec<u8>, Failure> {
         let Self { packed, plain, info, .. } = self;
-        buffer.fill_interleaved(&steps(self.take, self.bits, number).collect::<Vec<_>>())?;
+        buffer.fill_interleaved(&interleaved_integers(self.take, self.bits, number).collect::<Vec<_>>())?;
         let mut frame = flacenc::encode_fixed_size_frame(packed, buffer, number, info)?;
         // a lone full-scale sample in a smooth sound makes the encoder choose a code of megabytes
         if frame.count_bits() > info.channels() * frame.block_size() * self.bits {

@@ -26,7 +26,7 @@ use std::sync::{Arc, OnceLock};
 ///
 /// Samples are full scale ±1.0 and lie on a 24-bit grid (integers / 2^23), so that a kit file, which
 /// keeps takes as FLAC of up to 24 bits, plays bit for bit like the take it was made from. A float recording
-/// that exceeds ±1.0 is scaled by a power of two; see `decode`.
+/// that exceeds ±1.0 is scaled by a power of two; see [`Take::read`].
 #[derive(Debug)]
 pub struct Take {
     /// Name to show: the file name without its folder.
@@ -42,12 +42,13 @@ pub struct Take {
     offset: OnceLock<[f32; 2]>,
 }
 
-/// Smallest offset that is removed: a smaller one moves no peak by more than 0.01 dB (20 log10 1.001).
+/// Smallest offset that is removed: a smaller one moves a full-scale peak by less than 0.01 dB (20 log10 1.001).
 const MIN_OFFSET: f64 = 0.001;
 
 impl Take {
     /// A take from samples; `channels` is `[channel][frame]`, one or two of equal length, each
-    /// sample is moved to the nearest step of the 24-bit grid and clipped to ±1.0.
+    /// sample is moved to the nearest step of the 24-bit grid and clipped to ±1.0. Numbers that are not finite become 0.
+    /// The count and lengths of channels are not checked.
     pub fn from_samples(name: impl Into<String>, sample_rate: u32, mut channels: Vec<Vec<f32>>) -> Self {
         channels.iter_mut().flatten().for_each(|sample| *sample = on_grid(*sample));
         Self::from_exact_samples(name, sample_rate, channels)

@@ -8,7 +8,7 @@ const FRAMES_PER_ENTRY: usize = 64;
 const LEVEL_RATIO: usize = 4;
 
 /// Lowest and highest sample of each stretch of a take, over all channels, in levels: the first covers
-/// 64 frames an entry, each next four times as many. Costs about 1/24 of the take's memory.
+/// 64 frames an entry, each next four times as many. Costs about 1/24 of a mono take's memory, 1/48 of a stereo one's.
 #[derive(Debug, Default)]
 pub struct Pyramid {
     levels: Vec<Vec<[f32; 2]>>,
@@ -41,7 +41,8 @@ impl Pyramid {
         self.peak
     }
 
-    /// Lowest and highest sample between two frames; reads at most a few entries, whatever the distance.
+    /// Lowest and highest sample of frames `start..end`, of one frame at least; from 128 frames on it may include up to one
+    /// entry more at each side. `[0, 0]` outside the take. Reads at most a few entries, whatever the distance.
     pub fn range(&self, take: &Take, start: usize, end: usize) -> [f32; 2] {
         let end = end.clamp(start + 1, take.frames().max(start + 1));
         if end - start < FRAMES_PER_ENTRY * 2 {
