@@ -118,26 +118,30 @@ fn flat_tops(channel: &[f32], peak: f32) -> usize {
     runs
 }
 
-/// The mains frequency whose harmonics stand out of the quietest seconds of the take.
+/// The mains frequency whose harmonics stand out of the quietest seconds of the take, all channels together.
 fn hum_hz(take: &Take) -> Option<f64> {
     let rate = f64::from(take.sample_rate);
     let window = ((HUM_WINDOW_S * rate) as usize).next_power_of_two();
-    let channel = take.channels.first()?;
-    let mut parts: Vec<&[f32]> = channel.chunks_exact(window.min(channel.len().max(1))).collect();
-    let energy = |part: &[f32]| part.iter().map(|x| x * x).sum::<f32>();
-    parts.sort_by(|a, b| energy(a).total_cmp(&energy(b)));
+    let length = window.min(take.frames()).max(1);
+    let energy = |at: usize| {
+        let parts = take.channels.iter().map(|channel| &channel[at..at + length]);
+        parts.flatten().map(|x| x * x).sum::<f32>()
+    };
+    let mut parts: Vec<(f32, usize)> =
+        (0..take.frames() / length).map(|i| (energy(i * length), i * length)).collect();
+    parts.sort_by(|a, b| a.0.total_cmp(&b.0));
     parts.truncate(parts.len().div_ceil(QUIETEST));
     let mut fft = RealFft::remembered(window);
     let mut power = vec![0.0f32; window / 2 + 1];
-    // all parts are as long as the first
-    let length = parts.first().map_or(0, |part| part.len());
     let shape: Vec<f32> = (0..length).map(|i| hann(i, length)).collect();
-    for part in parts {
-        fft.input.fill(0.0);
-        for ((to, from), hann) in fft.input.iter_mut().zip(part).zip(&shape) {
-            *to = from * hann;
+    for channel in &take.channels {
+        for &(_, at) in &parts {
+            fft.input.fill(0.0);
+            for ((to, from), hann) in fft.input.iter_mut().zip(&channel[at..at + length]).zip(&shape) {
+                *to = from * hann;
+            }
+            power.iter_mut().zip(fft.power()).for_each(|(sum, bin)| *sum += bin);
         }
-        power.iter_mut().zip(fft.power()).for_each(|(sum, bin)| *sum += bin);
     }
     let bin_hz = rate / window as f64;
     let stands_out = |hz: f64| {
@@ -155,13 +159,13 @@ fn hum_hz(take: &Take) -> Option<f64> {
     (stands_out(best) && count(best) >= MIN_HARMONICS).then_some(best)
 }
 
-/// Where the mean spectrum falls off a cliff.
+/// Where the mean spectrum of all channels falls off a cliff.
 fn cut_hz(take: &Take) -> Option<f64> {
     let rate = f64::from(take.sample_rate);
     let mut fft = RealFft::remembered(SPECTRUM);
     let mut power = vec![0.0f64; SPECTRUM / 2 + 1];
     let shape: Vec<f32> = (0..SPECTRUM).map(|i| hann(i, SPECTRUM)).collect();
-    for part in take.channels.first()?.chunks_exact(SPECTRUM) {
+    for part in take.channels.iter().flat_map(|channel| channel.chunks_exact(SPECTRUM)) {
         for ((to, from), hann) in fft.input.iter_mut().zip(part).zip(&shape) {
             *to = from * hann;
         }
@@ -222,18 +226,21 @@ mod tests {
         let noisy = clean().into_iter().zip(noise.into_iter().rev()).map(|(x, n)| x + n);
         only(noisy.collect(), "noise only");
         for mains in [50.0, 60.0] {
-            let hum = |i: usize| {
-                let t = i as f32 / TEST_RATE as f32;
-                (1..6).map(|k| 0.0006 / k as f32 * (TAU * mains * k as f32 * t).sin()).sum::<f32>()
-            };
-            let samples = clean().iter().enumerate().map(|(i, x)| x + hum(i)).collect();
-            only(samples, &format!("{mains:.0} Hz"));
+            only(with_hum(&clean(), mains), &format!("{mains:.0} Hz"));
         }
     }
 
-    /// A low pass at 16 kHz, as encoders of 128 kbit/s set it; and none where the highs fall slowly.
-    #[test]
-    fn a_steep_low_pass_is_found_and_a_slow_fall_is_not() {
+    /// Samples with a hum of the mains, some 60 dB below the bursts.
+    fn with_hum(samples: &[f32], mains_hz: f32) -> Vec<f32> {
+        let hum = |i: usize| {
+            let t = i as f32 / TEST_RATE as f32;
+            (1..6).map(|k| 0.0006 / k as f32 * (TAU * mains_hz * k as f32 * t).sin()).sum::<f32>()
+        };
+        samples.iter().enumerate().map(|(i, x)| x + hum(i)).collect()
+    }
+
+    /// Samples behind a low pass at 16 kHz, as encoders of 128 kbit/s set it.
+    fn low_passed(source: &[f32]) -> Vec<f32> {
         // a windowed sinc of 511 taps
         let cut = 16_000.0 / TEST_RATE as f32;
         let taps: Vec<f32> = (-255..=255)
@@ -243,14 +250,28 @@ mod tests {
                 sinc * (0.5 + 0.5 * (0.5 * TAU * x / 256.0).cos())
             })
             .collect();
+        let filtered = |i: usize| {
+            let from = i.saturating_sub(510);
+            source[from..=i].iter().rev().zip(&taps).map(|(x, t)| x * t).sum::<f32>()
+        };
+        (0..source.len()).map(filtered).collect()
+    }
+
+    #[test]
+    fn hum_and_low_pass_are_found_whichever_channel_has_the_sound() {
+        let faulty = with_hum(&low_passed(&clean()), 50.0);
+        let silent = vec![0.0; faulty.len()];
+        for channels in [vec![silent.clone(), faulty.clone()], vec![faulty.clone(), silent], vec![faulty]] {
+            let quality = Quality::of(&Take::from_samples("test", TEST_RATE, channels));
+            assert_eq!(quality.hum_hz, Some(50.0), "{quality:?}");
+            assert!(quality.cut_hz.is_some_and(|hz| (hz - 16_000.0).abs() < 500.0), "{quality:?}");
+        }
+    }
+
+    #[test]
+    fn a_steep_low_pass_is_found_and_a_slow_fall_is_not() {
         let source = clean();
-        let filtered: Vec<f32> = (0..source.len())
-            .map(|i| {
-                let from = i.saturating_sub(510);
-                source[from..=i].iter().rev().zip(&taps).map(|(x, t)| x * t).sum()
-            })
-            .collect();
-        let cut_hz = of(filtered).cut_hz.expect("a cut");
+        let cut_hz = of(low_passed(&source)).cut_hz.expect("a cut");
         assert!((cut_hz - 16_000.0).abs() < 500.0, "{cut_hz}");
         let mut last = 0.0;
         let slow = source.iter().map(|x| {
