@@ -117,7 +117,7 @@ proptest! {
 }
 
 #[test]
-fn gain_and_polarity_change_nothing() {
+fn gain_and_polarity_keep_the_starts() {
     let (all, _, truth) = strokes(44_100.0, -70.0, 5);
     let at = starts(&mono(44_100, &all.iter().map(|x| x * 0.1).collect::<Vec<_>>()));
     assert_eq!(at.len(), truth.len());

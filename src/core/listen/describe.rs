@@ -28,7 +28,8 @@ const PEAKS_S: f64 = 0.3;
 /// settle.
 const SETTLED_S: f64 = 0.06;
 
-/// Describes frames `start..end` of `take`, clipped to the take; of long stretches the first second and a half.
+/// Describes frames `start..end` of `take`, clipped to the take; of long stretches the first second and a half. An empty
+/// range gives levels of -120 dB and 0 elsewhere, `strokes` 1.
 pub fn describe(take: &Take, start: usize, end: usize) -> Description {
     Describer::new(take).describe(start, end)
 }
@@ -160,7 +161,7 @@ fn summarise(power: &[f32], bin_hz: f64, d: &mut Description) {
     d.flatness = (log_mean.exp() / (total / n)).clamp(0.0, 1.0) as f32;
 }
 
-/// Loudness and true peak.
+/// Loudness, and the true peak of the first 400 ms, at least `peak_db`.
 ///
 /// Hits are shorter than any window of the standard. A hit's loudness is its K-weighted mean power over its own length,
 /// up to the 400 ms of the momentary window: the meter's momentary loudness, raised by the ratio of 400 ms to the hit's

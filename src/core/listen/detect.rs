@@ -33,7 +33,8 @@ pub struct DetectOptions {
 
 /// The hits of `take` in order of their starts; they do not overlap. Silence gives none.
 ///
-/// The same take gives the same hits, also with another gain or polarity.
+/// Deterministic. Another polarity gives the same starts; another gain moves them by the 24-bit rounding only. Ends may
+/// differ by up to 10 ms, since they are moved to a rising zero crossing.
 ///
 /// # Errors
 /// Only when cancelled.
@@ -91,10 +92,10 @@ const MIN_LOG_ODDS: f32 = -0.2;
 const SLOPE_LOG_ODDS: f32 = 2.0;
 const SLOPE_S: f64 = 0.3;
 /// How much lower the least log odds lie where a take's noise floor comes near its own level: onsets in noise look less
-/// sure, and few of them are wrong. The ratio of the take's mean power to its floor where that begins and where it is
-/// whole, dB. Fitted to takes with pink noise 30, 20 and 10 dB below them (tests/SCORES.md).
-/// Noisy takes have a least of their own.
+/// sure, and few of them are wrong. Fitted to takes with pink noise 30, 20 and 10 dB below them (tests/SCORES.md).
 const NOISE_LOG_ODDS: f32 = 2.8;
+/// Slope: the least log odds fall by [`NOISE_LOG_ODDS`] over this range of the take's mean power over its floor, dB. Takes
+/// below 23 dB (`classified::NOISY_DB`) have a limit of their own, so at most 68 % of it is applied.
 const NOISE_RANGE_DB: [f32; 2] = [40.0, 15.0];
 /// Lowest log odds of a hit at sensitivity 0 in a noisy take, whose trees were fitted to noise (found by trial).
 const NOISY_MIN_LOG_ODDS: f32 = -0.7;

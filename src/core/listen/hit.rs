@@ -22,15 +22,17 @@ pub struct Hit {
 pub struct Description {
     /// Sample peak, dBFS.
     pub peak_db: f32,
-    /// True peak, dBTP (ITU-R BS.1770).
+    /// True peak of the hit's first 400 ms, dBTP (ITU-R BS.1770); at least the sample peak.
     pub true_peak_db: f32,
-    /// Loudness over the hit, LUFS (ITU-R BS.1770, gated only by the hit's own bounds).
+    /// K-weighted loudness of the hit's first 400 ms, or of its whole length if shorter, LUFS (ITU-R BS.1770), -120 or more.
     pub loudness_lufs: f32,
     /// From the start to the envelope's maximum, ms.
     pub attack_ms: f32,
-    /// From the maximum to 20 dB below it, ms.
+    /// From the maximum until the level stays 20 dB below it, ms; where the hit ends sooner, extrapolated by a straight line
+    /// in dB, 30 s at most.
     pub decay_20_ms: f32,
-    /// From the maximum to 60 dB below it or the noise floor, extrapolated, ms.
+    /// From the maximum until the level stays 60 dB below it, ms; where the hit ends sooner, extrapolated by a straight line
+    /// in dB, 30 s at most.
     pub decay_60_ms: f32,
     /// Centre of gravity of the power spectrum, Hz.
     pub centroid_hz: f32,
@@ -42,7 +44,8 @@ pub struct Description {
     pub crest_db: f32,
     /// Zero crossings per second.
     pub zero_crossings_hz: f32,
-    /// Energy in dB relative to the hit's whole energy: `[stretch of time][band]`, see `describe`.
+    /// dB relative to the energy of all bands, -120 or more: `[stretch][band]`; edges in [`super::BAND_EDGES_HZ`] and
+    /// [`super::STRETCH_ENDS_S`].
     pub bands_db: [[f32; 8]; 4],
     /// Attacks inside the hit: strings of a strum, grains of a scratch; at least 1.
     pub strokes: u32,

@@ -37,8 +37,8 @@ const MIN_CORRELATION: f64 = 0.6;
 const SOUNDING_DB: f64 = 30.0;
 /// ...and has a key if it sounds so long, seconds: a knock holds partials, but no key (our choice).
 const MIN_SOUNDING_S: f64 = 1.5;
-/// Smallest lead over the next-best key.
-const MIN_LEAD: f64 = 0.01;
+/// Smallest margin over the next-best key.
+const MIN_MARGIN: f64 = 0.01;
 
 /// A key and how well it explains a recording.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -48,7 +48,7 @@ pub struct DetectedKey {
     /// Correlation of the pitch classes with the key's profile, up to 1.
     pub correlation: f64,
     /// How much less the next-best key correlates.
-    pub lead: f64,
+    pub margin: f64,
 }
 
 /// The key of a recording in a file.
@@ -70,7 +70,7 @@ pub fn read_key(path: &Path, progress: &dyn Progress) -> Result<Key> {
 pub fn detect_key(take: &Take, progress: &dyn Progress) -> Result<Option<DetectedKey>> {
     let (tones, sounding_s) = tones(take, progress)?;
     let found = key_of(&pitch_classes(&tones)).filter(|_| sounding_s >= MIN_SOUNDING_S);
-    Ok(found.filter(|k| k.correlation >= MIN_CORRELATION && k.lead >= MIN_LEAD))
+    Ok(found.filter(|k| k.correlation >= MIN_CORRELATION && k.margin >= MIN_MARGIN))
 }
 
 /// The key that fits best how long or loud each pitch class (C first) sounds; `None` when all sound alike.
@@ -88,7 +88,7 @@ pub fn key_of(pitch_classes: &[f64; 12]) -> Option<DetectedKey> {
         .collect();
     all.sort_by(|a, b| b.0.total_cmp(&a.0));
     let &[(best, key), (next, _), ..] = &all[..] else { return None };
-    Some(DetectedKey { key, correlation: best, lead: best - next })
+    Some(DetectedKey { key, correlation: best, margin: best - next })
 }
 
 /// Pearson's correlation; `None` when either is constant.

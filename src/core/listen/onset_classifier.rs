@@ -9,7 +9,7 @@ use super::{
 
 /// Features of a candidate by itself, in the order in which the trees number them.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Own {
+enum Feature {
     NearRise,
     FarRise,
     BestRegion,
@@ -32,27 +32,27 @@ enum Own {
     Outdone,
 }
 
-/// How many they are.
-const OWN: usize = Own::Outdone as usize + 1;
-/// Which of them are given of the candidates before and after as well.
-const OF_NEIGHBOURS: [Own; 7] = [
-    Own::NearRise,
-    Own::FarRise,
-    Own::OverFloor,
-    Own::PlainContrast,
-    Own::UpperContrast,
-    Own::ResidualContrast,
-    Own::Novelty,
+/// Number of a candidate's own features.
+const OWN: usize = Feature::Outdone as usize + 1;
+/// Own features that are repeated for the previous and the next candidate.
+const OF_NEIGHBOURS: [Feature; 7] = [
+    Feature::NearRise,
+    Feature::FarRise,
+    Feature::OverFloor,
+    Feature::PlainContrast,
+    Feature::UpperContrast,
+    Feature::ResidualContrast,
+    Feature::Novelty,
 ];
-/// Features of the classifier: a candidate's own, then of the one before and of the one after the nearness and
-/// [`OF_NEIGHBOURS`], each times the nearness.
+/// Own features; then, for the previous and for the next candidate, its proximity exp(-distance / [`NEAR_S`]) and
+/// [`OF_NEIGHBOURS`] times that proximity.
 pub(super) const FEATURES: usize = OWN + 2 * (OF_NEIGHBOURS.len() + 1);
-/// Features in a noisy take: those above, the four of [`InNoise`], two of them for the candidate before and for the one
-/// after, each times the nearness, and the take's level over its noise floor.
+/// Features in a noisy take: those above, the four of [`InNoise`], two of them for the previous and for the next candidate
+/// times its proximity, and the take's level over its noise floor.
 pub(super) const NOISY_FEATURES: usize = FEATURES + 4 + 2 * 2 + 1;
-/// Time in which a neighbour's nearness falls to 1 / e, seconds.
+/// Time in which a neighbour's proximity falls to 1 / e, seconds.
 const NEAR_S: f64 = 0.05;
-/// The same for the candidate before that [`Own::Recency`] counts, frames of the spectrogram.
+/// Time constant of [`Feature::Recency`], frames of the spectrogram.
 const RECENT_FRAMES: f32 = 10.0;
 
 /// Log odds that a candidate is the beginning of a hit.
@@ -81,26 +81,26 @@ pub(super) fn own_features(c: &Candidate, start: &Start, previous: Option<&Candi
     let overshadowed = recency * previous.map_or(0.0, |p| (p.near_db - c.near_db).max(0.0));
     let mut features = [0.0; OWN];
     for (name, value) in [
-        (Own::NearRise, c.near_db),
-        (Own::FarRise, c.far_db),
-        (Own::BestRegion, c.regions_db[0]),
-        (Own::SecondRegion, c.regions_db[1]),
-        (Own::ThirdRegion, c.regions_db[2]),
-        (Own::OverFloor, c.over_floor_db.min(40.0)),
-        (Own::OverRecent, c.over_recent_db.clamp(-40.0, 20.0)),
-        (Own::OverBefore, c.over_before_db.clamp(-10.0, 30.0)),
-        (Own::Lasting, c.lasting_db.clamp(-20.0, 20.0)),
-        (Own::PlainContrast, start.plain_contrast_db),
-        (Own::UpperContrast, start.upper_contrast_db),
-        (Own::ResidualContrast, start.residual_contrast_db),
-        (Own::Recency, recency),
-        (Own::Overshadowed, overshadowed),
-        (Own::Dip, c.dip_db),
-        (Own::Neighbours, c.neighbours.min(6) as f32),
-        (Own::Novelty, c.novelty_db),
-        (Own::Step, c.step_db.clamp(-20.0, 30.0)),
-        (Own::Drift, c.drift_db.clamp(-20.0, 20.0)),
-        (Own::Outdone, c.outdone_db.min(30.0)),
+        (Feature::NearRise, c.near_db),
+        (Feature::FarRise, c.far_db),
+        (Feature::BestRegion, c.regions_db[0]),
+        (Feature::SecondRegion, c.regions_db[1]),
+        (Feature::ThirdRegion, c.regions_db[2]),
+        (Feature::OverFloor, c.over_floor_db.min(40.0)),
+        (Feature::OverRecent, c.over_recent_db.clamp(-40.0, 20.0)),
+        (Feature::OverBefore, c.over_before_db.clamp(-10.0, 30.0)),
+        (Feature::Lasting, c.lasting_db.clamp(-20.0, 20.0)),
+        (Feature::PlainContrast, start.plain_contrast_db),
+        (Feature::UpperContrast, start.upper_contrast_db),
+        (Feature::ResidualContrast, start.residual_contrast_db),
+        (Feature::Recency, recency),
+        (Feature::Overshadowed, overshadowed),
+        (Feature::Dip, c.dip_db),
+        (Feature::Neighbours, c.neighbours.min(6) as f32),
+        (Feature::Novelty, c.novelty_db),
+        (Feature::Step, c.step_db.clamp(-20.0, 30.0)),
+        (Feature::Drift, c.drift_db.clamp(-20.0, 20.0)),
+        (Feature::Outdone, c.outdone_db.min(30.0)),
     ] {
         features[name as usize] = value;
     }

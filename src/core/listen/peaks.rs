@@ -23,7 +23,7 @@ pub(super) struct Peak {
     pub level_db: f32,
 }
 
-/// The strongest peaks of `x`, and the share of the whole power that lies in them, 0 to 1.
+/// The strongest peaks of `x`, and the share of the power above 0 Hz that lies in the four strongest, 0 to 1.
 pub(super) fn peaks(x: &[f32], rate: f64, planner: &mut Planner) -> (Vec<Peak>, f32) {
     let n = x.len();
     if n < 64 {
@@ -59,8 +59,8 @@ pub(super) fn peaks(x: &[f32], rate: f64, planner: &mut Planner) -> (Vec<Peak>, 
         .sum();
     let whole: f32 = power[1..].iter().sum();
     let peaks = found.iter().map(|&(k, p)| {
-        let db = |k: usize| f64::from(power[k].max(1e-30).ln());
-        let (a, b, c) = (db(k - 1), db(k), db(k + 1));
+        let log_power = |k: usize| f64::from(power[k].max(1e-30).ln());
+        let (a, b, c) = (log_power(k - 1), log_power(k), log_power(k + 1));
         Peak { hz: (k as f64 + parabolic_peak(a, b, c)) * bin_hz, level_db: power_to_db(p) }
     });
     (peaks.collect(), if whole > 0.0 { (inside / whole).min(1.0) } else { 0.0 })

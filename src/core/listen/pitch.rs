@@ -22,7 +22,7 @@ const MIN_PITCH_CONFIDENCE: f32 = 0.3;
 
 /// Fundamental in Hz, when there is one, and confidence 0 to 1.
 ///
-/// `peaks` are the peaks of a spectrum, `tonal` the share of its power they hold, 0 to 1.
+/// `peaks` are the peaks of a spectrum, `tonal` the share of its power above 0 Hz that lies in the four strongest, 0 to 1.
 pub(super) fn vote(period: Option<Period>, peaks: &[Peak], tonal: f32) -> (Option<f32>, f32) {
     let Some(strongest) = peaks.iter().map(|p| p.level_db).reduce(f32::max) else {
         return (None, 0.0);

@@ -12,7 +12,7 @@ use crate::{take::Take, units::power_to_db};
 const LOOK_BACK_MS: f64 = 110.0;
 /// Time after the frame that is searched, ms.
 const LOOK_AHEAD_MS: f64 = 30.0;
-/// A start is where the attack has reached this share of its greatest power: -26 dB.
+/// An attack begins at this share of its greatest power at the least: -26 dB.
 const ONSET_SHARE: f32 = 0.002_5;
 /// Rates above this are averaged down for the search, Hz.
 const SEARCH_RATE: f64 = 50_000.0;
@@ -27,8 +27,8 @@ const STEP_MS: f64 = 0.25;
 const UPPER_HZ: [f64; 2] = [800.0, 3500.0];
 /// The start is taken from the sound itself when its attack stands this far above what was before, dB.
 const PLAIN_ENOUGH_DB: f32 = 23.0;
-/// The attack has begun where its power over what was before reaches this ratio, or its contrast to the power of this
-/// share.
+/// The attack begins where its power has reached all three: [`ONSET_SHARE`] of its maximum, `floor * MIN_RATIO`, and
+/// `floor * contrast^CONTRAST_SHARE`; never more than half of its maximum.
 const MIN_RATIO: f32 = 4.0;
 const CONTRAST_SHARE: f32 = 0.4;
 /// Longest dip inside an attack, ms: cycles of a low note leave some. Shorter where something rang before.
