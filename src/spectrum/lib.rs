@@ -21,8 +21,8 @@ pub fn hann_f64(i: usize, len: usize) -> f64 {
     (std::f64::consts::PI * (i as f64 + 0.5) / len as f64).sin().powi(2)
 }
 
-/// Point `i` of a periodic Hann window of `len` points, ½ − ½ cos(2π i / len): copies of its square, a whole
-/// part of `len` (of at least three) apart, add up to a constant, as overlapping frames need it.
+/// Point `i` of a periodic Hann window of `len` points, ½ − ½ cos(2π i / len). Squared windows at a hop of `len / n`, n a
+/// whole number of at least 3, add up to 3 n / 8, as weighted overlap-add needs.
 pub fn hann_periodic(i: usize, len: usize) -> f64 {
     0.5 - 0.5 * (std::f64::consts::TAU * i as f64 / len as f64).cos()
 }
@@ -51,17 +51,17 @@ impl Default for Planner {
     }
 }
 
-/// The program's planner, which remembers; others wait meanwhile.
+/// Shared planner that caches its tables; callers block while another plans.
 static PLANNER: Mutex<Option<Planner>> = Mutex::new(None);
 
-/// What the buffers below are made by; a transform fails only for other lengths.
+/// Panic message: the buffers have the planned length, so a transform cannot fail.
 const PLANNED: &str = "buffers have the length that was planned";
 
 /// The spectrum of real samples, with buffers of its own. A clone shares the plan.
 #[derive(Clone)]
 pub struct RealFft {
     plan: Arc<dyn RealToComplex<f32>>,
-    /// The samples of the next spectrum, `len` of them. [`RealFft::transform`] leaves anything in it.
+    /// The samples of the next spectrum, `len` of them: another length panics. [`RealFft::transform`] leaves anything in it.
     pub input: Vec<f32>,
     output: Vec<Complex<f32>>,
     scratch: Vec<Complex<f32>>,
@@ -94,17 +94,26 @@ impl RealFft {
     }
 
     /// The spectrum of [`RealFft::input`], not scaled: a sine of amplitude 1 in the middle of a bin gives `len / 2`.
+    ///
+    /// # Panics
+    /// When `input` has another length than the planned one.
     pub fn transform(&mut self) -> &[Complex<f32>] {
         self.plan.process_with_scratch(&mut self.input, &mut self.output, &mut self.scratch).expect(PLANNED);
         &self.output
     }
 
     /// As [`RealFft::transform`], into a spectrum of [`RealFft::bins`] bins.
+    ///
+    /// # Panics
+    /// When `input` or `spectrum` has another length than the planned one.
     pub fn transform_into(&mut self, spectrum: &mut [Complex<f32>]) {
         self.plan.process_with_scratch(&mut self.input, spectrum, &mut self.scratch).expect(PLANNED);
     }
 
     /// The power of each bin of [`RealFft::transform`].
+    ///
+    /// # Panics
+    /// When `input` has another length than the planned one.
     pub fn power(&mut self) -> impl Iterator<Item = f32> {
         self.transform().iter().map(Complex::norm_sqr)
     }
@@ -133,6 +142,9 @@ impl InverseRealFft {
 
     /// `len` times the samples whose spectrum is `spectrum`, of `len / 2 + 1` bins; anything is left in it. The
     /// imaginary parts of the bins at 0 Hz and at half the sample rate do not count.
+    ///
+    /// # Panics
+    /// When `spectrum` has another length than the planned one.
     pub fn transform(&mut self, spectrum: &mut [Complex<f32>]) -> &[f32] {
         spectrum[0].im = 0.0;
         if self.output.len().is_multiple_of(2) {
