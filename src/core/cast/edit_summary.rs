@@ -20,7 +20,7 @@ pub fn of(pad: &Pad) -> Vec<String> {
         edits.push(format!("swells in {:.0} ms", first.attack_ms));
     }
     if pad.layers.len() > 1 {
-        edits.push(format!("{} readings of the hit", pad.layers.len()));
+        edits.push(format!("{} layers", pad.layers.len()));
     }
     cloud(pad, &mut edits);
     tone(pad, &mut edits);
@@ -75,10 +75,10 @@ fn tone(pad: &Pad, edits: &mut Vec<String>) {
         edits.push(format!("driven by {:.0} dB", t.saturation.drive_db));
     }
     if t.punch.on && t.punch.ratio > 1.2 {
-        edits.push("punched by a slow compressor".into());
+        edits.push("transient emphasised by a slow-attack compressor".into());
     }
     if t.low_band.on && t.low_band.ratio > 1.2 {
-        edits.push(format!("held below {}", hertz(t.low_band_hz)));
+        edits.push(format!("lows compressed below {}", hertz(t.low_band_hz)));
     }
     if t.note_bell.on && t.note_bell.gain_db >= 1.0 {
         edits.push(format!("its note lifted at {}", hertz(t.note_bell.hz)));

@@ -194,13 +194,16 @@ fn edit_summary(ui: &mut Ui, pad: &Pad, selection: &mut Selection) {
     }
 }
 
+/// Words of the summary that speak of the tone chain; "held below" is in kits from before.
+const TONE_WORDS: [&str; 8] =
+    ["cut ", "lifted", "dipped", "taken out", "limited", "driven", "compress", "held below"];
+
 /// The section with the settings that a phrase of the summary speaks of.
 fn section_of(phrase: &str) -> Section {
     let has = |words: &[&str]| words.iter().any(|w| phrase.contains(w));
     if has(&["copies"]) {
         Section::Cloud
-    } else if has(&["cut ", "lifted", "dipped", "taken out", "limited", "driven", "compressor", "held below"])
-    {
+    } else if has(&TONE_WORDS) {
         Section::Tone
     } else {
         Section::Layers
@@ -220,6 +223,9 @@ mod tests {
             ("cut below 42 Hz", Section::Tone),
             ("2 tones taken out", Section::Tone),
             ("driven by 6 dB", Section::Tone),
+            ("transient emphasised by a slow-attack compressor", Section::Tone),
+            ("lows compressed below 120 Hz", Section::Tone),
+            ("3 layers", Section::Layers),
         ] {
             assert_eq!(section_of(phrase), section, "{phrase}");
         }
