@@ -49,7 +49,7 @@ struct Played {
 }
 
 impl Auditioner {
-    /// A auditioner for pads that read from the takes of `kit`.
+    /// An auditioner for pads that read from the takes of `kit`.
     pub fn new(kit: &Kit) -> Self {
         Self::with_drafts(kit, &kit.takes)
     }
@@ -106,7 +106,7 @@ impl Auditioner {
         doc.trims.kit.ceiling_on = false;
         let mut notes = notes.to_vec();
         notes.sort_by_key(|n| (n.tick, doc.pads[n.pad].note));
-        take_up(&mut self.engine, Arc::new(Kit { doc, takes: self.takes.clone() }));
+        load_kit(&mut self.engine, Arc::new(Kit { doc, takes: self.takes.clone() }));
         let frame = |note: &Note| (note.seconds() * AUDITION_RATE).round() as usize;
         let end = Note { tick: (BARS * STEPS) as u32 * u32::from(TICKS) / 4, pad: 0, velocity: 1 };
         let mut out = [Vec::new(), Vec::new()];
@@ -135,7 +135,8 @@ impl Auditioner {
         Features::of(&audible(&mut self.engine, kit, VELOCITY), AUDITION_RATE)
     }
 
-    /// The same for a trial, with the draft engine: quicker, and the measures differ by less than strokes do.
+    /// The same for a trial, with the draft engine: quicker, and the measures differ by less than those of two strokes of
+    /// the pad.
     pub fn try_out(&mut self, pad: &Pad) -> Option<Features> {
         Features::of(&self.sketch(pad), AUDITION_RATE)
     }
@@ -183,7 +184,7 @@ pub fn drafts(kit: &Kit) -> Vec<Arc<Take>> {
 }
 
 /// Silences the engine and gives it another kit.
-fn take_up(engine: &mut Engine, kit: Arc<Kit>) {
+fn load_kit(engine: &mut Engine, kit: Arc<Kit>) {
     engine.set_trims(&kit.doc.trims);
     engine.set_kit(Arc::new(PlayKit::new(kit, AUDITION_RATE)));
     engine.reset();
@@ -199,7 +200,7 @@ fn stroke(
     seconds: f64,
     mut done: impl FnMut(&[Vec<f32>; 2]) -> bool,
 ) -> [Vec<f32>; 2] {
-    take_up(engine, kit);
+    load_kit(engine, kit);
     engine.trigger(0, velocity);
     let frames = (seconds * AUDITION_RATE) as usize;
     let mut out = [Vec::with_capacity(frames), Vec::with_capacity(frames)];
@@ -235,7 +236,7 @@ pub fn mono(left: &[f32], right: &[f32]) -> Vec<f32> {
     left.iter().zip(right).map(|(l, r)| (l + r) * 0.5).collect()
 }
 
-/// [`parallel::in_order`] with a auditioner for `kit` and its `drafts` on each thread.
+/// [`parallel::in_order`] with an auditioner for `kit` and its `drafts` on each thread.
 pub fn on_all_cores<T: Send>(
     kit: &Kit,
     drafts: &[Arc<Take>],

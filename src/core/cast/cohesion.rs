@@ -101,7 +101,7 @@ pub fn follow_velocity(auditioner: &mut Auditioner, pad: &mut Pad) {
     settle_fall(auditioner, pad);
 }
 
-/// Brings the fall that is heard to [`FALL_DB`] by the level alone: Newton's method, then the secant one.
+/// Brings the fall that is heard to [`FALL_DB`] by the level alone: one step with an assumed slope, then the secant method.
 fn settle_fall(auditioner: &mut Auditioner, pad: &mut Pad) {
     let Some(hard) = heard(auditioner, pad, HARD) else { return };
     let range = setting(&LAYER, "velocity_level");
@@ -147,7 +147,7 @@ fn search_fall(auditioner: &mut Auditioner, pad: &mut Pad) {
         } else if soft.centre_hz > DARKER * hard.centre_hz
             && let Some(hz) = cuts.next()
         {
-            // it softens as well: no fall that is known is true any more, this one neither
+            // the cut also lowers the level, so falls measured before, this one included, are no longer valid
             cut_hz = [hz, cut_hz[0]];
             darken(pad, hz);
             (search, rounds) = (FallSearch::default(), 0);
@@ -320,7 +320,7 @@ pub fn hold_peak(auditioner: &mut Auditioner, pad: &mut Pad, crest_db: f32) {
         let Some(lufs) = balance::loudness(&left, &right) else { break };
         let peak_db = gain_to_db(left.iter().chain(&right).fold(0.0f32, |a, x| a.max(x.abs())));
         let over = peak_db - lufs - crest_db;
-        // what falls with its peak gains nothing
+        // stops when limiting lowers the loudness as much as the peak
         if over <= 0.3 || over > last_over - 0.3 || held >= max_held {
             break;
         }

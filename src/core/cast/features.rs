@@ -190,7 +190,7 @@ fn trimmed(samples: &[f32], rate: f64) -> Option<&[f32]> {
     (end - start >= 32).then(|| &samples[start..end])
 }
 
-/// Level over time: RMS of 2 ms.
+/// Level over time: mean power of 1 ms blocks, smoothed over five of them (5 ms).
 fn level_over_time(sound: &[f32], rate: f64, out: &mut Scalars) {
     let step = ((0.001 * rate) as usize).max(1);
     let ms = step as f32 * 1000.0 / rate as f32;

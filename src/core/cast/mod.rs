@@ -56,8 +56,9 @@ use crate::{
 };
 use std::{collections::BTreeMap, sync::Arc};
 
-/// A whole kit from takes: every hit is tried in every role, the best assignment is taken, pads are fitted and
-/// balanced. Roles without a hit stay empty. All cores are used.
+/// A whole kit from takes. Similar hits are grouped; the leaders of the up to 30 groups that differ most are auditioned in
+/// every role (hits that the player gave come on top), and the assignment with the highest weighted sum of scores is taken.
+/// Pads are fitted and balanced. Roles without a hit stay empty. All cores are used.
 ///
 /// # Errors
 /// [`crate::error::Error::Cancelled`] only.

@@ -15,9 +15,9 @@ const MEMORY: u32 = 16;
 const HALF_TRUST: f32 = 2.0;
 /// What a lean moves a score by at most (scores are 0 to 1); more than what lies between the first hits for most roles.
 const MAX_LEAN: f32 = 0.3;
-/// How far a lean reaches: octaves, octaves, and share of noise.
+/// Limit of one observed difference: octaves of centroid, octaves of decay, spectral flatness.
 const FARTHEST: [f32; 3] = [3.0, 3.0, 1.0];
-/// Differences that count as one step: an octave of brightness, an octave of length, a fifth of noise.
+/// One step: an octave of centroid, an octave of decay, 0.2 of spectral flatness.
 const STEP: [f32; 3] = [1.0, 1.0, 0.2];
 
 /// What a player's choices say, by role. Empty: casting is as without it.

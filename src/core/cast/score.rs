@@ -72,8 +72,8 @@ pub fn class_of(role: Role) -> usize {
     }
 }
 
-/// How well a sound serves a role, 0 to 1: the probability that a listener who knows drums calls it that.
-/// For percussion it is the probability of the class of other percussion instruments.
+/// Estimated probability, 0 to 1, that the sound belongs to the role's class, calibrated against the labels of held-out
+/// recordings (`profiles::RELIABILITY`). For percussion the class is that of other percussion instruments.
 pub fn score(role: Role, features: &Features) -> f32 {
     probabilities(features)[class_of(role)]
 }

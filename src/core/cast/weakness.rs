@@ -1,4 +1,4 @@
-//! Pads that a take gives little for: said, with what to record.
+//! Warns about pads for which no hit of the takes comes close, and says what to record.
 
 use crate::kit::{Pad, Role};
 
