@@ -25,7 +25,7 @@ pub fn cast(
     while !open.is_empty() && !candidates.is_empty() {
         let best = assign::best(open.len(), free.len(), |row, column| {
             let (role, hit) = (role(open[row]), free[column]);
-            importance(open[row]) * (scores[hit][&role] - doubt(role, candidates[hit], loudest))
+            importance(open[row]) * (scores[hit][&role] - penalty(role, candidates[hit], loudest))
         });
         cast.extend(open.iter().zip(&best).filter_map(|(&pad, hit)| Some((pad, free[(*hit)?]))));
         open.retain(|pad| !cast.contains_key(pad));
@@ -52,7 +52,8 @@ pub fn cast(
 /// all chosen ones. What is soft or a fragment counts as so much nearer.
 pub fn diverse(candidates: &[&Candidate], count: usize) -> Vec<usize> {
     let loudest = candidates.iter().map(|c| c.hit.description.peak_db).fold(f32::MIN, f32::max);
-    let handicap: Vec<f32> = candidates.iter().map(|c| HANDICAP_DB * doubt(Role::Kick, c, loudest)).collect();
+    let handicap: Vec<f32> =
+        candidates.iter().map(|c| HANDICAP_DB * penalty(Role::Kick, c, loudest)).collect();
     let mut nearest = vec![f32::MAX; candidates.len()];
     let mut chosen: Vec<usize> = Vec::new();
     while chosen.len() < count.min(candidates.len()) {
@@ -72,7 +73,7 @@ pub fn diverse(candidates: &[&Candidate], count: usize) -> Vec<usize> {
 
 /// Sounds further apart than this are wholly different, dB.
 const MAX_APART_DB: f32 = 20.0;
-/// How much nearer a hit counts for each unit of [`doubt`], dB (our choice).
+/// How much nearer a hit counts for each unit of [`penalty`], dB (our choice).
 const HANDICAP_DB: f32 = 30.0;
 
 /// How much a score of this pad's role counts: the drums that carry a song get the best hits, second ones and the less
@@ -89,22 +90,22 @@ fn importance(pad: usize) -> f32 {
 
 /// Hits this much softer than the loudest of the takes are as good as it, dB...
 const SOFT_DB: f32 = 12.0;
-/// ...and each further decibel counts against a hit by this much of a score, up to [`MAX_DOUBT`] (our choice).
-const DOUBT_PER_DB: f32 = 0.01;
-const MAX_DOUBT: f32 = 0.3;
+/// ...and each further decibel counts against a hit by this much of a score, up to [`MAX_SOFT_PENALTY`] (our choice).
+const SOFT_PENALTY_PER_DB: f32 = 0.01;
+const MAX_SOFT_PENALTY: f32 = 0.3;
 /// Shorter hits are fragments for drums with a body or a tail, ms; what they lose at a length of 0 (our choice).
 const WHOLE_MS: f64 = 90.0;
-const FRAGMENT_DOUBT: f32 = 0.3;
+const FRAGMENT_PENALTY: f32 = 0.3;
 
 /// What speaks against a hit beside its score: a soft one brings the noise of its take along, a fragment is all shaping
 /// and little of the instrument.
-fn doubt(role: Role, candidate: &Candidate, loudest_db: f32) -> f32 {
+fn penalty(role: Role, candidate: &Candidate, loudest_db: f32) -> f32 {
     let soft_db = (loudest_db - candidate.hit.description.peak_db - SOFT_DB).max(0.0);
     let length_ms = 1000.0 * candidate.hit.end.saturating_sub(candidate.hit.start) as f64 / candidate.rate;
     let bodied = role.is_tom()
         || matches!(role, Role::Kick | Role::Snare | Role::Rim | Role::OpenHat | Role::Crash | Role::Ride);
     let missing = if bodied { (1.0 - length_ms / WHOLE_MS).max(0.0) as f32 } else { 0.0 };
-    (DOUBT_PER_DB * soft_db).min(MAX_DOUBT) + FRAGMENT_DOUBT * missing
+    (SOFT_PENALTY_PER_DB * soft_db).min(MAX_SOFT_PENALTY) + FRAGMENT_PENALTY * missing
 }
 
 /// Number of hits that are shaped for a role, the assigned one included.
@@ -176,7 +177,7 @@ mod tests {
             "what was given stays"
         );
         // shorter hits are no worse for what is short anyway
-        assert_eq!(doubt(Role::ClosedHat, &hits[1], -4.0), 0.0);
+        assert_eq!(penalty(Role::ClosedHat, &hits[1], -4.0), 0.0);
     }
 
     #[test]

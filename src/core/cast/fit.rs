@@ -62,17 +62,17 @@ const MODEL_STEP: f64 = 0.08;
 const MODEL_GUESSES: usize = 100;
 const MODEL_DISTANCE: f64 = 0.05;
 /// Weight of a decibel of distance from the raw hit: the instrument stays recognisable (found by trial).
-const RAW_DISTANCE: f32 = 0.02;
+const RAW_DISTANCE_WEIGHT: f32 = 0.02;
 /// Weight of a decibel by which partials stand out of the noise of hats and shakers: a sound with fewer resonances
 /// changes less when they are dipped. Twice the weight made open hats less recognisable (by trial).
-const RESONANCES: f32 = 0.0025;
+const RESONANCES_WEIGHT: f32 = 0.0025;
 /// Weight of a decibel of peak above what a snare's place in the balance allows: what a limiter would have to take away
 /// afterwards (found by trial).
-const CREST: f32 = 0.2;
+const CREST_WEIGHT: f32 = 0.2;
 /// Penalty for leaving a window by its whole width; found by trial.
-const OUTSIDE: f64 = 10.0;
+const OUTSIDE_PENALTY: f64 = 10.0;
 /// Cost of a pad that makes no sound.
-const SILENT: f32 = 100.0;
+const SILENT_COST: f32 = 100.0;
 
 /// Where a search begins.
 #[derive(Clone, Copy)]
@@ -172,7 +172,7 @@ impl<'a> Search<'a> {
             control.apply(&mut pad, t);
             outside += (t - t.clamp(0.0, 1.0)).powi(2);
         }
-        (pad, OUTSIDE * outside)
+        (pad, OUTSIDE_PENALTY * outside)
     }
 
     /// The best pad of so many trials, with its cost.
@@ -220,9 +220,9 @@ impl<'a> Search<'a> {
         Ok(best)
     }
 
-    /// Cost of a pad; the lower the better. [`SILENT`] for silence.
+    /// Cost of a pad; the lower the better. [`SILENT_COST`] for silence.
     pub fn cost(&self, auditioner: &mut Auditioner, pad: &Pad) -> f32 {
-        self.measures(auditioner, pad).map_or(SILENT, |measures| self.cost_of(&measures))
+        self.measures(auditioner, pad).map_or(SILENT_COST, |measures| self.cost_of(&measures))
     }
 
     /// What the cost of a pad is made of; `None` for silence.
@@ -237,12 +237,12 @@ impl<'a> Search<'a> {
 
     /// Cost of these measures: a row of features, then resonances and crest in dB.
     fn cost_of(&self, measures: &[f32]) -> f32 {
-        let (row, &[tones_db, crest_db]) = measures.split_at(COUNT) else { return SILENT };
-        let Some(features) = Features::from_row(row) else { return SILENT };
+        let (row, &[tones_db, crest_db]) = measures.split_at(COUNT) else { return SILENT_COST };
+        let Some(features) = Features::from_row(row) else { return SILENT_COST };
         self.objective.loss(&features)
-            + RAW_DISTANCE * group::distance_db(&features, self.raw)
-            + RESONANCES * tones_db.max(0.0)
-            + CREST * crest_db.max(0.0)
+            + RAW_DISTANCE_WEIGHT * group::distance_db(&features, self.raw)
+            + RESONANCES_WEIGHT * tones_db.max(0.0)
+            + CREST_WEIGHT * crest_db.max(0.0)
     }
 
     /// How far a snare's peak lies above what lets it be as loud beside the kick as it should be, dB; 0 below. Its
@@ -276,7 +276,7 @@ struct Run<'a, 'b> {
     left: usize,
     seed: u64,
     model: LocalModel,
-    /// The best trials with all their copies, and their costs without; the best first.
+    /// The best trials, lowest cost first: the cost as tried with reduced copies, and the pad with all its copies.
     finalists: Vec<(f32, Pad)>,
 }
 
@@ -288,7 +288,7 @@ impl Run<'_, '_> {
         let mut tried = pad.clone();
         tried.cloud.copies = tried.cloud.copies.min(self.copies);
         let Some(measures) = self.search.measures(self.auditioner, &tried) else {
-            return f64::from(SILENT) + outside;
+            return f64::from(SILENT_COST) + outside;
         };
         let cost = self.search.cost_of(&measures);
         let rank = self.finalists.partition_point(|(c, _)| *c <= cost);
@@ -306,7 +306,7 @@ impl Run<'_, '_> {
         let mut found: Option<(f64, DVector<f64>)> = None;
         let guess = |place: &DVector<f64>| {
             let held = place.map(|t| t.clamp(0.0, 1.0));
-            let outside = (place - &held).norm_squared() * OUTSIDE;
+            let outside = (place - &held).norm_squared() * OUTSIDE_PENALTY;
             let far = (&held - local.centre()).norm_squared() / (0.25 * 0.25);
             let cost = f64::from(self.search.cost_of(&local.measures(&held)));
             let cost = cost + outside + MODEL_DISTANCE * far;
@@ -393,7 +393,7 @@ mod tests {
             let pad = by_recipe(role, &kit, &raw);
             let sound = auditioner.sketch(&pad);
             let heard = Features::of(&sound, AUDITION_RATE).unwrap();
-            let rest = objective.loss(&heard) + RAW_DISTANCE * group::distance_db(&heard, &raw);
+            let rest = objective.loss(&heard) + RAW_DISTANCE_WEIGHT * group::distance_db(&heard, &raw);
             (
                 Search::new(&pad, &objective, &raw).cost(&mut auditioner, &pad) - rest,
                 resonances::resonances_db(&sound, AUDITION_RATE),
@@ -403,7 +403,7 @@ mod tests {
             let (cost, resonances_db) = extra(role, Objective::Role(role));
             assert!(resonances_db > 50.0, "a plucked {role:?} rings: {resonances_db:.1} dB");
             assert!(
-                (cost - RESONANCES * resonances_db).abs() < 1e-4,
+                (cost - RESONANCES_WEIGHT * resonances_db).abs() < 1e-4,
                 "{role:?}: {cost} for {resonances_db:.1} dB"
             );
             // a sound of the player's may ring

@@ -4,14 +4,14 @@ use super::{
     features::{BANDS, Features, STRETCHES},
     group,
     likeness::Likeness,
-    score::{self, Lacks},
+    score::{self, LossTerms},
 };
 use crate::kit::{Role, Target};
 
-/// Weight of the distance from the profile beside the cross-entropy; found by trial.
-const PROFILE_WEIGHT: f32 = 1.0;
-/// Weight of the likeness to a role's kinds against those of all others, as a cross-entropy; found by trial.
-const IMAGE_WEIGHT: f32 = 2.5;
+/// Weight of the distance from the nearest kind beside the cross-entropy; found by trial.
+const KIND_DISTANCE_WEIGHT: f32 = 1.0;
+/// Weight of the cross-entropy of the likeness; found by trial.
+const LIKENESS_WEIGHT: f32 = 2.5;
 /// Weight of what lies outside of the range of recorded drums; found by trial.
 const OUTSIDE_WEIGHT: f32 = 4.0;
 
@@ -41,11 +41,11 @@ impl Objective {
     pub fn loss(&self, features: &Features) -> f32 {
         match self {
             Self::Role(role) => {
-                let lacks = Lacks::of(*role, features);
-                lacks.cross_entropy
-                    + IMAGE_WEIGHT * lacks.likeness
-                    + PROFILE_WEIGHT * lacks.distance
-                    + OUTSIDE_WEIGHT * lacks.outside
+                let terms = LossTerms::of(*role, features);
+                terms.cross_entropy
+                    + LIKENESS_WEIGHT * terms.likeness
+                    + KIND_DISTANCE_WEIGHT * terms.distance
+                    + OUTSIDE_WEIGHT * terms.outside
             }
             Self::Sound(target) => {
                 score::sound_distance(target, features) + BANDS_WEIGHT * group::distance_db(target, features)

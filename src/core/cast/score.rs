@@ -88,8 +88,8 @@ pub(super) fn fitness(role: Role, features: &Features) -> f32 {
     }
 }
 
-/// What a sound lacks to serve a role; the lower the better.
-pub(super) struct Lacks {
+/// The terms of a role's loss; the lower the better.
+pub(super) struct LossTerms {
     /// Minus the natural logarithm of each model's probability of the role, averaged, so that all models have to agree.
     /// For hats the probability of the other hat counts in part, for a closed one more than for an open one, which is
     /// easily taken for closed; for cymbals that of an open hat.
@@ -102,7 +102,7 @@ pub(super) struct Lacks {
     pub outside: f32,
 }
 
-impl Lacks {
+impl LossTerms {
     /// Of a sound in a role.
     pub fn of(role: Role, features: &Features) -> Self {
         let (row, class) = (features.row(), class_of(role));
