@@ -1,4 +1,4 @@
-//! Partials of the sound of a pad: the strongest one, one near a frequency, and how far it leads the others.
+//! Partials of the sound of a pad: the strongest one, one near a frequency, and its level over the others.
 
 use super::auditioner::AUDITION_RATE;
 use crate::{
@@ -33,16 +33,16 @@ pub(super) fn spectrum(part: &[f32]) -> (Vec<f32>, f64) {
     (fft.power().collect(), AUDITION_RATE / SPECTRUM as f64)
 }
 
-/// How far the partial at `hz` leads the strongest one further than `beside_ct` from it, dB (negative where that one is
+/// Level of the partial at `hz` over the strongest one further than `beside_ct` from it, dB (negative where that one is
 /// stronger), and the frequency of that one, Hz; `None` where there is no other.
-pub(super) fn lead(sound: &[f32], hz: f64, beside_ct: f64) -> Option<(f32, f64)> {
+pub(super) fn level_over_others(sound: &[f32], hz: f64, beside_ct: f64) -> Option<(f32, f64)> {
     let (power, bin_hz) = spectrum(sound);
     let [low, high] = PITCHED_HZ.map(|hz| ((hz / bin_hz) as usize).min(power.len() - 1));
     let other = |i: &usize| ratio_to_cents(*i as f64 * bin_hz / hz).abs() > beside_ct;
     let strongest = (low.max(1)..=high).filter(other).max_by(|&a, &b| power[a].total_cmp(&power[b]))?;
     let there = power.get((hz / bin_hz).round() as usize).copied().unwrap_or(0.0);
-    let lead_db = -power_to_db(power[strongest].max(1e-30) / there.max(f32::MIN_POSITIVE));
-    Some((lead_db, strongest as f64 * bin_hz))
+    let over_db = -power_to_db(power[strongest].max(1e-30) / there.max(f32::MIN_POSITIVE));
+    Some((over_db, strongest as f64 * bin_hz))
 }
 
 /// The strongest frequency within `astray_ct` of `near_hz`, to a hundredth of a cent; `None` when the

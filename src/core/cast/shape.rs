@@ -6,8 +6,9 @@ use super::{
     candidate::Candidate,
     casting, cohesion,
     companions::Companions,
-    fit, lead, morph,
+    fit, morph,
     objective::Objective,
+    onset_delay,
     recipe::{Source, recipe},
     resonances,
     tune::{self, HitPitch},
@@ -120,7 +121,7 @@ pub fn shape(
         cohesion::keep_in_mono(auditioner, &mut pad);
         cohesion::hold_peak(auditioner, &mut pad, balance::max_crest_db(role));
         if fits {
-            lead::come_in_time(auditioner, &mut pad);
+            onset_delay::reduce_onset_delay(auditioner, &mut pad);
         }
         cohesion::follow_velocity(auditioner, &mut pad);
     }

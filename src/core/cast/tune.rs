@@ -6,7 +6,7 @@
 
 use super::{
     auditioner::{AUDITION_RATE, Auditioner, mono},
-    partials::{PITCHED_HZ, lead, peak_hz, spectrum, strongest_hz},
+    partials::{PITCHED_HZ, level_over_others, peak_hz, spectrum, strongest_hz},
 };
 use crate::{
     kit::{Band, Key, Kit, LAYER, LayerSettings, Pad, Role, Slice},
@@ -28,10 +28,10 @@ const SEARCH_CT: f64 = 45.0;
 const MAX_SEARCH_CT: f64 = 200.0;
 /// A pitch within this distance of its note is in tune, cents.
 const IN_TUNE_CT: f64 = 0.5;
-/// A rim gives way to its recorded pitch by so much at most, semitones: it stays in tune.
+/// Largest correction of a rim towards its recorded pitch, semitones (4 cents).
 const MAX_HALFWAY_ST: f64 = 0.04;
-/// How far a tuned fundamental leads the other partials, dB: strokes differ a little.
-const LEAD_DB: f32 = 1.5;
+/// Level of a tuned fundamental over the other partials, dB: strokes differ a little.
+const LEVEL_OVER_OTHERS_DB: f32 = 1.5;
 /// Maximum number of renderings for one note.
 const MAX_TUNING_RENDERINGS: usize = 8;
 /// Maximum number of notes that are tried.
@@ -98,16 +98,16 @@ fn move_to_key(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, pitch: &Hit
     tune_other_layers(pad);
     tune_own_slices(auditioner, pad, nearest_hz(key, expected), pitch.of_slice);
     let now = sounding_hz(auditioner, pad, expected).unwrap_or(expected);
-    let settled = settle(auditioner, pad, key, now);
-    if settled && pad.role == Role::Rim && pitch.confidence >= EXACT_CONFIDENCE {
+    let tuned = tune_strongest_partial(auditioner, pad, key, now);
+    if tuned && pad.role == Role::Rim && pitch.confidence >= EXACT_CONFIDENCE {
         meet_halfway(pad, f64::from(hit_hz));
     }
 }
 
 /// Moves the pad until its strongest partial stands on a note, beginning with the one at `now` Hz; false where none does.
-fn settle(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, mut now: f64) -> bool {
+fn tune_strongest_partial(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, mut now: f64) -> bool {
     for _ in 0..NOTES {
-        if settled(auditioner, pad, key, now) {
+        if tune_partial(auditioner, pad, key, now) {
             return true;
         }
         // a louder partial masks it after the move: tune that one instead
@@ -117,8 +117,8 @@ fn settle(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, mut now: f64) ->
     false
 }
 
-/// Moves a rim whose fundamental was tuned by ear halfway back to where its recorded pitch, `hit_hz`, is on the note:
-/// the peak of a short sound is wide, and its neighbours pull it by some cents.
+/// Moves a rim whose fundamental was tuned by the rendered sound halfway back to where its recorded pitch, `hit_hz`, is on
+/// the note: the peak of a short sound is wide, and its neighbours pull it by some cents.
 fn meet_halfway(pad: &mut Pad, hit_hz: f64) {
     let Some(st) = pitch_st(pad) else { return };
     let off_st = ratio_to_st(hit_hz * st_to_ratio(st) / f64::from(pad.tone.note_bell.hz));
@@ -129,7 +129,7 @@ fn meet_halfway(pad: &mut Pad, hit_hz: f64) {
 
 /// Moves the pad until its partial at `now` Hz stands on the nearest note, with the bell there; false when another
 /// partial is the strongest one afterwards.
-fn settled(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, now: f64) -> bool {
+fn tune_partial(auditioner: &mut Auditioner, pad: &mut Pad, key: Key, now: f64) -> bool {
     let wanted = nearest_hz(key, now);
     lift(pad, wanted);
     let mut by = ratio_to_st(wanted / now);
@@ -166,11 +166,11 @@ fn lift(pad: &mut Pad, hz: f64) {
     *bell = Band { on: bell.gain_db != 0.0, hz: hz as f32, ..*bell };
 }
 
-/// Raises the bell until the fundamental leads all other partials by [`LEAD_DB`], by [`MAX_BELL_DB`] at most.
+/// Raises the bell until the fundamental lies [`LEVEL_OVER_OTHERS_DB`] over all other partials, by [`MAX_BELL_DB`] at most.
 fn raise(auditioner: &mut Auditioner, pad: &mut Pad, hz: f64) {
     let Some(part) = whole(auditioner, pad) else { return };
-    let Some((lead_db, strongest_hz)) = lead(&part, hz, lobe_ct(&part, hz)) else { return };
-    let short_db = LEAD_DB - lead_db;
+    let Some((over_db, strongest_hz)) = level_over_others(&part, hz, lobe_ct(&part, hz)) else { return };
+    let short_db = LEVEL_OVER_OTHERS_DB - over_db;
     let bell = &mut pad.tone.note_bell;
     let most = MAX_BELL_DB * pad.fit;
     if short_db > 0.5 && bell.gain_db < most {
@@ -223,8 +223,8 @@ fn tune_other_layers(pad: &mut Pad) {
     }
 }
 
-/// Moves layers that read a hit of their own to octaves of `first_hz`, by ear: each is played alone once it is there.
-/// `pitch_hz` tells the fundamental of a slice, `None` where it is not certain.
+/// Moves layers that read a hit of their own to octaves of `first_hz`, by the rendered sound: each is played alone once it
+/// is there. `pitch_hz` tells the fundamental of a slice, `None` where it is not certain.
 fn tune_own_slices(
     auditioner: &mut Auditioner,
     pad: &mut Pad,
@@ -316,7 +316,7 @@ pub(super) fn move_pad(auditioner: &mut Auditioner, pad: &mut Pad, key: Option<K
         *hz = (*hz * ratio).clamp(20.0, 20_000.0);
     }
     if let Some((key, hz)) = key.zip(before) {
-        settle(auditioner, pad, key, hz * st_to_ratio(by_st));
+        tune_strongest_partial(auditioner, pad, key, hz * st_to_ratio(by_st));
     }
 }
 
@@ -351,12 +351,12 @@ mod tests {
     use crate::{cast::companions::slice_of, kit::TakeEntry, listen::Hit, take::Take, units::cents_to_ratio};
     use std::sync::Arc;
 
-    /// A auditioner with one take: a decaying tone of two partials at `hz`.
+    /// An auditioner with one take: a decaying tone of two partials at `hz`.
     fn auditioner_of(hz: f64) -> (Auditioner, Pad) {
         auditioner_with(&[(hz, 1.0), (2.0 * hz, 0.5)])
     }
 
-    /// A auditioner with one take: decaying partials of these frequencies, Hz, and heights.
+    /// An auditioner with one take: decaying partials of these frequencies, Hz, and heights.
     fn auditioner_with(partials: &[(f64, f64)]) -> (Auditioner, Pad) {
         let tone = (0..48_000).map(|i| {
             let t = f64::from(i) / 48_000.0;
@@ -397,8 +397,8 @@ mod tests {
         }
     }
 
-    /// A free bar's second partial lies at 2.756 times its first (Fletcher and Rossing, "The Physics of Musical
-    /// Instruments", chapter 2; from memory): on a note only when it is tuned itself.
+    /// A free bar's second partial lies at 2.756 times its first (Fletcher and Rossing, The Physics of Musical Instruments,
+    /// 2nd edition, section 2.16): on a note only when it is tuned itself.
     #[test]
     fn a_pad_without_its_fundamental_is_tuned_by_the_partial_that_sounds() {
         let key: Key = "A minor".parse().unwrap();

@@ -1,4 +1,4 @@
-//! The time from a key to its sound: what swells comes late.
+//! Onset delay: the time from a key to its sound. What swells comes late.
 
 use super::{auditioner::Auditioner, balance};
 use crate::{
@@ -22,7 +22,7 @@ const MAX_ROUNDS: usize = 4;
 /// Starts the layers of a pad later in their slices, by as much as its sound comes late, so that it has begun within 2 ms
 /// of its key. A pad that does not come earlier by that, or loses its peak, stays as it is: slow attacks (shakers) are the
 /// sound itself, and bent ones are taken for shakers less often (tests/SCORES.md).
-pub fn come_in_time(auditioner: &mut Auditioner, pad: &mut Pad) {
+pub fn reduce_onset_delay(auditioner: &mut Auditioner, pad: &mut Pad) {
     let Some(mut now) = beginning(auditioner, pad) else { return };
     for _ in 0..MAX_ROUNDS {
         if now.ms <= IN_TIME_MS {
@@ -80,9 +80,9 @@ mod tests {
     /// A kit of one pad: noise at `soft` for so many ms, then loud and dying away.
     fn swelling(ms: usize, soft: f32) -> Kit {
         let noise = |i: usize| (i as u32).wrapping_mul(2_654_435_761) as f32 / 2_147_483_648.0 - 1.0;
-        let lead = 48 * ms;
-        let loud = |i: usize| (-((i - lead) as f32) / 4800.0).exp() * 0.8;
-        let samples = (0..24_000).map(|i| noise(i) * if i < lead { soft } else { loud(i) }).collect();
+        let onset = 48 * ms;
+        let loud = |i: usize| (-((i - onset) as f32) / 4800.0).exp() * 0.8;
+        let samples = (0..24_000).map(|i| noise(i) * if i < onset { soft } else { loud(i) }).collect();
         let take = Arc::new(Take::from_samples("swell", 48_000, vec![samples]));
         let mut kit = Kit::default();
         let settings = LayerSettings { pitch_st: 12.0, ..LayerSettings::default() };
@@ -102,7 +102,7 @@ mod tests {
         let before = beginning(&mut auditioner, &pad).unwrap();
         // an octave up, 20 ms take 10
         assert!((9.0..11.0).contains(&before.ms), "{before:?}");
-        come_in_time(&mut auditioner, &mut pad);
+        reduce_onset_delay(&mut auditioner, &mut pad);
         let after = beginning(&mut auditioner, &pad).unwrap();
         assert!(after.ms <= IN_TIME_MS && after.peak > 0.9 * before.peak, "{after:?} after {before:?}");
         assert!(
@@ -117,7 +117,7 @@ mod tests {
     fn what_is_in_time_or_silent_stays() {
         for kit in [swelling(0, 0.0), Kit::default()] {
             let mut pad = kit.doc.pads[0].clone();
-            come_in_time(&mut Auditioner::new(&kit), &mut pad);
+            reduce_onset_delay(&mut Auditioner::new(&kit), &mut pad);
             assert_eq!(pad, kit.doc.pads[0]);
         }
     }
