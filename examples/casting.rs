@@ -167,8 +167,8 @@ fn search(file: &str, role: &str) -> Result<()> {
     let (found, trials) = trial.found()?;
     println!("{}", json!({ "start": start, "recipe": recipe, "found": found, "trials": trials }));
     for line in std::io::stdin().lock().lines().map_while(std::result::Result::ok) {
-        let places: Vec<f64> = serde_json::from_str(&line).unwrap_or_default();
-        println!("{}", trial.cost(&places));
+        let positions: Vec<f64> = serde_json::from_str(&line).unwrap_or_default();
+        println!("{}", trial.cost(&positions));
     }
     Ok(())
 }

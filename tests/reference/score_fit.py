@@ -35,8 +35,8 @@ def reference(program, take, role):
     process = subprocess.Popen([program, "search", take, role], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
     case = json.loads(process.stdout.readline())
 
-    def cost(places):
-        process.stdin.write(json.dumps(list(places)) + "\n")
+    def cost(positions):
+        process.stdin.write(json.dumps(list(positions)) + "\n")
         process.stdin.flush()
         return float(process.stdout.readline())
 

@@ -1,4 +1,4 @@
-//! Hits that can be cast: with their place and what was measured of them as recorded.
+//! Hits that can be cast: with their index and what was measured of them as recorded.
 
 use super::{
     auditioner::on_all_cores,
@@ -17,7 +17,7 @@ use crate::{
 /// Minimum length of a hit that is cast, seconds.
 const MIN_CAST_HIT_S: f64 = 0.01;
 
-/// A hit with its place and its measures as recorded.
+/// A hit with its index and its measures as recorded.
 pub struct Candidate {
     /// Index of its take in the kit.
     pub take: usize,
@@ -41,7 +41,7 @@ impl Candidate {
     }
 
     /// Index of its take and its own in it.
-    pub fn place(&self) -> (usize, usize) {
+    pub fn index(&self) -> (usize, usize) {
         (self.take, self.hit_index)
     }
 
@@ -59,14 +59,14 @@ impl Candidate {
 
 /// Every audible hit, measured as recorded.
 pub fn candidates(kit: &Kit, progress: &dyn Progress) -> Result<Vec<Candidate>> {
-    let places: Vec<(usize, usize)> =
+    let indices: Vec<(usize, usize)> =
         kit.doc.takes.iter().enumerate().flat_map(|(t, e)| (0..e.hits.len()).map(move |h| (t, h))).collect();
     let part = Part::new(progress, 0.0, 0.1);
     let companions = Companions::of(kit);
-    let found = on_all_cores(kit, &kit.takes, places.len(), |_, i| {
+    let found = on_all_cores(kit, &kit.takes, indices.len(), |_, i| {
         part.check()?;
-        part.report("measuring hits", i as f32 / places.len() as f32);
-        let (take, hit) = places[i];
+        part.report("measuring hits", i as f32 / indices.len() as f32);
+        let (take, hit) = indices[i];
         Ok(candidate(kit, take, hit, companions))
     });
     Ok(found.into_iter().collect::<Result<Vec<_>>>()?.into_iter().flatten().collect())

@@ -20,40 +20,41 @@ pub struct Control {
 }
 
 impl Control {
-    /// The pad's own place in the window, 0 to 1.
-    pub fn travel(&self) -> f64 {
-        let t = if self.logarithmic {
+    /// The pad's own position in the window, 0 to 1.
+    pub fn position(&self) -> f64 {
+        let position = if self.logarithmic {
             (self.value / self.low).ln() / (self.high / self.low).ln()
         } else {
             (self.value - self.low) / (self.high - self.low)
         };
-        f64::from(t.clamp(0.0, 1.0))
+        f64::from(position.clamp(0.0, 1.0))
     }
 
-    /// Moves the control of `pad` to this place in the window, held to 0 to 1.
-    pub fn apply(&self, pad: &mut Pad, travel: f64) {
-        let t = travel.clamp(0.0, 1.0) as f32;
+    /// Moves the control of `pad` to this position in the window, held to 0 to 1.
+    pub fn apply(&self, pad: &mut Pad, position: f64) {
+        let position = position.clamp(0.0, 1.0) as f32;
         let value = if self.logarithmic {
-            self.low * (self.high / self.low).powf(t)
+            self.low * (self.high / self.low).powf(position)
         } else {
-            self.low + (self.high - self.low) * t
+            self.low + (self.high - self.low) * position
         };
         (self.set)(pad, value.clamp(self.low, self.high));
     }
 }
 
-/// Controls that are searched, with their windows around the pad's values; pitches and starts only with `shift`.
-pub fn space(pad: &Pad, shift: bool) -> Vec<Control> {
+/// Controls that are searched, with their windows around the pad's values. Layer pitches, layer starts and the cloud's pitch
+/// range are included only if `with_pitch_and_start`.
+pub fn space(pad: &Pad, with_pitch_and_start: bool) -> Vec<Control> {
     let mut all = Vec::new();
     for i in 0..pad.layers.len() {
-        layer(pad, i, shift, &mut all);
+        layer(pad, i, with_pitch_and_start, &mut all);
     }
-    cloud(pad, shift, &mut all);
+    cloud(pad, with_pitch_and_start, &mut all);
     tone(pad, &mut all);
     all
 }
 
-fn layer(pad: &Pad, i: usize, shift: bool, all: &mut Vec<Control>) {
+fn layer(pad: &Pad, i: usize, with_pitch_and_start: bool, all: &mut Vec<Control>) {
     let s = &pad.layers[i].settings;
     if i >= MAIN_LAYERS {
         // so few trials find their way among so many controls only
@@ -63,7 +64,7 @@ fn layer(pad: &Pad, i: usize, shift: bool, all: &mut Vec<Control>) {
         scaled(all, s.decay_ms, 1.6, [3.0, 2000.0], move |p, v| p.layers[i].settings.decay_ms = v);
         return;
     }
-    if shift {
+    if with_pitch_and_start {
         linear(all, s.start_ms, [0.0, s.start_ms + 25.0], move |p, v| p.layers[i].settings.start_ms = v);
         let allowed = setting(&LAYER, "pitch_st");
         let pitch = [(s.pitch_st - 6.0).max(allowed.min), (s.pitch_st + 6.0).min(allowed.max)];
@@ -92,7 +93,7 @@ fn layer(pad: &Pad, i: usize, shift: bool, all: &mut Vec<Control>) {
     }
 }
 
-fn cloud(pad: &Pad, shift: bool, all: &mut Vec<Control>) {
+fn cloud(pad: &Pad, with_pitch_and_start: bool, all: &mut Vec<Control>) {
     let c = &pad.cloud;
     if c.copies == 0 {
         return;
@@ -104,7 +105,7 @@ fn cloud(pad: &Pad, shift: bool, all: &mut Vec<Control>) {
     if c.fall_db > 0.0 {
         linear(all, c.fall_db, [0.4 * c.fall_db, 1.6 * c.fall_db], |p, v| p.cloud.fall_db = v);
     }
-    if shift {
+    if with_pitch_and_start {
         linear(all, c.pitch_st, [0.5, 12.0], |p, v| p.cloud.pitch_st = v);
     }
     // a recipe without diffusion wants none: it would add a tail

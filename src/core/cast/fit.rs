@@ -3,7 +3,7 @@
 //!
 //! The optimiser is CMA-ES (Hansen and Ostermeier 2001; the `cmaes` crate), seeded and bounded in its number
 //! of trials, so that the same hit gives the same pad. To play a trial takes longer than anything else, so each of its
-//! trials is followed by one at the place that a model of all trials so far ([`LocalModel`]) expects to be the best: half
+//! trials is followed by one at the position that a model of all trials so far ([`LocalModel`]) expects to be the best: half
 //! as many trials come as far (tests/SCORES.md). Its result consists of ordinary settings.
 
 use super::{
@@ -159,18 +159,18 @@ impl<'a> Search<'a> {
         Self { recipe: pad, objective, raw, space: space(pad, false) }
     }
 
-    /// The recipe's place of each control in its window, 0 to 1.
+    /// The recipe's position of each control in its window, 0 to 1.
     pub fn start(&self) -> Vec<f64> {
-        self.space.iter().map(Control::travel).collect()
+        self.space.iter().map(Control::position).collect()
     }
 
-    /// The recipe with its controls at these places (held to 0 to 1), and the penalty for places outside of it.
-    pub fn pad<'x>(&self, places: impl Iterator<Item = &'x f64>) -> (Pad, f64) {
+    /// The recipe with its controls at these positions (held to 0 to 1), and the penalty for positions outside of it.
+    pub fn pad<'x>(&self, positions: impl Iterator<Item = &'x f64>) -> (Pad, f64) {
         let mut pad = self.recipe.clone();
         let mut outside = 0.0;
-        for (control, &t) in self.space.iter().zip(places) {
-            control.apply(&mut pad, t);
-            outside += (t - t.clamp(0.0, 1.0)).powi(2);
+        for (control, &position) in self.space.iter().zip(positions) {
+            control.apply(&mut pad, position);
+            outside += (position - position.clamp(0.0, 1.0)).powi(2);
         }
         (pad, OUTSIDE_PENALTY * outside)
     }
@@ -193,12 +193,12 @@ impl<'a> Search<'a> {
             model: LocalModel::default(),
             finalists: Vec::new(),
         };
-        let try_out = |place: &DVector<f64>| {
+        let try_out = |position: &DVector<f64>| {
             // a cancelled search runs out without playing anything
             if progress.cancelled() || run.left == 0 {
                 return f64::MAX;
             }
-            let cost = run.try_out(place);
+            let cost = run.try_out(position);
             if run.left > 0 && run.model.len() >= TRIALS_BEFORE_MODEL {
                 run.follow_model();
             }
@@ -281,10 +281,10 @@ struct Run<'a, 'b> {
 }
 
 impl Run<'_, '_> {
-    /// Plays the pad with its controls at this place; its cost, with the penalty for places outside.
-    fn try_out(&mut self, place: &DVector<f64>) -> f64 {
+    /// Plays the pad with its controls at this position; its cost, with the penalty for positions outside.
+    fn try_out(&mut self, position: &DVector<f64>) -> f64 {
         self.left -= 1;
-        let (pad, outside) = self.search.pad(place.iter());
+        let (pad, outside) = self.search.pad(position.iter());
         let mut tried = pad.clone();
         tried.cloud.copies = tried.cloud.copies.min(self.copies);
         let Some(measures) = self.search.measures(self.auditioner, &tried) else {
@@ -296,17 +296,17 @@ impl Run<'_, '_> {
             self.finalists.insert(rank, (cost, pad));
             self.finalists.truncate(FINALISTS);
         }
-        self.model.learn(place.map(|t| t.clamp(0.0, 1.0)), measures, cost);
+        self.model.learn(position.map(|p| p.clamp(0.0, 1.0)), measures, cost);
         f64::from(cost) + outside
     }
 
-    /// Tries the place near the best trial at which the model expects the lowest cost.
+    /// Tries the position near the best trial at which the model expects the lowest cost.
     fn follow_model(&mut self) {
         let Some(local) = self.model.around_best() else { return };
         let mut found: Option<(f64, DVector<f64>)> = None;
-        let guess = |place: &DVector<f64>| {
-            let held = place.map(|t| t.clamp(0.0, 1.0));
-            let outside = (place - &held).norm_squared() * OUTSIDE_PENALTY;
+        let guess = |position: &DVector<f64>| {
+            let held = position.map(|p| p.clamp(0.0, 1.0));
+            let outside = (position - &held).norm_squared() * OUTSIDE_PENALTY;
             let far = (&held - local.centre()).norm_squared() / (0.25 * 0.25);
             let cost = f64::from(self.search.cost_of(&local.measures(&held)));
             let cost = cost + outside + MODEL_DISTANCE * far;
@@ -321,8 +321,8 @@ impl Run<'_, '_> {
         if let Ok(mut run) = options.build(guess) {
             run.run();
         }
-        if let Some((_, place)) = found {
-            self.try_out(&place);
+        if let Some((_, position)) = found {
+            self.try_out(&position);
         }
     }
 }
@@ -377,8 +377,8 @@ mod tests {
             assert_eq!(refined.tone.dips, dipped.tone.dips);
             assert_eq!(refined.cloud.pitch_st, dipped.cloud.pitch_st);
             for (a, b) in refined.layers.iter().zip(&dipped.layers) {
-                let place = |l: &crate::kit::Layer| (l.settings.pitch_st, l.settings.start_ms);
-                assert_eq!(place(a), place(b));
+                let pitch_and_start = |l: &crate::kit::Layer| (l.settings.pitch_st, l.settings.start_ms);
+                assert_eq!(pitch_and_start(a), pitch_and_start(b));
             }
             return;
         }

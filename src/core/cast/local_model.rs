@@ -24,16 +24,16 @@ pub struct LocalModel {
 }
 
 struct Trial {
-    /// Place of each control in its window, 0 to 1.
-    place: DVector<f64>,
+    /// Position of each control in its window, 0 to 1.
+    position: DVector<f64>,
     measures: Vec<f32>,
     cost: f32,
 }
 
 impl LocalModel {
     /// Adds a trial.
-    pub fn learn(&mut self, place: DVector<f64>, measures: Vec<f32>, cost: f32) {
-        self.trials.push(Trial { place, measures, cost });
+    pub fn learn(&mut self, position: DVector<f64>, measures: Vec<f32>, cost: f32) {
+        self.trials.push(Trial { position, measures, cost });
     }
 
     /// Number of trials.
@@ -44,7 +44,7 @@ impl LocalModel {
     /// The model around the trial with the lowest cost; `None` without trials.
     pub fn around_best(&self) -> Option<Around<'_>> {
         let best = self.trials.iter().min_by(|a, b| a.cost.total_cmp(&b.cost))?;
-        let steps: Vec<DVector<f64>> = self.trials.iter().map(|t| &t.place - &best.place).collect();
+        let steps: Vec<DVector<f64>> = self.trials.iter().map(|t| &t.position - &best.position).collect();
         let weight =
             |step: &DVector<f64>| (-0.5 * step.norm_squared() / (REACH * REACH)).exp().max(MIN_WEIGHT);
         let products = DMatrix::from_fn(steps.len(), steps.len(), |i, j| {
@@ -68,14 +68,14 @@ pub struct Around<'a> {
 }
 
 impl Around<'_> {
-    /// Place of the best trial.
+    /// Position of the best trial.
     pub fn centre(&self) -> &DVector<f64> {
-        &self.best.place
+        &self.best.position
     }
 
-    /// The measures that are expected at `place`.
-    pub fn measures(&self, place: &DVector<f64>) -> Vec<f32> {
-        let step = place - &self.best.place;
+    /// The measures that are expected at `position`.
+    pub fn measures(&self, position: &DVector<f64>) -> Vec<f32> {
+        let step = position - &self.best.position;
         let along = DVector::from_iterator(self.steps.len(), self.steps.iter().map(|s| s.dot(&step)));
         let shares = self.solver.solve(&along);
         let mut measures = self.best.measures.clone();
@@ -92,8 +92,8 @@ mod tests {
     use super::*;
 
     /// Two measures that change in proportion to three settings.
-    fn plane(place: &DVector<f64>) -> Vec<f32> {
-        vec![(3.0 * place[0] - 2.0 * place[1]) as f32, (5.0 + 4.0 * place[2]) as f32]
+    fn plane(position: &DVector<f64>) -> Vec<f32> {
+        vec![(3.0 * position[0] - 2.0 * position[1]) as f32, (5.0 + 4.0 * position[2]) as f32]
     }
 
     #[test]
@@ -102,14 +102,14 @@ mod tests {
         assert!(model.around_best().is_none());
         let corners = [[0.5, 0.5, 0.5], [0.8, 0.5, 0.5], [0.5, 0.2, 0.5], [0.5, 0.5, 0.7]];
         for (cost, corner) in corners.into_iter().enumerate() {
-            let place = DVector::from_row_slice(&corner);
-            model.learn(place.clone(), plane(&place), cost as f32);
+            let position = DVector::from_row_slice(&corner);
+            model.learn(position.clone(), plane(&position), cost as f32);
         }
         let around = model.around_best().unwrap();
         assert_eq!(around.centre().as_slice(), corners[0]);
         assert_eq!(around.measures(around.centre()), plane(around.centre()));
-        let place = DVector::from_row_slice(&[0.7, 0.3, 0.6]);
-        for (is, should) in around.measures(&place).iter().zip(plane(&place)) {
+        let position = DVector::from_row_slice(&[0.7, 0.3, 0.6]);
+        for (is, should) in around.measures(&position).iter().zip(plane(&position)) {
             // the penalty of the regression shortens each step a little
             assert!((is - should).abs() < 0.15, "{is} instead of {should}");
         }
@@ -119,8 +119,8 @@ mod tests {
     fn directions_without_trials_change_nothing() {
         let mut model = LocalModel::default();
         for (cost, x) in [0.5, 0.7].into_iter().enumerate() {
-            let place = DVector::from_row_slice(&[x, 0.5, 0.5]);
-            model.learn(place.clone(), plane(&place), cost as f32);
+            let position = DVector::from_row_slice(&[x, 0.5, 0.5]);
+            model.learn(position.clone(), plane(&position), cost as f32);
         }
         let around = model.around_best().unwrap();
         let elsewhere = DVector::from_row_slice(&[0.5, 0.9, 0.1]);

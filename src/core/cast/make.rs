@@ -50,7 +50,7 @@ pub fn make_kit(
 ) -> Result<Kit> {
     let mut kit = empty_kit(takes, options);
     let mut candidates = candidates(&kit, progress)?;
-    candidates.retain(|c| !options.left_out.contains(&c.place()));
+    candidates.retain(|c| !options.left_out.contains(&c.index()));
     let pads = wanted(options);
     if candidates.is_empty() || pads.is_empty() {
         return Ok(kit);
@@ -81,7 +81,7 @@ pub fn make_kit(
 /// Groups of similar hits, the leader of each first: hits that the player gave to a role lead groups of their own and
 /// come first, then those that differ most.
 fn leaders_of(candidates: &[Candidate], wanted: usize, options: &CastOptions) -> Vec<Vec<usize>> {
-    let is_given = |c: usize| options.given.values().any(|place| *place == candidates[c].place());
+    let is_given = |c: usize| options.given.values().any(|index| *index == candidates[c].index());
     let mut groups = group::spread(alike(candidates), wanted);
     for group in &mut groups {
         group.retain(|&c| !is_given(c));
@@ -96,8 +96,8 @@ fn leaders_of(candidates: &[Candidate], wanted: usize, options: &CastOptions) ->
 /// Pads whose leader the player gave, by index.
 fn given(pads: &[usize], leaders: &[&Candidate], options: &CastOptions) -> BTreeMap<usize, usize> {
     let pad_of = |role: Role| pads.iter().copied().find(|&p| Role::DEFAULT_PADS[p].1 == role);
-    let leader_of = |place: (usize, usize)| leaders.iter().position(|l| l.place() == place);
-    options.given.iter().filter_map(|(&role, &place)| Some((pad_of(role)?, leader_of(place)?))).collect()
+    let leader_of = |index: (usize, usize)| leaders.iter().position(|l| l.index() == index);
+    options.given.iter().filter_map(|(&role, &index)| Some((pad_of(role)?, leader_of(index)?))).collect()
 }
 
 /// The order in which pads are shaped: those that carry a song first, percussion last.

@@ -49,15 +49,15 @@ impl Trial {
         self.auditioner.measure(&self.recipe).map_or(0.0, |f| score::score(self.recipe.role, &f))
     }
 
-    /// The start of the search: the place of each control in its window, 0 to 1.
+    /// The start of the search: the position of each control in its window, 0 to 1.
     pub fn start(&self) -> Vec<f64> {
         Search::new(&self.recipe, &self.objective, &self.raw).start()
     }
 
-    /// Cost of the controls at these places, with the penalty for places outside of 0 to 1.
-    pub fn cost(&mut self, places: &[f64]) -> f64 {
+    /// Cost of the controls at these positions, with the penalty for positions outside of 0 to 1.
+    pub fn cost(&mut self, positions: &[f64]) -> f64 {
         let search = Search::new(&self.recipe, &self.objective, &self.raw);
-        let (pad, outside) = search.pad(places.iter());
+        let (pad, outside) = search.pad(positions.iter());
         f64::from(search.cost(&mut self.auditioner, &pad)) + outside
     }
 
