@@ -248,21 +248,22 @@ fn clap(pad: &mut Pad) {
     pad.tone.bands = [band(600.0, -5.0, 0.7), band(1300.0, 4.0, 0.9), band(6000.0, 6.0, 0.7)];
 }
 
-/// Starts after the tone, in the noise, high-passed gently: recorded closed hats still have power at 300 Hz, 20 to 35 dB
-/// below their highs (tests/SCORES.md). Remaining tones are dipped by the removal of resonances. Short and even.
+/// Starts after the tone, in the noise, high-passed steeply, since in so short a sound any tone of the instrument that is
+/// left stands out (gentler cuts: tests/SCORES.md); remaining tones are dipped by the removal of resonances. Short and
+/// even.
 fn closed_hat(pad: &mut Pad, source: &Source) {
     let up = ratio_to_st(9000.0 / source.raw.scalars[Scalar::Centroid].exp());
-    let noise = LayerSettings { low_cut_hz: 2000.0, ..layer(6.0, up.clamp(0.0, 24.0), 18.0, 38.0) };
+    let noise = LayerSettings { low_cut_hz: 3500.0, ..layer(6.0, up.clamp(0.0, 24.0), 18.0, 38.0) };
     layers(pad, [noise]);
     pad.cloud.copies = 24;
     pad.cloud.spread_ms = 14.0;
     pad.cloud.pitch_st = 9.0;
     pad.cloud.diffusion = 0.6;
     pad.cloud.cloud_db = 2.0;
-    low_cut(pad, 2500.0, Slope::Twelve);
+    low_cut(pad, 6000.0, Slope::TwentyFour);
     pad.tone.limiter = limiter(-18.0, 10.0);
     pad.tone.saturation = saturation(Character::Hard, 16.0, 0.7);
-    pad.tone.bands = [band(300.0, -6.0, 0.7), band(3000.0, -5.0, 0.8), band(8000.0, 6.0, 0.7)];
+    pad.tone.bands = [band(300.0, -12.0, 0.7), band(3000.0, -5.0, 0.8), band(8000.0, 6.0, 0.7)];
 }
 
 /// As the closed one, but lower: a recorded open hat has power from 300 Hz on, 10 to 20 dB below its highs; one that lacks
@@ -289,8 +290,8 @@ fn open_hat(pad: &mut Pad, source: &Source) {
 fn pedal_hat(pad: &mut Pad, source: &Source) {
     closed_hat(pad, source);
     let s = &mut pad.layers[0].settings;
-    (s.attack_ms, s.hold_ms, s.decay_ms, s.low_cut_hz) = (4.0, 14.0, 34.0, 1500.0);
-    pad.tone.low_cut.hz = 1800.0;
+    (s.attack_ms, s.hold_ms, s.decay_ms, s.low_cut_hz) = (4.0, 14.0, 34.0, 2500.0);
+    pad.tone.low_cut.hz = 3800.0;
     pad.tone.saturation.drive_db = 10.0;
     pad.tone.bands[2] = band(7000.0, 3.0, 0.7);
 }
@@ -431,15 +432,13 @@ mod tests {
         10.0 * (strongest / octave(hz)).log10()
     }
 
-    /// Recorded hats of twelve collections, medians over 16 to 32 ms around 686 Hz: open ones 10 to 20 dB below their
-    /// strongest band, closed ones 20 to 35 dB (`tests/reference/band_gaps.py`). With steeper cuts ours lay at 60 to 75 dB,
-    /// and classifiers took open hats for closed ones.
+    /// Recorded open hats of twelve collections, medians of the first 32 ms around 686 Hz: 10 to 20 dB below their strongest
+    /// band (`tests/reference/band_gaps.py`). With a steep cut at 3 kHz ours lay 60 dB below in kits, and classifiers took
+    /// them for closed hats.
     #[test]
-    fn hats_keep_some_of_the_lows_that_recorded_ones_have() {
-        let [open, closed] = [Role::OpenHat, Role::ClosedHat].map(|role| below_the_strongest_db(role, 686.0));
-        assert!((5.0..30.0).contains(&open), "open: {open:.0} dB below");
-        assert!((15.0..45.0).contains(&closed), "closed: {closed:.0} dB below");
-        assert!(open < closed, "open {open:.0}, closed {closed:.0} dB below");
+    fn an_open_hat_keeps_some_of_the_lows_that_recorded_ones_have() {
+        let below_db = below_the_strongest_db(Role::OpenHat, 686.0);
+        assert!((5.0..20.0).contains(&below_db), "{below_db:.1} dB below");
     }
 
     #[test]
