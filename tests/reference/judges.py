@@ -12,12 +12,9 @@ import json
 import os
 import sys
 import warnings
-from fractions import Fraction
 
 import numpy as np
 import soundfile
-from scipy.fft import dct, rfft
-from scipy.signal import resample_poly
 from sklearn.decomposition import PCA
 from sklearn.ensemble import ExtraTreesClassifier, RandomForestClassifier
 from sklearn.neural_network import MLPClassifier
@@ -27,49 +24,12 @@ from sklearn.svm import SVC
 
 from drums import altered, generator, of_packages
 from held_out import of_held_out
+from mel import measures
 
 warnings.filterwarnings("ignore")
-RATE = 32000
-WANTED = {"kick": "kick", "snare": "snare", "rim": "rim", "clap": "clap", "closed-hat": "hat", "open-hat": "hat",
-          "shaker": "shaker", "low-tom": "tom", "high-tom": "tom", "middle-tom": "tom", "pedal-hat": "hat",
+WANTED = {"kick": "kick", "snare": "snare", "rim": "rim", "clap": "clap", "closed-hat": "hat_closed", "open-hat": "hat_open",
+          "shaker": "shaker", "low-tom": "tom", "high-tom": "tom", "middle-tom": "tom", "pedal-hat": "hat_closed",
           "crash": "cymbal", "ride": "cymbal"}
-# Edges of time segments, in frames of 8 ms: short at the start, long in the tail.
-EDGES = [0, 1, 2, 3, 4, 6, 8, 11, 15, 20, 27, 36, 48, 64]
-
-
-def mel_filters(size, count):
-    """Triangular filters of equal width on the mel scale of O'Shaughnessy."""
-    mel, hz = (lambda f: 2595 * np.log10(1 + f / 700)), (lambda m: 700 * (10 ** (m / 2595) - 1))
-    e = hz(np.linspace(mel(40), mel(15500), count + 2))
-    f = np.arange(size // 2 + 1) * RATE / size
-    up, down = (f - e[:-2, None]) / (e[1:-1] - e[:-2])[:, None], (e[2:, None] - f) / (e[2:] - e[1:-1])[:, None]
-    return np.maximum(0, np.minimum(up, down))
-
-
-FILTERS = mel_filters(1024, 32)
-
-
-def measures(sound, rate):
-    """Level-matched mel spectrogram, and cepstra of the same with the envelope; None for silence."""
-    if rate != RATE:
-        f = Fraction(RATE, int(rate)).limit_denominator(1000)
-        sound = resample_poly(sound, f.numerator, f.denominator)
-    peak = np.abs(sound).max() if len(sound) else 0
-    if peak < 1e-7:
-        return None
-    sound = sound / peak
-    start = max(0, np.argmax(np.abs(sound) > 0.1) - 160)
-    sound = sound[start:start + int(0.6 * RATE)]
-    sound = np.pad(sound, (256, int(0.6 * RATE) - len(sound) + 1024))
-    frames = np.lib.stride_tricks.sliding_window_view(sound, 1024)[::256] * np.hanning(1024)
-    level = 10 * np.log10((np.abs(rfft(frames, axis=1)) ** 2) @ FILTERS.T + 1e-9)
-    level = np.maximum(level - level.max(), -70)
-    mel = np.concatenate([level[a:b].mean(0) for a, b in zip(EDGES[:-1], EDGES[1:])])
-    cepstra = dct(level, norm="ortho", axis=1)[:, :16]
-    weight = 10 ** (level.max(1) / 10)
-    mean = (cepstra * weight[:, None]).sum(0) / weight.sum()
-    envelope = level.max(1)[[0, 1, 2, 3, 4, 6, 8, 12, 18, 27, 40, 60]]
-    return mel, np.concatenate([mean, cepstra[0], cepstra[2:5].mean(0), cepstra[8:16].mean(0), envelope])
 
 
 def judges():
@@ -101,7 +61,7 @@ def training(labelled):
         for samples in [sound.samples, *(altered(sound, rng) for _ in range(4))]:
             if m := measures(samples, sound.rate):
                 sounds.append(m)
-                labels.append("hat" if sound.label.startswith("hat") else sound.label)
+                labels.append(sound.label)
     return [np.array([s[i] for s in sounds]) for i in (0, 1)], np.array(labels)
 
 
