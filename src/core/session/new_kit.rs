@@ -54,7 +54,12 @@ pub(super) fn cast(
     let options = CastOptions { name, fit, preference, effort, ..CastOptions::default() };
     let shown = Shown { open_kit, last: Mutex::new(None) };
     let progress = ShownProgress { progress, shown: &shown };
-    let kit = cast::make_kit_in_steps(detected, &options, &progress, &|kit| shown.show(kit))?;
+    let made = cast::make_kit_in_steps(detected, &options, &progress, &|kit| shown.show(kit));
+    // a kit that could not be shown ended the work: that is what the player is told
+    if let Some(error) = shown.failure() {
+        return Err(error);
+    }
+    let kit = made?;
     if kit.sounding().next().is_none() {
         return Err(no_hits(detected));
     }
@@ -149,6 +154,14 @@ impl Shown<'_> {
         matches!(*last, Some(State::Gone | State::Failed(_)))
     }
 
+    /// Why the kit could not be put in place.
+    fn failure(&self) -> Option<Error> {
+        match &*self.last.lock().unwrap_or_else(PoisonError::into_inner) {
+            Some(State::Failed(error)) => Some(error.clone()),
+            _ => None,
+        }
+    }
+
     /// The finished kit, also where it was never shown.
     fn put(self, kit: Kit) -> Result<()> {
         self.show(&kit);
@@ -172,5 +185,25 @@ impl Progress for ShownProgress<'_> {
 
     fn cancelled(&self) -> bool {
         self.progress.cancelled() || self.shown.ended()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{kit::MAX_TAKES, listen::Hit, progress::Quiet, take::Take};
+
+    #[test]
+    fn a_kit_that_cannot_be_put_in_place_says_why() {
+        let knock = |i: u16| 0.5 * (-f32::from(i) / 600.0).exp() * (f32::from(i) / 20.0).sin();
+        let take = Arc::new(Take::from_samples("knock", 48_000, vec![(0..9600).map(knock).collect()]));
+        let description = listen::describe(&take, 0, 9600);
+        let hit = Hit { start: 0, end: 9600, by_hand: false, description };
+        let mut detected: Vec<DetectedTake> = vec![(take.clone(), vec![hit])];
+        detected.resize(MAX_TAKES + 1, (take, Vec::new()));
+        let open_kit = OpenKit::default();
+        let error = cast(&open_kit, &detected, "knock".into(), 0.5, &Quiet).unwrap_err();
+        assert!(error.to_string().contains("65 takes"), "{error}");
+        assert_eq!((open_kit.kit().takes.len(), open_kit.undo_names()), (0, Vec::new()));
     }
 }
