@@ -2,7 +2,7 @@
 
 use kitwright_core::{
     error::{Error, Result},
-    export::{folder_files, key_part_stems, sounding, stem_file},
+    export::{folder_files, key_part_stems, stem_file},
     kit::Kit,
 };
 use std::path::{Path, PathBuf};
@@ -35,7 +35,7 @@ pub(super) fn check_stems(kit: &Kit, stems: &Path, out: &Path, inputs: &[&Path])
     if folder.starts_with(&song) {
         return Err(Error::file(stems, "is where the song itself goes; give --stems a folder of its own"));
     }
-    let pads = sounding(kit).map(|(pad, ..)| stem_file(kit, pad));
+    let pads = kit.sounding().map(|(pad, ..)| stem_file(kit, pad));
     for file in pads.chain(key_part_stems(kit).map(|(_, file)| file)) {
         if folder.join(&file) == song {
             return Err(Error::file(out, "is also the name of a stem; give the song another name"));

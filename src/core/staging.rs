@@ -7,9 +7,11 @@
 //! were being moved in when the process was killed is moved in to its end.
 
 mod disk;
+mod file_names;
 mod leftovers;
 mod pair;
 
+pub(crate) use file_names::file_name;
 pub(crate) use leftovers::is_running;
 pub use pair::StagedPair;
 
@@ -30,7 +32,7 @@ const MAX_SYMLINKS: usize = 40;
 pub struct StagedFile {
     target: PathBuf,
     /// Where `target` leads to when it is a link.
-    place: PathBuf,
+    real_path: PathBuf,
     temporary: TempPath,
 }
 
@@ -40,14 +42,14 @@ impl StagedFile {
     /// # Errors
     /// One sentence when `target` is a folder, a device or a pipe, or cannot be written.
     pub fn new(target: &Path) -> Result<Self> {
-        let place = place_of(target)?;
-        let folder = parent_of(&place);
+        let real_path = real_path_of(target)?;
+        let folder = parent_of(&real_path);
         remove_leftovers(folder);
         let temporary = like_other_files(Builder::new().prefix(&prefix()), 0o666)
             .tempfile_in(folder)
             .map_err(|e| unwritten(target, &e))?
             .into_temp_path();
-        Ok(Self { target: target.to_owned(), place, temporary })
+        Ok(Self { target: target.to_owned(), real_path, temporary })
     }
 
     /// Writes by `work`, which is given the hidden file's path.
@@ -72,8 +74,8 @@ impl StagedFile {
     /// One sentence; the older file stays then.
     pub fn commit(self) -> Result<()> {
         self.sync()?;
-        self.temporary.persist(&self.place).map_err(|e| unwritten(&self.target, &e.error))?;
-        sync_folder(parent_of(&self.place));
+        self.temporary.persist(&self.real_path).map_err(|e| unwritten(&self.target, &e.error))?;
+        sync_folder(parent_of(&self.real_path));
         Ok(())
     }
 }
@@ -82,7 +84,7 @@ impl StagedFile {
 pub struct StagedFolder {
     target: PathBuf,
     /// Where `target` leads to when it is a link.
-    place: PathBuf,
+    real_path: PathBuf,
     temporary: TempDir,
 }
 
@@ -96,8 +98,8 @@ impl StagedFolder {
         if target.exists() && !target.is_dir() {
             return Err(Error::file(target, "is a file; give the name of a folder"));
         }
-        let place = followed(target)?;
-        let mut home = if place.is_dir() { place.as_path() } else { parent_of(&place) };
+        let real_path = followed(target)?;
+        let mut home = if real_path.is_dir() { real_path.as_path() } else { parent_of(&real_path) };
         while !home.exists() {
             home = parent_of(home);
         }
@@ -105,7 +107,7 @@ impl StagedFolder {
         let temporary = like_other_files(Builder::new().prefix(&prefix()), 0o777)
             .tempdir_in(home)
             .map_err(|e| unwritten(target, &e))?;
-        Ok(Self { target: target.to_owned(), place, temporary })
+        Ok(Self { target: target.to_owned(), real_path, temporary })
     }
 
     /// Writes by `work`, which is given the hidden folder's path.
@@ -138,29 +140,30 @@ impl StagedFolder {
     /// folder moves the others.
     ///
     /// # Errors
-    /// One sentence when a file's place is taken by a folder, a device or a pipe (nothing is moved then),
-    /// or when a file cannot be moved.
+    /// One sentence when the path of a file is taken by a folder, a device or a pipe (nothing is moved then),
+    /// or when a file cannot be moved: files already moved stay then, the others are removed, and nothing of `outdated` is
+    /// removed.
     pub fn commit(self, outdated: &[PathBuf]) -> Result<()> {
         self.sync()?;
         let fail = |e: io::Error| unwritten(&self.target, &e);
-        if !self.place.exists() {
-            fs::create_dir_all(parent_of(&self.place)).map_err(fail)?;
-            fs::rename(self.temporary.path(), &self.place).map_err(fail)?;
-            sync_folder(parent_of(&self.place));
+        if !self.real_path.exists() {
+            fs::create_dir_all(parent_of(&self.real_path)).map_err(fail)?;
+            fs::rename(self.temporary.path(), &self.real_path).map_err(fail)?;
+            sync_folder(parent_of(&self.real_path));
             return Ok(());
         }
         let files = self.files()?;
         let outdated: Vec<PathBuf> = outdated.iter().filter(|old| !files.contains(old)).cloned().collect();
-        let places: Vec<PathBuf> =
-            files.iter().map(|file| place_of(&self.target.join(file))).collect::<Result<_>>()?;
-        for place in &places {
-            fs::create_dir_all(parent_of(place)).map_err(fail)?;
+        let real_paths: Vec<PathBuf> =
+            files.iter().map(|file| real_path_of(&self.target.join(file))).collect::<Result<_>>()?;
+        for path in &real_paths {
+            fs::create_dir_all(parent_of(path)).map_err(fail)?;
         }
         let moving = Moving::begin(self.temporary.keep(), &outdated).map_err(fail)?;
-        for (file, place) in files.iter().zip(&places) {
-            move_file(&moving.0.join(file), place).map_err(|e| unwritten(&self.target.join(file), &e))?;
+        for (file, to) in files.iter().zip(&real_paths) {
+            move_file(&moving.0.join(file), to).map_err(|e| unwritten(&self.target.join(file), &e))?;
         }
-        places.iter().for_each(|place| sync_folder(parent_of(place)));
+        real_paths.iter().for_each(|path| sync_folder(parent_of(path)));
         for old in outdated {
             // nothing to do when it is gone already
             let _ = fs::remove_file(self.target.join(old));
@@ -191,7 +194,7 @@ pub fn unwritten(path: &Path, e: &io::Error) -> Error {
 }
 
 /// Where a file is to be written: what `target` links to, when it is a link, whether that is there or not.
-fn place_of(target: &Path) -> Result<PathBuf> {
+fn real_path_of(target: &Path) -> Result<PathBuf> {
     match fs::metadata(target) {
         Ok(found) if found.is_dir() => Err(Error::file(target, "is a folder; give the name of a file")),
         Ok(found) if !found.is_file() => {
@@ -203,11 +206,11 @@ fn place_of(target: &Path) -> Result<PathBuf> {
 
 /// The end of a chain of links.
 fn followed(target: &Path) -> Result<PathBuf> {
-    let mut place = target.to_owned();
+    let mut path = target.to_owned();
     for _ in 0..MAX_SYMLINKS {
-        match fs::read_link(&place) {
-            Ok(to) => place = parent_of(&place).join(to),
-            Err(_) => return Ok(place),
+        match fs::read_link(&path) {
+            Ok(to) => path = parent_of(&path).join(to),
+            Err(_) => return Ok(path),
         }
     }
     Err(Error::file(target, "is a link that leads back to itself; give another name"))
@@ -215,15 +218,15 @@ fn followed(target: &Path) -> Result<PathBuf> {
 
 /// Moves a file that has reached the disk; over to another disk, when a link leads there, by a copy that
 /// is moved in its turn.
-fn move_file(from: &Path, place: &Path) -> io::Result<()> {
-    match fs::rename(from, place) {
+fn move_file(from: &Path, to: &Path) -> io::Result<()> {
+    match fs::rename(from, to) {
         Err(e) if e.kind() == ErrorKind::CrossesDevices => {
             let copy = like_other_files(Builder::new().prefix(&prefix()), 0o666)
-                .tempfile_in(parent_of(place))?
+                .tempfile_in(parent_of(to))?
                 .into_temp_path();
             fs::copy(from, &copy)?;
             sync_file(&copy)?;
-            copy.persist(place).map_err(|e| e.error)
+            copy.persist(to).map_err(|e| e.error)
         }
         other => other,
     }

@@ -25,8 +25,7 @@ pub use sampler::{
 pub use score::{Action, Event, Score, Tempo};
 pub use song::{Loudness, SongSummary, StemSummary, render_file};
 pub use summary::{
-    PadSummary, Summary, TakeSummary, Tuning, key_part_stems, kit_file, pad_file, sounding, stem_file, tidy,
-    tidy_db,
+    PadSummary, Summary, TakeSummary, Tuning, key_part_stems, kit_file, pad_file, stem_file, tidy, tidy_db,
 };
 pub use wav::{WavOut, write_wav};
 
@@ -55,9 +54,9 @@ const PAD_VELOCITY: f32 = 110.0 / 127.0;
 /// Writes a kit's folder: the kit file with its audio, each pad played once at velocity 110 (48 kHz,
 /// 24 bit), a groove as audio and as MIDI, a picture and kit.json. Returns what kit.json holds.
 ///
-/// Everything is written beside `dir` first and moved in at the end: an error or a cancellation leaves
-/// nothing behind. In an existing folder, files of the same names are replaced, pads of the previous kit
-/// are removed, and all other files stay.
+/// Everything is written beside `dir` first and moved in at the end: an error or a cancellation before that leaves
+/// nothing behind. If a file cannot be moved, those already moved stay. In an existing folder, files of the same names
+/// are replaced, pads of the previous kit are removed, and all other files stay.
 ///
 /// # Errors
 /// Cancelled, a kit that fails its check, a disk without room for it, or a folder that cannot be written.
@@ -76,7 +75,7 @@ pub fn write_folder(kit: &Arc<Kit>, dir: impl AsRef<Path>, progress: &dyn Progre
 /// Writes all files of a kit's folder on all cores, the slowest first.
 fn write_contents(kit: &Arc<Kit>, summary: &Summary, folder: &Path, progress: &dyn Progress) -> Result<()> {
     create_folder(&folder.join("pads"))?;
-    let pads: Vec<usize> = sounding(kit).map(|(pad, ..)| pad).collect();
+    let pads: Vec<usize> = kit.sounding().map(|(pad, ..)| pad).collect();
     let (count, beside) = (2 + pads.len(), Beside(progress));
     let counter = Counter::new(progress, "writing the kit", count);
     let written = parallel::in_order(

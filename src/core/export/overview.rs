@@ -2,7 +2,6 @@
 
 use super::{
     render::Stereo,
-    summary::sounding,
     text::{Align, Text},
 };
 use crate::kit::{Kit, PADS, Role};
@@ -95,7 +94,7 @@ fn header(canvas: &mut Canvas, kit: &Kit) {
     let hits: usize = kit.doc.takes.iter().map(|t| t.hits.len()).sum();
     let facts = format!(
         "{} from {} in {}",
-        counted(sounding(kit).count(), "pad"),
+        counted(kit.sounding().count(), "pad"),
         counted(hits, "hit"),
         counted(kit.doc.takes.len(), "take")
     );
@@ -122,7 +121,7 @@ fn take_lane(canvas: &mut Canvas, kit: &Kit, index: usize, area: Area) {
     let wave = columns(&channels, inner.2 as usize);
     let peak = wave.iter().fold(1e-6, |p: f32, c| p.max(c.0).max(-c.1));
     canvas.wave(&wave, peak, inner, QUIET_INK);
-    for (_, pad, slice) in sounding(kit).filter(|(_, _, s)| s.take == index) {
+    for (_, pad, slice) in kit.sounding().filter(|(_, _, s)| s.take == index) {
         let from = at(slice.start) - inner.0;
         let to = (at(slice.end) - inner.0).max(from + 3.0);
         let part = (from as usize).min(wave.len())..(to as usize).min(wave.len());
@@ -132,7 +131,7 @@ fn take_lane(canvas: &mut Canvas, kit: &Kit, index: usize, area: Area) {
     for hit in kit.doc.takes.get(index).iter().flat_map(|t| &t.hits) {
         canvas.bar((at(hit.start) - 0.75, y + height - 18.0, 1.5, 6.0), DIM);
     }
-    for (_, pad, slice) in sounding(kit).filter(|(_, _, s)| s.take == index) {
+    for (_, pad, slice) in kit.sounding().filter(|(_, _, s)| s.take == index) {
         canvas.bar((at(slice.start) - 1.0, inner.1 - 2.0, 2.0, height - 42.0), role_colour(pad.role));
         canvas.dot((at(slice.start), y + height - 14.0), 5.0, role_colour(pad.role));
     }
@@ -147,7 +146,7 @@ fn pad_cell(canvas: &mut Canvas, kit: &Kit, index: usize, wave: Option<&WaveOutl
     let (x, y, width, height) = area;
     canvas.panel(area);
     let pad = &kit.doc.pads[index];
-    let slice = sounding(kit).find(|(i, ..)| *i == index).map(|(_, _, slice)| slice);
+    let slice = kit.sounding().find(|(i, ..)| *i == index).map(|(_, _, slice)| slice);
     let shade = if slice.is_some() { role_colour(pad.role) } else { QUIET_INK };
     canvas.dot((x + 22.0, y + 27.0), 7.0, shade);
     let ink = if slice.is_some() { BRIGHT } else { QUIET_INK };

@@ -4,7 +4,7 @@ use super::{
     render::{RenderOptions, render, render_stems},
     score::Score,
     space,
-    summary::{key_part_stems, sounding, stem_file},
+    summary::{key_part_stems, stem_file},
     wav::WavOut,
 };
 use crate::{
@@ -66,7 +66,7 @@ pub fn render_file(
     progress: &dyn Progress,
 ) -> Result<SongSummary> {
     let options = options.checked()?;
-    let files = 1 + stems.map_or(0, |_| sounding(kit).count() + key_part_stems(kit).count());
+    let files = 1 + stems.map_or(0, |_| kit.sounding().count() + key_part_stems(kit).count());
     space::check_song(score, options.rate, files, out)?;
     let Some(stems) = stems else {
         let staged = StagedFile::new(out)?;
@@ -134,7 +134,7 @@ enum Source {
 
 /// Everything that has a stem, with the file's name: the pads, then the key parts.
 fn stem_sources(kit: &Kit) -> impl Iterator<Item = (Source, String)> {
-    let pads = sounding(kit).map(|(pad, ..)| (Source::Pad(pad), stem_file(kit, pad)));
+    let pads = kit.sounding().map(|(pad, ..)| (Source::Pad(pad), stem_file(kit, pad)));
     pads.chain(key_part_stems(kit).map(|(part, file)| (Source::KeyPart(part), file)))
 }
 

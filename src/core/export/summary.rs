@@ -2,9 +2,10 @@
 
 use crate::{
     cast::weakness,
-    kit::{Document, Kit, Pad, Role, Slice},
+    kit::{Document, Kit, Pad, Role},
     listen::Quality,
     music::note_name,
+    staging::file_name,
     units::hz_to_note,
 };
 use serde::{Deserialize, Serialize};
@@ -95,7 +96,8 @@ impl Summary {
                 faults: Quality::of(audio).sentences(),
             })
             .collect();
-        let pads = sounding(kit)
+        let pads = kit
+            .sounding()
             .map(|(i, pad, slice)| {
                 let rate = doc.takes.get(slice.take).map_or(48_000.0, |t| f64::from(t.sample_rate.max(1)));
                 let scored = |x| pad.role.is_scored().then_some(x);
@@ -115,7 +117,7 @@ impl Summary {
                 }
             })
             .collect();
-        let filled = |role| sounding(kit).any(|(_, pad, _)| pad.role == role);
+        let filled = |role| kit.sounding().any(|(_, pad, _)| pad.role == role);
         let roles_empty = Role::ALL.into_iter().filter(|&role| !filled(role)).collect();
         Self { name: doc.name.clone(), key: doc.key.map(|key| key.to_string()), takes, pads, roles_empty }
     }
@@ -136,34 +138,17 @@ pub fn shares_hit_with(doc: &Document, pad: usize) -> Vec<u8> {
     others.map(|(_, other)| other.note).collect()
 }
 
-/// The pads that have something to play: index, pad and first slice.
-pub fn sounding(kit: &Kit) -> impl Iterator<Item = (usize, &Pad, &Slice)> {
-    kit.sounding()
-}
-
-/// File name of a kit: its name without characters that a file system may refuse.
+/// File name of a kit: its name without what a file system may refuse, "Untitled" when nothing is left.
 pub fn kit_file(name: &str) -> String {
-    let mut safe: String =
-        name.chars().map(|c| if c.is_control() || r#"/\:*?"<>|"#.contains(c) { '-' } else { c }).collect();
-    while safe.len() > 120 {
-        safe.pop(); // file systems allow 255 bytes
-    }
-    let safe = safe.trim().trim_matches('.').trim();
-    format!("{}.kitwright", if safe.is_empty() { "Untitled" } else { safe })
+    let safe = file_name(name, '-', 120); // file systems allow 255 bytes
+    format!("{}.kitwright", if safe.is_empty() { "Untitled" } else { &safe })
 }
 
-/// Name of a pad's WAV file within the kit's folder: "pads/36-kick.wav". A second pad on the same note
-/// with the same role gets a number.
+/// Name of a pad's WAV file within the kit's folder: "pads/36-kick.wav". Pads of a kit that passes
+/// [`Document::check`] have notes of their own, and so files of their own.
 pub fn pad_file(kit: &Kit, pad: usize) -> String {
-    let pads = &kit.doc.pads;
-    let (note, role) = (pads[pad].note, pads[pad].role);
-    let twins = pads[..pad].iter().filter(|p| p.note == note && p.role == role).count();
-    let word = role.file_word();
-    if twins == 0 {
-        format!("pads/{note:02}-{word}.wav")
-    } else {
-        format!("pads/{note:02}-{word}-{}.wav", twins + 1)
-    }
+    let pad = &kit.doc.pads[pad];
+    format!("pads/{:02}-{}.wav", pad.note, pad.role.file_word())
 }
 
 /// The key parts that play, by their place in the kit, with the file name of each one's stem.

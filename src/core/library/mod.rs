@@ -17,6 +17,7 @@ use crate::{
     error::{Error, Result},
     kit::{EXTENSION, Kit, MAX_TAGS},
     progress::Progress,
+    staging::file_name,
 };
 use std::{
     collections::HashMap,
@@ -142,7 +143,7 @@ impl Library {
         }
         let mut kit = Kit::load(file, progress)?;
         name.clone_into(&mut kit.doc.name);
-        let same_file = file.file_stem().is_some_and(|stem| *stem == *file_name(name));
+        let same_file = file.file_stem().is_some_and(|stem| *stem == *stem_of(name));
         let to = if same_file { file.to_owned() } else { self.free_file(&self.folder, name) };
         kit.save(&to, progress)?;
         if to != file {
@@ -237,7 +238,7 @@ impl Library {
 
     /// A file of this name that is not there yet.
     fn free_file(&self, folder: &Path, name: &str) -> PathBuf {
-        let name = file_name(name);
+        let name = stem_of(name);
         let numbered = (2..).map(|n| format!("{name} {n}"));
         let files =
             std::iter::once(name.clone()).chain(numbered).map(|n| folder.join(format!("{n}.{EXTENSION}")));
@@ -263,13 +264,8 @@ fn unusable(folder: &Path, e: &io::Error) -> Error {
     Error::file(folder, format!("cannot be used as a folder of kits ({e}); choose another one"))
 }
 
-/// A name as a file may have it on every system.
-fn file_name(name: &str) -> String {
-    let allowed = |c: char| if c.is_control() || r#"/\:*?"<>|"#.contains(c) { '_' } else { c };
-    let mut file: String = name.chars().map(allowed).collect();
-    while file.len() > MAX_NAME {
-        file.pop();
-    }
-    let trimmed = file.trim().trim_end_matches('.').trim_start_matches('.');
-    if trimmed.is_empty() { "kit".into() } else { trimmed.to_owned() }
+/// The name of a kit as its file may have it on every system.
+fn stem_of(name: &str) -> String {
+    let file = file_name(name, '_', MAX_NAME);
+    if file.is_empty() { "kit".into() } else { file }
 }

@@ -4,7 +4,7 @@ use super::{
     open_kit::OpenKit,
     threads::{join_unless_own, lock},
 };
-use crate::{kit::EXTENSION, library::data_folder, progress::Flag};
+use crate::{kit::EXTENSION, library::data_folder, progress::Flag, staging};
 use std::{
     fs,
     path::{Path, PathBuf},
@@ -21,7 +21,7 @@ const DELAY: Duration = Duration::from_secs(5);
 const MAX_DELAY: Duration = Duration::from_secs(30);
 /// How often the thread looks at the kit.
 const INTERVAL: Duration = Duration::from_millis(500);
-/// End of the names of the files: the number of the process and when the file was begun, ms.
+/// Separates the kit's name from the process number and the time the file was begun (ms since 1970) in a file's name.
 const SEPARATOR: &str = " autosave ";
 
 /// Unsaved work of an earlier run.
@@ -129,7 +129,7 @@ impl Writer {
         if fs::create_dir_all(&self.folder).is_err() {
             return;
         }
-        let file = self.file.get_or_insert_with(|| self.folder.join(file_name(&kit.doc.name)));
+        let file = self.file.get_or_insert_with(|| self.folder.join(autosave_file(&kit.doc.name)));
         if kit.save(&*file, &Flag::default()).is_ok() {
             prune(&self.folder);
         }
@@ -144,10 +144,9 @@ impl Writer {
     }
 }
 
-fn file_name(kit: &str) -> String {
-    let plain: String =
-        kit.chars().map(|c| if c.is_alphanumeric() || "-_ ".contains(c) { c } else { '_' }).collect();
-    let name: String = plain.trim().chars().take(60).collect();
+/// A fresh file's name for the work on a kit of this name.
+fn autosave_file(kit: &str) -> String {
+    let name = staging::file_name(kit, '_', 120);
     let ms = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |d| d.as_millis());
     format!("{name}{SEPARATOR}{} {ms}.{EXTENSION}", std::process::id())
 }
@@ -177,11 +176,24 @@ fn find(folder: &Path) -> Vec<Autosave> {
         let stem = file.file_stem()?.to_string_lossy().into_owned();
         let (name, rest) = stem.rsplit_once(SEPARATOR)?;
         let process: u32 = rest.split(' ').next()?.parse().ok()?;
-        let minutes = written.elapsed().map_or(0, |age| age.as_secs() / 60);
-        let gone = process == 0 || !crate::staging::is_running(process);
-        gone.then(|| Autosave { file: file.clone(), name: name.to_owned(), minutes })
+        // a time that is yet to come counts as now
+        let age = written.elapsed().unwrap_or_default();
+        let minutes = age.as_secs() / 60;
+        is_abandoned(staging::is_running(process), age).then(|| Autosave {
+            file: file.clone(),
+            name: name.to_owned(),
+            minutes,
+        })
     };
     all(folder).into_iter().filter_map(read).collect()
+}
+
+/// Whether nobody writes an autosave any more, by whether its process runs and the time since it was written. Where the
+/// system does not tell of the process, a file that was written a short time ago is taken for one in use: a kit that is
+/// being changed is saved within [`MAX_DELAY`]. That is a guess: a kit that was left alone for longer in another process is
+/// found as well, and work that was lost less than a minute ago is found only by a later start.
+fn is_abandoned(running: Option<bool>, age: Duration) -> bool {
+    running.map_or(age > 2 * MAX_DELAY, |running| !running)
 }
 
 /// The user's folder for autosaves; `None` where the system names none.
@@ -218,10 +230,18 @@ mod tests {
     }
 
     #[test]
+    fn where_no_processes_are_listed_fresh_files_count_as_in_use_and_own_ones_always() {
+        let seconds = Duration::from_secs;
+        assert!(!is_abandoned(None, seconds(31)) && is_abandoned(None, seconds(61)));
+        assert!(is_abandoned(Some(false), seconds(0)) && !is_abandoned(Some(true), seconds(86_400)));
+        assert_eq!(staging::is_running(std::process::id()), Some(true), "on every system");
+    }
+
+    #[test]
     fn work_of_a_running_process_is_not_offered() {
         let folder = tempfile::tempdir().unwrap();
-        fs::write(folder.path().join(file_name("a/b: c")), "x").unwrap();
+        fs::write(folder.path().join(autosave_file("a/b: c")), "x").unwrap();
         assert_eq!(find(folder.path()), []);
-        assert!(file_name("a/b: c").starts_with("a_b_ c autosave "));
+        assert!(autosave_file("a/b: c").starts_with("a_b_ c autosave "));
     }
 }

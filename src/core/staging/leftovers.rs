@@ -42,9 +42,19 @@ pub(super) fn machine() -> &'static str {
     })
 }
 
-/// Whether a process of that number runs on this machine; where the system does not tell, the age decides.
-pub(crate) fn is_running(process: u32) -> bool {
-    Path::new("/proc").join(process.to_string()).exists()
+/// Whether a program of that number runs on this machine, none has 0; `None` where the system has no folder of processes
+/// (Windows, macOS) and it is not this one.
+pub(crate) fn is_running(process: u32) -> Option<bool> {
+    let processes = Path::new("/proc");
+    if process == std::process::id() {
+        Some(true)
+    } else if process == 0 {
+        Some(false)
+    } else if processes.join("self").exists() {
+        Some(processes.join(process.to_string()).exists())
+    } else {
+        None
+    }
 }
 
 /// A complete hidden folder whose files are being moved into the folder around it. Should the process be killed, the
@@ -107,7 +117,7 @@ fn is_unfinished(name: &str) -> bool {
 /// Whether its process is gone: for certain when it ran here; elsewhere its age tells.
 fn is_abandoned(name: &str, path: &Path, now: SystemTime) -> bool {
     let (process, place) = owner(name);
-    if process.is_some_and(is_running) {
+    if process.and_then(is_running) == Some(true) {
         return false;
     }
     let ran_here = process.is_some() && machine() != "00000000" && place == Some(machine());

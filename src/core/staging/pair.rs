@@ -1,6 +1,6 @@
 //! A file and the files of a folder that appear together.
 
-use super::{StagedFile, StagedFolder, disk::parent_of, leftovers::remove_leftovers, place_of, renamed};
+use super::{StagedFile, StagedFolder, disk::parent_of, leftovers::remove_leftovers, real_path_of, renamed};
 use crate::error::{Error, Result};
 use std::{
     fs,
@@ -37,7 +37,7 @@ impl StagedPair {
     pub fn new(file: &Path, folder: &Path) -> Result<Self> {
         let places = match (file.file_name(), within(file, folder)) {
             (Some(name), Some(below)) => {
-                place_of(file)?;
+                real_path_of(file)?;
                 remove_leftovers(folder);
                 Places::Together { staged: StagedFolder::new(parent_of(file))?, name: name.into(), below }
             }

@@ -90,8 +90,9 @@ pub struct SamplerSummary {
 /// Writes `kit` into the folder `dir` for other samplers. Levels and pans of the pads, trims and the ceiling are in the
 /// samples; mutes and solos do not count; pads without a sound are left out.
 ///
-/// Everything is written beside `dir` first and moved in at the end: an error or a cancellation leaves nothing behind.
-/// In an existing folder, files of the same names are replaced and all others stay.
+/// Everything is written beside `dir` first and moved in at the end: an error or a cancellation before that leaves nothing
+/// behind. If a file cannot be moved, those already moved stay. In an existing folder, files of the same names are replaced
+/// and all others stay.
 ///
 /// # Errors
 /// Cancelled, options out of range, a kit without a pad that sounds, more samples than the format holds, a disk without
