@@ -271,13 +271,12 @@ impl KitPreparer {
             return Ok(text);
         }
         let revision = self.open_kit.revision();
+        let known =
+            lock(&self.state).as_ref().filter(|(at, _)| *at == revision).map(|(_, text)| text.clone());
+        let text = known.map_or_else(|| self.pack(), Ok)?;
+        // a state that could not be packed is in no project
         self.open_kit.taken_by_host(revision);
-        if let Some((at, text)) = &*lock(&self.state)
-            && *at == revision
-        {
-            return Ok(text.clone());
-        }
-        self.pack()
+        Ok(text)
     }
 
     fn pack(&self) -> Result<Arc<String>> {
@@ -291,6 +290,7 @@ impl KitPreparer {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::session::job_parts::with_take;
 
     #[test]
     fn the_state_is_packed_ahead_once_the_kit_is_left_alone() {
@@ -314,6 +314,23 @@ mod tests {
         let ahead = lock(&preparer.state).as_ref().unwrap().1.clone();
         assert!(Arc::ptr_eq(&preparer.state().unwrap(), &ahead), "a save costs a copy");
         preparer.end();
+    }
+
+    #[test]
+    fn a_state_that_cannot_be_packed_does_not_count_as_kept_by_the_host() {
+        let open_kit = Arc::new(OpenKit::default());
+        let preparer = KitPreparer::start(open_kit.clone());
+        // an ended preparer gives its work up
+        preparer.end();
+        let take = Arc::new(crate::take::Take::from_samples("take", 48_000, vec![vec![0.5; 8]]));
+        let add_take = |kit: &mut Kit| {
+            *kit = with_take(kit, &take, &[]);
+            Ok(())
+        };
+        open_kit.change("add take", false, add_take).unwrap();
+        assert!(preparer.state().is_err() && !open_kit.is_kept_by_host());
+        preparer.stop.0.store(false, Relaxed);
+        assert!(preparer.state().is_ok() && open_kit.is_kept_by_host());
     }
 
     /// Miri runs this as well (tests/RELIABILITY.md): it looks for data races in other orders of the threads.
