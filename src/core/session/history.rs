@@ -80,6 +80,13 @@ impl History {
         self.done.push_back(HistoryStep { name: name.to_owned(), kit: before, at, trims: None, file: None });
     }
 
+    /// Drops the last step, when it has this name and the kit `now` is what was before it.
+    pub(super) fn forget_empty(&mut self, name: &str, now: &Kit) {
+        if self.done.back().is_some_and(|s| s.name == name && s.kit.doc == now.doc) {
+            self.done.pop_back();
+        }
+    }
+
     /// The last step, when it has this name, also restores this file when it is undone.
     pub(super) fn attach_file(&mut self, name: &str, file: KitFile) {
         if let Some(last) = self.done.back_mut().filter(|s| s.name == name) {

@@ -87,7 +87,7 @@ pub enum LibraryJob {
 }
 
 /// Long work for the session's own thread. Its result is a changed kit, as one undo step, or an error in
-/// [`crate::session::Session::error`] with the kit as it was. Fit is 0 (the raw hit) to 1 (shaped fully towards
+/// [`crate::session::Session::error`] with the kit as it was, where a job does not say otherwise. Fit is 0 (the raw hit) to 1 (shaped fully towards
 /// the role); pads, takes and hits are named by their index. Jobs on takes, hits or pads that are not there
 /// fail, and so do those whose takes changed while they worked.
 #[derive(Debug, Clone, PartialEq)]
@@ -174,7 +174,8 @@ pub enum Job {
         setting: Option<String>,
     },
     /// Shapes one pad (`None`: every pad with a hit that is not locked) again with this fit; what was set by hand
-    /// stays. Each pad is heard as soon as it is shaped, all of them are one step.
+    /// stays. Each pad is heard as soon as it is shaped, all of them are one step. When it is cancelled or fails, pads that
+    /// were already shaped keep the new fit; undo restores all.
     SetFit {
         /// Pad, 0 to 15, or every one.
         pad: Option<usize>,

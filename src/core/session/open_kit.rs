@@ -195,6 +195,11 @@ impl OpenKit {
         read.and_then(|read| read())
     }
 
+    /// Drops the last step, when it has this name and everything it changed was taken back.
+    pub(super) fn forget_empty_step(&self, name: &str) {
+        lock(&self.history).forget_empty(name, &self.kit());
+    }
+
     pub(super) fn undo_names(&self) -> Vec<String> {
         lock(&self.history).undo_names()
     }

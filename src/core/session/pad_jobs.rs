@@ -264,6 +264,9 @@ pub(super) fn set_fit(
             }
             true
         });
+        if made.is_err() {
+            open_kit.forget_empty_step(&name);
+        }
         made?;
     }
     if let Some(index) = pad {

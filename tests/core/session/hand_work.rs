@@ -7,7 +7,14 @@ use kitwright_core::{
     session::{Job, Session},
     take::Take,
 };
-use std::{path::PathBuf, sync::Arc, time::Duration};
+use std::{
+    path::PathBuf,
+    sync::{
+        Arc,
+        atomic::{AtomicUsize, Ordering::SeqCst},
+    },
+    time::Duration,
+};
 
 /// Runs a job to its end, which must be a good one.
 fn run(session: &Session, job: Job) {
@@ -92,6 +99,31 @@ fn a_locked_pad_is_left_alone_by_fit_and_casting() {
     settle(&session);
     assert!(session.error().unwrap().to_string().contains("locked"));
     assert_eq!(session.kit().doc.pads[pad], locked);
+}
+
+#[test]
+fn a_fit_that_is_cancelled_before_a_pad_is_shaped_leaves_no_step() {
+    let folder = tempfile::tempdir().unwrap();
+    let (session, pad) = cast_session(&folder);
+    keep_two(&session, pad);
+    let (before, steps) = (session.kit(), session.undo_names());
+    let changes = Arc::new(AtomicUsize::new(0));
+    // the first change is the sketch of the first pad
+    session.on_change({
+        let (session, changes) = (Arc::downgrade(&session), changes.clone());
+        move || {
+            if changes.fetch_add(1, SeqCst) == 0
+                && let Some(session) = session.upgrade()
+            {
+                session.cancel();
+            }
+        }
+    });
+    session.start(Job::SetFit { pad: None, fit: 0.5 });
+    settle(&session);
+    assert!(changes.load(SeqCst) > 0, "the sketch was shown");
+    assert_eq!(session.error(), None);
+    assert_eq!((&session.kit().doc, session.undo_names()), (&before.doc, steps));
 }
 
 #[test]
