@@ -170,7 +170,7 @@ impl Document {
         at_most(&what, &pad.slices, MAX_SLICES, "slices")?;
         at_most(&what, &pad.by_hand, MAX_BY_HAND, "settings set by hand")?;
         within(&format!("{what}: its fit"), pad.fit, SHARE)?;
-        for slice in pad.slices.iter().chain(pad.layers.iter().filter_map(|l| l.slice.as_ref())) {
+        for slice in pad.all_slices() {
             self.check_slice(&what, slice)?;
         }
         if let Some(audition) = &pad.audition {

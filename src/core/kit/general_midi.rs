@@ -146,7 +146,7 @@ mod tests {
     }
 
     #[test]
-    fn kits_of_before_play_their_own_notes_only_and_empty_pads_give_way() {
+    fn kits_without_general_midi_play_their_own_notes_only_and_silent_pads_fall_back() {
         let map = key_map(&kit(&DRUMS, false));
         assert_eq!((0..128).filter(|&key| map.of(key).0 != 0).count(), DRUMS.len());
         let mut doc = kit(&DRUMS, true);

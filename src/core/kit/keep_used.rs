@@ -1,11 +1,11 @@
-//! A kit without what nobody hears of it: its takes cut down to what pads and key parts play.
+//! Cuts the takes of a kit down to what its pads and key parts play.
 //!
 //! Slices stay where they are and as long as they are. What is never read of them is silence, which FLAC packs into
 //! almost nothing; at the present settings the kit sounds the same to the bit.
 
 use super::{
     Kit, Pad, Slice, TakeEntry, Trims,
-    reach::{Played, played, slices_of},
+    reach::{Played, played},
 };
 use crate::{
     error::{Error, Result},
@@ -95,7 +95,7 @@ impl Kit {
 
     /// Slices of a take that pads and key parts play.
     fn used_slices(&self, take: usize) -> Vec<Slice> {
-        let pads = self.doc.pads.iter().flat_map(slices_of).copied();
+        let pads = self.doc.pads.iter().flat_map(Pad::all_slices).copied();
         let parts = self.doc.key_parts.iter().filter_map(|part| part.slice);
         pads.chain(parts).filter(|slice| slice.take == take).collect()
     }

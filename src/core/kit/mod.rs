@@ -91,8 +91,8 @@ pub struct Document {
     pub key: Option<Key>,
     /// Whether the kick is tuned to the key as well.
     pub tune_kick: bool,
-    /// Whether keys of the General MIDI percussion map that have no pad are played by the nearest drum. Kits from
-    /// before there was this have none of it.
+    /// Whether keys of the General MIDI percussion map that have no pad are played by the nearest drum.
+    /// Missing in older kits, which read as `false`.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub general_midi: bool,
     /// The hits detected in each take, in the order of the kit's takes.
@@ -101,7 +101,7 @@ pub struct Document {
     /// The sixteen pads.
     #[serde(deserialize_with = "bounded::list::<PADS, _, _>")]
     pub pads: Vec<Pad>,
-    /// Hits played over the keyboard, each on a MIDI channel of its own. Kits from before there was this have none.
+    /// Hits played over the keyboard, each on a MIDI channel of its own. Missing in older kits, which read as an empty list.
     #[serde(
         default,
         skip_serializing_if = "Vec::is_empty",

@@ -152,6 +152,11 @@ impl Pad {
     pub fn is_empty(&self) -> bool {
         self.slices.is_empty() && self.layers.iter().all(|l| l.slice.is_none())
     }
+
+    /// Every slice: those that take turns, and its layers' own.
+    pub fn all_slices(&self) -> impl Iterator<Item = &Slice> {
+        self.slices.iter().chain(self.layers.iter().filter_map(|l| l.slice.as_ref()))
+    }
 }
 
 impl Default for Pad {

@@ -7,7 +7,10 @@ use super::{
     general_midi::{KeyMap, key_map},
     layer::Draw,
 };
-use crate::{settings::PadTrims, units::st_to_ratio};
+use crate::{
+    settings::PadTrims,
+    units::{ms_to_frames, st_to_ratio},
+};
 use std::ops::Range;
 
 /// Frames around what a pad reads: the longest kernel reads 384 beside its position.
@@ -39,7 +42,7 @@ pub(super) fn played(doc: &Document, trims: &Trims, take: usize) -> Vec<Played> 
     let mut all = Vec::new();
     for (index, pad) in doc.pads.iter().take(PADS).enumerate() {
         let reader = PadReader::new(doc, trims, index, &keys);
-        for slice in slices_of(pad).filter(|slice| slice.take == take) {
+        for slice in pad.all_slices().filter(|slice| slice.take == take) {
             all.push(reader.played(slice, f64::from(entry.sample_rate), entry.frames));
         }
     }
@@ -49,11 +52,6 @@ pub(super) fn played(doc: &Document, trims: &Trims, take: usize) -> Vec<Played> 
         all.push(Played { read: vec![whole.clone()], whole });
     }
     all
-}
-
-/// Slices of a pad: those that take turns, and its layers' own.
-pub(super) fn slices_of(pad: &Pad) -> impl Iterator<Item = &Slice> {
-    pad.slices.iter().chain(pad.layers.iter().filter_map(|l| l.slice.as_ref()))
 }
 
 /// How a pad reads.
@@ -90,7 +88,7 @@ impl<'a> PadReader<'a> {
 
     /// What is played of a slice in a take of so many `frames` at `rate` Hz.
     fn played(&self, slice: &Slice, rate: f64, frames: u64) -> Played {
-        let early = f64::from(self.pad.variation.start_ms) * WIDEST_VARIATION * rate / 1000.0;
+        let early = ms_to_frames(f64::from(self.pad.variation.start_ms) * WIDEST_VARIATION, rate);
         let start = slice.start.saturating_sub(ROOM + early.ceil() as u64);
         let whole = start..(slice.end + ROOM).min(frames);
         let layers = self.pad.layers.iter().take(LAYERS);
@@ -105,8 +103,8 @@ impl<'a> PadReader<'a> {
         let mut read = Vec::new();
         for layer in own {
             let s = &layer.settings;
-            let length = self.length_ms(s) * rate / 1000.0;
-            let from = |ms: f64| slice.start as f64 + ms * rate / 1000.0;
+            let length = ms_to_frames(self.length_ms(s), rate);
+            let from = |ms: f64| slice.start as f64 + ms_to_frames(ms, rate);
             let stop = from(f64::from(s.end_ms)).min(slice.end as f64);
             let turned = self.cloud_st.is_some() && self.pad.cloud.reverse_chance > 0.0;
             if !s.reverse || turned {

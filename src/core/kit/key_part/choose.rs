@@ -16,12 +16,12 @@ const SURE_LOOP: f32 = 0.8;
 const LONG_MS: f32 = 80.0;
 /// Largest spectral flatness of such a hit (our choice: above it noise is heard beside the tone).
 const MAX_FLATNESS: f32 = 0.05;
-/// A hit that is softer by this has lost as much worth as a sure pitch is, dB; it brings noise with it.
-const SOFT_DB: f32 = 40.0;
-/// Highest fundamental that serves a bass without loss, Hz, and what each octave above costs: played octaves lower, a
-/// tone gets dull.
+/// A hit loses one point for each 40 dB below the loudest (our choice: soft hits bring noise).
+const DB_PER_POINT: f32 = 40.0;
+/// Highest fundamental that serves a bass without loss, Hz, and the points that each octave above costs: played octaves
+/// lower, a tone gets dull.
 const BASS_HZ: f32 = 110.0;
-const OCTAVE_PRICE: f32 = 0.25;
+const POINTS_PER_OCTAVE: f32 = 0.25;
 /// Hits whose loops are tried.
 const TRIED: usize = 10;
 
@@ -139,7 +139,7 @@ impl Kit {
         });
         let loudest = tones.clone().map(|(_, hit, _)| hit.description.loudness_lufs).fold(f32::MIN, f32::max);
         let mut tones: Vec<(usize, &Hit, f32)> =
-            tones.map(|(take, hit, rate)| (take, hit, worth(hit, rate, loudest))).collect();
+            tones.map(|(take, hit, rate)| (take, hit, tone_score(hit, rate, loudest))).collect();
         tones.sort_by(|a, b| b.2.total_cmp(&a.2));
         tones.truncate(TRIED);
         tones.retain(|&(take, hit, _)| {
@@ -149,7 +149,7 @@ impl Kit {
         });
         let low = |tone: &&(usize, &Hit, f32)| {
             let hz = tone.1.description.pitch_hz.unwrap_or(0.0);
-            tone.2 - OCTAVE_PRICE * libm::log2f(hz / BASS_HZ).max(0.0)
+            tone.2 - POINTS_PER_OCTAVE * libm::log2f(hz / BASS_HZ).max(0.0)
         };
         let bass = tones.iter().max_by(|a, b| low(a).total_cmp(&low(b)));
         let parts = KeyPartKind::ALL.into_iter().zip([bass, tones.first()]);
@@ -171,10 +171,10 @@ fn is_tone(hit: &Hit) -> bool {
         && d.flatness < MAX_FLATNESS
 }
 
-/// How well it serves as a tone at `rate` Hz: sure, long, loud against the `loudest` one.
-fn worth(hit: &Hit, rate: u32, loudest: f32) -> f32 {
+/// Points for how well it serves as a tone at `rate` Hz: sure, long, loud against the `loudest` one; 2 at most.
+fn tone_score(hit: &Hit, rate: u32, loudest: f32) -> f32 {
     let d = &hit.description;
     let whole_ms = (hit.end - hit.start) as f32 * 1000.0 / rate as f32;
     let long = (d.decay_20_ms.min(whole_ms) / 1000.0).min(1.0);
-    d.pitch_confidence + long - (loudest - d.loudness_lufs) / SOFT_DB
+    d.pitch_confidence + long - (loudest - d.loudness_lufs) / DB_PER_POINT
 }

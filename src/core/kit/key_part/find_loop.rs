@@ -32,7 +32,7 @@ const COMPARED: (f64, f64) = (4.0, 0.02);
 /// A loop and how good it is.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FoundLoop {
-    /// First frame of the take, first frame after it, length of the crossfade.
+    /// First frame of the loop, counted from the start of the take.
     pub start: u64,
     /// First frame after the loop.
     pub end: u64,
