@@ -28,7 +28,7 @@ impl<'a> CaptureFollower<'a> {
         lost
     }
 
-    /// Before the first hit only its lead is needed: the last second is more.
+    /// Keeps only the last two seconds while no hit has come: more than the lead-in of 0.2 s.
     pub fn forget_old(&mut self) {
         let surplus = self.channels[0].len().saturating_sub(2 * self.ring.rate as usize);
         if surplus > 0 {

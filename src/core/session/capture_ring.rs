@@ -18,8 +18,9 @@ pub(super) struct CaptureRing {
     /// Hz.
     pub rate: u32,
     frames: Box<[Frame]>,
-    /// Frames that are or will at once be written, and those that are, since the start.
+    /// Frames written since the start, including the block being written.
     claimed: AtomicU64,
+    /// Frames completely written since the start.
     written: AtomicU64,
 }
 

@@ -22,9 +22,26 @@ pub(super) fn pad_of(kit: &Kit, pad: usize) -> Result<&Pad> {
 
 /// A job that read `before` may only change a kit with the same takes and hits.
 pub(super) fn check_unchanged(kit: &Kit, before: &Kit) -> Result<()> {
-    let same_hits = || kit.doc.takes.iter().zip(&before.doc.takes).all(|(a, b)| a.hits.len() == b.hits.len());
+    let same_hits = || kit.doc.takes.iter().zip(&before.doc.takes).all(|(a, b)| a.hits == b.hits);
     if same_takes(&kit.takes, &before.takes) && same_hits() {
         return Ok(());
     }
     Err(Error::invalid("the takes changed while this was being computed; try it again"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::listen::Description;
+
+    #[test]
+    fn takes_whose_hits_were_moved_count_as_changed() {
+        let take = Arc::new(Take::from_samples("take", 48_000, vec![vec![0.5; 100]]));
+        let hit = Hit { start: 0, end: 50, by_hand: false, description: Description::default() };
+        let before = with_take(&Kit::default(), &take, &[hit]);
+        let mut kit = before.clone();
+        assert_eq!(check_unchanged(&kit, &before), Ok(()));
+        kit.doc.takes[0].hits[0].end = 60;
+        assert!(check_unchanged(&kit, &before).is_err(), "as many hits, one of them another");
+    }
 }

@@ -6,7 +6,7 @@ const WINDOW_S: f64 = 0.005;
 /// quiet room, below a soft knock).
 const LOUD: f32 = 0.005;
 const ABOVE_NOISE: f32 = 4.0;
-/// Windows from whose softest the noise is first known: 100 ms. A hit among them is found afterwards.
+/// Windows whose lowest peak is the first estimate of the noise floor: 100 ms. A hit among them is found afterwards.
 const LEARNED: usize = 20;
 /// How fast the noise is followed upwards, for each window: 2 dB a second. Downwards it is followed at once.
 const NOISE_RISE: f32 = 1.001_15;
@@ -111,7 +111,7 @@ impl LoudnessGate {
         silent.then(|| self.end_now())
     }
 
-    /// The same as things stand.
+    /// First frame after the recording if it ended now: 1 s after the last loud window, at most all frames.
     pub fn end_now(&self) -> u64 {
         (self.last + (AFTER_S * self.rate) as u64).min(self.frames)
     }

@@ -91,8 +91,8 @@ impl std::fmt::Debug for Session {
 }
 
 impl Session {
-    /// Makes so large a share of the trials of each search from now on, above 0 to 1: less for who wants to hear something
-    /// soon, and for tests that do not judge the sound.
+    /// Sets the share of its trials that each search makes from now on, clamped to 0.01 to 1. A smaller share ends sooner and
+    /// fits less well.
     pub fn set_search_effort(&self, share: f32) {
         self.open_kit.search_effort.set(share);
     }

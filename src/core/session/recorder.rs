@@ -24,7 +24,7 @@ use std::{
     time::Duration,
 };
 
-/// Longest recording, s: ten minutes.
+/// Longest recording, s, at up to 48 kHz; at higher rates 28,800,000 frames (5 min at 96 kHz).
 pub const MAX_RECORDING_SECONDS: u64 = 600;
 /// What the ring holds of the side input, s.
 pub const KEPT_SECONDS: u64 = 120;
@@ -160,7 +160,7 @@ impl Recorder {
     }
 
     /// Begins; `done` gets the take when the recording ends and is kept, `None` when the hit that it waited for never
-    /// came. Nothing happens while one runs, or before
+    /// came. It is not called when the recording is stopped during its count-in. Nothing happens while one runs, or before
     /// [`Recorder::prepare`].
     pub fn start(self: &Arc<Self>, options: RecordOptions, done: impl FnOnce(Option<Take>) + Send + 'static) {
         let mut thread = lock(&self.thread);
@@ -233,7 +233,8 @@ impl Recorder {
         Some(take_of(channels.map(|c| c[range.clone()].to_vec()), ring.rate))
     }
 
-    /// Follows the ring from frame `from` on until the recording ends; `None` when it ends before it has begun.
+    /// Follows the ring from frame `from` on until the recording ends; `None` when it ends before it has begun, by itself in
+    /// the count-in (it is not kept then) or without the hit that it waits for.
     fn collect(&self, ring: &CaptureRing, from: u64, options: RecordOptions) -> Option<Take> {
         let from = from + options.count_in.map_or(0, |count_in| count_in.frames(ring.rate));
         let max_frames = MAX_FRAMES.min(MAX_RECORDING_SECONDS * u64::from(ring.rate)) as usize;
@@ -245,6 +246,8 @@ impl Recorder {
             if until < from {
                 self.frames.store(from - until, Relaxed);
                 if !open {
+                    // stopped during the count-in: nothing was missed
+                    self.keep.store(false, Release);
                     return None;
                 }
                 thread::sleep(READ_INTERVAL);
@@ -424,6 +427,18 @@ mod tests {
         feed(&recorder, &left, &left);
         recorder.stop(true);
         assert!(wait(&receive).channels == [&left[16_000..]]);
+    }
+
+    #[test]
+    fn a_recording_stopped_during_its_count_in_says_nothing() {
+        let count_in = Some(CountIn { beats: 4, tempo: 120.0 });
+        let (recorder, receive) =
+            started(8000, RecordOptions { count_in, from_first_hit: true, ..RecordOptions::default() });
+        recorder.feed([&[0.5; 1000], &[0.5; 1000]]);
+        recorder.stop(true);
+        // the sender goes with the recording's thread
+        let answer = receive.recv_timeout(Duration::from_secs(60));
+        assert_eq!(answer.err(), Some(mpsc::RecvTimeoutError::Disconnected));
     }
 
     #[test]

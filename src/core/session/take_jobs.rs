@@ -10,7 +10,7 @@ use super::{
 use crate::{
     cast::DetectedTake,
     error::{Error, Result},
-    kit::{Kit, Pad, Slice},
+    kit::{Kit, Pad},
     listen::{self, DetectOptions, Hit, describe},
     progress::{Part, Progress},
     take::{self, Take},
@@ -73,41 +73,45 @@ pub(super) fn shift_take(
 
 /// Removes a take that no pad plays.
 pub(super) fn remove_take(open_kit: &OpenKit, index: usize) -> Result<()> {
-    let Some(entry) = open_kit.kit().doc.takes.get(index).cloned() else {
+    let before = open_kit.kit();
+    let (Some(take), Some(entry)) = (before.takes.get(index), before.doc.takes.get(index)) else {
         return Err(Error::invalid(format!("there is no take {} to remove", index + 1)));
     };
-    open_kit.change(&format!("remove take {}", entry.name), false, |kit| {
-        let playing: Vec<String> = (kit.doc.pads.iter().enumerate())
-            .filter(|(_, pad)| slices_of(pad).any(|s| s.take == index))
-            .map(|(i, _)| (i + 1).to_string())
-            .collect();
-        if !playing.is_empty() {
-            let (word, verb) = if playing.len() == 1 { ("pad", "plays") } else { ("pads", "play") };
-            return Err(Error::invalid(format!(
-                "{word} {} {verb} take {}; give the {word} other hits or clear the {word} first",
-                playing.join(", "),
-                index + 1
-            )));
-        }
-        if let Some(part) = kit.doc.key_parts.iter().find(|p| p.slice.is_some_and(|s| s.take == index)) {
-            return Err(Error::invalid(format!(
-                "the {} plays take {}; give it another hit or remove it first",
-                part.name,
-                index + 1
-            )));
-        }
-        kit.doc.takes.remove(index);
-        kit.takes.remove(index);
-        kit.doc.pads.iter_mut().for_each(|pad| forget_take(pad, index));
-        for slice in kit.doc.key_parts.iter_mut().filter_map(|part| part.slice.as_mut()) {
-            slice.take -= usize::from(slice.take > index);
-        }
-        Ok(())
-    })
+    open_kit.change(&format!("remove take {}", entry.name), false, |kit| remove_from(kit, index, take))
 }
 
-fn slices_of(pad: &Pad) -> impl Iterator<Item = &Slice> {
-    pad.slices.iter().chain(pad.layers.iter().filter_map(|l| l.slice.as_ref()))
+/// Removes the take of this index, which must still be `take`.
+fn remove_from(kit: &mut Kit, index: usize, take: &Arc<Take>) -> Result<()> {
+    if !kit.takes.get(index).is_some_and(|now| Arc::ptr_eq(now, take)) {
+        let name = &take.name;
+        return Err(Error::invalid(format!("the takes changed while {name} was to be removed; try again")));
+    }
+    let playing: Vec<String> = (kit.doc.pads.iter().enumerate())
+        .filter(|(_, pad)| pad.all_slices().any(|s| s.take == index))
+        .map(|(i, _)| (i + 1).to_string())
+        .collect();
+    if !playing.is_empty() {
+        let (word, verb) = if playing.len() == 1 { ("pad", "plays") } else { ("pads", "play") };
+        return Err(Error::invalid(format!(
+            "{word} {} {verb} take {}; give the {word} other hits or clear the {word} first",
+            playing.join(", "),
+            index + 1
+        )));
+    }
+    if let Some(part) = kit.doc.key_parts.iter().find(|p| p.slice.is_some_and(|s| s.take == index)) {
+        return Err(Error::invalid(format!(
+            "the {} plays take {}; give it another hit or remove it first",
+            part.name,
+            index + 1
+        )));
+    }
+    kit.doc.takes.remove(index);
+    kit.takes.remove(index);
+    kit.doc.pads.iter_mut().for_each(|pad| forget_take(pad, index));
+    for slice in kit.doc.key_parts.iter_mut().filter_map(|part| part.slice.as_mut()) {
+        slice.take -= usize::from(slice.take > index);
+    }
+    Ok(())
 }
 
 /// Counts the takes after a removed one anew.
@@ -235,5 +239,21 @@ fn follow_hits(pad: &mut Pad, index: usize, old: &[Hit], new: &[Hit]) {
     match follow(audition.take, audition.hit) {
         Some(hit) => audition.hit = hit,
         None => pad.audition = None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_take_is_removed_only_while_it_is_still_at_its_place() {
+        let take = |name| Arc::new(Take::from_samples(name, 48_000, vec![vec![0.5; 100]]));
+        let [first, second] = ["first", "second"].map(take);
+        let mut kit = with_take(&with_take(&Kit::default(), &first, &[]), &second, &[]);
+        remove_from(&mut kit, 0, &first).unwrap();
+        let said = remove_from(&mut kit, 0, &first).unwrap_err().to_string();
+        assert!(said.contains("first") && said.contains("try again"), "{said}");
+        assert_eq!((kit.takes.len(), kit.doc.takes[0].name.as_str()), (1, "second"));
     }
 }
