@@ -19,6 +19,7 @@ use super::{
 use crate::{
     kit::{Tone, Trims},
     settings::{KitTrims, PadTrims},
+    units::ms_to_frames,
 };
 
 /// Peaks below this are silence: -120 dBFS. Common practice, no source.
@@ -211,9 +212,10 @@ impl PadChannel {
         self.in_main.go(if new.in_main { 1.0 } else { 0.0 }, now, frames);
         self.cloud_gain.go(gain(new.cloud_db), now, frames);
         let bend = new.pitch_st + new.fine_ct / 100.0 + trims.kit.pitch_st;
-        if bend != self.bend.target() {
+        let moved = bend != self.bend.target();
+        if moved {
             // Voices rendered ahead are rendered again with the new pitch.
-            let rest = (BEND_REST_MS * self.sample_rate / 1000.0) as u64;
+            let rest = ms_to_frames(BEND_REST_MS, self.sample_rate) as u64;
             let rested = self.last_bend.is_none_or(|at| now >= at + rest);
             for instance in &self.instances {
                 let Some(kit) = instance.kit.and_then(|k| kits[k].as_ref()) else { continue };
@@ -227,7 +229,7 @@ impl PadChannel {
             self.last_bend = Some(now);
             self.bend.go(bend, now, frames);
         }
-        if changed {
+        if changed || moved && self.has_note_bell(kits) {
             let instance = &mut self.instances[self.current];
             if instance.busy && frames > 0 {
                 if let Some(kit) = instance.kit.and_then(|k| kits[k].as_ref()) {
@@ -238,6 +240,12 @@ impl PadChannel {
                 self.set_chain_now(kits);
             }
         }
+    }
+
+    /// Whether the tone chain has a bell that follows the pitch.
+    fn has_note_bell(&self, kits: &Kits) -> bool {
+        let kit = self.instances[self.current].kit.and_then(|k| kits[k].as_ref());
+        kit.is_some_and(|kit| kit.pads[self.index].pad.tone.note_bell.on)
     }
 
     /// Bypasses the stages of its tone chain whose bits are set, and only these; bit 0 is the first of
@@ -371,7 +379,8 @@ impl PadChannel {
                 instance.kit = None;
             }
             if let Some(frames) = check_every.filter(|_| instance.busy) {
-                instance.stop_if_silent(frames, (SILENCE_BEFORE_STOP_MS * self.sample_rate / 1000.0) as u64);
+                instance
+                    .stop_if_silent(frames, ms_to_frames(SILENCE_BEFORE_STOP_MS, self.sample_rate) as u64);
             }
         }
     }

@@ -72,6 +72,7 @@ impl PlayKit {
             && self.sample_rate == other.sample_rate
             && a.pad == b.pad
             && a.slices == b.slices
+            && a.note_hz == b.note_hz
             && takes.into_iter().all(|t| {
                 self.kit.takes.get(t).zip(other.kit.takes.get(t)).is_some_and(|(x, y)| Arc::ptr_eq(x, y))
             })
@@ -134,6 +135,7 @@ mod tests {
     use super::*;
     use crate::{
         kit::{Band, Layer, Slice},
+        listen::{Description, Hit},
         settings::Unit,
         take::Take,
     };
@@ -195,6 +197,19 @@ mod tests {
         pad.layers = vec![Layer { slice: Some(slice), ..Layer::default() }];
         pad.tone.dips = vec![Band::default()];
         kit
+    }
+
+    #[test]
+    fn a_pad_whose_hit_has_another_pitch_is_another_pad() {
+        let kit = kit();
+        let pitched = |hz| {
+            let mut kit = kit.clone();
+            let description = Description { pitch_hz: Some(hz), ..Description::default() };
+            kit.doc.takes[0].hits = vec![Hit { start: 0, end: 100, by_hand: false, description }];
+            PlayKit::new(Arc::new(kit), 48_000.0)
+        };
+        assert!(pitched(110.0).same_pad(&pitched(110.0), 0));
+        assert!(!pitched(110.0).same_pad(&pitched(220.0), 0), "its note bell lies elsewhere");
     }
 
     #[test]

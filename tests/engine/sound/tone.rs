@@ -178,11 +178,18 @@ fn a_slice_is_lifted_and_lowered_by_120_db() {
 
 #[test]
 fn the_note_bell_follows_the_pitch_of_the_pad() {
-    for (st, cents, trim) in
-        [(0.0, 0.0, 0.0), (7.0, 0.0, 0.0), (-5.0, 30.0, 0.0), (0.0, 0.0, 4.0), (3.0, 0.0, -8.0)]
-    {
+    for (st, cents, trim, kit_trim) in [
+        (0.0, 0.0, 0.0, 0.0),
+        (7.0, 0.0, 0.0, 0.0),
+        (-5.0, 30.0, 0.0, 0.0),
+        (0.0, 0.0, 4.0, 0.0),
+        (3.0, 0.0, -8.0, 0.0),
+        (0.0, 0.0, 0.0, 5.0),
+        (0.0, 0.0, 3.0, -7.0),
+    ] {
         let mut trims = Trims::default();
         trims.pads[0].pitch_st = trim;
+        trims.kit.pitch_st = kit_trim;
         let pitched = |k: &mut Kit| {
             let s = &mut k.doc.pads[0].layers[0].settings;
             (s.pitch_st, s.fine_ct) = (st, cents);
@@ -192,6 +199,9 @@ fn the_note_bell_follows_the_pitch_of_the_pad() {
             // At its own frequency it would do nothing here.
             k.doc.pads[0].tone.note_bell = Band { on: true, hz: 8000.0, gain_db: 9.0, q: 8.0 };
         }) - gain(300.0, &trims, pitched);
-        assert!((made - 9.0).abs() < 0.1, "pitch {st} st {cents} ct, trim {trim} st: {made:+.2} dB");
+        assert!(
+            (made - 9.0).abs() < 0.1,
+            "pitch {st} st {cents} ct, trims {trim} and {kit_trim} st: {made:+.2} dB"
+        );
     }
 }
