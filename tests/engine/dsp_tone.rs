@@ -64,6 +64,23 @@ fn bypass_matches_the_loudness_of_every_stage_and_of_the_chain() {
     }
 }
 
+/// The chain is bypassed while its last stage is: its loudness was measured all the same.
+#[test]
+fn the_chain_is_bypassed_at_its_loudness_also_while_its_last_stage_is() {
+    let x = hits(48_000 * 4, 0.5);
+    let (mut working, mut off) = (chain(&full()), chain(&full()));
+    for chain in [&mut working, &mut off] {
+        chain.bypass(ToneStage::Colour, true);
+        process(chain, &x);
+    }
+    off.set(&full(), &PadTrims { tone: false, ..PadTrims::default() }, Some(98.0));
+    // before the measure taken during the bypass counts
+    let soon = &x[..48_000];
+    let apart = loudness(&process(&mut off, soon)) - loudness(&process(&mut working, soon));
+    println!("bypassed {apart:+.2} LU louder");
+    assert!(apart.abs() < 1.0, "{apart:.2} LU");
+}
+
 /// Energy above 15 kHz around a change during a 200 Hz tone: a click would have some.
 #[test]
 fn no_change_clicks() {

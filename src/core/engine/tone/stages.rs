@@ -157,7 +157,7 @@ impl ToneStages {
     }
 
     /// Processes all stages in order. Returns the measured powers before the first and after the last stage, where
-    /// they were measured.
+    /// loudness is measured all the time. A bypassed last stage is heard at the loudness that its output would have.
     fn process_all(
         &mut self,
         left: &mut [f32],
@@ -173,7 +173,8 @@ impl ToneStages {
         let mut to_come = limiters;
         let window = ahead_left.len().checked_div(limiters).unwrap_or(0);
         let mut known = window * limiters;
-        let (mut first, mut power) = (None, None);
+        // `power` is that of the sound between two stages; behind a bypassed one it is not known
+        let (mut first, mut last, mut power) = (None, None, None);
         for stage in order.into_iter().filter(|&s| on[s as usize]) {
             if looks(&stage) {
                 let (al, ar) = (&mut ahead_left[..known], &mut ahead_right[..known]);
@@ -193,9 +194,11 @@ impl ToneStages {
                     lookahead.process_long(stage, l, r, [&[], &[]]);
                 }
             }
-            first = first.or(Some(self.matchers[stage as usize].before));
+            let matcher = &self.matchers[stage as usize];
+            first = first.or(Some(matcher.before));
+            last = Some(matcher.after);
         }
-        first.zip(power)
+        first.zip(last).filter(|_| self.tracks_loudness)
     }
 
     /// [`ToneStages::process_stage`] for up to [`TONE_BLOCK`] frames, with the loudness before and after measured, so

@@ -56,7 +56,8 @@ pub fn process(chain: &mut ToneChain, x: &[f32]) -> Vec<f32> {
     l
 }
 
-fn loudness(x: &[f32]) -> f64 {
+/// Integrated loudness of a sound in both channels, LUFS.
+pub fn loudness(x: &[f32]) -> f64 {
     let mut meter = ebur128::EbuR128::new(2, RATE as u32, ebur128::Mode::I).unwrap();
     meter.add_frames_planar_f32(&[x, x]).unwrap();
     meter.loudness_global().unwrap()
