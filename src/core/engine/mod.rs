@@ -55,7 +55,10 @@ use key_parts::KeyPartChannel;
 use output::Output;
 use pad_channel::{Buffers, GLIDE_MS, PadChannel};
 use ramp::Ramp;
-use std::sync::{Arc, atomic::Ordering::Relaxed};
+use std::sync::{
+    Arc,
+    atomic::Ordering::{Relaxed, Release},
+};
 use tone::ToneChain;
 use transport::SongPosition;
 use voice_pool::VoicePool;
@@ -267,7 +270,8 @@ impl Engine {
             self.meters.last_trigger[pad].show(&drawn);
             self.meters.last_cloud[pad].show(&drawn.cloud[..drawn.grains]);
         }
-        self.meters.pad_triggers[pad].fetch_add(1, Relaxed);
+        // what was drawn is there for who sees the count
+        self.meters.pad_triggers[pad].fetch_add(1, Release);
     }
 
     /// A key is released at the next frame; pads that are not held play on.

@@ -54,7 +54,8 @@ pub struct PadReductions {
 pub struct Meters {
     /// Peak of each pad since the last read, as `f32` bits.
     pub pad_peak: [AtomicU32; PADS],
-    /// Triggers of each pad since the engine was made, wrapping.
+    /// Triggers of each pad since the engine was made, wrapping; counted with release ordering. Who goes on to read what was
+    /// drawn loads it with acquire ordering.
     pub pad_triggers: [AtomicU32; PADS],
     /// What was drawn for the last trigger of each pad; written before the trigger is counted.
     pub last_trigger: [LastTrigger; PADS],

@@ -83,7 +83,8 @@ impl Scope {
     pub fn latest(&self, out: &mut [[f32; 2]]) -> Option<u64> {
         out.fill([0.0; 2]);
         let written = self.written.load(Acquire);
-        if self.source.load(Relaxed) != self.written_source.load(Relaxed) {
+        // with acquire ordering, so that `since` is not older
+        if self.source.load(Relaxed) != self.written_source.load(Acquire) {
             return None;
         }
         let since = self.since.load(Relaxed);
@@ -107,7 +108,7 @@ impl Scope {
         let source = self.source.load(Relaxed);
         if source != self.written_source.load(Relaxed) {
             self.since.store(self.written.load(Relaxed), Relaxed);
-            self.written_source.store(source, Relaxed);
+            self.written_source.store(source, Release);
         }
         to_source(source)
     }
