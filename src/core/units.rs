@@ -1,7 +1,7 @@
 //! Decibels, semitones, hertz and milliseconds, converted in one place.
 //!
 //! Bare `f32`/`f64` fields elsewhere carry their unit in their name (`level_db`, `cutoff_hz`,
-//! `decay_ms`, `pitch_st`, `spread_ms`); this module is the only one that converts between units.
+//! `decay_ms`, `pitch_st`, `spread_ms`); conversions between units belong here.
 //!
 //! Every function takes single and double precision and rests on `libm`, so that its results have the same
 //! bits on every machine (the system's functions differ).

@@ -16,7 +16,7 @@ use super::{
 use crate::{
     kit::{Alternate, PADS},
     settings::{KitTrims, PadTrims},
-    units::{db_to_gain, gain_to_db, power_to_db},
+    units::{db_to_gain, gain_to_db, ms_to_frames, power_to_db},
 };
 
 /// Everything that decides how a trigger sounds.
@@ -103,10 +103,9 @@ impl Trigger<'_> {
         Draws::new(self.kit.kit.doc.seed, self.pad, index, purpose)
     }
 
-    /// Velocity after the curve: to a power from 2^-1.5 to 2^1.5.
+    /// Velocity after the kit's velocity curve.
     fn curved_velocity(&self) -> f64 {
-        let exponent = libm::exp2(1.5 * f64::from(self.kit_trims.velocity_curve));
-        libm::pow(f64::from(self.velocity.clamp(0.0, 1.0)), exponent)
+        self.kit_trims.curved(f64::from(self.velocity.clamp(0.0, 1.0)))
     }
 
     /// Index of the slice to play: one of those for this velocity, or of the nearest ones when none fits.
@@ -218,8 +217,9 @@ impl Trigger<'_> {
         }
     }
 
-    /// Level of a layer, dB. Velocity in dB counts twice, times the depth: at full depth the square law of
-    /// R. B. Dannenberg, "The Interpretation of MIDI Velocity" (2006).
+    /// Level of a layer, dB. The velocity in dB is multiplied by 2 × `velocity_level` × the velocity trim: where the last two
+    /// multiply to 1, the level follows the square of the velocity (R. B. Dannenberg, "The Interpretation of MIDI
+    /// Velocity", 2006).
     fn level_db(&self, layer: &PlayLayer, plan: &VoicePlan) -> f64 {
         let s = &layer.settings;
         let depth = 2.0 * f64::from(s.velocity_level) * f64::from(self.trims.velocity);
@@ -235,7 +235,7 @@ impl Trigger<'_> {
     }
 
     fn frames(&self, ms: f64) -> u64 {
-        (ms * self.sample_rate / 1000.0).round() as u64
+        ms_to_frames(ms, self.sample_rate).round() as u64
     }
 }
 

@@ -6,6 +6,7 @@ use super::{
     ramp::Ramp,
     voice::{GrainSlot, LookAhead, MixBus, NONE, Ring, Voice, VoicePart},
 };
+use crate::units::ms_to_frames;
 
 /// Most voices that sound, not counting those that fade out.
 pub(super) const MAX_VOICES: usize = 64;
@@ -46,7 +47,7 @@ impl VoicePool {
             snapshots: Vec::with_capacity(MAX_GRAINS + ENDED_GRAINS),
             free: NONE,
             sounding: 0,
-            fade_frames: (STEAL_FADE_MS * sample_rate / 1000.0).round() as u32,
+            fade_frames: ms_to_frames(STEAL_FADE_MS, sample_rate).round() as u32,
             rings: (0..MAX_VOICES + FADING_VOICES)
                 .map(|_| std::array::from_fn(|_| std::array::from_fn(|_| ring())))
                 .collect(),

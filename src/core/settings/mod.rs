@@ -162,7 +162,7 @@ impl Value for u8 {
 }
 
 /// Declares a structure together with its table of settings, its `Default` and its serde form
-/// (unknown fields are refused by the kit file's own check, missing ones take their default). A field has its own
+/// (unknown fields are ignored, missing ones take their default). A field has its own
 /// name in files and as id, or that of `as`.
 macro_rules! settings {
     (

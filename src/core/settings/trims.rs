@@ -43,3 +43,10 @@ settings! {
         ceiling_db: f32 = -1.0, "Ceiling level", Decibels, -24.0 ..= 0.0, Linear, "Highest true peak that leaves the outputs.";
     }
 }
+
+impl KitTrims {
+    /// A velocity, 0 to 1, after the velocity curve: to a power from 2^-1.5 to 2^1.5.
+    pub(crate) fn curved(&self, velocity: f64) -> f64 {
+        libm::pow(velocity, libm::exp2(1.5 * f64::from(self.velocity_curve)))
+    }
+}

@@ -14,7 +14,7 @@
 //! that the frame itself needs.
 
 use super::{denormal::flush, glide::Glide, math::one_pole};
-use crate::units::{db_to_gain, gain_to_db};
+use crate::units::{db_to_gain, gain_to_db, ms_to_frames};
 
 /// Look-ahead of the limiter, ms.
 pub const LOOKAHEAD_MS: f64 = 1.5;
@@ -27,7 +27,7 @@ const REDUCTION_SCALE: f64 = 1_073_741_824.0; // 2^30
 
 /// Look-ahead in frames at `sample_rate` Hz.
 pub fn lookahead_frames(sample_rate: f64) -> usize {
-    ((LOOKAHEAD_MS * sample_rate / 1000.0).ceil() as usize).min(MAX_LOOKAHEAD)
+    (ms_to_frames(LOOKAHEAD_MS, sample_rate).ceil() as usize).min(MAX_LOOKAHEAD)
 }
 
 /// A limiter for two channels that share their gain.

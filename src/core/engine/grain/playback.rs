@@ -5,14 +5,17 @@ use super::{
     settings::{GRAIN_BLOCK, GrainSettings, Steps, fixed, fixed_step, read},
     slice_loop::{LoopPosition, SliceLoop},
 };
-use crate::engine::{
-    dsp::{
-        envelope::{ANTI_CLICK_MS, AmpEnvelope, Entry, Hold},
-        math,
-        reader::{Reader, Step},
-        svf::{Pass, Steepness, Svf},
+use crate::{
+    engine::{
+        dsp::{
+            envelope::{ANTI_CLICK_MS, AmpEnvelope, Entry, Hold},
+            math,
+            reader::{Reader, Step},
+            svf::{Pass, Steepness, Svf},
+        },
+        ramp::Ramp,
     },
-    ramp::Ramp,
+    units::ms_to_frames,
 };
 
 /// Frames of a grain's own age between two cutoffs of a filter that sweeps.
@@ -107,7 +110,7 @@ impl Grain {
     /// A grain triggered at absolute frame `now` in an engine at `sample_rate` Hz.
     pub fn new(settings: &GrainSettings, bend: &Ramp, now: u64, sample_rate: f64) -> Self {
         let s = settings.settings;
-        let frames = |ms: f64| ms * sample_rate / 1000.0;
+        let frames = |ms: f64| ms_to_frames(ms, sample_rate);
         let pitch = Pitch::new(settings, f64::from(bend.at(now + settings.delay)), sample_rate);
         let (first, last) = settings.span();
         let length = (last - first).max(1.0);

@@ -9,6 +9,7 @@ use crate::{
         play_slice::PlaySlice,
     },
     kit::LayerSettings,
+    units::ms_to_frames,
 };
 
 /// Most frames that a grain renders in one go.
@@ -44,7 +45,7 @@ pub(in crate::engine) struct GrainSettings<'a> {
 impl GrainSettings<'_> {
     /// First frame of the take that is played, and the one after the last.
     pub fn span(&self) -> (f64, f64) {
-        let frames = |ms: f64| ms * self.slice.rate / 1000.0;
+        let frames = |ms: f64| ms_to_frames(ms, self.slice.rate);
         let (start, end) = (self.slice.start as f64, self.slice.end as f64);
         let stop = (start + frames(f64::from(self.settings.end_ms))).min(end);
         // Variation may start a little before the slice, and before the take, which is silent there. A start past

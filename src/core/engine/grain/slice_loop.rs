@@ -4,6 +4,7 @@ use super::settings::{GRAIN_BLOCK, Steps, fixed, fixed_step, read};
 use crate::{
     engine::dsp::reader::{ONE, Reader},
     kit::LayerSettings,
+    units::ms_to_frames,
 };
 
 /// A loop at the end of a slice. Positions and lengths are 32.32 fixed point, in frames of the take.
@@ -37,7 +38,7 @@ impl SliceLoop {
     /// A loop with the lengths of `s` for a take at `rate` Hz, of which `span` frames are played at `ratio` from
     /// frame `at` on; `None` when the slice is too short for it.
     pub fn new(s: &LayerSettings, rate: f64, span: f64, ratio: f64, at: f64) -> Option<Self> {
-        let source = |ms: f32| f64::from(ms) * rate / 1000.0;
+        let source = |ms: f32| ms_to_frames(f64::from(ms), rate);
         // One turn may happen per block; three octaves are left for the pitch drop and the bend.
         let minimum = ratio * 8.0 * GRAIN_BLOCK as f64;
         let length = source(s.loop_ms).max(minimum);
