@@ -32,6 +32,9 @@ impl Default for RenderOptions {
 
 impl RenderOptions {
     /// These options, if they lie within their ranges.
+    ///
+    /// # Errors
+    /// One sentence about the first that does not.
     pub fn checked(self) -> Result<Self> {
         if !(8_000..=384_000).contains(&self.rate) {
             return Err(Error::invalid(format!(
@@ -102,7 +105,7 @@ fn play_score(
     let mut held = Vec::new();
     let mut now = 0;
     loop {
-        let (tempo, beats) = score.place(now as f64 / rate);
+        let (tempo, beats) = score.position_at(now as f64 / rate);
         engine.set_transport(Transport { beats: Some(beats), tempo });
         while let Some(event) = events.next_if(|e| frame_of(e.seconds) <= now) {
             play(&mut engine, event, &mut held);
@@ -151,6 +154,12 @@ fn play(engine: &mut Engine, event: &Event, held: &mut Vec<(u8, u8)>) {
 pub type Stereo = [Vec<f32>; 2];
 
 /// One pad played once, alone: the samples of its own output. Mutes and solos do not count.
+///
+/// # Errors
+/// A rate out of range, or cancelled by `progress`.
+///
+/// # Panics
+/// When the kit has no pad of this index.
 pub fn render_pad(
     kit: &Arc<Kit>,
     pad: usize,
@@ -179,7 +188,7 @@ pub fn render_pad(
 }
 
 /// Cuts exact zeros off the end, leaving at least one frame.
-fn trim_end(sound: &mut Stereo) {
+pub(super) fn trim_end(sound: &mut Stereo) {
     let last = sound.iter().map(|c| c.iter().rposition(|&s| s != 0.0).map_or(0, |i| i + 1)).max();
     let frames = last.unwrap_or(0).max(1);
     sound.iter_mut().for_each(|c| c.resize(frames, 0.0));

@@ -104,6 +104,9 @@ impl Score {
 
     /// Reads the bytes of a Standard MIDI File, format 0, 1 or 2, with ticks per beat or SMPTE time.
     /// Notes of every channel play, a key struck with velocity 0 is let go.
+    ///
+    /// # Errors
+    /// What is wrong with the bytes, as the end of a sentence that names them.
     pub fn parse(bytes: &[u8]) -> Result<Self> {
         // -128 frames a second, which the library negates in any header; SMPTE time has 24, 25, 29 or 30
         if bytes.windows(13).any(|header| header.starts_with(b"MThd") && header[12] == 0x80) {
@@ -126,7 +129,7 @@ impl Score {
     }
 
     /// Tempo and beats at a time in seconds.
-    pub fn place(&self, seconds: f64) -> (f64, f64) {
+    pub fn position_at(&self, seconds: f64) -> (f64, f64) {
         let i = self.tempi.partition_point(|t| t.seconds <= seconds).max(1) - 1;
         let t = self.tempi[i];
         (t.bpm, t.beats + (seconds - t.seconds) * t.bpm / 60.0)
@@ -297,8 +300,8 @@ mod tests {
         assert_eq!(score.events[0].action, Action::On(38, 1.0));
         assert_eq!(score.events[1].action, Action::Off(38));
         assert_eq!(score.events[2].action, Action::On(38, 64.0 / 127.0));
-        assert_eq!(score.place(0.25), (120.0, 0.5));
-        assert_eq!(score.place(1.5), (60.0, 2.0));
+        assert_eq!(score.position_at(0.25), (120.0, 0.5));
+        assert_eq!(score.position_at(1.5), (60.0, 2.0));
     }
 
     #[test]

@@ -115,6 +115,8 @@ fn a_soundfont_plays_every_velocity_at_the_engines_level() {
         [42, 46].iter().flat_map(|&key| font.of(key, 99)).map(|zone| zone.0.get(&57)).collect();
     assert_eq!(hats, [Some(&1); 4]);
     let held = font.of(56, 127)[0];
+    let release_s = 2f64.powf(f64::from(held.0[&38] as i16) / 1200.0);
+    assert!((release_s - 3.0 * 0.3).abs() < 0.001, "{release_s} s");
     let header = font.headers()[usize::from(held.0[&53])];
     assert_eq!(
         (held.0[&54], u32_at(header, 32) - u32_at(header, 28)),

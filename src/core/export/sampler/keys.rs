@@ -1,10 +1,10 @@
 //! Key parts for other samplers: a sample every few keys, sustained by a loop.
 
-use super::strokes::{Stroke, VelocityCurve, looped, next_velocity, strength, trim_end};
+use super::strokes::{Stroke, VelocityCurve, looped, next_velocity, strength};
 use crate::{
     engine::{Engine, PlayKit},
     error::Result,
-    export::{MAX_TAIL_S, Stereo, summary::key_part_stems},
+    export::{MAX_TAIL_S, Stereo, render::trim_end, summary::key_part_stems},
     kit::{Document, KeyPart, Kit},
     progress::Progress,
     units::{gain_to_db, note_to_hz},

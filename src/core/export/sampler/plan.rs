@@ -2,7 +2,7 @@
 
 use crate::{
     error::{Error, Result},
-    kit::{Document, KEY_PART, Kit, PADS, Pad, Slice, Tone, VariationMode, key_map},
+    kit::{Document, KEY_PART, Kit, PAD, PADS, Pad, Slice, Tone, VariationMode, key_map},
     settings::{PAD_TRIMS, PadTrims, setting},
 };
 use std::ops::RangeInclusive;
@@ -110,15 +110,21 @@ impl PadPlan {
     }
 }
 
-/// The kit as it is sampled: no pad muted, the ceiling on, the kit's level in the pads and key parts, with or without
-/// tone.
+/// The kit as it is sampled: no pad muted, the ceiling on, the kit's level in the key parts and in the pads of the main
+/// output, with or without tone.
 pub(super) fn neutral(kit: &Kit, options: &SampleOptions) -> Kit {
     let mut kit = kit.clone();
     let trims = &mut kit.doc.trims;
     trims.kit.ceiling_on = true;
-    for pad in &mut trims.pads {
-        (pad.mute, pad.solo) = (false, false);
-        pad.level_db = setting(&PAD_TRIMS, "level_db").clamp(pad.level_db + trims.kit.level_db);
+    for (trims_of_pad, pad) in trims.pads.iter_mut().zip(&mut kit.doc.pads) {
+        (trims_of_pad.mute, trims_of_pad.solo) = (false, false);
+        if trims_of_pad.in_main {
+            let wanted_db = trims_of_pad.level_db + trims.kit.level_db;
+            trims_of_pad.level_db = setting(&PAD_TRIMS, "level_db").clamp(wanted_db);
+            // what the trim has no room for: the pad's own level acts at the same place
+            let rest_db = wanted_db - trims_of_pad.level_db;
+            pad.settings.level_db = setting(&PAD, "level_db").clamp(pad.settings.level_db + rest_db);
+        }
     }
     for part in &mut kit.doc.key_parts {
         let settings = &mut part.settings;
@@ -142,7 +148,7 @@ fn steps(doc: &Document, index: usize, count: u8) -> Vec<Step> {
     let pad = &doc.pads[index];
     let mut steps: Vec<(Step, (u16, Vec<usize>))> = Vec::new();
     for velocity in 1..=127 {
-        let hits = fitting(&pad.slices, curved(doc, velocity));
+        let hits = fitting(&pad.slices, doc.trims.kit.curved(f64::from(velocity) / 127.0));
         let place = (u16::from(velocity - 1) * u16::from(count) / 127, hits);
         match steps.last_mut() {
             Some((step, last)) if *last == place => step.high = velocity,
@@ -153,12 +159,6 @@ fn steps(doc: &Document, index: usize, count: u8) -> Vec<Step> {
         }
     }
     steps.into_iter().map(|(step, _)| step).collect()
-}
-
-/// A MIDI velocity after the kit's velocity curve, 0 to 1, as the engine bends it.
-fn curved(doc: &Document, velocity: u8) -> f64 {
-    let exponent = libm::exp2(1.5 * f64::from(doc.trims.kit.velocity_curve));
-    libm::pow(f64::from(velocity) / 127.0, exponent)
 }
 
 /// Indices of the slices that play at a velocity, or of those nearest to it, as the engine chooses them.
@@ -245,6 +245,20 @@ mod tests {
             doc.pads[0].variation.mode = VariationMode::Held;
             assert_eq!(alternates(&doc, 0, hits), 1);
         }
+    }
+
+    #[test]
+    fn the_kits_level_is_in_the_pads_of_the_main_output_alone() {
+        let mut kit = Kit::default();
+        let trims = &mut kit.doc.trims;
+        trims.kit.level_db = 6.0;
+        (trims.pads[1].level_db, trims.pads[2].in_main) = (10.0, false);
+        let doc = neutral(&kit, &SampleOptions::default()).doc;
+        let levels = |pad: usize| (doc.trims.pads[pad].level_db, doc.pads[pad].settings.level_db);
+        let own_db = kit.doc.pads[1].settings.level_db;
+        assert_eq!(levels(0), (6.0, own_db));
+        assert_eq!(levels(1), (12.0, own_db + 4.0), "more than the trim can hold");
+        assert_eq!(levels(2), (0.0, own_db), "the kit's level acts on the main output alone");
     }
 
     #[test]

@@ -8,14 +8,15 @@ use super::{
     riff::{chunk, list, words},
     strokes::Stroke,
 };
-use crate::error::{Error, Result};
+use crate::{
+    error::{Error, Result},
+    export::wav::step_24_bit,
+};
 
 /// Format of samples as integers, and the channels left and right.
 const PCM: u16 = 1;
 const CHANNELS: u16 = 2;
 const BYTES_PER_SAMPLE: u16 = 3;
-/// Steps of 24 bits in 1.0.
-const FULL_SCALE_24_BIT: f64 = 8_388_608.0;
 /// Names of the points that have labels: the start of the sound, and its loop.
 const START: u32 = 1;
 const LOOP: u32 = 2;
@@ -60,13 +61,10 @@ fn format(rate: u32) -> Vec<u8> {
     bytes
 }
 
-/// Rounded to the nearest step without dither, as [`crate::export::WavOut`] does.
+/// Rounded without dither, as by [`crate::export::WavOut`].
 fn samples(stroke: &Stroke) -> Vec<u8> {
     let [left, right] = &stroke.sound;
-    let step = |sample: f32| {
-        let steps = (f64::from(sample) * FULL_SCALE_24_BIT).round_ties_even();
-        (steps.clamp(-FULL_SCALE_24_BIT, FULL_SCALE_24_BIT - 1.0) as i32).to_le_bytes()
-    };
+    let step = |sample: f32| step_24_bit(sample).to_le_bytes();
     let pairs = left.iter().zip(right);
     pairs.flat_map(|(&l, &r)| [step(l), step(r)]).flat_map(|bytes| [bytes[0], bytes[1], bytes[2]]).collect()
 }

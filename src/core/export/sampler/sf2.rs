@@ -70,8 +70,9 @@ const MAX_RECORDS: usize = 65_535;
 /// Bank of drum presets (7.2).
 const DRUM_BANK: u16 = 128;
 /// A release falls by 100 dB in its time (8.1.2); one so much longer has the energy of the engine's, which ends at its time
-/// (as for SFZ players, whose release falls by 80 dB).
-const KEY_RELEASE_LENGTH: f32 = 3.0;
+/// (as for SFZ players, whose release falls by 80 dB), for the release curve of key parts, which pads have unless it is
+/// changed.
+const RELEASE_LENGTH: f32 = 3.0;
 /// First exclusive class of a mono key part: above the choke groups of pads.
 const MONO_CLASS: u16 = 100;
 
@@ -286,7 +287,7 @@ impl Tables {
 
     /// The preset of a key part.
     fn begin_keys(&mut self, name: &str, program: u16, release_s: f32) {
-        self.begin_preset((name.to_owned(), 0, program), timecents(release_s * KEY_RELEASE_LENGTH), 100);
+        self.begin_preset((name.to_owned(), 0, program), timecents(release_s * RELEASE_LENGTH), 100);
     }
 
     /// Adds the zone of one law and channel of a key part's sample: its lowest and highest key and its root.
@@ -353,7 +354,7 @@ impl Tables {
         self.generator(VELOCITIES, range(law.velocities));
         self.generator(PAN, pan as u16);
         if plan.held {
-            self.generator(RELEASE, timecents(plan.release_s) as u16);
+            self.generator(RELEASE, timecents(plan.release_s * RELEASE_LENGTH) as u16);
         }
         if transpose_st != 0.0 {
             let semitones = transpose_st.round();

@@ -50,7 +50,7 @@ fn head(name: &str) -> String {
 /// Highest volume of version 1, dB.
 const MAX_VOLUME_DB: f32 = 6.0;
 /// A release of players falls by about 80 dB in its time; one so much longer has the energy of the engine's, which ends at
-/// silence (measured in pysfizz 0.1.3).
+/// silence (measured in pysfizz 0.1.3, for the release curve of key parts, which pads have unless it is changed).
 const RELEASE_LENGTH: f32 = 2.4;
 /// Exclusive groups of key parts that play one key at a time begin after those of pads.
 const FIRST_MONO_GROUP: usize = 100;
@@ -118,7 +118,7 @@ fn group(text: &mut String, plan: &PadPlan, key: u8, transpose_st: f32) {
         plan.stem
     );
     if plan.held {
-        let _ = write!(text, " ampeg_release={}", plan.release_s);
+        let _ = write!(text, " ampeg_release={:.3}", plan.release_s * RELEASE_LENGTH);
     }
     if plan.choke_group > 0 {
         let _ = write!(text, " group={0} off_by={0}", plan.choke_group);

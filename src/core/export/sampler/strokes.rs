@@ -4,7 +4,7 @@ use super::plan::PadPlan;
 use crate::{
     engine::{Engine, PlayKit},
     error::Result,
-    export::{MAX_TAIL_S, Stereo},
+    export::{MAX_TAIL_S, Stereo, render::trim_end},
     progress::Progress,
     units::gain_to_db,
 };
@@ -17,9 +17,9 @@ const LOOP_S: f64 = 1.0;
 const LOOP_FADE_S: f64 = 0.1;
 /// How long the key of any other pad stays down, seconds.
 const KEY_S: f64 = 0.5;
-/// Ratio of one velocity to the next louder one at which the level is measured, and the same for strokes below [`SOFT`],
-/// which are hardly heard: a straight line between two points misses the level of pads whose limiters make it steep by
-/// less than 0.5 dB, where it is not bent.
+/// The level is measured at velocities a factor of 0.85 apart (0.7 below [`SOFT`], where strokes are hardly heard). A straight
+/// line between two points is then within 0.5 dB, also where a limiter makes the level steep; [`extra_velocities`] adds
+/// points where the slope changes.
 const NEXT_VELOCITY: f64 = 0.85;
 const NEXT_SOFT_VELOCITY: f64 = 0.7;
 const SOFT: u8 = 10;
@@ -173,13 +173,6 @@ pub(super) fn looped(mut sound: Stereo, length: usize, fade: usize) -> Stroke {
         }
     }
     Stroke { sound, loop_frames: (end > start).then_some([start, end]) }
-}
-
-/// Cuts exact zeros off the end, leaving at least one frame.
-pub(super) fn trim_end(sound: &mut Stereo) {
-    let last = sound.iter().map(|c| c.iter().rposition(|&s| s != 0.0).map_or(0, |i| i + 1)).max();
-    let frames = last.unwrap_or(0).max(1);
-    sound.iter_mut().for_each(|c| c.resize(frames, 0.0));
 }
 
 #[cfg(test)]
