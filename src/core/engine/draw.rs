@@ -1,6 +1,6 @@
 //! Random draws: counter-based, from one named generator with fixed output.
 //!
-//! A draw depends on the kit's seed, the pad, its purpose and an index (or a place in the song) only,
+//! A draw depends on the kit's seed, the pad, its purpose and an index (or a grid step of the song) only,
 //! never on how many draws came before it. The generator is PCG XSL RR 128/64 (MCG) of M. E. O'Neill,
 //! "PCG: A Family of Simple Fast Space-Efficient Statistically Good Algorithms for Random Number
 //! Generation" (2014); the mapping to numbers is done here, so no update of a library can change it.
@@ -23,8 +23,8 @@ pub enum DrawPurpose {
 pub enum Index {
     /// Number of triggers of the pad before this one, since the engine's start or reset.
     Trigger(u64),
-    /// A place in the song, and the number of triggers before this one at the same place.
-    Place(i64, u32),
+    /// A grid step of the song, and the number of triggers before this one at the same step.
+    GridStep(i64, u32),
     /// A frozen draw.
     Frozen(u64),
     /// The first value of a pad's [`LowDiscrepancy`] sequence.
@@ -40,7 +40,7 @@ impl Draws {
     pub fn new(seed: u64, pad: usize, index: Index, purpose: DrawPurpose) -> Self {
         let (kind, a, b) = match index {
             Index::Trigger(n) => (1, n, 0),
-            Index::Place(place, n) => (2, place as u64, u64::from(n)),
+            Index::GridStep(step, n) => (2, step as u64, u64::from(n)),
             Index::Frozen(n) => (3, n, 0),
             Index::Origin => (4, 0, 0),
         };

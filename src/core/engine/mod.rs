@@ -91,8 +91,8 @@ pub struct Engine {
     /// Pads that sounded in the last chunk, one bit each.
     sounding: u16,
     main: Output,
-    /// Whether the pads' outputs are their shares of the main output.
-    shares: bool,
+    /// Whether the outputs of pads and key parts are stems, which add up to the main output.
+    stem_outputs: bool,
     main_busy: bool,
     /// Level trim of the kit, amplitude ratio.
     level: Ramp,
@@ -127,7 +127,7 @@ impl Engine {
             key_outputs: (0..KEY_PARTS).map(|_| output()).collect(),
             sounding: 0,
             main: output(),
-            shares: false,
+            stem_outputs: false,
             main_busy: false,
             level: Ramp::still(1.0),
             meters: Arc::new(Meters::new(sample_rate)),
@@ -361,7 +361,7 @@ impl Engine {
                 [&mut output.left[from..to], &mut output.right[from..to]],
                 [&mut self.main.left[from..to], &mut self.main.right[from..to]],
             );
-            if !(self.shares && self.trims.pads[p].in_main) {
+            if !(self.stem_outputs && self.trims.pads[p].in_main) {
                 output.finish(from, n, now);
             }
         }
@@ -377,7 +377,7 @@ impl Engine {
                 [&mut output.left[from..to], &mut output.right[from..to]],
                 [&mut self.main.left[from..to], &mut self.main.right[from..to]],
             );
-            if !self.shares {
+            if !self.stem_outputs {
                 output.finish(from, n, now);
             }
         }
@@ -387,7 +387,7 @@ impl Engine {
             self.level.scale(now, &mut self.main.right[from..to]);
             self.main.finish(from, n, now);
         }
-        if self.shares {
+        if self.stem_outputs {
             self.share_main(from, n);
         }
         self.now += n as u64;

@@ -19,7 +19,7 @@ pub(super) struct Output {
     on: Ramp,
     /// The limited signal while the ceiling is switched on or off.
     limited: [Vec<f32>; 2],
-    /// What the last frames were multiplied by, where it is noted.
+    /// The ceiling's gain of each of the last frames, where it is recorded.
     gains: Option<Vec<f32>>,
 }
 
@@ -38,13 +38,13 @@ impl Output {
         }
     }
 
-    /// Notes from now on what the ceiling multiplies each frame by. Allocates: not for the audio thread.
-    pub fn note_gains(&mut self) {
+    /// Records the ceiling's gain of every frame from now on. Allocates: not for the audio thread.
+    pub fn record_gains(&mut self) {
         self.gains = Some(vec![1.0; self.left.len()]);
     }
 
-    /// Multiplies the frames `from..from + n` by what the ceiling of `main`, which notes it, multiplied them by, instead of
-    /// by an own ceiling.
+    /// Multiplies the frames `from..from + n` by the gains of `main`'s ceiling, which records them, instead of those of an own
+    /// ceiling.
     pub fn follow(&mut self, main: &Self, from: usize, n: usize) {
         let Some(gains) = &main.gains else { return };
         for channel in [&mut self.left, &mut self.right] {
@@ -106,7 +106,7 @@ impl Output {
         let mut gains = self.gains.as_mut().map(|gains| &mut gains[from..from + n]);
         if self.on.target() == 1.0 && !self.on.moves(now) {
             match gains {
-                Some(gains) => self.ceiling.process_and_note(left, right, gains),
+                Some(gains) => self.ceiling.process_recording_gains(left, right, gains),
                 None => self.ceiling.process(left, right),
             }
             return;

@@ -9,8 +9,8 @@ impl Engine {
     /// something sounds.
     pub fn stems(sample_rate: f64) -> Self {
         let mut engine = Self::offline(sample_rate);
-        engine.shares = true;
-        engine.main.note_gains();
+        engine.stem_outputs = true;
+        engine.main.record_gains();
         engine
     }
 

@@ -1,8 +1,8 @@
 //! The song position, followed from frame to frame, for placed variation.
 
-/// Grid places per beat: sixteenths, their triplets and 64ths fall on whole places, so that rounding in a
-/// host's position cannot move a note on the grid to the next place.
-const PLACES_PER_BEAT: f64 = 48.0;
+/// Grid steps per beat: sixteenths, their triplets and 64ths fall on whole steps, so that rounding in a
+/// host's position cannot move a note on the grid to the next step.
+const GRID_STEPS_PER_BEAT: f64 = 48.0;
 
 /// Song position and tempo, as the host reports them.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -32,15 +32,15 @@ impl SongPosition {
         (self.transport, self.at) = (transport, now);
     }
 
-    /// Grid place of frame `now`; `None` while the host stops or reports no finite position.
-    pub fn place(&self, now: u64) -> Option<i64> {
+    /// Grid step of frame `now`; `None` while the host stops or reports no finite position.
+    pub fn grid_step(&self, now: u64) -> Option<i64> {
         let beats = self.transport.beats.filter(|b| b.is_finite())?;
         let beat = beats + (now - self.at) as f64 * self.beats_per_frame();
-        Some((beat * PLACES_PER_BEAT).round() as i64)
+        Some((beat * GRID_STEPS_PER_BEAT).round() as i64)
     }
 
-    pub fn frames_per_place(&self) -> f64 {
-        1.0 / (self.beats_per_frame() * PLACES_PER_BEAT).max(1e-9)
+    pub fn frames_per_grid_step(&self) -> f64 {
+        1.0 / (self.beats_per_frame() * GRID_STEPS_PER_BEAT).max(1e-9)
     }
 
     fn beats_per_frame(&self) -> f64 {

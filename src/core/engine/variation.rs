@@ -43,7 +43,7 @@ impl Offsets {
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct TriggerCounter {
     triggers: u64,
-    /// Place, ordinal at it and frame of the last trigger that had a place.
+    /// Grid step, ordinal at it and frame of the last trigger that had one.
     last: Option<(i64, u32, u64)>,
     /// Slice of the last trigger.
     pub last_slice: Option<usize>,
@@ -57,27 +57,27 @@ impl TriggerCounter {
         match variation.mode {
             VariationMode::Live => Index::Trigger(trigger),
             VariationMode::Held => Index::Frozen(variation.frozen.max(0.0) as u64),
-            VariationMode::Placed => match song.place(now) {
-                Some(place) => self.placed(place, song.frames_per_place(), now),
+            VariationMode::Placed => match song.grid_step(now) {
+                Some(step) => self.placed(step, song.frames_per_grid_step(), now),
                 // Not the live stream, so that the two modes never agree by accident.
-                None => Index::Place(i64::MIN, trigger as u32),
+                None => Index::GridStep(i64::MIN, trigger as u32),
             },
         }
     }
 
-    /// Numbers the triggers that fall on the same place, so that each has draws of its own.
-    fn placed(&mut self, place: i64, frames_per_place: f64, now: u64) -> Index {
+    /// Numbers the triggers that fall on the same grid step, so that each has draws of its own.
+    fn placed(&mut self, step: i64, frames_per_step: f64, now: u64) -> Index {
         let ordinal = match self.last {
-            Some((p, n, at)) if p == place && ((now - at) as f64) < 1.5 * frames_per_place => n + 1,
+            Some((last, n, at)) if last == step && ((now - at) as f64) < 1.5 * frames_per_step => n + 1,
             _ => 0,
         };
-        self.last = Some((place, ordinal, now));
-        Index::Place(place, ordinal)
+        self.last = Some((step, ordinal, now));
+        Index::GridStep(step, ordinal)
     }
 
     /// Which of the `fitting` slices (indices into the pad's slices, not empty) sounds. In turn: the next after
     /// the last one. At random: any but the last one. A placed or frozen index decides alone, since the same
-    /// place must always sound the same.
+    /// grid step must always sound the same.
     pub fn choose(&mut self, fitting: &[usize], random: bool, index: Index, draws: &mut Draws) -> usize {
         let after_last = || match self.last_slice {
             Some(last) => fitting.iter().position(|&s| s > last).unwrap_or(0),
@@ -85,7 +85,7 @@ impl TriggerCounter {
         };
         let chosen = match index {
             Index::Frozen(_) => draws.below(fitting.len()),
-            Index::Place(place, _) if place != i64::MIN => draws.below(fitting.len()),
+            Index::GridStep(step, _) if step != i64::MIN => draws.below(fitting.len()),
             _ if !random => after_last(),
             _ => match self.last_slice.and_then(|last| fitting.iter().position(|&s| s == last)) {
                 Some(last) if fitting.len() > 1 => {
@@ -146,7 +146,7 @@ mod tests {
     }
 
     #[test]
-    fn triggers_at_one_place_are_numbered_and_a_loop_repeats_them() {
+    fn triggers_at_one_grid_step_are_numbered_and_a_loop_repeats_them() {
         let v = Variation { mode: VariationMode::Placed, ..Variation::default() };
         let mut song = SongPosition::new(48_000.0);
         let mut counter = TriggerCounter::default();
@@ -154,10 +154,10 @@ mod tests {
             song.set(Transport { beats: Some(beats), tempo: 120.0 }, now);
             counter.next(&v, song, now)
         };
-        assert_eq!(at(2.0, 0, &mut counter, &mut song), Index::Place(96, 0));
-        assert_eq!(at(2.004, 100, &mut counter, &mut song), Index::Place(96, 1), "a flam");
-        assert_eq!(at(2.0, 100_000, &mut counter, &mut song), Index::Place(96, 0), "the loop's next pass");
+        assert_eq!(at(2.0, 0, &mut counter, &mut song), Index::GridStep(96, 0));
+        assert_eq!(at(2.004, 100, &mut counter, &mut song), Index::GridStep(96, 1), "a flam");
+        assert_eq!(at(2.0, 100_000, &mut counter, &mut song), Index::GridStep(96, 0), "the loop's next pass");
         // The transport may jump to an earlier beat.
-        assert_eq!(at(0.25, 100_001, &mut counter, &mut song), Index::Place(12, 0));
+        assert_eq!(at(0.25, 100_001, &mut counter, &mut song), Index::GridStep(12, 0));
     }
 }

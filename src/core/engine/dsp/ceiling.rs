@@ -73,7 +73,6 @@ const POINT_LANES: usize = 32;
 /// The ceiling of one stereo output.
 #[derive(Debug, Clone)]
 pub struct Ceiling {
-    sample_rate: f64,
     ceiling: f32,
     /// The ceiling at the start of each point's interval, in the order of the sums: keeping a lower one that was set
     /// later might need a jump to silence.
@@ -104,10 +103,9 @@ impl Ceiling {
     pub fn new(ceiling_db: f32, sample_rate: f64) -> Self {
         let channel = Channel { sums: vec![0.0; SUMS], past: [0.0; INTERVALS] };
         let mut new = Self {
-            sample_rate,
             ceiling: 1.0,
             ceilings: vec![1.0; SUMS],
-            release: 0.0,
+            release: one_pole(RELEASE_MS, sample_rate) as f32,
             reduction: 0.0,
             max_reduction: 0.0,
             channels: [channel.clone(), channel],
@@ -124,7 +122,6 @@ impl Ceiling {
     /// to keep the previous one. While nothing sounds, [`Ceiling::reset`] applies it to all at once.
     pub fn set(&mut self, ceiling_db: f32) {
         self.ceiling = db_to_gain(f64::from(ceiling_db)) as f32;
-        self.release = one_pole(RELEASE_MS, self.sample_rate) as f32;
     }
 
     /// Limits both channels to the ceiling, in place; frames that are not finite become silence.
@@ -134,8 +131,8 @@ impl Ceiling {
         }
     }
 
-    /// The same, and writes down the gain of each frame; 0 for one that is not finite. All slices have one length.
-    pub fn process_and_note(&mut self, left: &mut [f32], right: &mut [f32], gains: &mut [f32]) {
+    /// The same, and records the gain of each frame; 0 for one that is not finite. All slices have one length.
+    pub fn process_recording_gains(&mut self, left: &mut [f32], right: &mut [f32], gains: &mut [f32]) {
         for ((l, r), gain) in left.iter_mut().zip(right).zip(gains) {
             *gain = self.frame(l, r);
         }

@@ -9,12 +9,11 @@
 use super::{
     denormal::FlushTimer,
     pair::{Pair, flush_if_tiny},
+    svf::BUTTERWORTH_4,
 };
 use crate::units::{db_to_gain, power_to_db};
 use std::f64::consts::{FRAC_1_SQRT_2, PI};
 
-/// Resonances of the halves of a fourth-order Butterworth filter.
-const BUTTERWORTH_4: [f64; 2] = [0.541_196_100_146_197, 1.306_562_964_876_376_5];
 /// Cutoffs below which a low cut is off, and above which it has its full effect, Hz.
 const LOW_CUT_OFF_HZ: f64 = 20.0;
 const LOW_CUT_FULL_HZ: f64 = 25.0;

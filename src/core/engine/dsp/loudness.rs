@@ -34,8 +34,8 @@ pub struct LoudnessPower {
 impl LoudnessPower {
     /// Without state; time constant in ms (63 %), sample rate in Hz.
     pub fn new(memory_ms: f64, sample_rate: f64) -> Self {
-        // The standard gives coefficients at 48 kHz; these are the prototypes behind them (f0, gain, Q
-        // as found by de-warping, common knowledge), designed for any rate.
+        // The standard gives coefficients at 48 kHz; these are the prototype parameters recovered from them (f0, gain and Q
+        // as in the filter initialisation of libebur128, rounded), designed for any rate.
         let shelf = EqSection::high_shelf(1681.97, 4.0, std::f64::consts::FRAC_1_SQRT_2, sample_rate);
         let high = EqSection::high_pass(38.135, 0.5003, sample_rate);
         Self {

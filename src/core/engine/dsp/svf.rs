@@ -33,7 +33,7 @@ pub enum Steepness {
 
 /// Resonances of the two halves of a fourth-order Butterworth filter: `1 / (2 cos(pi / 8))` and
 /// `1 / (2 cos(3 pi / 8))`.
-const BUTTERWORTH_4: [f64; 2] = [0.541_196_100_146_197, 1.306_562_964_876_376_5];
+pub(super) const BUTTERWORTH_4: [f64; 2] = [0.541_196_100_146_197, 1.306_562_964_876_376_5];
 
 /// A stereo filter; for one channel use [`Svf::process_mono`].
 #[derive(Debug, Clone, Copy)]

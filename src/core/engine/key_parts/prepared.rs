@@ -42,9 +42,9 @@ pub(in crate::engine) struct PlayLoop {
     shift: f64,
 }
 
-/// Where a voice reads.
+/// What a voice reads.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(in crate::engine) enum Place {
+pub(in crate::engine) enum SourceRegion {
     /// The take, up to the loop.
     Hit,
     /// The loop.
@@ -81,10 +81,10 @@ impl PlayKeyPart {
         ratio.min(MAX_RATIO)
     }
 
-    /// First and last channel of where a voice reads, the same one for a mono take.
-    pub fn source(&self, place: Place) -> [&[f32]; 2] {
-        let (channels, from) = match (&self.sustain, place) {
-            (Some(sustain), Place::Loop) => (&sustain.channels, 0),
+    /// First and last channel of what a voice reads, the same one for a mono take.
+    pub fn source(&self, region: SourceRegion) -> [&[f32]; 2] {
+        let (channels, from) = match (&self.sustain, region) {
+            (Some(sustain), SourceRegion::Loop) => (&sustain.channels, 0),
             _ => (&self.take.channels, self.from),
         };
         [&channels[0][from..], &channels[channels.len() - 1][from..]]
@@ -92,10 +92,10 @@ impl PlayKeyPart {
 
     /// Constant offset of what [`PlayKeyPart::source`] gives, left and right: the loop has none, since its levelling and
     /// its crossfade would change it.
-    pub fn offset(&self, place: Place) -> [f32; 2] {
-        match place {
-            Place::Hit => self.slice.offset,
-            Place::Loop => [0.0; 2],
+    pub fn offset(&self, region: SourceRegion) -> [f32; 2] {
+        match region {
+            SourceRegion::Hit => self.slice.offset,
+            SourceRegion::Loop => [0.0; 2],
         }
     }
 
@@ -104,31 +104,34 @@ impl PlayKeyPart {
         self.take.channels.len() == 1
     }
 
-    /// Where a voice begins, in frames of its place, and which place that is.
-    pub fn first_position(&self) -> (Place, f64) {
+    /// The region in which a voice begins, and where, in frames of it.
+    pub fn first_position(&self) -> (SourceRegion, f64) {
         let skipped = f64::from(self.settings.start_ms) * 0.001 * self.slice.rate;
         let begin = (self.slice.start - self.from) as f64;
         match &self.sustain {
-            Some(sustain) => (Place::Hit, (begin + skipped.round()).min(sustain.entry as f64)),
-            None => (Place::Hit, begin + skipped.round().min((self.slice.end - self.slice.start - 1) as f64)),
+            Some(sustain) => (SourceRegion::Hit, (begin + skipped.round()).min(sustain.entry as f64)),
+            None => (
+                SourceRegion::Hit,
+                begin + skipped.round().min((self.slice.end - self.slice.start - 1) as f64),
+            ),
         }
     }
 
-    /// Position up to which a voice reads in a place; `None` where it reads to the slice's end.
-    pub fn seam(&self, place: Place) -> Option<f64> {
+    /// Position up to which a voice reads in a region; `None` where it reads to the slice's end.
+    pub fn jump_point(&self, region: SourceRegion) -> Option<f64> {
         let sustain = self.sustain.as_ref()?;
-        Some(match place {
-            Place::Hit => sustain.entry as f64,
-            Place::Loop => (3 * REACH + sustain.length) as f64,
+        Some(match region {
+            SourceRegion::Hit => sustain.entry as f64,
+            SourceRegion::Loop => (3 * REACH + sustain.length) as f64,
         })
     }
 
-    /// How far from the seam of a place reading goes on, in the loop, frames.
-    pub fn after_seam(&self, place: Place) -> f64 {
+    /// Frames to add to the position when the jump point is reached; reading continues in the loop.
+    pub fn jump_by(&self, region: SourceRegion) -> f64 {
         let Some(sustain) = &self.sustain else { return 0.0 };
-        match place {
-            Place::Hit => sustain.shift,
-            Place::Loop => -(sustain.length as f64),
+        match region {
+            SourceRegion::Hit => sustain.shift,
+            SourceRegion::Loop => -(sustain.length as f64),
         }
     }
 

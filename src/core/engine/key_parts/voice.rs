@@ -1,6 +1,6 @@
 //! One key of a key part that sounds.
 
-use super::prepared::{Place, PlayKeyPart};
+use super::prepared::{PlayKeyPart, SourceRegion};
 use crate::{
     engine::{
         dsp::{
@@ -10,7 +10,7 @@ use crate::{
         ramp::Ramp,
     },
     kit::KeyPartSettings,
-    units::{db_to_gain, ms_to_frames},
+    units::{db_to_gain, ms_to_frames, st_to_ratio},
 };
 
 /// Frames that a voice renders at once, at most.
@@ -36,7 +36,7 @@ pub(super) struct KeyVoice {
     /// Velocity and the slice's gain, amplitude ratio.
     gain: f32,
     reader: Reader,
-    place: Place,
+    region: SourceRegion,
     /// Source frames per output frame, the glide left out.
     ratio: f64,
     /// What is left of a glide, semitones.
@@ -57,7 +57,7 @@ impl KeyVoice {
             fading: false,
             gain: 0.0,
             reader: Reader::new(0.0),
-            place: Place::Hit,
+            region: SourceRegion::Hit,
             ratio: 1.0,
             glide: Ramp::still(0.0),
             envelope: AmpEnvelope::new(
@@ -79,7 +79,7 @@ impl KeyVoice {
         sample_rate: f64,
     ) -> Self {
         let s = &part.settings;
-        let (place, position) = part.first_position();
+        let (region, position) = part.first_position();
         let entry = if s.start_ms > 0.0 { Entry::Cut } else { Entry::Whole };
         let power = VELOCITY_POWER * f64::from(s.velocity_level);
         let velocity = libm::pow(f64::from(velocity), power) as f32;
@@ -90,7 +90,7 @@ impl KeyVoice {
             started: now,
             gain: velocity * db_to_gain(part.slice.gain_db),
             reader: Reader::new(position),
-            place,
+            region,
             ratio: part.ratio(key, sample_rate),
             envelope: AmpEnvelope::new(shape(s), Hold::Key, entry, sample_rate),
             ..Self::idle(sample_rate)
@@ -161,21 +161,21 @@ impl KeyVoice {
         let fade = (ms_to_frames(END_FADE_MS, sample_rate) * self.ratio).max(1.0);
         let mut at = 0;
         while at < left.len() {
-            let seam = part.seam(self.place);
-            if let Some(seam) = seam
-                && self.reader.position() >= seam
+            let jump_point = part.jump_point(self.region);
+            if let Some(jump_point) = jump_point
+                && self.reader.position() >= jump_point
             {
-                self.reader.jump(self.reader.position() + part.after_seam(self.place));
-                self.place = Place::Loop;
+                self.reader.jump(self.reader.position() + part.jump_by(self.region));
+                self.region = SourceRegion::Loop;
                 continue;
             }
             let position = self.reader.position();
             let mut steps = [Step::default(); BLOCK];
             let (frames, glides) =
-                self.next_steps(now + at as u64, seam.unwrap_or(f64::MAX), &mut steps[at..left.len()]);
+                self.next_steps(now + at as u64, jump_point.unwrap_or(f64::MAX), &mut steps[at..left.len()]);
             let steps = &steps[at..at + frames];
             let (l, r) = (&mut left[at..at + frames], &mut right[at..at + frames]);
-            let source = part.source(self.place);
+            let source = part.source(self.region);
             match (glides, part.is_mono()) {
                 (true, true) => self.reader.glide_mono(source[0], steps, l),
                 (true, false) => self.reader.glide_stereo(source, steps, [l, r]),
@@ -185,32 +185,32 @@ impl KeyVoice {
             if part.is_mono() {
                 right[at..at + frames].copy_from_slice(&left[at..at + frames]);
             }
-            for (channel, offset) in [&mut *left, &mut *right].into_iter().zip(part.offset(self.place)) {
+            for (channel, offset) in [&mut *left, &mut *right].into_iter().zip(part.offset(self.region)) {
                 if offset != 0.0 {
                     channel[at..at + frames].iter_mut().for_each(|x| *x -= offset);
                 }
             }
-            if seam.is_none() {
+            if jump_point.is_none() {
                 let sound = [&mut left[at..at + frames], &mut right[at..at + frames]];
                 fade_end((position, part.end(), fade), steps, sound);
             }
             at += frames;
         }
-        part.seam(self.place).is_none() && self.reader.position() >= part.end()
+        part.jump_point(self.region).is_none() && self.reader.position() >= part.end()
     }
 
-    /// The steps of the next frames, up to the seam or to where a glide ends; returns how many they are, at least
+    /// The steps of the next frames, up to the jump point or to where a glide ends; returns how many they are, at least
     /// one, and whether they glide.
-    fn next_steps(&self, now: u64, seam: f64, steps: &mut [Step]) -> (usize, bool) {
+    fn next_steps(&self, now: u64, jump_point: f64, steps: &mut [Step]) -> (usize, bool) {
         let mut position = self.reader.position();
         let glides = self.glide.moves(now);
         for (i, step) in steps.iter_mut().enumerate() {
             let frame = now + i as u64;
             // a steady stretch is read at once, and in the same way whatever the blocks
-            if position >= seam || (glides && !self.glide.moves(frame)) {
+            if position >= jump_point || (glides && !self.glide.moves(frame)) {
                 return (i, glides);
             }
-            let bend = if glides { libm::exp2(f64::from(self.glide.at(frame)) / 12.0) } else { 1.0 };
+            let bend = if glides { st_to_ratio(f64::from(self.glide.at(frame))) } else { 1.0 };
             *step = Step::from_ratio(self.ratio * bend);
             position += step.ratio();
         }

@@ -86,12 +86,14 @@ impl Reader {
         self.read_constant(source, step, out);
     }
 
-    /// Reads `out.len()` frames of one channel; `steps` holds the step after each frame.
+    /// Reads `out.len()` frames of one channel; `steps` holds the step after each frame. `steps` and `out` have the same
+    /// length; shorter `steps` panic.
     pub fn glide_mono(&mut self, source: &[f32], steps: &[Step], out: &mut [f32]) {
         self.read_gliding([source], steps, [out]);
     }
 
-    /// Reads `out[0].len()` frames of two channels; `steps` holds the step after each frame.
+    /// Reads `out[0].len()` frames of two channels; `steps` holds the step after each frame. `steps` and all outputs have the
+    /// same length; shorter `steps` panic.
     pub fn glide_stereo(&mut self, source: [&[f32]; 2], steps: &[Step], out: [&mut [f32]; 2]) {
         self.read_gliding(source, steps, out);
     }
