@@ -39,7 +39,7 @@ impl Mode {
 
 /// Where the body is struck, which decides the gains of its modes.
 #[derive(Clone, Copy)]
-pub(super) enum Place {
+pub(super) enum StrikePoint {
     LowerBout,
     UpperBout,
     Rib,
@@ -68,12 +68,12 @@ impl Cello {
     }
 
     /// The modes of the body, weighted by where it is struck.
-    fn body_at(&self, place: Place) -> Vec<Mode> {
-        let (seed, low, high, damping) = match place {
-            Place::LowerBout => (1, 1.0, 0.6, 1.0),
-            Place::UpperBout => (2, 0.45, 0.9, 0.9),
-            Place::Rib => (3, 0.15, 1.0, 0.7),
-            Place::Fingerboard => (4, 0.08, 1.0, 0.45),
+    fn body_at(&self, point: StrikePoint) -> Vec<Mode> {
+        let (seed, low, high, damping) = match point {
+            StrikePoint::LowerBout => (1, 1.0, 0.6, 1.0),
+            StrikePoint::UpperBout => (2, 0.45, 0.9, 0.9),
+            StrikePoint::Rib => (3, 0.15, 1.0, 0.7),
+            StrikePoint::Fingerboard => (4, 0.08, 1.0, 0.45),
         };
         let mut rng = Pcg32::new(seed, 0xb0d1);
         self.body
@@ -117,13 +117,13 @@ impl Cello {
     }
 
     /// A knock with a contact of `contact_ms` (knuckle 2 to 4, heel of the hand 8, nail 0.2).
-    pub(super) fn knock(&self, rng: &mut Pcg32, place: Place, contact_ms: f64) -> Vec<f64> {
+    pub(super) fn knock(&self, rng: &mut Pcg32, point: StrikePoint, contact_ms: f64) -> Vec<f64> {
         let contact = contact_ms * draw(rng, 0.85, 1.2);
         let mut force = pulse(contact);
         for f in &mut force {
             *f *= 1.0 + 0.25 * noise(rng);
         }
-        let mut modes = self.body_at(place);
+        let mut modes = self.body_at(point);
         for m in &mut modes {
             m.gain *= draw(rng, 0.8, 1.2);
         }
@@ -140,7 +140,7 @@ impl Cello {
         let modes = self.string(hz, spot, t60 * draw(rng, 0.85, 1.15), draw(rng, 2500.0, 5000.0));
         let mut sound = ring(&modes, &pulse(0.5));
         scale_to(&mut sound, 1.0);
-        let mut thump = ring(&self.body_at(Place::UpperBout), &pulse(draw(rng, 1.2, 2.4)));
+        let mut thump = ring(&self.body_at(StrikePoint::UpperBout), &pulse(draw(rng, 1.2, 2.4)));
         scale_to(&mut thump, draw(rng, 0.18, 0.3));
         add(&mut sound, &thump, 1.0);
         add(&mut sound, &skin(rng, 2.5, 2600.0), 0.10);
@@ -175,7 +175,7 @@ impl Cello {
 
     /// A tap on the tailpiece, which excites the fine tuners and the short ends of the strings.
     pub(super) fn tailpiece(&self, rng: &mut Pcg32) -> Vec<f64> {
-        let mut modes = self.body_at(Place::Rib);
+        let mut modes = self.body_at(StrikePoint::Rib);
         for m in &mut modes {
             m.gain *= 0.25;
         }
@@ -199,10 +199,10 @@ impl Cello {
         let length = draw(rng, 0.05, 0.085);
         let force = rub(rng, length, 0.003, STRINGS[2], 0.75, 7000.0);
         let mut modes = self.string(STRINGS[2] * 1.26, 0.08, 0.12, 9000.0);
-        modes.extend(self.body_at(Place::UpperBout));
+        modes.extend(self.body_at(StrikePoint::UpperBout));
         let mut sound = ring(&modes, &force);
         scale_to(&mut sound, 1.0);
-        let mut knock = ring(&self.body_at(Place::LowerBout), &pulse(2.0));
+        let mut knock = ring(&self.body_at(StrikePoint::LowerBout), &pulse(2.0));
         scale_to(&mut knock, 0.5);
         add(&mut sound, &knock, 1.0);
         add(&mut sound, &force, 0.5);
@@ -215,7 +215,7 @@ impl Cello {
         let rise = draw(rng, 0.04, 0.12);
         let force = rub(rng, length, rise, STRINGS[string], 0.45, 5000.0);
         let mut modes = self.string(STRINGS[string], 0.07, 0.25, 12_000.0);
-        modes.extend(self.body_at(Place::UpperBout));
+        modes.extend(self.body_at(StrikePoint::UpperBout));
         let mut sound = ring(&modes, &force);
         scale_to(&mut sound, 1.0);
         add(&mut sound, &force, 0.18);

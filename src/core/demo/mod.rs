@@ -12,7 +12,7 @@ mod thumb_piano;
 mod voice;
 
 use crate::take::Take;
-use instrument::{Cello, Place};
+use instrument::{Cello, StrikePoint};
 use perform::perform;
 use rand_pcg::Pcg32;
 
@@ -128,11 +128,11 @@ impl Instrument {
 /// One stroke, the `i`th of its kind in a row; its level is set by the caller.
 fn play(cello: &Cello, rng: &mut Pcg32, stroke: Stroke, i: usize) -> Vec<f64> {
     match stroke {
-        Stroke::Thump => cello.knock(rng, Place::LowerBout, 8.0),
-        Stroke::Knuckle => cello.knock(rng, Place::UpperBout, 2.0),
-        Stroke::Rib => cello.knock(rng, Place::Rib, 0.9),
-        Stroke::Nail => cello.knock(rng, Place::UpperBout, 0.18),
-        Stroke::Slap => cello.knock(rng, Place::Fingerboard, 0.45),
+        Stroke::Thump => cello.knock(rng, StrikePoint::LowerBout, 8.0),
+        Stroke::Knuckle => cello.knock(rng, StrikePoint::UpperBout, 2.0),
+        Stroke::Rib => cello.knock(rng, StrikePoint::Rib, 0.9),
+        Stroke::Nail => cello.knock(rng, StrikePoint::UpperBout, 0.18),
+        Stroke::Slap => cello.knock(rng, StrikePoint::Fingerboard, 0.45),
         Stroke::Tailpiece => cello.tailpiece(rng),
         Stroke::Pluck => {
             let ring = [1.9, 1.6, 1.3, 1.1][i % 4];
