@@ -64,17 +64,25 @@ fn bypass_matches_the_loudness_of_every_stage_and_of_the_chain() {
     }
 }
 
-/// The chain is bypassed while its last stage is: its loudness was measured all the same.
+/// The loudness of the chain is followed while its last stage is bypassed, after settings that made it another one.
 #[test]
 fn the_chain_is_bypassed_at_its_loudness_also_while_its_last_stage_is() {
-    let x = hits(48_000 * 4, 0.5);
-    let (mut working, mut off) = (chain(&full()), chain(&full()));
+    let lifted = |gain_db| {
+        let mut tone = Tone { colour: full().colour, ..Tone::default() };
+        tone.bands[0] = Band { on: true, hz: 120.0, gain_db, q: 0.5 };
+        tone
+    };
+    // eight times as long as the loudness is averaged
+    let x = hits(48_000 * 24, 0.1);
+    let (mut working, mut off) = (chain(&lifted(6.0)), chain(&lifted(6.0)));
     for chain in [&mut working, &mut off] {
+        process(chain, &x);
         chain.bypass(ToneStage::Colour, true);
+        chain.set(&lifted(-6.0), &PadTrims::default(), Some(98.0));
         process(chain, &x);
     }
-    off.set(&full(), &PadTrims { tone: false, ..PadTrims::default() }, Some(98.0));
-    // before the measure taken during the bypass counts
+    off.set(&lifted(-6.0), &PadTrims { tone: false, ..PadTrims::default() }, Some(98.0));
+    // before what is measured during the bypass counts
     let soon = &x[..48_000];
     let apart = loudness(&process(&mut off, soon)) - loudness(&process(&mut working, soon));
     println!("bypassed {apart:+.2} LU louder");
