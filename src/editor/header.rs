@@ -25,6 +25,8 @@ pub struct Header {
     fit: FitControl,
     /// A and B of the kit.
     compare: Compare<Kit>,
+    /// The kit was replaced by its other version since the last frame began.
+    switched: bool,
     /// The About box is open.
     pub(super) about: bool,
     /// The box of the key parts is open.
@@ -41,6 +43,11 @@ impl Header {
     /// Once a frame, shown or not: starts the shaping for a moved fit.
     pub fn begin_frame(&mut self, ui: &Ui, cx: &FrameContext<'_>) {
         self.fit.start_when_rested(ui, cx);
+    }
+
+    /// Whether A or B was chosen since the last call: then the kit is another version and no other kit.
+    pub fn take_switched(&mut self) -> bool {
+        std::mem::take(&mut self.switched)
     }
 
     /// Forgets the versions of another kit.
@@ -117,6 +124,7 @@ fn versions(ui: &mut Ui, view: &mut Header, cx: &FrameContext<'_>) {
         && let Some(other) = view.compare.switch(&cx.kit)
     {
         cx.session.edit("kit A or B", |kit| *kit = other);
+        view.switched = true;
     }
 }
 

@@ -57,6 +57,8 @@ impl PadEditor {
     /// Forgets what belongs to the pads of another kit.
     pub fn forget_kit(&mut self) {
         self.head.compare = Default::default();
+        // its slices name takes by their place in the other kit
+        self.head.clipboard = None;
     }
 
     /// The window closes: versions and clipboard stay.

@@ -289,3 +289,14 @@ fn every_tile_shows_its_score_at_every_size() {
         }
     }
 }
+
+#[test]
+fn a_copied_pad_is_forgotten_with_its_kit() {
+    let mut harness = window();
+    press(&mut harness, "Pad menu");
+    press(&mut harness, "Copy pad");
+    harness.state().session.edit("another kit", |kit| *kit = fixtures::long_take_kit(1));
+    settle(&mut harness);
+    press(&mut harness, "Pad menu");
+    assert!(harness.get_by_label("Paste pad").accesskit_node().is_disabled());
+}

@@ -186,3 +186,37 @@ fn the_key_of_the_song_is_chosen_by_hand() {
     press(&mut harness, "Key no key");
     wait_until(&mut harness, "no key", |d| key(d).is_none());
 }
+
+#[test]
+fn a_and_b_of_a_pad_keep_the_note_that_it_has_now() {
+    let mut harness = place();
+    set_level(&mut harness, -6.0);
+    press(&mut harness, "A or B of the pad");
+    set_level(&mut harness, -12.0);
+    harness.state().session.edit("swap notes", |kit| {
+        let notes = [kit.doc.pads[0].note, kit.doc.pads[1].note];
+        (kit.doc.pads[0].note, kit.doc.pads[1].note) = (notes[1], notes[0]);
+    });
+    let note = harness.state().session.kit().doc.pads[0].note;
+    for db in [-6.0, -12.0] {
+        press(&mut harness, "A or B of the pad");
+        assert_eq!(harness.state().session.error(), None);
+        assert_eq!((level(&harness), harness.state().session.kit().doc.pads[0].note), (db, note));
+    }
+}
+
+#[test]
+fn a_and_b_of_the_kit_stay_where_their_takes_differ() {
+    let mut harness = window();
+    press(&mut harness, "A or B of the kit");
+    harness.state().session.edit("add a take", |kit| {
+        let take = demo::borrowed_cello(2).0;
+        kit.doc.takes.push(TakeEntry::new(&take, Vec::new()));
+        kit.takes.push(Arc::new(take));
+    });
+    settle(&mut harness);
+    for takes in [1, 2, 1, 2] {
+        press(&mut harness, "A or B of the kit");
+        assert_eq!(harness.state().session.kit().takes.len(), takes);
+    }
+}

@@ -59,7 +59,14 @@ pub(super) fn show(
     if widgets::toggle(ui, side == 'B', &format!("Pad {side}"), "A or B of the pad", help).clicked()
         && let Some(other) = compare.switch(cx.pad(pad))
     {
-        cx.replace_pad(pad, "A or B", |pad| *pad = other);
+        // another pad may have got the version's own note meanwhile, so the pad keeps the one that it has
+        cx.replace_pad(pad, "A or B", |pad| {
+            let noted = pad.is_by_hand(by_hand::NOTE);
+            *pad = Pad { note: pad.note, ..other };
+            if noted {
+                pad.mark_by_hand(by_hand::NOTE);
+            }
+        });
     }
     pad_menu(ui, &mut view.clipboard, selection, cx);
     cx.pad(pad).audition.is_some().then_some(role)
