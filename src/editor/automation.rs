@@ -120,6 +120,10 @@ impl TrimAccess for NotedTrims<'_> {
         self.trims.end(trim);
     }
 
+    fn end_all(&mut self) {
+        self.trims.end_all();
+    }
+
     fn track(&self) -> Option<Track> {
         self.trims.track()
     }

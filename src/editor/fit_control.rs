@@ -59,7 +59,9 @@ impl FitControl {
         if cx.session.job().is_none() {
             self.sent = None;
         }
-        let Some(pending) = self.pending.filter(|p| !p.held) else { return };
+        // a slider that is shown no more while it is held does not say that it was let go of
+        let is_down = ui.input(|i| i.pointer.any_down());
+        let Some(pending) = self.pending.filter(|p| !p.held || !is_down) else { return };
         let rested = ui.input(|i| i.time) - pending.moved_at;
         if rested >= FIT_DELAY {
             cx.session.start(Job::SetFit { pad: pending.pad, fit: pending.fit });

@@ -90,6 +90,10 @@ pub fn ui(ui: &mut Ui, state: &mut WindowState, session: &Session, trims: &mut d
         state,
         &mut FrameContext { session, kit, trims: &mut noted, readings: readings_now, browse: None },
     );
+    // a control that is shown no more while it is held, or is let go of outside the window, does not end its gesture
+    if !ui.input(|i| i.pointer.any_down()) {
+        noted.trims.end_all();
+    }
     noted.moved.into_iter().for_each(|trim| readings.automation.by_hand(trim));
     if readings.automation.any() {
         ui.ctx().request_repaint_after(std::time::Duration::from_millis(100));
@@ -258,6 +262,7 @@ fn written_by(job: &Job) -> Option<PathBuf> {
 
 /// After a change of the kit: drops what belongs to takes that are gone.
 fn notice_new_kit(state: &mut WindowState, cx: &mut FrameContext<'_>) {
+    let other_version = state.header.take_switched();
     let Some(last) = &state.last_kit else {
         state.last_kit = Some(cx.kit.clone());
         return;
@@ -274,7 +279,9 @@ fn notice_new_kit(state: &mut WindowState, cx: &mut FrameContext<'_>) {
         }
         cx.readings.waves.keep(&cx.kit.takes);
         state.take.turn_to(0);
-        state.header.forget_kit();
+        if !other_version {
+            state.header.forget_kit();
+        }
         state.pad_editor.forget_kit();
     }
     if same_takes && last.takes.len() < cx.kit.takes.len() && !last.takes.is_empty() {

@@ -54,6 +54,8 @@ pub trait TrimAccess {
     fn set(&mut self, trim: Trim, value: f32);
     /// The gesture ends.
     fn end(&mut self, trim: Trim);
+    /// Ends every gesture that has begun and not ended.
+    fn end_all(&mut self);
 
     /// The track that the plugin is on, where the host has told it.
     fn track(&self) -> Option<Track> {
@@ -125,6 +127,10 @@ impl TrimAccess for PlainTrims {
 
     fn end(&mut self, _trim: Trim) {
         self.open_gestures -= 1;
+    }
+
+    fn end_all(&mut self) {
+        self.open_gestures = 0;
     }
 
     fn track(&self) -> Option<Track> {

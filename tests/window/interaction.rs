@@ -250,3 +250,45 @@ fn f6_goes_from_region_to_region() {
     assert_eq!(key(none), "Open a recording or a kit");
     assert_eq!(key(egui::Modifiers::SHIFT), "Pad 1, kick");
 }
+
+/// Presses the pointer on a control and moves it by 30 points, still held; returns where it is.
+fn hold(harness: &mut Harness<'_, TestWindow>, control: &str) -> egui::Pos2 {
+    let at = harness.get_by_label(control).rect().center();
+    harness.hover_at(at);
+    harness.step();
+    harness.drag_at(at);
+    harness.step();
+    for x in [10.0, 20.0, 30.0] {
+        harness.hover_at(at + egui::vec2(x, 0.0));
+        harness.step();
+    }
+    at + egui::vec2(30.0, 0.0)
+}
+
+#[test]
+fn a_gesture_ends_with_the_pointer_when_its_control_is_hidden() {
+    let mut harness = window();
+    press(&mut harness, "Automation");
+    let at = hold(&mut harness, "Pad 1 trim Drive");
+    assert_eq!(harness.state().trims.open_gestures, 1);
+    harness.state_mut().window.selection.section = Section::Hit;
+    harness.step();
+    assert_eq!(harness.state().trims.open_gestures, 1, "the pointer is still down");
+    harness.drop_at(at);
+    harness.run_ok();
+    assert_eq!(harness.state().trims.open_gestures, 0);
+}
+
+#[test]
+fn a_fit_is_computed_when_its_slider_is_disabled_while_it_is_held() {
+    let mut harness = window();
+    let fit = |d: &TestWindow| d.session.kit().doc.pads[0].fit;
+    let before = fit(harness.state());
+    let at = hold(&mut harness, "Pad 1 Fit");
+    harness.state().session.edit("lock", |kit| kit.doc.pads[0].locked = true);
+    harness.step();
+    harness.drop_at(at);
+    harness.step();
+    harness.state().session.edit("unlock", |kit| kit.doc.pads[0].locked = false);
+    wait_until(&mut harness, "the fit", |d| fit(d) != before && d.session.job().is_none());
+}

@@ -125,6 +125,10 @@ fn lanes(ui: &mut Ui, rect: Rect, selection: &mut Selection, cx: &mut FrameConte
         s.and_then(|s| cx.kit.takes.get(s.take)).map_or(48_000.0, |t| f64::from(t.sample_rate))
     };
     let held_id = ui.scope_id().with("held");
+    // a handle that was shown no more when it was let go of has not ended its drag
+    if !ui.input(|i| i.pointer.any_down()) {
+        ui.data_mut(|d| d.remove_temp::<HeldAxis>(held_id));
+    }
     let held: Option<HeldAxis> = ui.data(|d| d.get_temp(held_id));
     let spans: Vec<Option<LayerSpan>> = layers
         .iter()

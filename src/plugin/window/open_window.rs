@@ -13,7 +13,7 @@ use super::{
     redraw_check::Shown,
     trims::HostTrims,
 };
-use crate::editor::{Memory, Trim, WindowState, theme};
+use crate::editor::{Memory, Trim, TrimAccess, WindowState, theme};
 use baseview::{
     DamageArea, Event, EventStatus, HandlerError, MouseCursor, MouseEvent, TimerHandle, WindowContext,
     WindowEvent, WindowHandler, WindowSize,

@@ -38,13 +38,6 @@ impl HostTrims<'_> {
             Trim::Pad(pad, i) => &self.parts.params.pads[pad][i],
         }
     }
-
-    /// Ends all open gestures, when the window closes.
-    pub fn end_all(&mut self) {
-        for trim in std::mem::take(self.held) {
-            self.param(trim).end(self.setter);
-        }
-    }
 }
 
 impl TrimAccess for HostTrims<'_> {
@@ -84,5 +77,11 @@ impl TrimAccess for HostTrims<'_> {
     fn end(&mut self, trim: Trim) {
         self.held.retain(|held| *held != trim);
         self.param(trim).end(self.setter);
+    }
+
+    fn end_all(&mut self) {
+        for trim in std::mem::take(self.held) {
+            self.param(trim).end(self.setter);
+        }
     }
 }
