@@ -252,11 +252,20 @@ unsafe extern "C" fn from_location(
 
 fn load_kit(guard: &GuardClap, path: PathBuf) -> Result<(), String> {
     let session = &guard.link.session;
+    // it would wait behind the other work, and a host would be told of the wrong end
+    if session.job().is_some() {
+        let busy = "Kitwright is busy with other work; wait for it or cancel it in its window, then load the kit again";
+        return Err(busy.to_owned());
+    }
     session.dismiss_error();
     session.start(Job::LoadKit(path));
     let end = Instant::now() + KIT_TIMEOUT;
     while session.job().is_some() && Instant::now() < end {
         thread::sleep(Duration::from_millis(1));
+    }
+    if session.job().is_some() {
+        session.cancel();
+        return Err(format!("the kit was not loaded within {} s; try again", KIT_TIMEOUT.as_secs()));
     }
     if let Some(error) = session.error() {
         return Err(error.to_string());

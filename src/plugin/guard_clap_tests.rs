@@ -16,18 +16,23 @@ use clap_sys::{
             CLAP_EXT_PARAM_INDICATION, CLAP_PARAM_INDICATION_AUTOMATION_NONE,
             CLAP_PARAM_INDICATION_AUTOMATION_PLAYING, clap_plugin_param_indication,
         },
+        preset_load::{CLAP_EXT_PRESET_LOAD, clap_plugin_preset_load},
         track_info::{
             CLAP_EXT_TRACK_INFO, CLAP_TRACK_INFO_HAS_TRACK_COLOR, CLAP_TRACK_INFO_HAS_TRACK_NAME,
             clap_host_track_info, clap_track_info,
         },
     },
+    factory::preset_discovery::CLAP_PRESET_DISCOVERY_LOCATION_FILE,
 };
 use kitwright_core::{
+    demo,
+    export::write_take,
     kit::{Kit, Slice, TakeEntry},
-    session::PadTrigger,
+    progress::Quiet,
+    session::{Job, PadTrigger},
     take::Take,
 };
-use std::sync::atomic::AtomicU32;
+use std::{ffi::CString, sync::atomic::AtomicU32};
 
 #[derive(Default)]
 struct HostCallbacks {
@@ -411,6 +416,31 @@ fn the_hosts_menu_of_a_parameter_resets_it() {
         assert!(menu.perform.unwrap()(instance.plugin, &target(level), *action));
     }
     assert_eq!(params.trims(), kitwright_core::kit::Trims::default());
+}
+
+#[test]
+fn a_preset_is_refused_while_other_work_runs() {
+    let dir = tempfile::tempdir().unwrap();
+    let (recording, kit) = (dir.path().join("take.wav"), dir.path().join("a kit.kitwright"));
+    write_take(&demo::borrowed_cello(1).0, &recording).unwrap();
+    let instance = TestInstance::new();
+    instance.load_kit();
+    let session = &instance.guard().link.session;
+    session.kit().save(&kit, &Quiet).unwrap();
+    let preset: &clap_plugin_preset_load = plugin_extension(&instance, CLAP_EXT_PRESET_LOAD);
+    let path = CString::new(kit.to_str().unwrap()).unwrap();
+    // SAFETY: as CLAP demands.
+    let load = || unsafe {
+        let (load, kind) = (preset.from_location.unwrap(), CLAP_PRESET_DISCOVERY_LOCATION_FILE);
+        load(instance.plugin, kind, path.as_ptr(), std::ptr::null())
+    };
+    session.start(Job::NewKit { takes: vec![recording], fit: 1.0 });
+    assert!(session.job().is_some());
+    assert!(!load());
+    assert!(session.job().is_some(), "the work goes on");
+    session.cancel();
+    until("the end of the work", || session.job().is_none());
+    assert!(load());
 }
 
 #[test]
