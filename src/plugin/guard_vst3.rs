@@ -225,7 +225,9 @@ impl IAudioProcessorTrait for GuardVst3 {
     unsafe fn process(&self, data: *mut ProcessData) -> tresult {
         // SAFETY: the host's own structure or null.
         let Some(call) = (unsafe { data.as_ref() }) else { return kInvalidArgument };
-        if let Some(params) = self.link.params.upgrade() {
+        // an open window reports changes itself
+        let params = self.link.params.upgrade();
+        if let Some(params) = params.filter(|p| !p.window_open.load(Ordering::Acquire)) {
             // SAFETY: the block's own output parameters or null.
             unsafe { self.dirty.report(&params, call.outputParameterChanges) };
         }

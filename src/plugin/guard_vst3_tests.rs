@@ -155,6 +155,14 @@ fn a_change_of_the_kit_marks_the_project_without_a_window() {
     guard.link.session.undo();
     flush(&guard, output);
     assert_eq!(points().len(), 2, "undo is a change as well");
+    let params = guard.link.params.upgrade().expect("alive");
+    guard.link.session.redo();
+    params.window_open.store(true, Ordering::Release);
+    flush(&guard, output);
+    assert_eq!(points().len(), 2, "an open window reports changes itself");
+    params.window_open.store(false, Ordering::Release);
+    flush(&guard, output);
+    assert_eq!(points().len(), 3, "what it did not report before it closed");
     // SAFETY: as above.
     unsafe { guard.setComponentHandler(std::ptr::null_mut()) };
 }
