@@ -89,13 +89,15 @@ fn detect_takes(a: &arguments::MakeKit, terminal: &Terminal) -> Result<Vec<Detec
 fn chosen(hit: &HitChoice, takes: &[DetectedTake]) -> Result<(usize, usize)> {
     let Some((take, hits)) = takes.get(hit.take) else {
         let (named, there) = (hit.take + 1, takes.len());
-        return Err(Error::invalid(format!("there is no recording {named}: {there} were given")));
+        return Err(Error::invalid(format!(
+            "--cast or --not names recording {named}, but {there} were given; recordings count from 1"
+        )));
     };
     let found = match hit.which {
         WhichHit::Number(index) => (index < hits.len()).then_some(index),
         WhichHit::Moment(seconds) => {
             let frame = (seconds * f64::from(take.sample_rate)) as u64;
-            let early = frame + u64::from(take.sample_rate) / 20;
+            let early = frame.saturating_add(u64::from(take.sample_rate) / 20);
             // the last hit that has begun by then, with 50 ms to spare
             hits.iter().rposition(|h| h.start <= early).filter(|&i| hits[i].end > frame)
         }
@@ -177,5 +179,21 @@ fn tuned(summary: &Summary) -> String {
         "; no pad has a certain pitch, none was moved".into()
     } else {
         format!("; {}", moved.join(", "))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use kitwright_core::take::Take;
+
+    #[test]
+    fn a_moment_after_the_recording_is_refused() {
+        let take = Arc::new(Take::from_samples("take.wav", 48_000, vec![vec![0.0; 480]]));
+        for seconds in [1.0, 1e30] {
+            let hit = HitChoice { take: 0, which: WhichHit::Moment(seconds) };
+            let error = chosen(&hit, &[(take.clone(), Vec::new())]).expect_err("no hit there");
+            assert!(error.to_string().contains("there is no hit at"), "{error}");
+        }
     }
 }

@@ -2,7 +2,7 @@
 
 use super::{
     arguments::{self, LibraryCommand},
-    terminal::{Terminal, printable, say},
+    terminal::{Terminal, one_line, printable, say, tell},
 };
 use kitwright_core::{
     demo::Instrument,
@@ -12,7 +12,7 @@ use kitwright_core::{
     progress::{Part, Progress},
 };
 use serde::Serialize;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 /// A kit in the JSON of `kitwright library list --json`.
 #[derive(Serialize)]
@@ -36,31 +36,36 @@ pub(super) fn run(a: &arguments::Library, terminal: &Terminal) -> Result<()> {
         LibraryCommand::Add { kit } => {
             // all of them are read before the first one is written
             let kits = kit.iter().map(|file| Kit::load(file, terminal)).collect::<Result<Vec<_>>>()?;
-            let added = kits.iter().map(|kit| library.add(kit, terminal)).collect::<Result<Vec<_>>>()?;
-            added.iter().for_each(|file| told("added", file));
+            for kit in &kits {
+                told(terminal, "added", &library.add(kit, terminal)?);
+            }
         }
         LibraryCommand::Rename { kit, name } => {
-            told("renamed", &library.rename(&file(kit)?, name, terminal)?)
+            told(terminal, "renamed", &library.rename(&file(kit)?, name, terminal)?)
         }
-        LibraryCommand::Duplicate { kit } => told("copied", &library.duplicate(&file(kit)?, terminal)?),
+        LibraryCommand::Duplicate { kit } => {
+            told(terminal, "copied", &library.duplicate(&file(kit)?, terminal)?);
+        }
         LibraryCommand::Tag { kit, tags } => {
             let file = file(kit)?;
             library.set_tags(&file, tags, terminal)?;
-            told("tagged", &file);
+            told(terminal, "tagged", &file);
         }
-        LibraryCommand::Trash { kit } => told("in the trash", &library.throw_away(&file(kit)?)?),
-        LibraryCommand::Restore { kit } => told("taken back", &library.take_back(kit)?),
+        LibraryCommand::Trash { kit } => told(terminal, "in the trash", &library.throw_away(&file(kit)?)?),
+        LibraryCommand::Restore { kit } => told(terminal, "taken back", &library.take_back(kit)?),
         LibraryCommand::Starters { instrument, quick } => starters(&library, instrument, *quick, terminal)?,
     }
     Ok(())
 }
 
-fn told(what: &str, file: &Path) {
-    say(&format!("{what}: {}", printable(file)));
+/// Tells at once what was done: it stays done when the rest is cancelled.
+fn told(terminal: &Terminal, what: &str, file: &Path) {
+    terminal.beside(|| say(&format!("{what}: {}", printable(file))));
 }
 
 fn list(library: &Library, search: &str, json: bool) -> Result<()> {
     let (entries, errors) = library.entries()?;
+    errors.iter().for_each(|error| tell(&format!("left out: {}", one_line(&error.to_string()))));
     let found: Vec<&Entry> = entries.iter().filter(|entry| entry.matches(search)).collect();
     if json {
         let rows: Vec<Row<'_>> = found.iter().map(|entry| row(entry)).collect();
@@ -75,7 +80,6 @@ fn list(library: &Library, search: &str, json: bool) -> Result<()> {
     }
     let count = found.len();
     say(&format!("{count} {} in {}", if count == 1 { "kit" } else { "kits" }, printable(library.folder())));
-    errors.iter().for_each(|error| say(&format!("left out: {}", printable(error.to_string()))));
     Ok(())
 }
 
@@ -92,13 +96,10 @@ fn row(entry: &Entry) -> Row<'_> {
 
 fn starters(library: &Library, named: &[Instrument], quick: bool, terminal: &Terminal) -> Result<()> {
     let wanted = if named.is_empty() { &Instrument::ALL[..] } else { named };
-    let mut made: Vec<PathBuf> = Vec::new();
     for (i, &instrument) in wanted.iter().enumerate() {
         let kit = make_starter(instrument, quick, &Part::nth(terminal, i, wanted.len()))?;
         terminal.check()?;
-        made.push(library.add(&kit, terminal)?);
+        told(terminal, "made", &library.add(&kit, terminal)?);
     }
-    terminal.clear();
-    made.iter().for_each(|file| told("made", file));
     Ok(())
 }

@@ -32,6 +32,14 @@ impl Terminal {
         Self { bar, step: Mutex::default() }
     }
 
+    /// Runs `print`, which writes lines, with the bar off the screen meanwhile.
+    pub(super) fn beside(&self, print: impl FnOnce()) {
+        match &self.bar {
+            Some(bar) => bar.suspend(print),
+            None => print(),
+        }
+    }
+
     /// Takes the bar off the screen.
     pub(super) fn clear(&self) {
         if let Some(bar) = &self.bar {

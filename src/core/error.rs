@@ -18,8 +18,8 @@ pub enum Error {
     /// A kit, setting or request that is not valid.
     #[error("{0}")]
     Invalid(String),
-    /// The user stopped the work; nothing was changed.
-    #[error("cancelled, nothing was changed")]
+    /// The user stopped the work; what it had not finished was not kept.
+    #[error("cancelled; unfinished work was not kept")]
     Cancelled,
 }
 

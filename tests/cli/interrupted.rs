@@ -4,6 +4,7 @@ use super::{Made, kitwright, names_in};
 use std::{
     collections::BTreeSet,
     fs,
+    io::{BufRead, BufReader},
     process::{Command, Stdio},
 };
 
@@ -52,4 +53,24 @@ fn hour_of_music() -> Vec<u8> {
     let mut bytes = Vec::new();
     Smf { header, tracks: vec![track] }.write_std(&mut bytes).unwrap();
     bytes
+}
+
+#[test]
+fn each_starter_kit_is_told_once_it_is_made() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().to_str().unwrap();
+    let arguments = ["library", "--folder", folder, "starters", "--quick"];
+    let mut child =
+        kitwright().args(arguments).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    let mut told = BufReader::new(child.stdout.take().unwrap()).lines();
+    let first = told.next().expect("a line").unwrap();
+    Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap();
+    let output = child.wait_with_output().unwrap();
+    assert_eq!(output.status.code(), Some(130));
+    let errors = String::from_utf8(output.stderr).unwrap();
+    assert_eq!(errors, "kitwright: cancelled; unfinished work was not kept\n");
+    let made: Vec<String> = std::iter::once(first).chain(told.map(Result::unwrap)).collect();
+    let kits = names_in(dir.path()).into_iter().filter(|name| name.ends_with(".kitwright"));
+    assert_eq!(kits.count(), made.len(), "{made:?}");
+    assert!(made.iter().all(|line| line.starts_with("made: ")), "{made:?}");
 }

@@ -1,6 +1,6 @@
 //! `kitwright library`: kits kept in a folder, in plain words.
 
-use super::{Made, refuse, succeed};
+use super::{Made, refuse, run, succeed};
 use std::path::Path;
 
 #[test]
@@ -37,4 +37,17 @@ fn kits_are_kept_found_renamed_and_thrown_away() {
     assert!(
         refuse(&[Path::new("library"), Path::new("list"), Path::new("--folder"), &kit]).contains("folder")
     );
+}
+
+#[test]
+fn a_damaged_kit_is_named_on_standard_error() {
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::write(dir.path().join("damaged.kitwright"), "no kit").unwrap();
+    for words in [&["list"][..], &["list", "--json"]] {
+        let output = run(&[&["library", "--folder", dir.path().to_str().unwrap()][..], words].concat());
+        let errors = String::from_utf8(output.stderr).unwrap();
+        assert!(output.status.success(), "{errors}");
+        assert!(errors.starts_with("left out: ") && errors.contains("damaged.kitwright"), "{errors}");
+        assert_eq!(errors.lines().count(), 1, "{errors}");
+    }
 }
