@@ -40,7 +40,8 @@ impl Lights {
                 meters.as_ref().map_or(0.0, |m| f32::from_bits(m.pad_peak[pad].swap(0, Ordering::Relaxed)));
             self.peak_db[pad] = fallen(self.peak_db[pad], fall, peak);
             let strokes = meters.as_ref().map_or(0, |m| m.pad_triggers[pad].load(Ordering::Relaxed));
-            if self.seen && strokes != self.strokes[pad] {
+            // an engine at another sample rate counts from 0 again
+            if self.seen && strokes != self.strokes[pad] && strokes != 0 {
                 self.lit_at[pad] = Some(now);
                 self.struck = Some(pad);
             }
@@ -102,6 +103,8 @@ pub(super) fn share(db: f32) -> f32 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use kitwright_core::engine::Meters;
+    use std::sync::Arc;
 
     #[test]
     fn meters_rise_at_once_and_fall_at_40_db_a_second() {
@@ -110,5 +113,20 @@ mod tests {
         assert_eq!(fallen(-40.0, 1.0, f32::NAN), -41.0);
         assert_eq!(share(0.0), 1.0);
         assert_eq!(share(-48.0), 0.0);
+    }
+
+    #[test]
+    fn counters_that_begin_anew_light_no_pad() {
+        let session = Session::new();
+        let mut lights = Lights::default();
+        let counts = [3, 4, 0, 1];
+        let lit = counts.map(|count| {
+            let meters = Arc::new(Meters::default());
+            meters.pad_triggers[2].store(count, Ordering::Relaxed);
+            session.attach_engine(48_000.0, meters);
+            egui::__run_test_ui(|ui| lights.follow(ui, &session));
+            lights.take_struck()
+        });
+        assert_eq!(lit, [None, Some(2), None, Some(2)]);
     }
 }

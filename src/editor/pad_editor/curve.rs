@@ -53,6 +53,10 @@ pub(super) fn sections(tone: &Tone) -> Vec<EqSection> {
         let gain_db = f64::from(dip.gain_db * tone.dip_amount);
         all.push(EqSection::bell(f64::from(dip.hz), gain_db, f64::from(dip.q), CURVE_RATE));
     }
+    let bell = &tone.note_bell;
+    if bell.on {
+        all.push(EqSection::bell(f64::from(bell.hz), f64::from(bell.gain_db), f64::from(bell.q), CURVE_RATE));
+    }
     if tone.tilt_db != 0.0 {
         all.push(EqSection::tilt(f64::from(tone.tilt_db), CURVE_RATE));
     }
@@ -322,6 +326,9 @@ mod tests {
         let at = |hz| sections(&tone).iter().map(|s| s.magnitude_db(hz, CURVE_RATE)).sum::<f64>();
         assert!((at(1000.0) - 6.0).abs() < 0.01);
         assert!(at(30.0).abs() < 0.1);
+        tone.note_bell = Band { on: true, hz: 200.0, gain_db: 9.0, q: 4.0 };
+        let at = |hz| sections(&tone).iter().map(|s| s.magnitude_db(hz, CURVE_RATE)).sum::<f64>();
+        assert!((at(200.0) - 9.0).abs() < 0.3, "the bell at the pad's note");
     }
 
     #[test]

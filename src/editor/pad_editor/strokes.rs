@@ -36,6 +36,10 @@ impl Strokes {
             return;
         }
         self.counted = counted;
+        if counted == 0 {
+            // an engine at another sample rate counts from 0 again
+            return;
+        }
         let last = &meters.last_trigger[pad];
         let number = |field: &std::sync::atomic::AtomicU32| f32::from_bits(field.load(Relaxed));
         self.draws.push_back(StrokeDraw {
@@ -117,6 +121,9 @@ mod tests {
         }
         let starts: Vec<f32> = strokes.draws.iter().map(|s| s.start_ms).collect();
         assert_eq!(starts, (4..20).map(|i| i as f32).collect::<Vec<_>>());
+        meters.pad_triggers[3].store(0, Relaxed);
+        strokes.follow(&meters, 3);
+        assert_eq!(strokes.draws.len(), 16, "a counter that begins anew is no stroke");
         strokes.follow(&meters, 4);
         assert!(strokes.draws.is_empty(), "another pad");
     }
