@@ -25,8 +25,8 @@ struct FolderEntry {
     bytes: u64,
 }
 
-/// The entries of a folder, or a sentence that says why they cannot be read.
-type Listed = Result<Vec<FolderEntry>, String>;
+/// The first entries of a folder and whether there are more, or a sentence that says why they cannot be read.
+type Listed = Result<(Vec<FolderEntry>, bool), String>;
 
 /// The browser while it is open.
 #[derive(Debug)]
@@ -36,6 +36,8 @@ pub struct FileBrowser {
     /// Typed or chosen: a name in the folder, or a whole path.
     name: String,
     entries: Vec<FolderEntry>,
+    /// The folder has more entries than are listed.
+    is_cut: bool,
     error: Option<String>,
     coming: Option<Mutex<mpsc::Receiver<Listed>>>,
     /// An existing file of that name; confirming once more replaces it.
@@ -63,6 +65,7 @@ impl FileBrowser {
             folder: PathBuf::new(),
             name: name.to_owned(),
             entries: Vec::new(),
+            is_cut: false,
             error: None,
             coming: None,
             replace: None,
@@ -101,12 +104,21 @@ impl FileBrowser {
         let (path, purpose, ctx) = (folder.clone(), self.purpose, ctx.clone());
         let spawned = std::thread::Builder::new().name("kitwright files".into()).spawn(move || {
             // no receiver is left once the browser is closed
-            let _ = send.send(list(&path, purpose));
+            let _ = send.send(list(&path, purpose, MAX_ENTRIES));
             ctx.request_repaint();
         });
-        self.error = spawned.err().map(|e| format!("The folder cannot be read: {e}."));
-        self.coming = Some(Mutex::new(coming));
+        (self.coming, self.error) = match spawned {
+            Ok(_) => (Some(Mutex::new(coming)), None),
+            Err(e) => (
+                None,
+                Some(format!(
+                    "{}: could not be read, since the system started no thread ({e}); try again.",
+                    folder.display()
+                )),
+            ),
+        };
         self.entries.clear();
+        self.is_cut = false;
         self.replace = None;
         self.folder = folder;
     }
@@ -116,7 +128,7 @@ impl FileBrowser {
         if let Ok(listed) = coming.try_recv() {
             self.coming = None;
             match listed {
-                Ok(entries) => self.entries = entries,
+                Ok((entries, is_cut)) => (self.entries, self.is_cut) = (entries, is_cut),
                 Err(error) => self.error = Some(error),
             }
         }
@@ -201,7 +213,12 @@ impl FileBrowser {
                 ui.label("Reading the folder...");
             } else if self.entries.is_empty() {
                 ui.label(RichText::new("No matching files in this folder.").color(theme::TEXT_DIM));
+            } else if self.is_cut {
+                let words =
+                    format!("Only the first {MAX_ENTRIES} entries are listed; type the name of another.");
+                ui.label(RichText::new(words).font(theme::small()).color(theme::TEXT_DIM));
             }
+            let height = if self.is_cut { height - row } else { height };
             ScrollArea::vertical().max_height(height).auto_shrink([false, true]).show_rows(
                 ui,
                 row,
@@ -358,8 +375,12 @@ fn home() -> PathBuf {
     set("HOME").or_else(|| set("USERPROFILE")).unwrap_or_else(|| PathBuf::from(std::path::MAIN_SEPARATOR_STR))
 }
 
-fn list(folder: &Path, purpose: FilePurpose) -> Listed {
-    let read = std::fs::read_dir(folder).map_err(|e| format!("This folder cannot be read: {e}."))?;
+/// The first `max` entries of a folder that `purpose` shows, folders before files, by name.
+fn list(folder: &Path, purpose: FilePurpose, max: usize) -> Listed {
+    let unreadable = |e: std::io::Error| {
+        format!("{}: this folder cannot be read ({e}); choose another one.", folder.display())
+    };
+    let read = std::fs::read_dir(folder).map_err(unreadable)?;
     let mut entries: Vec<FolderEntry> = read
         .flatten()
         .filter_map(|e| {
@@ -375,10 +396,11 @@ fn list(folder: &Path, purpose: FilePurpose) -> Listed {
                 path,
             })
         })
-        .take(MAX_ENTRIES)
         .collect();
-    entries.sort_by_key(|e| (!e.folder, e.name.to_lowercase()));
-    Ok(entries)
+    entries.sort_by_cached_key(|e| (!e.folder, e.name.to_lowercase()));
+    let is_cut = entries.len() > max;
+    entries.truncate(max);
+    Ok((entries, is_cut))
 }
 
 fn paint_entry(ui: &Ui, rect: egui::Rect, entry: &FolderEntry, response: &egui::Response, chosen: bool) {
@@ -436,11 +458,19 @@ mod tests {
             std::fs::write(dir.path().join(file), "x").expect("written");
         }
         std::fs::create_dir(dir.path().join("z")).expect("made");
-        let names = |p| list(dir.path(), p).expect("listed").into_iter().map(|e| e.name).collect::<Vec<_>>();
+        let first = |p, max| {
+            let (entries, is_cut) = list(dir.path(), p, max).expect("listed");
+            (entries.into_iter().map(|e| e.name).collect::<Vec<_>>(), is_cut)
+        };
+        let names = |p| first(p, MAX_ENTRIES).0;
         assert_eq!(names(FilePurpose::Open), ["z", "a.flac", "b.wav", "k.kitwright"]);
         assert_eq!(names(FilePurpose::AddTake), ["z", "a.flac", "b.wav"]);
         assert_eq!(names(FilePurpose::Save), ["z", "k.kitwright"]);
         assert_eq!(names(FilePurpose::Export), ["z"]);
-        assert!(list(&dir.path().join("none"), FilePurpose::Open).is_err());
+        assert_eq!(first(FilePurpose::Open, 2), (vec!["z".to_owned(), "a.flac".to_owned()], true));
+        assert!(!first(FilePurpose::Open, 4).1);
+        let missing = dir.path().join("none");
+        let error = list(&missing, FilePurpose::Open, 1).expect_err("no folder");
+        assert!(error.starts_with(&missing.display().to_string()), "{error}");
     }
 }
