@@ -28,13 +28,6 @@ struct SeenTrim {
     by_hand: f64,
 }
 
-fn index(trim: Trim) -> usize {
-    match trim {
-        Trim::Kit(i) => i,
-        Trim::Pad(pad, i) => KIT_TRIMS.len() + pad * PAD_TRIMS.len() + i,
-    }
-}
-
 fn all() -> impl Iterator<Item = Trim> {
     let pads = (0..PADS).flat_map(|pad| (0..PAD_TRIMS.len()).map(move |i| Trim::Pad(pad, i)));
     (0..KIT_TRIMS.len()).map(Trim::Kit).chain(pads)
@@ -54,7 +47,7 @@ impl Automation {
                 self.seen.push(SeenTrim { value, by_host: f64::NEG_INFINITY, by_hand: f64::NEG_INFINITY });
                 continue;
             }
-            let seen = &mut self.seen[index(trim)];
+            let seen = &mut self.seen[trim.index()];
             if seen.value != value {
                 seen.value = value;
                 if now - seen.by_hand > ECHO_SECONDS {
@@ -66,14 +59,14 @@ impl Automation {
 
     /// Notes that the window itself moved a trim: no mark.
     pub fn by_hand(&mut self, trim: Trim) {
-        if let Some(seen) = self.seen.get_mut(index(trim)) {
+        if let Some(seen) = self.seen.get_mut(trim.index()) {
             seen.by_hand = self.now;
         }
     }
 
     /// Whether the host moved the trim a moment ago.
     pub fn moves(&self, trim: Trim) -> bool {
-        self.seen.get(index(trim)).is_some_and(|s| self.now - s.by_host < MARK_SECONDS)
+        self.seen.get(trim.index()).is_some_and(|s| self.now - s.by_host < MARK_SECONDS)
     }
 
     /// How many trims of a pad the host moves.

@@ -1,7 +1,8 @@
 //! What a finished sound is like: how well it serves each role, and which of its measures speak for and against its own.
 //!
-//! Against it speaks a measure outside of the range of recorded drums of the role; for it, one inside that range that
-//! lies outside of those of most other drums. Everything is measured on the sound as it is heard.
+//! A measure speaks against a role when it lies outside the range of recorded drums of that role. It speaks for the role
+//! when it lies inside that range and outside the ranges of at least [`TELLS_FROM`] of the nine other classes. Everything is
+//! measured on the sound as it is heard.
 
 mod words;
 
@@ -27,10 +28,10 @@ const CLASSES: [Role; 10] = [
     Role::Crash,
     Role::Percussion,
 ];
-/// Reasons that are named at most, and of these against the role.
+/// Most reasons shown, and most of them against the role.
 const MOST_REASONS: usize = 4;
 const MOST_AGAINST: usize = 2;
-/// Classes that a measure must tell the role from to speak for it (our choice: most of the nine others).
+/// A measure speaks for a role when its value is unusual for at least this many of the nine other classes (our choice).
 const TELLS_FROM: usize = 4;
 
 /// What a finished sound is like.
@@ -57,7 +58,7 @@ pub struct Reason {
 type Telling = (Group, Reason);
 
 impl Character {
-    /// Of the measures of a sound, for `role`.
+    /// Compares the measures of a sound with recorded drums of `role`.
     pub fn of(features: &Features, role: Role) -> Self {
         let shares = score::probabilities(features);
         let mut scores: Vec<(Role, f32)> =

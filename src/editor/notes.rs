@@ -1,7 +1,7 @@
 //! MIDI notes in the window: typed, and learned from the next key that is played.
 
 use super::{frame_context::FrameContext, learn::LearnFor, theme, widgets};
-use egui::{Id, Key, Role, TextEdit, Ui, WidgetInfo};
+use egui::{Key, Role, TextEdit, Ui, WidgetInfo};
 use kitwright_core::{
     kit::by_hand::NOTE,
     music::{note_name, read_note},
@@ -63,7 +63,7 @@ pub(super) fn note_field(ui: &mut Ui, name: &str, note: u8) -> Option<u8> {
     let help = "The MIDI note by its name or number, \"D2\" or \"38\". A pad that had it takes this one's.";
     let response = widgets::explained(ui, response, help);
     if response.gained_focus() {
-        select_all(ui, response.id, shown.chars().count());
+        widgets::select_all(ui, response.id, shown.chars().count());
     }
     if response.changed() {
         ui.data_mut(|d| d.insert_temp(id, text.clone()));
@@ -77,14 +77,7 @@ pub(super) fn note_field(ui: &mut Ui, name: &str, note: u8) -> Option<u8> {
     read_note(typed.split('(').next().unwrap_or_default()).filter(|n| *n != note)
 }
 
-fn select_all(ui: &Ui, id: Id, length: usize) {
-    use egui::text::{CCursor, CCursorRange};
-    let mut state = TextEdit::load_state(ui.ctx(), id).unwrap_or_default();
-    state.cursor.set_char_range(Some(CCursorRange::two(CCursor::new(0), CCursor::new(length))));
-    TextEdit::store_state(ui.ctx(), id, state);
-}
-
-/// The colour of a hint beside a field.
+/// Shows a hint in small dim text.
 pub(super) fn hint(ui: &mut Ui, text: &str) {
     ui.label(egui::RichText::new(text).font(theme::small()).color(theme::TEXT_DIM));
 }

@@ -24,6 +24,14 @@ impl Trim {
         let at = PAD_TRIMS.iter().position(|s| s.id == id);
         Self::Pad(pad, at.unwrap_or_else(|| panic!("no pad trim is called {id}")))
     }
+
+    /// Its place among all trims, from 0: those of the kit, then those of each pad. Hosts list their parameters in this order.
+    pub fn index(self) -> usize {
+        match self {
+            Self::Kit(i) => i,
+            Self::Pad(pad, i) => KIT_TRIMS.len() + pad * PAD_TRIMS.len() + i,
+        }
+    }
 }
 
 /// The host's track.

@@ -7,12 +7,13 @@
 
 use super::{
     instance::Kitwright,
+    lock::lock,
     params::{HostParams, REVISION_NAME},
     units_vst3::{KIT_LIST, parameters},
 };
 use nice_plug::wrapper::vst3::{Wrapper, vst3};
 use std::sync::{
-    Mutex, PoisonError,
+    Mutex,
     atomic::{AtomicBool, AtomicU64, Ordering},
 };
 use vst3::{
@@ -76,10 +77,9 @@ impl DirtyMarker {
     pub unsafe fn set_handler(&self, handler: *mut IComponentHandler) {
         // SAFETY: by this function's contract.
         let handler = unsafe { ComRef::from_raw(handler) };
-        *self.unit_handler.lock().unwrap_or_else(PoisonError::into_inner) =
-            handler.and_then(|h| h.cast::<IUnitHandler>());
+        *lock(&self.unit_handler) = handler.and_then(|h| h.cast::<IUnitHandler>());
         let handler = handler.and_then(|h| h.cast::<IComponentHandler2>());
-        *self.handler.lock().unwrap_or_else(PoisonError::into_inner) = handler;
+        *lock(&self.handler) = handler;
     }
 
     /// Tells the host that the names of the drums may be others, once for each revision of the kit; on the main thread.
@@ -87,7 +87,7 @@ impl DirtyMarker {
         if self.names_told.swap(revision, Ordering::AcqRel) == revision {
             return;
         }
-        if let Some(handler) = &*self.unit_handler.lock().unwrap_or_else(PoisonError::into_inner) {
+        if let Some(handler) = &*lock(&self.unit_handler) {
             // SAFETY: the host's live object, on the main thread.
             unsafe { handler.notifyProgramListChange(KIT_LIST, kAllProgramInvalid) };
         }
@@ -98,7 +98,7 @@ impl DirtyMarker {
         if !self.due.swap(false, Ordering::AcqRel) {
             return;
         }
-        if let Some(handler) = &*self.handler.lock().unwrap_or_else(PoisonError::into_inner) {
+        if let Some(handler) = &*lock(&self.handler) {
             // SAFETY: the host's live object, on the main thread.
             unsafe { handler.setDirty(1) };
         }

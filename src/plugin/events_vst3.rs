@@ -141,7 +141,7 @@ fn kind_of(event: &Event) -> EventKind {
     }
 }
 
-/// ReducedChanges of parameters, and which of them the queue shows.
+/// The reduced parameter changes, and the index of the one that the queue shows.
 struct Points {
     all: RefCell<Vec<Point>>,
     current: Cell<usize>,
@@ -230,7 +230,7 @@ impl IEventListTrait for NoteList {
 }
 
 impl ReducedEvents {
-    /// ReducedChanges of parameters and notes in the lists, for tests.
+    /// Numbers of reduced parameter changes and notes, for tests.
     #[cfg(test)]
     pub fn lengths(&self) -> (usize, usize) {
         (self.points.all.borrow().len(), self.notes.borrow().len())

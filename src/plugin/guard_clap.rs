@@ -15,6 +15,7 @@ use super::{
     instance::Kitwright,
     limits::{MAX_BLOCK_FRAMES, is_sample_rate},
     link::InstanceLink,
+    lock::lock,
     notices_clap::CallbackRequest,
     params_clap::{EventLists, flush_reduced, with_flush},
     port_buffers::{HostPort, PortBuffers, silence_all},
@@ -47,7 +48,7 @@ use nice_plug::wrapper::{
 };
 use std::{
     ffi::{CStr, c_char, c_void},
-    sync::{Arc, Mutex, OnceLock, PoisonError, atomic::Ordering},
+    sync::{Arc, Mutex, OnceLock, atomic::Ordering},
 };
 
 unsafe extern "C" fn init(plugin: *const clap_plugin) -> bool {
@@ -113,14 +114,14 @@ unsafe extern "C" fn activate(plugin: *const clap_plugin, rate: f64, min: u32, m
         outputs: [port; OUTPUTS],
         inputs: [port; INPUTS],
     });
-    *guard.audio.lock().unwrap_or_else(PoisonError::into_inner) = audio;
+    *lock(&guard.audio) = audio;
     active
 }
 
 unsafe extern "C" fn deactivate(plugin: *const clap_plugin) {
     // SAFETY: called by the host with its plugin.
     let guard = unsafe { guard(plugin) };
-    *guard.audio.lock().unwrap_or_else(PoisonError::into_inner) = None;
+    *lock(&guard.audio) = None;
     if let Some(deactivate) = guard.inner.deactivate {
         // SAFETY: the framework's own function with the pointer it expects.
         unsafe { deactivate(plugin) };

@@ -12,6 +12,7 @@ use super::{
     labels_vst3,
     limits::{KIT_TIMEOUT, MAX_BLOCK_FRAMES, is_sample_rate},
     link::{GuardLink, InstanceLink},
+    lock::lock,
     port_buffers::{PortBuffers, silence_all},
     ports::{INPUTS, OUTPUTS},
     streams_vst3::{load, save},
@@ -21,7 +22,7 @@ use super::{
 };
 use nice_plug::wrapper::vst3::{Wrapper, vst3};
 use std::sync::{
-    Arc, Mutex, PoisonError,
+    Arc, Mutex,
     atomic::{AtomicU32, Ordering},
 };
 use vst3::{
@@ -85,7 +86,7 @@ impl GuardVst3 {
     }
 
     fn view(&self) -> Option<Arc<ViewLink>> {
-        self.view.lock().unwrap_or_else(PoisonError::into_inner).clone()
+        lock(&self.view).clone()
     }
 
     /// Closes a window that the host has left open: its thread uses the instance.
@@ -153,7 +154,7 @@ impl IComponentTrait for GuardVst3 {
 
     unsafe fn setActive(&self, state: TBool) -> tresult {
         // a process call meanwhile finds the lock taken and is refused; the framework would panic
-        let mut audio = self.audio.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut audio = lock(&self.audio);
         // SAFETY: as for this method.
         let result = unsafe { self.inner.setActive(state) };
         let active = state != 0 && result == kResultOk;
@@ -321,7 +322,7 @@ impl IEditControllerTrait for GuardVst3 {
     unsafe fn createView(&self, name: FIDString) -> *mut IPlugView {
         // SAFETY: as for this method; the new view's reference is passed on.
         let (link, view) = unsafe { GuardView::around(self.inner.createView(name)) };
-        *self.view.lock().unwrap_or_else(PoisonError::into_inner) = link;
+        *lock(&self.view) = link;
         view
     }
 

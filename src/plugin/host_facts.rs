@@ -1,10 +1,8 @@
 //! What the host has told of its track and of the parameters, for the window.
 
+use super::lock::lock;
 use crate::editor::{Indication, Track};
-use std::{
-    collections::BTreeMap,
-    sync::{Mutex, PoisonError},
-};
+use std::{collections::BTreeMap, sync::Mutex};
 
 /// What one parameter is used for.
 #[derive(Debug, Clone, Default)]
@@ -53,8 +51,4 @@ impl HostFacts {
     pub fn set_automation(&self, param: usize, automation: Option<Indication>) {
         lock(&self.uses).entry(param).or_default().automation = automation;
     }
-}
-
-fn lock<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }

@@ -25,11 +25,11 @@ use std::ffi::{CStr, c_char};
 pub(super) static PARAM_INDICATION: clap_plugin_param_indication =
     clap_plugin_param_indication { set_mapping: Some(set_mapping), set_automation: Some(set_automation) };
 
-/// Place of a parameter in the host's list.
+/// Index of a parameter in the host's list.
 ///
 /// # Safety
 /// `plugin` is the guard's own; this is the main thread.
-unsafe fn place(guard: &GuardClap, plugin: *const clap_plugin, id: u32) -> Option<usize> {
+unsafe fn param_index(guard: &GuardClap, plugin: *const clap_plugin, id: u32) -> Option<usize> {
     // SAFETY: by this function's contract.
     unsafe { parameter_ids(guard, plugin) }.iter().position(|&own| own == id)
 }
@@ -52,14 +52,15 @@ unsafe extern "C" fn set_mapping(
     // SAFETY: the host's plugin, and its own texts and colour or null.
     unsafe {
         let guard = guard(plugin);
-        let (Some(params), Some(place)) = (guard.link.params.upgrade(), place(guard, plugin, id)) else {
+        let (Some(params), Some(index)) = (guard.link.params.upgrade(), param_index(guard, plugin, id))
+        else {
             return;
         };
         let texts = [label, description].into_iter().filter(|text| !text.is_null());
         let text = texts.map(|text| CStr::from_ptr(text).to_string_lossy()).find(|text| !text.is_empty());
         let words = text.map_or_else(|| "mapped".to_owned(), |text| format!("mapped to {text}"));
         let mapping = has_mapping.then(|| Indication { words, colour: colour_of(colour) });
-        params.facts.set_mapping(place, mapping);
+        params.facts.set_mapping(index, mapping);
     }
 }
 
@@ -72,7 +73,8 @@ unsafe extern "C" fn set_automation(
     // SAFETY: the host's plugin, and its own colour or null.
     unsafe {
         let guard = guard(plugin);
-        let (Some(params), Some(place)) = (guard.link.params.upgrade(), place(guard, plugin, id)) else {
+        let (Some(params), Some(index)) = (guard.link.params.upgrade(), param_index(guard, plugin, id))
+        else {
             return;
         };
         let words = match state {
@@ -83,7 +85,7 @@ unsafe extern "C" fn set_automation(
             _ => Some("automated"),
         };
         let automation = words.map(|words| Indication { words: words.into(), colour: colour_of(colour) });
-        params.facts.set_automation(place, automation);
+        params.facts.set_automation(index, automation);
     }
 }
 
@@ -98,7 +100,7 @@ pub(super) unsafe fn open_host_menu(guard: &GuardClap, plugin: *const clap_plugi
     let Some(wanted) = guard.link.params.upgrade().and_then(|params| params.host_menu.take()) else { return };
     // SAFETY: by this function's contract; the host's own extension.
     unsafe {
-        let Some(id) = parameter_ids(guard, plugin).get(wanted.place).copied() else { return };
+        let Some(id) = parameter_ids(guard, plugin).get(wanted.param_index).copied() else { return };
         let menu = host_extension(guard.host, CLAP_EXT_CONTEXT_MENU).cast::<clap_host_context_menu>();
         let Some((Some(can_popup), Some(popup))) = menu.as_ref().map(|m| (m.can_popup, m.popup)) else {
             return;
@@ -124,7 +126,7 @@ unsafe extern "C" fn populate(
     unsafe {
         let (Some(target), Some(builds)) = (target.as_ref(), builder.as_ref()) else { return false };
         let is_own = target.kind == CLAP_CONTEXT_MENU_TARGET_KIND_PARAM
-            && place(guard(plugin), plugin, target.id).is_some();
+            && param_index(guard(plugin), plugin, target.id).is_some();
         if !is_own {
             // nothing to add is no failure
             return true;
@@ -153,9 +155,9 @@ unsafe extern "C" fn perform(
         let Some(target) = target.as_ref().filter(|t| t.kind == CLAP_CONTEXT_MENU_TARGET_KIND_PARAM) else {
             return false;
         };
-        let place = place(guard, plugin, target.id).filter(|_| action == RESET);
-        let (Some(place), Some(params)) = (place, guard.link.params.upgrade()) else { return false };
-        if !params.reset(place) {
+        let index = param_index(guard, plugin, target.id).filter(|_| action == RESET);
+        let (Some(index), Some(params)) = (index, guard.link.params.upgrade()) else { return false };
+        if !params.reset(index) {
             return false;
         }
         let host = host_extension(guard.host, CLAP_EXT_PARAMS).cast::<clap_host_params>();

@@ -4,6 +4,7 @@ use super::{
     event_reduction::MAX_EVENTS,
     limits::{KIT_TIMEOUT, is_sample_rate},
     link::{EndMark, EndedBy, Fence, InstanceLink},
+    lock::lock,
     params::HostParams,
     ports::{CHANNELS, INPUTS, PAD_NAMES},
     process::Player,
@@ -18,7 +19,7 @@ use kitwright_core::{
 use nice_plug::prelude::*;
 use std::{
     path::PathBuf,
-    sync::{Arc, Mutex, PoisonError},
+    sync::{Arc, Mutex},
 };
 
 /// One instance of the plugin.
@@ -39,7 +40,7 @@ static FIRST_KIT: Mutex<Option<PathBuf>> = Mutex::new(None);
 /// Lets the next instance open this kit file: the framework's standalone program makes its instance by
 /// `Default` and passes no kit. A file that cannot be read is reported in the window.
 pub fn open_first(kit: PathBuf) {
-    *FIRST_KIT.lock().unwrap_or_else(PoisonError::into_inner) = Some(kit);
+    *lock(&FIRST_KIT) = Some(kit);
 }
 
 /// What the next instance goes on with; see [`reopen`].
@@ -47,13 +48,13 @@ static NEXT: Mutex<Option<UnsavedWork>> = Mutex::new(None);
 
 /// Lets the next instance go on with this work in a window as large as the last, and ask whether the program may end.
 pub fn reopen(work: UnsavedWork) {
-    *NEXT.lock().unwrap_or_else(PoisonError::into_inner) = Some(work);
+    *lock(&NEXT) = Some(work);
 }
 
 impl Default for Kitwright {
     fn default() -> Self {
-        let instance = Self::of(NEXT.lock().unwrap_or_else(PoisonError::into_inner).take());
-        if let Some(kit) = FIRST_KIT.lock().unwrap_or_else(PoisonError::into_inner).take() {
+        let instance = Self::of(lock(&NEXT).take());
+        if let Some(kit) = lock(&FIRST_KIT).take() {
             instance.session.start(Job::LoadKit(kit));
         }
         instance

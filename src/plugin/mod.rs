@@ -20,6 +20,7 @@ mod kit_apart;
 mod labels_vst3;
 mod limits;
 mod link;
+mod lock;
 mod notices_clap;
 pub mod params;
 mod params_clap;

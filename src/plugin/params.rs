@@ -212,22 +212,27 @@ impl HostParams {
         Some(if self.revision.value() >= LAST_REVISION { 0 } else { self.revision.value() + 1 })
     }
 
-    /// Takes every trim at once without telling the host, which is to read all values anew.
-    pub(super) fn take_trims(&self, trims: &Trims) {
-        let kit = self.kit.iter().zip(&KIT_TRIMS).map(|(p, s)| (p, s.to_travel((s.get)(&trims.kit))));
+    /// Every trim's parameter with its travel in `trims`, in the order of the host's list.
+    fn travels(&self, trims: &Trims) -> impl Iterator<Item = (&TrimParam, f32)> {
+        let kit = self.kit.iter().zip(&KIT_TRIMS).map(move |(p, s)| (p, s.to_travel((s.get)(&trims.kit))));
         let pads = self.pads.iter().zip(&trims.pads).flat_map(|(params, pad)| {
             params.iter().zip(&PAD_TRIMS).map(|(p, s)| (p, s.to_travel((s.get)(pad))))
         });
-        for (param, travel) in kit.chain(pads) {
+        kit.chain(pads)
+    }
+
+    /// Takes every trim at once without telling the host, which is to read all values anew.
+    pub(super) fn take_trims(&self, trims: &Trims) {
+        for (param, travel) in self.travels(trims) {
             // SAFETY: the parameters are fields of this object; their values are atomics.
             unsafe { param.as_ptr()._internal_set_normalized_value(travel) };
         }
     }
 
-    /// Puts the parameter at this place of the host's list at its default without telling the host; whether it is a trim.
-    pub(super) fn reset(&self, place: usize) -> bool {
-        let param = match place.checked_sub(KIT_TRIMS.len()) {
-            None => self.kit.get(place),
+    /// Puts the parameter with this index in the host's list at its default without telling the host; whether it is a trim.
+    pub(super) fn reset(&self, index: usize) -> bool {
+        let param = match index.checked_sub(KIT_TRIMS.len()) {
+            None => self.kit.get(index),
             Some(at) => self.pads.get(at / PAD_TRIMS.len()).and_then(|pad| pad.get(at % PAD_TRIMS.len())),
         };
         let Some(param) = param.map(TrimParam::as_ptr) else { return false };
@@ -239,11 +244,7 @@ impl HostParams {
     /// Sets every trim, as one gesture each; for the window, when a kit file brings its own. A host takes
     /// about 2,000 events in a block, and each trim that differs costs three.
     pub fn set_trims(&self, setter: &ParamSetter<'_>, trims: &Trims) {
-        let kit = self.kit.iter().zip(&KIT_TRIMS).map(|(p, s)| (p, s.to_travel((s.get)(&trims.kit))));
-        let pads = self.pads.iter().zip(&trims.pads).flat_map(|(params, pad)| {
-            params.iter().zip(&PAD_TRIMS).map(|(p, s)| (p, s.to_travel((s.get)(pad))))
-        });
-        for (param, travel) in kit.chain(pads).filter(|(p, travel)| p.travel() != *travel) {
+        for (param, travel) in self.travels(trims).filter(|(p, travel)| p.travel() != *travel) {
             param.begin(setter);
             param.set_travel(setter, travel);
             param.end(setter);

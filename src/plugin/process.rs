@@ -46,7 +46,7 @@ impl Player {
         self.engine.sample_rate()
     }
 
-    /// Silence, and everything as in a fresh player.
+    /// Silences the engine and the preview; the groove goes on.
     pub fn reset(&mut self) {
         self.engine.reset();
         self.preview.stop();

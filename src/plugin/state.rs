@@ -4,13 +4,13 @@
 //! thread of its own, and restores a state without waiting. The guards keep the text out of the framework's JSON
 //! (`kit_apart`).
 
-use super::kit_apart;
+use super::{kit_apart, lock::lock};
 use kitwright_core::session::Session;
 use serde::{Serialize, de::DeserializeOwned};
 use std::{
     fmt,
     sync::{
-        Arc, Mutex, MutexGuard, PoisonError,
+        Arc, Mutex,
         atomic::{AtomicU64, Ordering},
     },
 };
@@ -137,9 +137,4 @@ impl WindowMemory {
             *lock(&self.0) = field.to_owned();
         }
     }
-}
-
-/// Locks a mutex even when an earlier holder panicked: its value is valid after every statement.
-fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }

@@ -1,11 +1,11 @@
 //! A host's streams and a stream in memory, for a state on its way between a VST3 host and the framework, which expects
 //! a host to take and give everything at once.
 
-use super::kit_apart;
+use super::{kit_apart, lock::lock};
 use nice_plug::wrapper::vst3::vst3;
 use std::{
     ffi::c_void,
-    sync::{Mutex, MutexGuard, PoisonError},
+    sync::{Mutex, MutexGuard},
 };
 use vst3::{
     Class, ComRef, ComWrapper,
@@ -118,7 +118,7 @@ impl MemoryStream {
 
     /// Bytes and position.
     fn inner(&self) -> MutexGuard<'_, (Vec<u8>, usize)> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+        lock(&self.0)
     }
 }
 

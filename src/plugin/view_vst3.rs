@@ -5,11 +5,12 @@
 //! loop would stay for each window. Without a run loop it does the main thread's work on its worker thread, where its
 //! window panics. [`GuardFrame`] is a run loop for the framework, knows the handlers and lets them go.
 
+use super::lock::lock;
 use nice_plug::wrapper::vst3::vst3;
 use std::{
     ffi::c_void,
     sync::{
-        Arc, Mutex, MutexGuard, PoisonError,
+        Arc, Mutex,
         atomic::{AtomicBool, AtomicPtr, Ordering},
     },
 };
@@ -26,10 +27,6 @@ use vst3::{
         TBool, ViewRect, char16, int16, kInvalidArgument, kResultFalse, kResultOk, tresult,
     },
 };
-
-fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
-}
 
 /// What a view shares with its instance.
 pub(super) struct ViewLink {

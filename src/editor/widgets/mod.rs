@@ -5,12 +5,14 @@ mod described;
 mod explain;
 mod paint;
 mod slider;
+mod text_field;
 
 pub use choice::{choice, switch};
 pub use described::{CONTROL_HEIGHT, CONTROL_WIDTH, Described, Moved};
 pub use explain::{explained, take_help};
 pub use paint::{focus_edge, text_in};
 pub use slider::slider;
+pub use text_field::select_all;
 
 use super::theme;
 use egui::{Button, Response, RichText, Role, Ui, WidgetInfo, vec2};

@@ -4,6 +4,7 @@ use super::{
     described::{Described, Moved},
     explain::explain,
     paint::{by_hand_help, caption, control_size, focus_edge, let_go_menu, menu_place, text_in},
+    text_field::select_all,
 };
 use crate::editor::theme;
 use egui::{
@@ -250,13 +251,4 @@ fn type_value(ui: &mut Ui, setting: &dyn Described, name: &str, typing: Id, rect
     }
     ui.data_mut(|d| d.insert_temp(typing, text));
     Moved::default()
-}
-
-fn select_all(ui: &Ui, id: Id, chars: usize) {
-    let mut state = TextEdit::load_state(ui.ctx(), id).unwrap_or_default();
-    state.cursor.set_char_range(Some(egui::text::CCursorRange::two(
-        egui::text::CCursor::new(0),
-        egui::text::CCursor::new(chars),
-    )));
-    TextEdit::store_state(ui.ctx(), id, state);
 }

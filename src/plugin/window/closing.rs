@@ -5,7 +5,7 @@
 //! and takes the missing answer for the end of the thread. The thread may then still be unloading OpenGL while the
 //! process ends, which crashes the process.
 
-use super::lock::lock;
+use crate::plugin::lock::lock;
 use std::{
     cell::RefCell,
     sync::{

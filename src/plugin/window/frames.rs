@@ -6,7 +6,7 @@
 //! waits until a frame is due, and the window draws it when baseview calls `poll`. On other systems baseview schedules
 //! the frames.
 
-use super::lock::lock;
+use crate::plugin::lock::lock;
 use baseview::WindowWaker;
 use std::{
     sync::{Arc, Condvar, Mutex, MutexGuard},

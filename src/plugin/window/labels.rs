@@ -24,7 +24,8 @@ mod system;
 #[cfg_attr(not(any(windows, all(unix, not(target_os = "macos")))), allow(dead_code))]
 mod requests;
 
-use super::{frames::Frames, lock::lock};
+use super::frames::Frames;
+use crate::plugin::lock::lock;
 use baseview::WindowContext;
 use egui::{Context, Event, accesskit::TreeUpdate};
 use requests::Requests;

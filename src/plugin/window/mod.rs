@@ -30,7 +30,6 @@ mod images;
 mod input;
 mod keys;
 mod labels;
-mod lock;
 mod open_window;
 mod paint;
 mod parts;
@@ -39,7 +38,7 @@ mod trims;
 
 pub use parts::{UnsavedWork, ask_before_end, close_windows, take_unsaved};
 
-use super::params::HostParams;
+use super::{lock::lock, params::HostParams};
 use crate::editor::{Memory, Track, WindowState};
 use baseview::{
     HandlerError, WindowSettings,
@@ -49,7 +48,7 @@ use baseview::{
 };
 use closing::Closing;
 use kitwright_core::session::Session;
-use lock::lock;
+
 use nice_plug::{
     context::gui::GuiContext,
     editor::{

@@ -7,13 +7,15 @@ use super::{
     input::Input,
     keys,
     labels::Labels,
-    lock::lock,
     paint::WindowCanvas,
     parts::{ENDING, Parts},
     redraw_check::Shown,
     trims::HostTrims,
 };
-use crate::editor::{Memory, Trim, TrimAccess, WindowState, theme};
+use crate::{
+    editor::{Memory, Trim, TrimAccess, WindowState, theme},
+    plugin::lock::lock,
+};
 use baseview::{
     DamageArea, Event, EventStatus, HandlerError, MouseCursor, MouseEvent, TimerHandle, WindowContext,
     WindowEvent, WindowHandler, WindowSize,

@@ -1,9 +1,9 @@
 //! What the windows of one plugin instance share.
 
-use super::{frames::Frames, lock::lock};
+use super::frames::Frames;
 use crate::{
     editor::WindowState,
-    plugin::{host_menu::MenuRequest, params::HostParams, state::WindowMemory},
+    plugin::{host_menu::MenuRequest, lock::lock, params::HostParams, state::WindowMemory},
 };
 use baseview::dpi::LogicalSize;
 use kitwright_core::session::Session;

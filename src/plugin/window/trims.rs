@@ -23,14 +23,6 @@ pub(super) struct HostTrims<'a> {
     pub held: &'a mut Vec<Trim>,
 }
 
-/// Place of a trim's parameter in the host's list.
-fn place(trim: Trim) -> usize {
-    match trim {
-        Trim::Kit(i) => i,
-        Trim::Pad(pad, i) => KIT_TRIMS.len() + pad * PAD_TRIMS.len() + i,
-    }
-}
-
 impl HostTrims<'_> {
     fn param(&self, trim: Trim) -> &TrimParam {
         match trim {
@@ -66,12 +58,12 @@ impl TrimAccess for HostTrims<'_> {
     }
 
     fn indication(&self, trim: Trim) -> Option<Indication> {
-        self.parts.params.facts.indication(place(trim))
+        self.parts.params.facts.indication(trim.index())
     }
 
     fn open_menu(&mut self, trim: Trim, at: egui::Pos2) {
         let at = [at.x, at.y].map(|points| (points * self.scale).round() as i32);
-        self.parts.ask_menu(MenuRequest { place: place(trim), at });
+        self.parts.ask_menu(MenuRequest { param_index: trim.index(), at });
     }
 
     fn end(&mut self, trim: Trim) {

@@ -1,6 +1,6 @@
 //! Requests of assistive tools, kept until the window's next frame.
 
-use crate::plugin::window::{frames::Frames, lock::lock};
+use crate::plugin::{lock::lock, window::frames::Frames};
 use egui::accesskit::{ActionHandler, ActionRequest, ActivationHandler, DeactivationHandler, TreeUpdate};
 use std::{
     collections::VecDeque,
