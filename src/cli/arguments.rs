@@ -48,8 +48,9 @@ pub(super) enum Command {
     Render(Render),
     /// Write a kit for other samplers.
     Export(Export),
-    /// Keep only what a kit plays of its recordings: a smaller kit file with the same sound, also half as long again
-    /// or up to 7 semitones higher. What is set longer than that later ends early: keep the whole kit as well.
+    /// Cut the recordings down to what the kit plays. The smaller kit sounds the same, also after later changes that read
+    /// up to 50 % more of a recording (7 semitones higher, for example). Sounds that are made longer than that end early,
+    /// so keep the whole kit file as well.
     KeepUsed(KeepUsed),
     /// Keep kits in a folder: names, tags, search, trash, starter kits.
     Library(Library),
@@ -72,12 +73,12 @@ pub(super) struct Hits {
     #[arg(long)]
     pub json: bool,
     #[command(flatten)]
-    pub hearing: Hearing,
+    pub detection: DetectionArguments,
 }
 
 /// How hits are detected.
 #[derive(Debug, Args)]
-pub(super) struct Hearing {
+pub(super) struct DetectionArguments {
     /// Detect fewer (down to -1) or more hits (up to 1).
     #[arg(long, value_name = "-1..1", default_value_t = 0.0, allow_negative_numbers = true, value_parser = sensitivity)]
     sensitivity: f32,
@@ -86,7 +87,7 @@ pub(super) struct Hearing {
     gate: Option<f32>,
 }
 
-impl Hearing {
+impl DetectionArguments {
     pub fn options(&self) -> DetectOptions {
         DetectOptions { sensitivity: self.sensitivity, gate_db: self.gate }
     }
@@ -101,11 +102,11 @@ pub(super) struct MakeKit {
     #[arg(long, value_name = "DIR")]
     pub out: PathBuf,
     #[command(flatten)]
-    pub hearing: Hearing,
+    pub detection: DetectionArguments,
     /// How far pads are shaped from the raw hit (0) towards their role (1).
     #[arg(long, value_name = "0..1", default_value_t = DEFAULT_FIT, allow_negative_numbers = true, value_parser = fit)]
     pub fit: f32,
-    /// Decides every random draw: another number, other small differences between hits, other clouds.
+    /// Seed of all random draws; each number gives other small differences between hits and other clouds.
     #[arg(long, value_name = "N", default_value_t = 1)]
     pub seed: u64,
     /// Fill only these roles.
@@ -293,7 +294,7 @@ pub(super) struct Window {
 pub(super) struct DemoTake {
     /// WAV file to write.
     pub out: PathBuf,
-    /// Another number, another recording.
+    /// Seed of the random draws; each number gives a different recording.
     #[arg(long, value_name = "N", default_value_t = 1)]
     pub seed: u64,
 }

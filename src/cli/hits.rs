@@ -39,7 +39,7 @@ struct HitRow {
 
 pub(super) fn run(a: &arguments::Hits, terminal: &Terminal) -> Result<()> {
     let take = Arc::new(read_take(&a.take, terminal)?);
-    let hits = detect(&take, &a.hearing.options(), terminal)?;
+    let hits = detect(&take, &a.detection.options(), terminal)?;
     let roles = if a.roles { Some(score_hits(&take, &hits, terminal)?) } else { None };
     terminal.clear();
     let listing = Listing {

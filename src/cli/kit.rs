@@ -73,7 +73,7 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
 
 /// Reads the takes and detects their hits; all of them together must fit into the memory of one kit.
 fn detect_takes(a: &arguments::MakeKit, terminal: &Terminal) -> Result<Vec<DetectedTake>> {
-    let options = a.hearing.options();
+    let options = a.detection.options();
     let (mut takes, mut bytes) = (Vec::with_capacity(a.take.len()), 0);
     for path in &a.take {
         let take = Arc::new(read_take(path, terminal)?);

@@ -85,7 +85,7 @@ fn refuse_or_help(e: &clap::Error) -> ExitCode {
     let text = e.render().to_string();
     // the parser adds tips and the usage in further paragraphs
     let first = text.split("\n\n").next().unwrap_or_default().trim_start_matches("error: ");
-    tell(&format!("kitwright: {}; \"kitwright --help\" shows what can be asked", one_line(first)));
+    tell(&format!("kitwright: {}; \"kitwright --help\" lists all commands and options", one_line(first)));
     ExitCode::from(BAD_INPUT)
 }
 
@@ -96,7 +96,7 @@ fn keep_used(a: &arguments::KeepUsed, terminal: &Terminal) -> Result<()> {
     terminal.clear();
     let (kept, all) = kit.used_seconds(&kit.doc.trims);
     say(&format!(
-        "{}: {kept:.1} s of {all:.1} s kept: what the pads play and half as much again; what is set longer ends early",
+        "{}: {kept:.1} s of {all:.1} s kept, 50 % reserve included; sounds that are later made longer end early",
         printable(&a.out)
     ));
     Ok(())

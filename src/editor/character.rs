@@ -1,7 +1,7 @@
 //! What a finished sound is like: how well it serves each role, and which of its measures speak for and against its own.
 //!
 //! A measure speaks against a role when it lies outside the range of recorded drums of that role. It speaks for the role
-//! when it lies inside that range and outside the ranges of at least [`TELLS_FROM`] of the nine other classes. Everything is
+//! when it lies inside that range and outside the ranges of at least four of the nine other classes. Everything is
 //! measured on the sound as it is heard.
 
 mod words;

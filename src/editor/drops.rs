@@ -9,7 +9,7 @@ use std::path::PathBuf;
 /// Where pads and the chosen pad's role were drawn in this frame.
 #[derive(Debug)]
 pub struct DropTargets {
-    /// The pads; [`Rect::NOTHING`] for one that is not shown.
+    /// Rectangles of the pads, points; [`Rect::NOTHING`] for one that is not shown.
     pub pads: [Rect; PADS],
     /// The role of the chosen pad: a sound dropped there becomes the pad's target.
     pub role: Option<Rect>,

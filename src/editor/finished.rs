@@ -230,7 +230,7 @@ impl Worker {
         let thread = std::thread::Builder::new()
             .name("kitwright sounds".into())
             .spawn(move || {
-                // engines are dear to make: the pads of one kit share them
+                // engines are expensive to create: the pads of one kit share them
                 let mut measuring: Option<(Arc<Kit>, Auditioner)> = None;
                 while let Ok(first) = wanted.recv() {
                     // of several requests for one pad only the last counts

@@ -41,7 +41,7 @@ static TEMPO: Setting<GrooveSettings> = Setting {
     max: GrooveSettings::TEMPO_RANGE[1],
     curve: Curve::Linear,
     default: 92.0,
-    help: "Beats per minute while the host stands still.",
+    help: "Tempo in beats per minute while the host's transport is stopped.",
     get: |s| s.tempo,
     set: |s, v| s.tempo = v,
 };
@@ -51,8 +51,8 @@ pub(super) fn show(ui: &mut Ui, cx: &mut FrameContext<'_>) {
     let now = cx.session.groove();
     let ready = cx.session.meters().is_some();
     let (text, help) = match (ready, now.playing) {
-        (false, _) => ("Groove", "Nothing plays this plugin at the moment."),
-        (true, false) => ("Groove", "Plays the kit, in step with the host while that plays."),
+        (false, _) => ("Groove", "The host's audio is not running; start it to hear the groove."),
+        (true, false) => ("Groove", "Plays a groove on the kit, in time with the host while its transport runs."),
         (true, true) => ("Stop", "Ends the groove."),
     };
     ui.add_enabled_ui(ready, |ui| {
@@ -95,7 +95,7 @@ fn menu(ui: &mut Ui, now: GrooveSettings, cx: &mut FrameContext<'_>) {
     }
     let tempo = match cx.session.host_tempo() {
         Some(bpm) => format!("the host plays at {bpm:.0} beats per minute"),
-        None => "the host stands still".to_owned(),
+        None => "the host's transport is stopped".to_owned(),
     };
     ui.label(RichText::new(tempo).font(theme::small()).color(theme::TEXT_DIM));
     let help = "Writes the pattern for the pads of this kit as a MIDI file.";

@@ -15,7 +15,7 @@ use kitwright_core::{
     settings::KIT_TRIMS,
 };
 
-/// Height of the top line.
+/// Height of the top line, points.
 pub const HEIGHT: f32 = 44.0;
 
 /// What the top line keeps between frames.
@@ -341,7 +341,7 @@ fn steps(ui: &mut Ui, cx: &FrameContext<'_>) {
 
 fn zoom(ui: &mut Ui, memory: &mut Memory) {
     let text = format!("{:.0} %", memory.zoom * 100.0);
-    let response = widgets::button(ui, &text, "Zoom of the window", "Everything smaller or larger.");
+    let response = widgets::button(ui, &text, "Zoom of the window", "Sets the size of everything in the window.");
     Popup::menu(&response).show(|ui| {
         for zoom in Memory::ZOOMS {
             let chosen = (zoom - memory.zoom).abs() < 0.01;
@@ -408,8 +408,8 @@ fn key_choice(ui: &mut Ui, cx: &FrameContext<'_>) {
 
 /// The key that the kit is tuned to, and a button to choose another; returns whether it was pressed.
 fn tune_to_song(ui: &mut Ui, cx: &FrameContext<'_>) -> bool {
-    let help = "Detects the key of a recording of your song and tunes the pads that have a pitch to it; their pitch falls \
-                get short.";
+    let help = "Detects the key of a recording of your song and tunes the pads that have a pitch to it; their pitch \
+                drops become short.";
     let pressed = widgets::button(ui, "Tune to a song", "Tune the kit to a song", help).clicked();
     key_choice(ui, cx);
     let kick = cx.kit.doc.tune_kick;

@@ -131,7 +131,7 @@ fn try_out(
     let played = ui.add_enabled_ui(ready, |ui| piano::show(ui, &mut view.pianos[i], &name, range, held));
     if !ready {
         let why =
-            if s.on { "Nothing plays this plugin at the moment." } else { "Switch the part on to hear it." };
+            if s.on { "The host's audio is not running; start it to hear the keys." } else { "Switch the part on to hear it." };
         notes::hint(ui, why);
     }
     played.inner.filter(|_| ready).map(|key| (i, KeyTrigger { channel, key, velocity: VELOCITY }))
@@ -143,7 +143,7 @@ fn heading(ui: &mut Ui, i: usize, part: &KeyPart, chosen: Option<(usize, usize)>
         ui.label(RichText::new(&part.name).color(theme::ACCENT).strong());
         let on = part.settings.on;
         let word = if on { "On" } else { "Off" };
-        let help = "Off, the part's channel plays the pads.";
+        let help = "When this is off, its MIDI channel plays the pads.";
         if widgets::toggle(ui, on, word, &format!("{} on", part.name), help).clicked() {
             edit(cx, i, &format!("{} on", part.name), |part| part.settings.on = !on);
         }

@@ -78,14 +78,14 @@ pub struct KitPlaces {
     pub surface: Option<egui::Id>,
 }
 
-/// Width from which all pads stand in one row, over a keyboard.
+/// Width from which all pads stand in one row, over a keyboard, points.
 const ONE_ROW: f32 = 1600.0;
-/// Distance between tiles.
+/// Distance between tiles, points.
 const TILE_GAP: f32 = 8.0;
-/// Height of the keyboard below one row of pads.
+/// Height of the keyboard below one row of pads, points.
 const KEYBOARD: f32 = 44.0;
 
-/// Whether all pads stand in one row at this width.
+/// Whether all pads stand in one row at this width, points.
 pub fn is_one_row(width: f32) -> bool {
     width >= ONE_ROW - 32.0
 }

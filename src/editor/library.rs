@@ -55,7 +55,7 @@ impl LibraryView {
     fn read(&mut self, ui: &Ui) {
         self.folder = self.folder.take().or_else(kits_folder);
         let Some(folder) = self.folder.clone() else {
-            self.trouble = Some("The system names no folder for your data.".into());
+            self.trouble = Some("No folder for the kit library: HOME (on Windows APPDATA) is not set. Set it and start the host again.".into());
             return;
         };
         if self.library.is_none() {
@@ -260,12 +260,12 @@ fn foot(ui: &mut Ui, view: &mut LibraryView, cx: &FrameContext<'_>) {
     if widgets::button(ui, "Keep this kit", "Save the open kit into the library", help).clicked() {
         view.start(LibraryJob::Add, cx);
     }
-    let help = "Cuts the takes of the open kit down to what its pads and keys play, and half as much again: a smaller kit with the same sound. What you set longer than that later ends early.";
+    let help = "Removes the parts of the takes that no pad or key plays, with 50 % in reserve. The kit gets smaller and sounds the same; sounds that you later make longer than that end early.";
     if widgets::button(ui, "Keep only what sounds", "Keep only what sounds", help).clicked() {
         cx.session.start(Job::KeepUsed);
     }
     let on = view.learns;
-    let help = "Remembers on this machine which way your hits and fits differ from what was cast; the next kits lean that way.";
+    let help = "Learns on this computer which hits and fits you choose instead of the automatic ones, and casts the next kits accordingly.";
     if widgets::toggle(ui, on, "Learn from my choices", "Learn from my choices", help).clicked() {
         cx.session.set_learning(!on);
         view.learns = cx.session.preference().on;

@@ -13,15 +13,15 @@ const SIDE_METER_FLOOR_DB: f32 = -60.0;
 
 /// How the window records, for as long as it is open.
 #[derive(Debug, Clone, Copy, Default)]
-struct Manner {
+struct RecordMode {
     count_in: bool,
     from_first_hit: bool,
     until_silence: bool,
 }
 
-impl Manner {
+impl RecordMode {
     fn id() -> egui::Id {
-        egui::Id::unique("manner of recording")
+        egui::Id::unique("record mode")
     }
 
     fn options(self, cx: &FrameContext<'_>) -> RecordOptions {
@@ -38,15 +38,15 @@ impl Manner {
 pub(super) fn button(ui: &mut Ui, text: &str, cx: &FrameContext<'_>) {
     let ready = cx.session.meters().is_some();
     let help = format!(
-        "Records the side input, at most {} min, into a take. Send a track to it in the host first.",
+        "Records the side input (sidechain), at most {} min, into a take. First route a host track to it.",
         MAX_RECORDING_SECONDS / 60
     );
-    let none = "Nothing plays this plugin at the moment, so there is no side input to record.";
+    let none = "The host's audio is not running, so there is no side input to record.";
     let button = ui.add_enabled(ready, egui::Button::new(text).fill(theme::RAISED));
     let button = widgets::named(button, Role::Button, "Record the side input");
     if button.on_hover_text(help).on_disabled_hover_text(none).clicked() {
-        let manner: Manner = ui.data(|d| d.get_temp(Manner::id())).unwrap_or_default();
-        cx.session.record(cx.kit.doc.fit, manner.options(cx));
+        let mode: RecordMode = ui.data(|d| d.get_temp(RecordMode::id())).unwrap_or_default();
+        cx.session.record(cx.kit.doc.fit, mode.options(cx));
     }
 }
 
@@ -57,14 +57,14 @@ pub(super) fn more_button(ui: &mut Ui, take: usize, cx: &FrameContext<'_>) {
     let button = widgets::button(ui, "...", "How to record", help);
     let menu = Popup::menu(&button).close_behavior(PopupCloseBehavior::CloseOnClickOutside);
     menu.width(250.0).show(|ui| {
-        let mut manner: Manner = ui.data(|d| d.get_temp(Manner::id())).unwrap_or_default();
+        let mut mode: RecordMode = ui.data(|d| d.get_temp(RecordMode::id())).unwrap_or_default();
         let help = "Four beats at the host's tempo, or the groove's.";
-        switch(ui, &mut manner.count_in, "Count in", help);
+        switch(ui, &mut mode.count_in, "Count in", help);
         let help = "Waits, and begins 200 ms before the first hit.";
-        switch(ui, &mut manner.from_first_hit, "Begin with the first hit", help);
+        switch(ui, &mut mode.from_first_hit, "Begin with the first hit", help);
         let help = "Ends by itself once nothing has come for four seconds.";
-        switch(ui, &mut manner.until_silence, "End in silence", help);
-        ui.data_mut(|d| d.insert_temp(Manner::id(), manner));
+        switch(ui, &mut mode.until_silence, "End in silence", help);
+        ui.data_mut(|d| d.insert_temp(RecordMode::id(), mode));
         ui.separator();
         let help = format!(
             "A take of what came in during the last {KEPT_SECONDS} s, from its first hit to its last."

@@ -82,7 +82,7 @@ impl Section {
             Self::Layers => "Up to four layers of the hit: start and end, pitch, envelope and cuts.",
             Self::Cloud => "The copies around the hit that make it sound like several people.",
             Self::Tone => "Cuts, limiter, saturation, EQ and compressors.",
-            Self::Place => "Level, place, choke group, and how one hit differs from the next.",
+            Self::Place => "Level, pan, note, choke group, and how strokes vary.",
             Self::Trims => "What the host can automate, on top of the kit's own settings.",
         }
     }

@@ -16,7 +16,7 @@ use kitwright_core::kit::Kit;
 use position::TakeView;
 use shown::{PadUse, ShownTake};
 
-/// Height of the line above the wave.
+/// Height of the line above the wave, points.
 const HEAD: f32 = 36.0;
 
 /// Shows the take in `rect`.

@@ -69,11 +69,11 @@ pub const TEXT_PAIRS: &[(&str, Color32, Color32)] = &[
     ("text on a white key", BACKGROUND, WHITE_KEY),
 ];
 
-/// Distance between neighbouring controls.
+/// Distance between neighbouring controls, points.
 pub const GAP: f32 = 8.0;
 /// Least height of what is pressed, points.
 pub const TARGET: f32 = 28.0;
-/// Radius of every corner.
+/// Radius of every corner, points.
 pub const ROUND: CornerRadius = CornerRadius::same(6);
 
 /// Small text: units, note names.

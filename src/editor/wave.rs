@@ -175,12 +175,14 @@ pub fn background(painter: &Painter, rect: Rect) {
     painter.hline(rect.x_range(), rect.center().y, (1.0, theme::RAISED));
 }
 
-/// Place of a frame within `rect` that shows `start` to `end`.
+/// Distance from the window's left edge, points, of a frame within `rect`, which shows the frames `start` to `end`. Frames
+/// before or after these lie left or right of `rect`; NaN or infinite where `start` and `end` are equal.
 pub fn x_of(rect: Rect, start: f64, end: f64, frame: f64) -> f32 {
     rect.left() + ((frame - start) / (end - start)) as f32 * rect.width()
 }
 
-/// Frame at a place within `rect` that shows `start` to `end`.
+/// Frame at a place, points, within `rect`, which shows the frames `start` to `end`. A place beside `rect` gives a frame
+/// before or after these, which may be below 0.
 pub fn frame_at(rect: Rect, start: f64, end: f64, at: Pos2) -> f64 {
     start + f64::from((at.x - rect.left()) / rect.width()) * (end - start)
 }

@@ -36,7 +36,7 @@ fn pattern_swing_density_and_tempo_are_chosen() {
     let groove = harness.state().session.groove();
     assert_eq!(groove.pattern, Pattern::HalfTime);
     assert_eq!((groove.swing, groove.density, groove.tempo), (0.5, 1.0, 120.0));
-    harness.get_by_label("the host stands still");
+    harness.get_by_label("the host's transport is stopped");
     harness.state().session.set_host_tempo(Some(87.0));
     harness.run_ok();
     harness.get_by_label_contains("87 beats per minute");

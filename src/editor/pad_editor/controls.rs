@@ -28,7 +28,7 @@ pub(super) struct Structure<'a> {
     pub more: bool,
 }
 
-/// What matters most of a layer: where it is read, how high, how long, how loud, how dark.
+/// Settings of a layer that are always shown.
 pub(super) const LAYER_ESSENTIALS: &[&str] = &[
     "on",
     "start_ms",
@@ -40,10 +40,10 @@ pub(super) const LAYER_ESSENTIALS: &[&str] = &[
     "high_cut_hz",
     "level_db",
 ];
-/// Of a cloud.
+/// Settings of a cloud that are always shown.
 pub(super) const CLOUD_ESSENTIALS: &[&str] =
     &["copies", "spread_ms", "timing", "pitch_st", "fall_db", "width", "dry_db", "cloud_db"];
-/// Of stages of the tone chain.
+/// Settings of the tone chain's stages that are always shown.
 pub(super) const TONE_ESSENTIALS: &[&str] = &[
     "on",
     "hz",
@@ -57,11 +57,11 @@ pub(super) const TONE_ESSENTIALS: &[&str] = &[
     "ratio",
     "low_band_hz",
 ];
-/// Of a pad's place in the mix.
+/// Settings of a pad in the mix that are always shown.
 pub(super) const PAD_ESSENTIALS: &[&str] = &["level_db", "pan", "choke_group"];
-/// Of what differs from hit to hit.
+/// Settings of the variation that are always shown.
 pub(super) const VARIATION_ESSENTIALS: &[&str] = &["way", "start_ms", "pitch_ct", "level_db"];
-/// Of what a host automates.
+/// Trims that are always shown.
 pub(super) const TRIM_ESSENTIALS: &[&str] = &[
     "level_db",
     "pan",

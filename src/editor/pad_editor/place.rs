@@ -86,7 +86,7 @@ fn beside(rect: Rect, width: f32, gap: f32) -> [Rect; 2] {
 
 fn in_the_kit(ui: &mut Ui, (pad, more): (usize, bool), ceiling_db: f32, cx: &mut FrameContext<'_>) {
     ui.horizontal_wrapped(|ui| {
-        ui.label(RichText::new("In the kit").color(theme::TEXT_DIM));
+        ui.label(RichText::new("Level and note").color(theme::TEXT_DIM));
         ui.add_space(theme::GAP);
         note_row(ui, pad, cx);
     });
@@ -100,7 +100,7 @@ fn in_the_kit(ui: &mut Ui, (pad, more): (usize, bool), ceiling_db: f32, cx: &mut
 
 fn from_hit_to_hit(ui: &mut Ui, (pad, more): (usize, bool), cx: &FrameContext<'_>) {
     ui.horizontal_wrapped(|ui| {
-        ui.label(RichText::new("From hit to hit").color(theme::TEXT_DIM));
+        ui.label(RichText::new("Variation").color(theme::TEXT_DIM));
         freeze(ui, pad, cx);
     });
     last_draw(ui, pad, cx);

@@ -40,12 +40,12 @@ fn word(stage: ToneStage) -> &'static str {
         ToneStage::Eq => "EQ",
         ToneStage::Punch => "Punch",
         ToneStage::LowBand => "Low band",
-        ToneStage::Colour => "Colour",
+        ToneStage::Colour => "Final limiter",
     }
 }
 
 /// Width of the panel from which the ways to bypass stages and to move them have room beside the stages.
-const WIDE: f32 = 1200.0;
+const WIDE: f32 = 1230.0;
 
 /// Shows the tone chain of the chosen pad in `panel`.
 pub(super) fn show(
@@ -202,15 +202,15 @@ fn settings(ui: &mut Ui, pad: (usize, bool), cx: &FrameContext<'_>, tone: &Tone,
                 let name = format!("Dip {}", i + 1);
                 section(ui, pad, cx, [&name; 2], &BAND, &tone.dips[i], move |t| &mut t.dips[i]);
             }
-            section(ui, pad, cx, ["Whole", "tone"], from_ref(&TILT), tone, |t| t);
+            section(ui, pad, cx, ["Tilt", "tone"], from_ref(&TILT), tone, |t| t);
         }
         ToneStage::Punch => section(ui, pad, cx, ["Punch"; 2], &COMPRESSOR, &tone.punch, |t| &mut t.punch),
         ToneStage::LowBand => {
             section(ui, pad, cx, ["Low band"; 2], &COMPRESSOR, &tone.low_band, |t| &mut t.low_band);
-            section(ui, pad, cx, ["Split", "tone"], from_ref(&LOW_BAND_EDGE), tone, |t| t);
+            section(ui, pad, cx, ["Crossover", "tone"], from_ref(&LOW_BAND_EDGE), tone, |t| t);
         }
         ToneStage::Colour => {
-            section(ui, pad, cx, ["Colour", "last limiter"], &LIMITER, &tone.colour, |t| &mut t.colour);
+            section(ui, pad, cx, ["Final limiter", "last limiter"], &LIMITER, &tone.colour, |t| &mut t.colour);
         }
     }
 }

@@ -38,7 +38,7 @@ pub(super) fn show(ui: &mut Ui, selection: &mut Selection, cx: &mut FrameContext
             edit_summary(ui, built, selection);
         });
         if built.slices.len() > 1 {
-            let words = format!("{} like hits take turns with it", built.slices.len() - 1);
+            let words = format!("{} similar hits alternate with it", built.slices.len() - 1);
             ui.label(RichText::new(words).color(theme::TEXT_DIM));
         }
         target(ui, built);

@@ -3,9 +3,9 @@
 use egui::Pos2;
 use kitwright_core::settings::{Setting, Unit};
 
-/// Minimum width of one control in a grid of settings.
+/// Minimum width of one control in a grid of settings, points.
 pub const CONTROL_WIDTH: f32 = 132.0;
-/// Height of one control.
+/// Height of one control, points.
 pub const CONTROL_HEIGHT: f32 = 36.0;
 
 /// What a control needs to know of its setting, whatever structure it belongs to.
@@ -16,19 +16,19 @@ pub trait Described {
     fn help(&self) -> &'static str;
     /// Unit.
     fn unit(&self) -> Unit;
-    /// Lowest and highest value.
+    /// Lowest and highest value, in [`Self::unit`] as all values here.
     fn bounds(&self) -> [f32; 2];
     /// Default value.
     fn default(&self) -> f32;
-    /// Position of the control, 0 to 1.
+    /// Position of the control, 0 to 1; that of the nearer bound for a value outside the range.
     fn to_travel(&self, value: f32) -> f32;
-    /// Value for a position.
+    /// Value for a position; a position outside 0 to 1 gives the nearer bound.
     fn at_travel(&self, travel: f32) -> f32;
     /// Value moved into the range.
     fn clamp(&self, value: f32) -> f32;
     /// Value with its unit.
     fn show(&self, value: f32) -> String;
-    /// Value that a text means.
+    /// Value that a text means, moved into the range; `None` for a text that is not understood.
     fn read(&self, text: &str) -> Option<f32>;
     /// Whether it was set by hand and can be let go.
     fn is_by_hand(&self) -> bool {

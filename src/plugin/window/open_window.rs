@@ -56,7 +56,7 @@ fn show_folder(link: &str) {
     }
 }
 
-/// A window that closes sooner was closed by no one, for example for want of OpenGL.
+/// A window that closes sooner than this failed to open, for example without OpenGL; the player did not close it.
 const LEAST_OPEN: Duration = Duration::from_secs(1);
 /// How often the session is checked for changes.
 const SESSION_CHECK_INTERVAL: Duration = Duration::from_millis(16);
