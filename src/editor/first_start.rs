@@ -30,7 +30,8 @@ pub(super) fn show(ui: &mut Ui, rect: Rect, unsaved: &mut Unsaved, cx: &mut Fram
             ui.label(RichText::new(hint).color(theme::TEXT_DIM));
             ui.add_space(theme::GAP * 2.0);
             three_ways(ui, words, cx);
-            let how = "Record captures the audio that a host track sends to Kitwright's side input (sidechain).";
+            let how =
+                "Record captures the audio that a host track sends to Kitwright's side input (sidechain).";
             ui.label(RichText::new(how).font(theme::small()).color(theme::TEXT_DIM));
             offers(ui, unsaved, cx);
         });

@@ -52,7 +52,9 @@ pub(super) fn show(ui: &mut Ui, cx: &mut FrameContext<'_>) {
     let ready = cx.session.meters().is_some();
     let (text, help) = match (ready, now.playing) {
         (false, _) => ("Groove", "The host's audio is not running; start it to hear the groove."),
-        (true, false) => ("Groove", "Plays a groove on the kit, in time with the host while its transport runs."),
+        (true, false) => {
+            ("Groove", "Plays a groove on the kit, in time with the host while its transport runs.")
+        }
         (true, true) => ("Stop", "Ends the groove."),
     };
     ui.add_enabled_ui(ready, |ui| {

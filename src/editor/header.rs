@@ -341,7 +341,8 @@ fn steps(ui: &mut Ui, cx: &FrameContext<'_>) {
 
 fn zoom(ui: &mut Ui, memory: &mut Memory) {
     let text = format!("{:.0} %", memory.zoom * 100.0);
-    let response = widgets::button(ui, &text, "Zoom of the window", "Sets the size of everything in the window.");
+    let response =
+        widgets::button(ui, &text, "Zoom of the window", "Sets the size of everything in the window.");
     Popup::menu(&response).show(|ui| {
         for zoom in Memory::ZOOMS {
             let chosen = (zoom - memory.zoom).abs() < 0.01;

@@ -130,8 +130,11 @@ fn try_out(
     let name = format!("Keys of the {}", part.name);
     let played = ui.add_enabled_ui(ready, |ui| piano::show(ui, &mut view.pianos[i], &name, range, held));
     if !ready {
-        let why =
-            if s.on { "The host's audio is not running; start it to hear the keys." } else { "Switch the part on to hear it." };
+        let why = if s.on {
+            "The host's audio is not running; start it to hear the keys."
+        } else {
+            "Switch the part on to hear it."
+        };
         notes::hint(ui, why);
     }
     played.inner.filter(|_| ready).map(|key| (i, KeyTrigger { channel, key, velocity: VELOCITY }))

@@ -10,7 +10,7 @@ mod hit_list;
 mod last_cloud;
 mod layers;
 mod live;
-mod place;
+mod mix;
 pub(super) mod reductions;
 mod spectrum;
 mod strokes;
@@ -132,11 +132,11 @@ pub fn show(
                 Section::Layers => layers::show(ui, panel, selection, cx),
                 Section::Cloud => cloud::show(ui, panel, pad, more, &mut view.cloud, cx),
                 Section::Tone => tone::show(ui, panel, selection, &mut view.curve, &view.reductions, cx),
-                Section::Place => {
+                Section::Mix => {
                     let ceiling_db = view.reductions.pad_ceiling();
-                    place::show(ui, panel, (pad, more), &mut view.strokes, ceiling_db, cx);
+                    mix::show(ui, panel, (pad, more), &mut view.strokes, ceiling_db, cx);
                 }
-                Section::Trims => place::show_trims(ui, pad, more, cx),
+                Section::Automation => mix::show_trims(ui, pad, more, cx),
             }
         },
     );
@@ -177,7 +177,7 @@ fn summary(section: Section, pad: &Pad) -> String {
             1 => "1 stage".into(),
             n => format!("{n} stages"),
         },
-        Section::Place => kitwright_core::kit::PAD[0].show(pad.settings.level_db),
-        Section::Trims => "host".into(),
+        Section::Mix => kitwright_core::kit::PAD[0].show(pad.settings.level_db),
+        Section::Automation => "host".into(),
     }
 }

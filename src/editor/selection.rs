@@ -43,16 +43,16 @@ pub enum Section {
     Cloud,
     /// Filters, limiter, saturation, EQ, compressors.
     Tone,
-    /// Level, position, play mode, variation.
-    Place,
+    /// Level, pan, note, choke group, variation.
+    Mix,
     /// What the host automates.
-    Trims,
+    Automation,
 }
 
 impl Section {
     /// In the order of the signal path.
     pub const ALL: [Section; 6] =
-        [Self::Hit, Self::Layers, Self::Cloud, Self::Tone, Self::Place, Self::Trims];
+        [Self::Hit, Self::Layers, Self::Cloud, Self::Tone, Self::Mix, Self::Automation];
 
     fn bit(self) -> u8 {
         1 << self as u8
@@ -70,8 +70,8 @@ impl Section {
             Self::Layers => "Layers",
             Self::Cloud => "Cloud",
             Self::Tone => "Tone",
-            Self::Place => "Mix",
-            Self::Trims => "Automation",
+            Self::Mix => "Mix",
+            Self::Automation => "Automation",
         }
     }
 
@@ -82,8 +82,8 @@ impl Section {
             Self::Layers => "Up to four layers of the hit: start and end, pitch, envelope and cuts.",
             Self::Cloud => "The copies around the hit that make it sound like several people.",
             Self::Tone => "Cuts, limiter, saturation, EQ and compressors.",
-            Self::Place => "Level, pan, note, choke group, and how strokes vary.",
-            Self::Trims => "What the host can automate, on top of the kit's own settings.",
+            Self::Mix => "Level, pan, note, choke group, and how strokes vary.",
+            Self::Automation => "What the host can automate, on top of the kit's own settings.",
         }
     }
 }

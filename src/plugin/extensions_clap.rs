@@ -13,7 +13,7 @@
 use super::{
     clap_instance::{GuardClap, guard, host_extension, inner_extension},
     host_params_clap::{CONTEXT_MENU, PARAM_INDICATION},
-    kit_apart,
+    kit_placeholder,
     limits::KIT_TIMEOUT,
     ports::OUTPUTS,
     streams_clap::{LENGTH_BYTES, from_memory, into_memory, read_state, write_all},
@@ -112,10 +112,10 @@ unsafe extern "C" fn state_save(plugin: *const clap_plugin, stream: *const clap_
         let Some(save) = state.as_ref().and_then(|s| s.save) else { return false };
         let mut own = Vec::new();
         let memory = into_memory(&mut own);
-        let (saved, kit) = kit_apart::while_saving(|| save(plugin, &memory));
+        let (saved, kit) = kit_placeholder::while_saving(|| save(plugin, &memory));
         let Some(json) = own.get(LENGTH_BYTES..).filter(|_| saved) else { return false };
         let pieces = match &kit {
-            Some(kit) => kit_apart::join(json, kit),
+            Some(kit) => kit_placeholder::join(json, kit),
             None => Some([json, &[], &[]]),
         };
         let Some(pieces) = pieces else { return false };
@@ -131,12 +131,12 @@ unsafe extern "C" fn state_load(plugin: *const clap_plugin, stream: *const clap_
         let state = inner_extension(guard, plugin, CLAP_EXT_STATE).cast::<clap_plugin_state>();
         let Some(load) = state.as_ref().and_then(|s| s.load) else { return false };
         let Some(bytes) = read_state(stream) else { return false };
-        let (json, kit) = kit_apart::part(bytes);
+        let (json, kit) = kit_placeholder::split(bytes);
         let mut own = (json.len() as u64).to_le_bytes().to_vec();
         own.extend(json);
         let mut own = own.as_slice();
         let memory = from_memory(&mut own);
-        let loaded = kit_apart::while_loading(kit, || load(plugin, &memory));
+        let loaded = kit_placeholder::while_loading(kit, || load(plugin, &memory));
         if loaded {
             // the main thread may wait, and a bounce that follows at once must have its kit
             guard.link.session.wait_ready(KIT_TIMEOUT);

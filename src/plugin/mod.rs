@@ -16,7 +16,7 @@ mod host_params_clap;
 mod instance;
 #[cfg(test)]
 mod job_tests;
-mod kit_apart;
+mod kit_placeholder;
 mod labels_vst3;
 mod limits;
 mod link;

@@ -2,9 +2,12 @@
 //!
 //! The framework's state is JSON, so the kit travels as base64 text; the session makes it ahead on a
 //! thread of its own, and restores a state without waiting. The guards keep the text out of the framework's JSON
-//! (`kit_apart`).
+//! (`kit_placeholder`).
 
-use super::{kit_apart, lock::lock};
+use super::{
+    kit_placeholder::{PLACEHOLDER, kit_text_while_loading, take_out_while_saving},
+    lock::lock,
+};
 use kitwright_core::session::Session;
 use serde::{Serialize, de::DeserializeOwned};
 use std::{
@@ -76,7 +79,7 @@ impl KitState {
     /// The field as JSON. `None` when the kit cannot be kept; the session's error says why.
     pub(super) fn to_field(&self) -> Option<String> {
         match self.session.state() {
-            Ok(text) if kit_apart::hold_back(&text) => Some(format!("\"{}\"", kit_apart::STAND_IN)),
+            Ok(text) if take_out_while_saving(&text) => Some(format!("\"{PLACEHOLDER}\"")),
             Ok(text) => Some(format!("\"{text}\"")),
             Err(error) => {
                 self.session.report(error);
@@ -89,8 +92,8 @@ impl KitState {
     /// state that they have just saved.
     pub(super) fn take_field(&self, field: &str) {
         let text = field.trim().trim_matches('"');
-        let apart = kit_apart::held_back().filter(|_| text == kit_apart::STAND_IN);
-        let text = apart.unwrap_or_else(|| Arc::new(text.to_owned()));
+        let taken_out = kit_text_while_loading().filter(|_| text == PLACEHOLDER);
+        let text = taken_out.unwrap_or_else(|| Arc::new(text.to_owned()));
         if !self.session.is_in_state(&text) {
             self.session.restore(text);
         }

@@ -1,7 +1,7 @@
 //! A host's streams and a stream in memory, for a state on its way between a VST3 host and the framework, which expects
 //! a host to take and give everything at once.
 
-use super::{kit_apart, lock::lock};
+use super::{kit_placeholder, lock::lock};
 use nice_plug::wrapper::vst3::vst3;
 use std::{
     ffi::c_void,
@@ -27,13 +27,13 @@ const PIECE: usize = 1 << 20;
 pub(super) unsafe fn save(state: *mut IBStream, write: impl FnOnce(*mut IBStream) -> tresult) -> tresult {
     let memory = ComWrapper::new(MemoryStream::new(Vec::new()));
     let Some(own) = memory.as_com_ref::<IBStream>() else { return kResultFalse };
-    let (result, kit) = kit_apart::while_saving(|| write(own.as_ptr()));
+    let (result, kit) = kit_placeholder::while_saving(|| write(own.as_ptr()));
     if result != kResultOk {
         return result;
     }
     let json = memory.take();
     let pieces = match &kit {
-        Some(kit) => kit_apart::join(&json, kit),
+        Some(kit) => kit_placeholder::join(&json, kit),
         None => Some([&*json, &[], &[]]),
     };
     // SAFETY: by this function's contract.
@@ -48,10 +48,10 @@ pub(super) unsafe fn save(state: *mut IBStream, write: impl FnOnce(*mut IBStream
 pub(super) unsafe fn load(state: *mut IBStream, read: impl FnOnce(*mut IBStream) -> tresult) -> tresult {
     // SAFETY: by this function's contract.
     let Some(bytes) = (unsafe { read_to_end(state) }) else { return kResultFalse };
-    let (json, kit) = kit_apart::part(bytes);
+    let (json, kit) = kit_placeholder::split(bytes);
     let memory = ComWrapper::new(MemoryStream::new(json));
     let Some(own) = memory.as_com_ref::<IBStream>() else { return kResultFalse };
-    kit_apart::while_loading(kit, || read(own.as_ptr()))
+    kit_placeholder::while_loading(kit, || read(own.as_ptr()))
 }
 
 /// Writes all of `bytes`, in as many pieces as the host takes.

@@ -65,7 +65,7 @@ fn every_section_can_be_opened_at_every_size() {
 fn the_settings_of_the_mix_stand_one_below_the_other_where_there_is_room() {
     for (width, height, below) in [(1280.0, 800.0, false), (1920.0, 1080.0, true), (3840.0, 2160.0, true)] {
         let mut harness = sized_window(width, height, 1.0);
-        press(&mut harness, Section::Place.word());
+        press(&mut harness, Section::Mix.word());
         let kit = harness.get_by_label("Pad 1 Level").rect();
         let variation = harness.get_by_label("Pad 1 variation Pitch").rect();
         let distance = variation.top() - kit.bottom();

@@ -269,7 +269,7 @@ pub(super) fn tabs(
         let response = ui.interact(tab, ui.scope_id().with(section.word()), Sense::click());
         let on = chosen == section;
         let words = match cx.readings.automation.moving_of(pad) {
-            n if n > 0 && section == Section::Trims => format!("{n} automated"),
+            n if n > 0 && section == Section::Automation => format!("{n} automated"),
             _ => summary(section),
         };
         response.widget_info(|| WidgetInfo::selected(Role::Tab, true, on, section.word()));

@@ -210,7 +210,9 @@ fn settings(ui: &mut Ui, pad: (usize, bool), cx: &FrameContext<'_>, tone: &Tone,
             section(ui, pad, cx, ["Crossover", "tone"], from_ref(&LOW_BAND_EDGE), tone, |t| t);
         }
         ToneStage::Colour => {
-            section(ui, pad, cx, ["Final limiter", "last limiter"], &LIMITER, &tone.colour, |t| &mut t.colour);
+            section(ui, pad, cx, ["Final limiter", "last limiter"], &LIMITER, &tone.colour, |t| {
+                &mut t.colour
+            });
         }
     }
 }

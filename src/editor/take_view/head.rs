@@ -85,7 +85,13 @@ fn takes(ui: &mut Ui, view: &mut TakeView, cx: &mut FrameContext<'_>) {
     }
     let last = view.take;
     if cx.kit.doc.takes.len() > 1
-        && widgets::button(ui, "×", "Remove the take", "Removes this take from the kit; this works only while no pad or key part plays it.").clicked()
+        && widgets::button(
+            ui,
+            "×",
+            "Remove the take",
+            "Removes this take from the kit; this works only while no pad or key part plays it.",
+        )
+        .clicked()
     {
         cx.session.start(Job::RemoveTake(last));
     }

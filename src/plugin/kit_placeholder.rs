@@ -1,71 +1,72 @@
-//! The kit's text kept out of the framework's JSON while a host saves or loads.
+//! A placeholder for the kit's text in the framework's JSON while a host saves or loads.
 //!
 //! The framework keeps the kit as JSON within JSON and would copy and scan its megabytes three times on the host's main
-//! thread. The guards let it work on a state in which a short text stands for the kit's, and put the kit's text
-//! in its place: the bytes that a host keeps are the same as without that.
+//! thread. The guards let it work on a state with a short placeholder, and put the kit's text in its place: the bytes
+//! that a host keeps are the same as without that.
 
 use std::{cell::RefCell, sync::Arc};
 
 /// Stands for the kit's text in the framework's part. No base64 text is like it.
-pub(super) const STAND_IN: &str = "@";
+pub(super) const PLACEHOLDER: &str = "@";
 /// What comes before the kit's text in a state: the field, and the quotation mark of the text within it.
 const BEFORE: &[u8] = b"\"kit\":\"\\\"";
 /// What follows it.
 const AFTER: &[u8] = b"\\\"\"";
 
 thread_local! {
-    /// The kit's text apart from the state that this thread saves or loads; the outer `None` when it does neither.
-    static APART: RefCell<Option<Option<Arc<String>>>> = const { RefCell::new(None) };
+    /// The kit's text of the state that this thread saves or loads; the outer `None` when it does neither.
+    static KIT_TEXT: RefCell<Option<Option<Arc<String>>>> = const { RefCell::new(None) };
 }
 
-/// Calls `save` so that [`hold_back`] takes the kit's text: returns it beside the result, `None` when there was none.
+/// Calls `save` so that [`take_out_while_saving`] takes the kit's text: returns it beside the result, `None` when there was
+/// none.
 pub(super) fn while_saving<R>(save: impl FnOnce() -> R) -> (R, Option<Arc<String>>) {
-    APART.set(Some(None));
+    KIT_TEXT.set(Some(None));
     let result = save();
-    (result, APART.take().flatten())
+    (result, KIT_TEXT.take().flatten())
 }
 
-/// Calls `load` so that [`held_back`] gives `kit`.
+/// Calls `load` so that [`kit_text_while_loading`] gives `kit`.
 pub(super) fn while_loading<R>(kit: Option<Arc<String>>, load: impl FnOnce() -> R) -> R {
-    APART.set(Some(kit));
+    KIT_TEXT.set(Some(kit));
     let result = load();
-    APART.take();
+    KIT_TEXT.take();
     result
 }
 
-/// Keeps the kit's text apart, where this thread saves through a guard; whether it was taken.
-pub(super) fn hold_back(text: &Arc<String>) -> bool {
-    APART.with_borrow_mut(|apart| {
-        if let Some(apart) = apart {
-            *apart = Some(text.clone());
+/// Takes the kit's text out of the state that this thread saves through a guard; returns whether it saves through one.
+pub(super) fn take_out_while_saving(text: &Arc<String>) -> bool {
+    KIT_TEXT.with_borrow_mut(|kit| {
+        if let Some(kit) = kit {
+            *kit = Some(text.clone());
         }
-        apart.is_some()
+        kit.is_some()
     })
 }
 
 /// The kit's text of the state that this thread loads through a guard.
-pub(super) fn held_back() -> Option<Arc<String>> {
-    APART.with_borrow(|apart| apart.clone().flatten())
+pub(super) fn kit_text_while_loading() -> Option<Arc<String>> {
+    KIT_TEXT.with_borrow(|kit| kit.clone().flatten())
 }
 
 /// The framework's JSON around the kit's text, in order; `None` when nothing stands for a kit in it.
 pub(super) fn join<'a>(json: &'a [u8], kit: &'a str) -> Option<[&'a [u8]; 3]> {
     let start = after_key(json)?;
     let (head, rest) = json.split_at(start);
-    let tail = rest.strip_prefix(STAND_IN.as_bytes())?;
+    let tail = rest.strip_prefix(PLACEHOLDER.as_bytes())?;
     tail.starts_with(AFTER).then_some([head, kit.as_bytes(), tail])
 }
 
 /// Takes the kit's text out of a state; one in which it does not stand as this program writes it stays whole. The text's
 /// megabytes are searched by the standard library, which is quick in every build, and moved once.
-pub(super) fn part(mut state: Vec<u8>) -> (Vec<u8>, Option<Arc<String>>) {
+pub(super) fn split(mut state: Vec<u8>) -> (Vec<u8>, Option<Arc<String>>) {
     let Some(start) = after_key(&state) else { return (state, None) };
     let length = std::str::from_utf8(&state[start..]).ok().and_then(|text| text.find('\\'));
     let Some(end) = length.map(|length| start + length) else { return (state, None) };
     if !state[end..].starts_with(AFTER) || state[start..end].contains(&b'"') {
         return (state, None);
     }
-    let json = [&state[..start], STAND_IN.as_bytes(), &state[end..]].concat();
+    let json = [&state[..start], PLACEHOLDER.as_bytes(), &state[end..]].concat();
     state.truncate(end);
     state.drain(..start);
     // a part of a text
@@ -87,7 +88,7 @@ mod tests {
 
     #[test]
     fn a_state_is_the_same_after_it_was_taken_apart_and_joined() {
-        let (json, kit) = part(STATE.to_vec());
+        let (json, kit) = split(STATE.to_vec());
         let kit = kit.expect("a kit");
         assert_eq!(*kit, "QUJD/+=");
         assert!(serde_json::from_slice::<serde_json::Value>(&json).is_ok());
@@ -109,7 +110,7 @@ mod tests {
             b"",
             br#"{"fields":{"window":"{\"kit\":\"@\"}"}}"#,
         ] {
-            assert_eq!(part(state.to_vec()), (state.to_vec(), None));
+            assert_eq!(split(state.to_vec()), (state.to_vec(), None));
             assert_eq!(join(state, "QUJD"), None);
         }
     }

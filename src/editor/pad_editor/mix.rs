@@ -1,4 +1,4 @@
-//! Level, position, play mode and variation; and the trims that a host automates.
+//! Level, pan, note, choke group and variation; and the trims that a host automates.
 
 use super::{
     controls::{self, PAD_ESSENTIALS, Structure, TRIM_ESSENTIALS, VARIATION_ESSENTIALS},
@@ -24,7 +24,8 @@ const ABOVE: f32 = 220.0;
 /// Least and most width of the groups then.
 const GROUP_WIDTH: [f32; 2] = [560.0, 760.0];
 
-/// Shows level, place and variation of a pad in `panel`, with `more` all of their settings; `ceiling_db` is the gain reduction of its own output.
+/// Shows level, pan, note and variation of a pad in `panel`, with `more` all of their settings; `ceiling_db` is the gain
+/// reduction of its own output.
 pub(super) fn show(
     ui: &mut Ui,
     panel: Rect,
@@ -45,8 +46,8 @@ pub(super) fn show(
             ScrollArea::vertical().id_salt(name).auto_shrink([false, false]).show(ui, |ui| add(ui));
         });
     };
-    group(ui, "kit", groups[0], &mut |ui| in_the_kit(ui, (pad, more), ceiling_db, cx));
-    group(ui, "variation", groups[1], &mut |ui| from_hit_to_hit(ui, (pad, more), cx));
+    group(ui, "kit", groups[0], &mut |ui| level_and_note(ui, (pad, more), ceiling_db, cx));
+    group(ui, "variation", groups[1], &mut |ui| variation(ui, (pad, more), cx));
 }
 
 /// Where the section's parts stand.
@@ -84,7 +85,7 @@ fn beside(rect: Rect, width: f32, gap: f32) -> [Rect; 2] {
     })
 }
 
-fn in_the_kit(ui: &mut Ui, (pad, more): (usize, bool), ceiling_db: f32, cx: &mut FrameContext<'_>) {
+fn level_and_note(ui: &mut Ui, (pad, more): (usize, bool), ceiling_db: f32, cx: &mut FrameContext<'_>) {
     ui.horizontal_wrapped(|ui| {
         ui.label(RichText::new("Level and note").color(theme::TEXT_DIM));
         ui.add_space(theme::GAP);
@@ -98,7 +99,7 @@ fn in_the_kit(ui: &mut Ui, (pad, more): (usize, bool), ceiling_db: f32, cx: &mut
     reductions::meter(ui, "the pad's ceiling", ceiling_db);
 }
 
-fn from_hit_to_hit(ui: &mut Ui, (pad, more): (usize, bool), cx: &FrameContext<'_>) {
+fn variation(ui: &mut Ui, (pad, more): (usize, bool), cx: &FrameContext<'_>) {
     ui.horizontal_wrapped(|ui| {
         ui.label(RichText::new("Variation").color(theme::TEXT_DIM));
         freeze(ui, pad, cx);
