@@ -37,7 +37,7 @@ fn scrolling(c: &mut Criterion) {
         let mut runner = FrameRunner::new(long_take_kit(minutes));
         let frames = runner.shown.session.kit().takes[0].frames() as f64;
         group.bench_function(format!("{minutes} min"), |b| {
-            runner.shown.window.take.sight = [0.0, frames / 2.0];
+            runner.shown.window.take.visible_frames = [0.0, frames / 2.0];
             b.iter(|| runner.frame(scroll_events()));
         });
     }

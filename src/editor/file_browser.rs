@@ -6,7 +6,7 @@ mod purpose;
 
 pub use purpose::{FilePurpose, KIT};
 
-use super::{memory::Memory, theme, widgets};
+use super::{stored_window::StoredWindow, theme, widgets};
 use egui::{Context, Key, RichText, Role, ScrollArea, Sense, TextEdit, Ui, WidgetInfo, vec2};
 use kitwright_core::{groove::patterns::GrooveSettings, session::Job};
 use std::{
@@ -58,7 +58,7 @@ pub enum Outcome {
 
 impl FileBrowser {
     /// Opens at the folder shown last, with `name` as proposal.
-    pub fn new(purpose: FilePurpose, memory: &Memory, name: &str, ctx: &Context) -> Self {
+    pub fn new(purpose: FilePurpose, memory: &StoredWindow, name: &str, ctx: &Context) -> Self {
         let folder = memory.folder.clone().filter(|f| f.is_absolute()).unwrap_or_else(home);
         let mut browser = Self {
             purpose,
@@ -81,7 +81,12 @@ impl FileBrowser {
     }
 
     /// Shows it; `given` is the shaping for a kit made of the file, and the groove whose pattern is saved.
-    pub fn show(&mut self, ctx: &Context, memory: &mut Memory, given: (f32, GrooveSettings)) -> Outcome {
+    pub fn show(
+        &mut self,
+        ctx: &Context,
+        memory: &mut StoredWindow,
+        given: (f32, GrooveSettings),
+    ) -> Outcome {
         self.receive();
         let mut outcome = Outcome::Open;
         let size = ctx.content_rect().size();
@@ -134,7 +139,7 @@ impl FileBrowser {
         }
     }
 
-    fn contents(&mut self, ui: &mut Ui, memory: &Memory, given: (f32, GrooveSettings)) -> Outcome {
+    fn contents(&mut self, ui: &mut Ui, memory: &StoredWindow, given: (f32, GrooveSettings)) -> Outcome {
         ui.label(RichText::new(self.purpose.title()).font(theme::title()).color(theme::TEXT));
         let mut next = self.path_row(ui);
         let list_height = (ui.available_height() - 96.0).max(80.0);
@@ -187,7 +192,7 @@ impl FileBrowser {
         next
     }
 
-    fn recent(&mut self, ui: &mut Ui, memory: &Memory) {
+    fn recent(&mut self, ui: &mut Ui, memory: &StoredWindow) {
         ui.label(RichText::new("Opened before").font(theme::small()).color(theme::TEXT_DIM));
         for file in &memory.recent {
             let word =

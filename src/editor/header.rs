@@ -2,8 +2,8 @@
 
 use super::{
     compare::Compare, file_browser::FilePurpose, fit_control::FitControl, frame_context::FrameContext,
-    groove_view, keys_box::KeysBox, memory::Memory, pad_editor::reductions, theme, trim_grid, trims::Trim,
-    unsaved, widgets,
+    groove_view, keys_box::KeysBox, pad_editor::reductions, stored_window::StoredWindow, theme, trim_grid,
+    trims::Trim, unsaved, widgets,
 };
 use egui::{
     Align, Align2, Color32, Layout, Modifiers, Popup, Rect, RichText, Role, ScrollArea, TextEdit, Ui,
@@ -67,7 +67,13 @@ const WIDE: f32 = 1270.0;
 pub(super) const GROOVE_WIDTH: f32 = 1130.0;
 
 /// Shows the top line in `rect`.
-pub fn show(ui: &mut Ui, rect: Rect, view: &mut Header, memory: &mut Memory, cx: &mut FrameContext<'_>) {
+pub fn show(
+    ui: &mut Ui,
+    rect: Rect,
+    view: &mut Header,
+    memory: &mut StoredWindow,
+    cx: &mut FrameContext<'_>,
+) {
     ui.painter().rect_filled(rect, 0, theme::SURFACE);
     ui.spacing_mut().item_spacing.x = 4.0;
     ui.spacing_mut().button_padding.x = 5.0;
@@ -98,7 +104,13 @@ pub fn show(ui: &mut Ui, rect: Rect, view: &mut Header, memory: &mut Memory, cx:
 }
 
 /// Shows the top line of a window without a kit.
-pub fn show_empty(ui: &mut Ui, rect: Rect, view: &mut Header, memory: &mut Memory, cx: &FrameContext<'_>) {
+pub fn show_empty(
+    ui: &mut Ui,
+    rect: Rect,
+    view: &mut Header,
+    memory: &mut StoredWindow,
+    cx: &FrameContext<'_>,
+) {
     ui.painter().rect_filled(rect, 0, theme::SURFACE);
     ui.add_space(16.0);
     ui.label(RichText::new("New kit").font(theme::title()));
@@ -339,12 +351,12 @@ fn steps(ui: &mut Ui, cx: &FrameContext<'_>) {
     });
 }
 
-fn zoom(ui: &mut Ui, memory: &mut Memory) {
+fn zoom(ui: &mut Ui, memory: &mut StoredWindow) {
     let text = format!("{:.0} %", memory.zoom * 100.0);
     let response =
         widgets::button(ui, &text, "Zoom of the window", "Sets the size of everything in the window.");
     Popup::menu(&response).show(|ui| {
-        for zoom in Memory::ZOOMS {
+        for zoom in StoredWindow::ZOOMS {
             let chosen = (zoom - memory.zoom).abs() < 0.01;
             let entry = ui.selectable_label(chosen, format!("{:.0} %", zoom * 100.0));
             entry.widget_info(|| {

@@ -46,7 +46,6 @@ mod learn;
 pub mod library;
 mod lights;
 mod marked;
-mod memory;
 mod notes;
 pub mod pad_editor;
 mod piano;
@@ -57,6 +56,7 @@ mod selection;
 mod side_input;
 mod state;
 mod status;
+mod stored_window;
 pub mod take_view;
 pub mod theme;
 mod trim_grid;
@@ -65,9 +65,9 @@ mod unsaved;
 pub mod wave;
 pub mod widgets;
 
-pub use memory::Memory;
 pub use selection::{Section, Selection};
 pub use state::WindowState;
+pub use stored_window::StoredWindow;
 pub use trims::{Indication, PlainTrims, Track, Trim, TrimAccess};
 
 use automation::NotedTrims;

@@ -2,8 +2,8 @@
 
 use super::{
     drops::DropTargets, file_browser::FileBrowser, frame_context::Readings, header::Header,
-    library::LibraryView, memory::Memory, pad_editor::PadEditor, regions::Regions, selection::Selection,
-    side_input::SideInput, take_view::position::TakeView, unsaved::Unsaved,
+    library::LibraryView, pad_editor::PadEditor, regions::Regions, selection::Selection,
+    side_input::SideInput, stored_window::StoredWindow, take_view::position::TakeView, unsaved::Unsaved,
 };
 use kitwright_core::{kit::Kit, session::Session};
 use std::sync::Arc;
@@ -12,7 +12,7 @@ use std::sync::Arc;
 #[derive(Default)]
 pub struct WindowState {
     /// What is remembered with the host's session.
-    pub memory: Memory,
+    pub memory: StoredWindow,
     /// What is chosen: the one thing that views share and change.
     pub selection: Selection,
     /// What is read from takes, engine and host for all views.
@@ -41,7 +41,7 @@ pub struct WindowState {
 
 impl WindowState {
     /// A window that has not been opened yet, with what the host's session remembers.
-    pub fn new(memory: Memory) -> Self {
+    pub fn new(memory: StoredWindow) -> Self {
         Self { memory, ..Self::default() }
     }
 

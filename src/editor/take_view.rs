@@ -37,8 +37,8 @@ pub fn show(
     let index = view.take;
     let take = cx.kit.takes[index].clone();
     let frames = take.frames() as f64;
-    if view.sight[1] - view.sight[0] < 1.0 {
-        view.sight = [0.0, frames.max(1.0)];
+    if view.visible_frames[1] - view.visible_frames[0] < 1.0 {
+        view.visible_frames = [0.0, frames.max(1.0)];
     }
     let pyramid = cx.readings.waves.get(&take, ui.ctx());
     let shown = ShownTake { users: users(&cx.kit, index), take, pyramid, index };

@@ -239,7 +239,7 @@ mod tests {
     }
 
     #[test]
-    fn what_no_parameter_is_and_what_the_plugin_ignores_takes_no_place() {
+    fn unknown_parameters_and_ignored_events_are_dropped() {
         let mut kinds = vec![Value(4711); 5000];
         kinds.extend([Other; 5000]);
         kinds.push(Value(1));

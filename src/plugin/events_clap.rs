@@ -234,7 +234,7 @@ mod tests {
     }
 
     #[test]
-    fn of_a_flood_no_more_is_handed_on_than_the_framework_takes_and_the_last_note_offs_are_there() {
+    fn reduced_blocks_keep_every_last_note_off_within_max_events() {
         // all of them beyond the block's end as well
         let mut notes: Vec<_> = (0..20_000).map(|i| note(CLAP_EVENT_NOTE_ON, 900, i % 128)).collect();
         notes.extend((0..128).map(|key| note(CLAP_EVENT_NOTE_OFF, 900, key)));

@@ -219,17 +219,17 @@ impl Vst3Plugin for Kitwright {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{editor::Memory, plugin::state::WindowMemory};
+    use crate::{editor::StoredWindow, plugin::state::WindowMemory};
 
     #[test]
     fn a_window_that_comes_back_to_ask_is_as_large_as_it_was() {
         let (session, window) = (Session::new(), Arc::<WindowMemory>::default());
-        let memory = Memory { width: 1600, height: 900, zoom: 1.25, ..Memory::default() };
+        let memory = StoredWindow { width: 1600, height: 900, zoom: 1.25, ..StoredWindow::default() };
         window.put(&memory);
         let again = Kitwright::of(Some(UnsavedWork { session: session.clone(), window }));
         assert!(again.asks && Arc::ptr_eq(&again.session, &session));
-        assert_eq!(again.params.window.get::<Memory>(), memory);
+        assert_eq!(again.params.window.get::<StoredWindow>(), memory);
         let fresh = Kitwright::of(None);
-        assert!(!fresh.asks && fresh.params.window.get::<Memory>() == Memory::default());
+        assert!(!fresh.asks && fresh.params.window.get::<StoredWindow>() == StoredWindow::default());
     }
 }

@@ -203,7 +203,7 @@ impl IBStreamTrait for Stalled {
 
 /// The main thread is held within a call of the plugin that the audio thread must not wait for.
 #[test]
-fn audio_plays_on_while_the_main_thread_stands_still() {
+fn audio_continues_while_the_main_thread_is_blocked() {
     let is_soak = std::env::var_os("KITWRIGHT_TRIALS").is_some();
     let blocks = if is_soak { 1000 } else { 30 };
     let guard = with_kit();

@@ -108,7 +108,7 @@ unsafe extern "C" fn counting_extension(plugin: *const clap_plugin, id: *const c
 
 /// With more events the framework allocates and logs, also where the audio thread flushes.
 #[test]
-fn of_a_flushed_flood_no_more_is_handed_on_than_the_framework_takes() {
+fn flush_passes_on_at_most_max_events() {
     let instance = TestInstance::new();
     let take_count = |what: &str| {
         let count = FLUSHED.swap(0, Ordering::SeqCst);

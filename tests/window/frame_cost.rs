@@ -46,10 +46,10 @@ fn scrolling_a_take_of_thirty_minutes_draws_no_more_than_a_short_one() {
     let drawn = [1, 30].map(|minutes| {
         let mut runner = FrameRunner::new(long_take_kit(minutes));
         let frames = runner.shown.session.kit().takes[0].frames() as f64;
-        runner.shown.window.take.sight = [0.0, frames / 2.0];
-        let before = runner.shown.window.take.sight;
+        runner.shown.window.take.visible_frames = [0.0, frames / 2.0];
+        let before = runner.shown.window.take.visible_frames;
         let work = (0..FRAMES).map(|_| runner.frame(scroll_events()).vertices).max().unwrap_or(0);
-        assert_ne!(runner.shown.window.take.sight, before, "it scrolled");
+        assert_ne!(runner.shown.window.take.visible_frames, before, "it scrolled");
         println!("scrolling a take of {minutes} min: {work} vertices a frame");
         work
     });

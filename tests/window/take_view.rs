@@ -47,7 +47,7 @@ fn hits_are_split_merged_removed_and_added() {
         .max_by_key(|(_, h)| h.end - h.start)
         .expect("there are hits");
     let (start, end) = (hit.start as f64, hit.end as f64);
-    harness.state_mut().window.take.sight = [start - 1000.0, end + 1000.0];
+    harness.state_mut().window.take.visible_frames = [start - 1000.0, end + 1000.0];
     settle(&mut harness);
     harness.get_by_label_contains(&format!("Hit {} of take 1", index + 1)).click();
     harness.run_ok();
@@ -76,13 +76,13 @@ fn hits_are_split_merged_removed_and_added() {
 #[test]
 fn zooming_in_keeps_the_centre() {
     let mut harness = window();
-    let [from, to] = harness.state().window.take.sight;
+    let [from, to] = harness.state().window.take.visible_frames;
     press(&mut harness, "Zoom in");
-    let [a, b] = harness.state().window.take.sight;
+    let [a, b] = harness.state().window.take.visible_frames;
     assert!(((b - a) / (to - from) - 0.5).abs() < 1e-6);
     assert!(((a + b) / 2.0 - (from + to) / 2.0).abs() < 1.0);
     press(&mut harness, "Show the whole take");
-    assert_eq!(harness.state().window.take.sight, [from, to]);
+    assert_eq!(harness.state().window.take.visible_frames, [from, to]);
 }
 
 #[test]
@@ -90,7 +90,7 @@ fn the_start_of_a_hit_is_dragged() {
     let mut harness = window();
     let kit = harness.state().session.kit();
     let hit = kit.doc.takes[0].hits[10].clone();
-    harness.state_mut().window.take.sight = [hit.start as f64 - 4000.0, hit.end as f64 + 4000.0];
+    harness.state_mut().window.take.visible_frames = [hit.start as f64 - 4000.0, hit.end as f64 + 4000.0];
     settle(&mut harness);
     harness.get_by_label_contains("Hit 11 of take 1").click();
     harness.run_ok();
@@ -159,15 +159,15 @@ fn the_keyboard_goes_through_the_hits_and_removes_one() {
 #[test]
 fn a_hit_chosen_by_the_keyboard_is_scrolled_into_sight() {
     let mut harness = window();
-    let end = harness.state().window.take.sight[1];
-    harness.state_mut().window.take.sight = [0.0, end * 0.1];
+    let end = harness.state().window.take.visible_frames[1];
+    harness.state_mut().window.take.visible_frames = [0.0, end * 0.1];
     harness.get_by_label("Wave of take 1").focus();
     harness.run_ok();
     harness.key_press(egui::Key::End);
     harness.run_ok();
     let kit = harness.state().session.kit();
     let start = kit.doc.takes[0].hits.last().expect("a hit").start as f64;
-    let [from, to] = harness.state().window.take.sight;
+    let [from, to] = harness.state().window.take.visible_frames;
     assert!(from <= start && start < to, "{start} in {from} to {to}");
 }
 

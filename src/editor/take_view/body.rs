@@ -61,7 +61,7 @@ pub(super) fn show(
     draw_wave(&painter, field, view, shown, hits);
     mark_hits(ui, field, labels, view, selection, cx, shown);
     if let Some(cursor) = view.cursor {
-        let x = wave::x_of(field, view.sight[0], view.sight[1], cursor as f64);
+        let x = wave::x_of(field, view.visible_frames[0], view.visible_frames[1], cursor as f64);
         painter.vline(x, field.y_range(), (1.0, theme::TEXT));
     }
     whole_take(ui, whole, view, shown);
@@ -74,7 +74,7 @@ fn background(ui: &mut Ui, field: Rect, view: &mut TakeView, shown: &ShownTake) 
     response
         .widget_info(|| WidgetInfo::labeled(Role::Image, true, format!("Wave of take {}", shown.index + 1)));
     let frames = shown.take.frames() as f64;
-    let per_point = (view.sight[1] - view.sight[0]) / f64::from(field.width());
+    let per_point = (view.visible_frames[1] - view.visible_frames[0]) / f64::from(field.width());
     if response.dragged() {
         view.pan(-f64::from(response.drag_delta().x) * per_point, frames);
     }
@@ -82,14 +82,14 @@ fn background(ui: &mut Ui, field: Rect, view: &mut TakeView, shown: &ShownTake) 
         && let Some(at) = response.interact_pointer_pos()
     {
         view.hit = None;
-        let frame = wave::frame_at(field, view.sight[0], view.sight[1], at);
+        let frame = wave::frame_at(field, view.visible_frames[0], view.visible_frames[1], at);
         view.cursor = Some(frame.clamp(0.0, frames) as u64);
     }
     // hits lie over the field, so its own hover state is not enough
     if let Some(at) = ui.input(|i| i.pointer.hover_pos()).filter(|_| ui.rect_contains_pointer(field)) {
         let delta = ui.input_mut(|i| std::mem::take(&mut i.smooth_scroll_delta));
         if delta.y != 0.0 {
-            let around = wave::frame_at(field, view.sight[0], view.sight[1], at);
+            let around = wave::frame_at(field, view.visible_frames[0], view.visible_frames[1], at);
             view.zoom(f64::from((-delta.y * 0.006).exp()), around, frames);
         }
         if delta.x != 0.0 {
@@ -113,7 +113,7 @@ fn draw_wave(painter: &egui::Painter, field: Rect, view: &TakeView, shown: &Show
         );
         return;
     };
-    let [start, end] = view.sight;
+    let [start, end] = view.visible_frames;
     let stretch = Stretch {
         take: &shown.take,
         pyramid,
@@ -145,7 +145,7 @@ fn mark_hits(
     cx: &FrameContext<'_>,
     shown: &ShownTake,
 ) {
-    let [from, to] = view.sight;
+    let [from, to] = view.visible_frames;
     let hits = &cx.kit.doc.takes[shown.index].hits;
     let first = hits.partition_point(|h| (h.end as f64) < from);
     let mut words = Vec::new();
@@ -216,7 +216,7 @@ fn one_hit(
     if response.clicked() {
         choose(view, selection, cx, shown, index);
         if let Some(at) = response.interact_pointer_pos() {
-            let [from, to] = view.sight;
+            let [from, to] = view.visible_frames;
             let field = Rect::from_x_y_ranges(ui.max_rect().x_range(), area.y_range());
             view.cursor = Some(wave::frame_at(field, from, to, at).max(0.0) as u64);
         }
@@ -267,7 +267,7 @@ fn edges(
     index: usize,
     hit: &Hit,
 ) {
-    let [from, to] = view.sight;
+    let [from, to] = view.visible_frames;
     let place = view.edge.filter(|e| e.0 == index).map_or([hit.start, hit.end], |e| e.1);
     for side in 0..2 {
         let x = wave::x_of(field, from, to, place[side] as f64);
@@ -314,7 +314,7 @@ fn edges(
 fn ruler_ticks(ui: &Ui, ruler: Rect, view: &TakeView, shown: &ShownTake) {
     let painter = ui.painter_at(ruler);
     let rate = f64::from(shown.take.sample_rate);
-    let [from, to] = view.sight;
+    let [from, to] = view.visible_frames;
     let seconds = (to - from) / rate;
     let step = tick_step(seconds / f64::from(ruler.width() / MIN_TICK_DISTANCE));
     let mut t = (from / rate / step).ceil() * step;
@@ -349,9 +349,9 @@ fn whole_take(ui: &mut Ui, rect: Rect, view: &mut TakeView, shown: &ShownTake) {
     response.widget_info(|| WidgetInfo::labeled(Role::ScrollBar, true, "Place in the take"));
     let frames = shown.take.frames() as f64;
     if let Some(at) = response.interact_pointer_pos() {
-        let span = view.sight[1] - view.sight[0];
+        let span = view.visible_frames[1] - view.visible_frames[0];
         let middle = wave::frame_at(rect, 0.0, frames, at);
-        view.sight = [middle - span / 2.0, middle + span / 2.0];
+        view.visible_frames = [middle - span / 2.0, middle + span / 2.0];
         view.pan(0.0, frames);
     }
     let painter = ui.painter_at(rect);
@@ -367,11 +367,11 @@ fn whole_take(ui: &mut Ui, rect: Rect, view: &mut TakeView, shown: &ShownTake) {
         };
         wave::draw(&painter, rect, stretch, |_| 1.0, |_| theme::SOUND_DIM);
     }
-    let [from, to] = view.sight.map(|f| wave::x_of(rect, 0.0, frames, f));
+    let [from, to] = view.visible_frames.map(|f| wave::x_of(rect, 0.0, frames, f));
     if to - from < rect.width() - 1.0 {
-        let sight = Rect::from_x_y_ranges(from..=to.max(from + 3.0), rect.y_range());
-        painter.rect_filled(sight, 0, theme::TEXT.gamma_multiply(0.12));
-        painter.rect_stroke(sight, 0, (1.0, theme::ACCENT), egui::StrokeKind::Inside);
+        let visible = Rect::from_x_y_ranges(from..=to.max(from + 3.0), rect.y_range());
+        painter.rect_filled(visible, 0, theme::TEXT.gamma_multiply(0.12));
+        painter.rect_stroke(visible, 0, (1.0, theme::ACCENT), egui::StrokeKind::Inside);
     }
     widgets::focus_edge(ui.painter(), rect, &response);
 }

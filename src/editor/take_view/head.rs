@@ -239,9 +239,9 @@ fn faults(ui: &mut Ui, cx: &FrameContext<'_>, shown: &ShownTake) {
 /// Laid out from the right.
 fn zoom_tools(ui: &mut Ui, view: &mut TakeView, shown: &ShownTake) {
     let frames = shown.take.frames() as f64;
-    let middle = (view.sight[0] + view.sight[1]) / 2.0;
+    let middle = (view.visible_frames[0] + view.visible_frames[1]) / 2.0;
     if widgets::button(ui, "All", "Show the whole take", "From the beginning to the end.").clicked() {
-        view.sight = [0.0, frames.max(1.0)];
+        view.visible_frames = [0.0, frames.max(1.0)];
     }
     if widgets::button(ui, "+", "Zoom in", "Scrolling over the take does the same.").clicked() {
         view.zoom(0.5, middle, frames);

@@ -77,7 +77,7 @@ fn edge_keys(
     if of_start == 0.0 && of_end == 0.0 {
         return false;
     }
-    let per_point = (view.sight[1] - view.sight[0]) / f64::from(width.max(1.0));
+    let per_point = (view.visible_frames[1] - view.visible_frames[0]) / f64::from(width.max(1.0));
     // far out a point is longer than a hit
     let [finest, coarsest] = EDGE_STEP_MS.map(|ms| ms * f64::from(shown.take.sample_rate) / 1000.0);
     let step = (per_point * f64::from(EDGE_STEP)).clamp(finest, coarsest);

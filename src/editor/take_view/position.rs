@@ -8,7 +8,7 @@ pub struct TakeView {
     /// The take shown.
     pub take: usize,
     /// First and last frame shown; equal before a take was shown.
-    pub sight: [f64; 2],
+    pub visible_frames: [f64; 2],
     /// The chosen hit of this take.
     pub hit: Option<usize>,
     /// The mark for splitting and adding, frames.
@@ -47,18 +47,18 @@ impl TakeView {
 
     /// Zooms by `factor` (below 1: closer) around a frame.
     pub fn zoom(&mut self, factor: f64, around: f64, frames: f64) {
-        let [start, end] = self.sight;
+        let [start, end] = self.visible_frames;
         // fewer than 32 frames show nothing more
         let span = ((end - start) * factor).clamp(32.0_f64.min(frames), frames.max(1.0));
         let share = ((around - start) / (end - start)).clamp(0.0, 1.0);
-        self.sight[0] = around - span * share;
-        self.sight[1] = self.sight[0] + span;
+        self.visible_frames[0] = around - span * share;
+        self.visible_frames[1] = self.visible_frames[0] + span;
         self.keep_inside(frames);
     }
 
     /// Scrolls until this frame is shown.
     pub fn reveal(&mut self, frame: f64, frames: f64) {
-        let [start, end] = self.sight;
+        let [start, end] = self.visible_frames;
         if !(start..end).contains(&frame) {
             // with what follows it in sight
             self.pan(frame - start - (end - start) * 0.2, frames);
@@ -67,14 +67,14 @@ impl TakeView {
 
     /// Scrolls by frames.
     pub fn pan(&mut self, by: f64, frames: f64) {
-        self.sight = self.sight.map(|s| s + by);
+        self.visible_frames = self.visible_frames.map(|s| s + by);
         self.keep_inside(frames);
     }
 
     fn keep_inside(&mut self, frames: f64) {
-        let span = (self.sight[1] - self.sight[0]).clamp(1.0, frames.max(1.0));
-        let start = self.sight[0].clamp(0.0, (frames - span).max(0.0));
-        self.sight = [start, start + span];
+        let span = (self.visible_frames[1] - self.visible_frames[0]).clamp(1.0, frames.max(1.0));
+        let start = self.visible_frames[0].clamp(0.0, (frames - span).max(0.0));
+        self.visible_frames = [start, start + span];
     }
 }
 
@@ -84,16 +84,16 @@ mod tests {
 
     #[test]
     fn zoom_keeps_the_frame_under_the_pointer_within_the_take() {
-        let mut view = TakeView { sight: [0.0, 1000.0], ..TakeView::default() };
+        let mut view = TakeView { visible_frames: [0.0, 1000.0], ..TakeView::default() };
         view.zoom(0.5, 400.0, 1000.0);
-        assert_eq!(view.sight, [200.0, 700.0]);
+        assert_eq!(view.visible_frames, [200.0, 700.0]);
         view.pan(-900.0, 1000.0);
-        assert_eq!(view.sight, [0.0, 500.0]);
+        assert_eq!(view.visible_frames, [0.0, 500.0]);
         view.zoom(100.0, 10.0, 1000.0);
-        assert_eq!(view.sight, [0.0, 1000.0]);
+        assert_eq!(view.visible_frames, [0.0, 1000.0]);
         for _ in 0..100 {
             view.zoom(0.5, 990.0, 1000.0);
         }
-        assert!(view.sight[1] - view.sight[0] >= 32.0 && view.sight[1] <= 1000.0);
+        assert!(view.visible_frames[1] - view.visible_frames[0] >= 32.0 && view.visible_frames[1] <= 1000.0);
     }
 }

@@ -39,7 +39,7 @@ mod trims;
 pub use parts::{UnsavedWork, ask_before_end, close_windows, take_unsaved};
 
 use super::{lock::lock, params::HostParams};
-use crate::editor::{Memory, Track, WindowState};
+use crate::editor::{StoredWindow, Track, WindowState};
 use baseview::{
     HandlerError, WindowSettings,
     dpi::{LogicalSize, Size},
@@ -74,7 +74,7 @@ pub struct HostEditor {
 /// The editor of a plugin instance; its size and zoom are stored in the parameters' window memory. `asks`: it asks at once
 /// whether the program may end.
 pub fn create(session: Arc<Session>, params: Arc<HostParams>, asks: bool) -> Option<HostEditor> {
-    let memory = params.window.get::<Memory>().clamped();
+    let memory = params.window.get::<StoredWindow>().clamped();
     let mut state = WindowState::new(memory.clone());
     if asks {
         state.ask_before_end();
@@ -92,12 +92,12 @@ pub fn create(session: Arc<Session>, params: Arc<HostParams>, asks: bool) -> Opt
     Some(HostEditor { parts: Arc::new(parts) })
 }
 
-fn size_of(memory: &Memory) -> LogicalSize<f64> {
+fn size_of(memory: &StoredWindow) -> LogicalSize<f64> {
     LogicalSize::new(f64::from(memory.width), f64::from(memory.height))
 }
 
 fn smallest() -> LogicalSize<f64> {
-    let [width, height] = Memory::min_window_size();
+    let [width, height] = StoredWindow::min_window_size();
     LogicalSize::new(f64::from(width), f64::from(height))
 }
 
@@ -117,7 +117,7 @@ impl Editor for HostEditor {
         gui_context: GuiContext,
         host: Option<HostMethods>,
     ) -> Result<SpawnedEditor<HostHandle>, Box<dyn Error>> {
-        let memory = self.parts.params.window.get::<Memory>().clamped();
+        let memory = self.parts.params.window.get::<StoredWindow>().clamped();
         let settings = WindowSettings::new()
             .with_title("Kitwright")
             .with_size(Size::Logical(size_of(&memory)))
@@ -145,7 +145,7 @@ impl Editor for HostEditor {
         let (mut size, scale) = *lock(&self.parts.frame);
         // VST3 hosts ask before the window exists: then the remembered size counts
         if lock(&self.parts.frames).is_none() {
-            size = size_of(&self.parts.params.window.get::<Memory>().clamped());
+            size = size_of(&self.parts.params.window.get::<StoredWindow>().clamped());
         }
         NativeSize::from_size(size.into(), scale)
     }

@@ -9,11 +9,11 @@ use super::{
     labels::Labels,
     paint::WindowCanvas,
     parts::{ENDING, Parts},
-    redraw_check::Shown,
+    redraw_check::VisibleState,
     trims::HostTrims,
 };
 use crate::{
-    editor::{Memory, Trim, TrimAccess, WindowState, theme},
+    editor::{StoredWindow, Trim, TrimAccess, WindowState, theme},
     plugin::lock::lock,
 };
 use baseview::{
@@ -76,7 +76,7 @@ pub(super) struct HostWindow {
     cursor: Cell<MouseCursor>,
     /// The system has shown a part of the window anew since the last frame.
     exposed: Cell<bool>,
-    shown: RefCell<Shown>,
+    shown: RefCell<VisibleState>,
     /// Trims whose gesture has begun and not ended.
     held: RefCell<Vec<Trim>>,
     timer: TimerHandle,
@@ -93,7 +93,7 @@ impl HostWindow {
         window: WindowContext,
         parts: Arc<Parts>,
         gui: GuiContext,
-        memory: Memory,
+        memory: StoredWindow,
         closing: Arc<Closing>,
     ) -> Result<Self, HandlerError> {
         if let Some(folder) = autosave_folder() {
@@ -120,7 +120,7 @@ impl HostWindow {
             clipboard: RefCell::new(ClipboardContext::new().ok()),
             cursor: Cell::new(MouseCursor::Default),
             exposed: Cell::new(false),
-            shown: RefCell::new(Shown::of(&parts.session)),
+            shown: RefCell::new(VisibleState::of(&parts.session)),
             held: RefCell::default(),
             timer: window.create_timer(SESSION_CHECK_INTERVAL)?,
             opened: Instant::now(),
@@ -296,7 +296,7 @@ impl WindowHandler for HostWindow {
             self.window.request_close();
             return;
         }
-        let now = Shown::of(&self.parts.session);
+        let now = VisibleState::of(&self.parts.session);
         let mut last = self.shown.borrow_mut();
         if now.needs_frame_after(&last) {
             self.scheduler.frames.request();

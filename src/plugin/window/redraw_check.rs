@@ -8,7 +8,7 @@ const SILENT_PEAK: f32 = 1e-4;
 
 /// What the window shows of the session and its engine.
 #[derive(PartialEq, Default)]
-pub(super) struct Shown {
+pub(super) struct VisibleState {
     revision: u64,
     step: String,
     /// In thousandths: a smaller step moves the bar by less than a pixel.
@@ -20,7 +20,7 @@ pub(super) struct Shown {
     side_input_has_signal: bool,
 }
 
-impl Shown {
+impl VisibleState {
     /// Reads the session: a few atomic loads and two short locks.
     pub fn of(session: &Session) -> Self {
         let job = session.job();
@@ -51,19 +51,19 @@ mod tests {
     #[test]
     fn frames_are_drawn_only_for_changes_and_sound() {
         let session = Session::new();
-        let first = Shown::of(&session);
-        assert!(!Shown::of(&session).needs_frame_after(&first));
+        let first = VisibleState::of(&session);
+        assert!(!VisibleState::of(&session).needs_frame_after(&first));
         session.edit("name", |kit| kit.doc.name = "other".into());
-        let edited = Shown::of(&session);
+        let edited = VisibleState::of(&session);
         assert!(edited.needs_frame_after(&first));
         let meters: Arc<kitwright_core::engine::Meters> = Arc::default();
         session.attach_engine(48_000.0, meters.clone());
-        assert!(!Shown::of(&session).needs_frame_after(&edited));
+        assert!(!VisibleState::of(&session).needs_frame_after(&edited));
         meters.pad_triggers[3].fetch_add(1, Relaxed);
-        assert!(Shown::of(&session).needs_frame_after(&edited));
-        let triggered = Shown::of(&session);
+        assert!(VisibleState::of(&session).needs_frame_after(&edited));
+        let triggered = VisibleState::of(&session);
         meters.main_peak.store(0.5_f32.to_bits(), Relaxed);
-        let sounding = Shown::of(&session);
+        let sounding = VisibleState::of(&session);
         assert!(sounding.needs_frame_after(&triggered) && sounding.needs_frame_after(&sounding));
     }
 }

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 /// What is stored with the host's project.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
-pub struct Memory {
+pub struct StoredWindow {
     /// Width of the window, logical pixels.
     pub width: u32,
     /// Height of the window, logical pixels.
@@ -19,7 +19,7 @@ pub struct Memory {
     pub recent: Vec<PathBuf>,
 }
 
-impl Memory {
+impl StoredWindow {
     /// Smallest size that the layout fits into, points.
     pub const MIN_SIZE: [u32; 2] = [900, 600];
     /// Zooms to choose from.
@@ -64,7 +64,7 @@ impl Memory {
     }
 }
 
-impl Default for Memory {
+impl Default for StoredWindow {
     fn default() -> Self {
         Self { width: 1120, height: 720, zoom: 1.0, folder: None, recent: Vec::new() }
     }
@@ -76,23 +76,24 @@ mod tests {
 
     #[test]
     fn values_out_of_range_are_clamped() {
-        let wild = Memory { width: 0, height: u32::MAX, zoom: f32::NAN, ..Memory::default() }.clamped();
+        let wild =
+            StoredWindow { width: 0, height: u32::MAX, zoom: f32::NAN, ..StoredWindow::default() }.clamped();
         assert_eq!((wild.width, wild.height, wild.zoom), (675, 16_384, 1.0));
-        assert_eq!(Memory { zoom: 9.0, ..Memory::default() }.clamped().zoom, 3.0);
+        assert_eq!(StoredWindow { zoom: 9.0, ..StoredWindow::default() }.clamped().zoom, 3.0);
     }
 
     #[test]
     fn zoom_is_lowered_until_the_layout_fits() {
-        let memory = Memory { zoom: 2.0, ..Memory::default() };
+        let memory = StoredWindow { zoom: 2.0, ..StoredWindow::default() };
         assert_eq!(memory.zoom_that_fits(1800.0, 1200.0), 2.0);
         assert_eq!(memory.zoom_that_fits(1800.0, 900.0), 1.5);
-        assert_eq!(Memory::default().zoom_that_fits(675.0, 450.0), 0.75);
-        assert_eq!(Memory::default().zoom_that_fits(3840.0, 2160.0), 1.0);
+        assert_eq!(StoredWindow::default().zoom_that_fits(675.0, 450.0), 0.75);
+        assert_eq!(StoredWindow::default().zoom_that_fits(3840.0, 2160.0), 1.0);
     }
 
     #[test]
     fn eight_recent_files_are_kept_newest_first() {
-        let mut memory = Memory::default();
+        let mut memory = StoredWindow::default();
         for i in 0..20 {
             memory.remember(std::path::Path::new(&format!("{i}.wav")));
         }
