@@ -50,6 +50,10 @@ pub fn show(
     ui.scope_builder(UiBuilder::new().id_salt("take body").max_rect(body_rect), |ui| {
         body::show(ui, body_rect, view, selection, cx, &shown);
     });
+    // a handle that was shown no more when it was let go of has not ended its drag
+    if !ui.input(|i| i.pointer.any_down()) {
+        view.edge = None;
+    }
 }
 
 /// Which pads play each hit of a take.

@@ -11,7 +11,10 @@ use std::{
 /// Events since the last frame.
 pub(super) struct Input {
     raw: RawInput,
+    /// Where the pointer is, or was when it left the window.
     pointer: Option<Pos2>,
+    /// The pointer has left the window.
+    is_outside: bool,
     modifiers: Modifiers,
 }
 
@@ -19,7 +22,7 @@ impl Input {
     /// No events yet; `max_texture_side` in pixels.
     pub fn new(max_texture_side: usize) -> Self {
         let raw = RawInput { max_texture_side: Some(max_texture_side), ..RawInput::default() };
-        Self { raw, pointer: None, modifiers: Modifiers::NONE }
+        Self { raw, pointer: None, is_outside: false, modifiers: Modifiers::NONE }
     }
 
     /// The input since the last call, for a frame of `size` points at `time` seconds.
@@ -101,12 +104,12 @@ impl Input {
 
     fn point_at(&mut self, position: baseview::dpi::PhysicalPosition<f32>, pixels_per_point: f32) {
         let at = egui::pos2(position.x, position.y) / pixels_per_point;
-        self.pointer = Some(at);
+        (self.pointer, self.is_outside) = (Some(at), false);
         self.raw.events.push(Event::PointerMoved(at));
     }
 
     fn pointer_gone(&mut self) {
-        self.pointer = None;
+        self.is_outside = true;
         self.raw.events.push(Event::PointerGone);
     }
 
@@ -121,6 +124,10 @@ impl Input {
         if let Some(pos) = self.pointer {
             let modifiers = self.modifiers;
             self.raw.events.push(Event::PointerButton { pos, button, pressed, modifiers });
+            // a button that is let go of outside the window ends a drag and points at nothing
+            if self.is_outside {
+                self.raw.events.push(Event::PointerGone);
+            }
         }
     }
 
@@ -238,5 +245,21 @@ mod tests {
                 if pos == egui::pos2(20.0, 20.0) && modifiers.shift
         ));
         assert_eq!(raw.viewports[&raw.viewport_id].native_pixels_per_point, Some(2.0));
+    }
+
+    #[test]
+    fn a_button_let_go_of_outside_the_window_is_released() {
+        let mut input = Input::new(2048);
+        let modifiers = Held::empty();
+        input.mouse(MouseEvent::CursorMoved { position: position(30.0, 30.0), modifiers }, 1.0);
+        input.mouse(MouseEvent::ButtonPressed { button: MouseButton::Left, modifiers }, 1.0);
+        input.mouse(MouseEvent::CursorLeft, 1.0);
+        frame(&mut input);
+        input.mouse(MouseEvent::ButtonReleased { button: MouseButton::Left, modifiers }, 1.0);
+        let events = frame(&mut input).events;
+        assert!(matches!(
+            events[..],
+            [Event::PointerButton { button: PointerButton::Primary, pressed: false, .. }, Event::PointerGone]
+        ));
     }
 }
