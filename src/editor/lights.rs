@@ -39,7 +39,7 @@ impl Lights {
             let peak =
                 meters.as_ref().map_or(0.0, |m| f32::from_bits(m.pad_peak[pad].swap(0, Ordering::Relaxed)));
             self.peak_db[pad] = fallen(self.peak_db[pad], fall, peak);
-            let strokes = meters.as_ref().map_or(0, |m| m.pad_triggers[pad].load(Ordering::Relaxed));
+            let strokes = meters.as_ref().map_or(0, |m| m.pad_triggers[pad].load(Ordering::Acquire));
             // an engine at another sample rate counts from 0 again
             if self.seen && strokes != self.strokes[pad] && strokes != 0 {
                 self.lit_at[pad] = Some(now);

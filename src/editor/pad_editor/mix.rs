@@ -13,7 +13,7 @@ use kitwright_core::{
     kit::{PAD, VARIATION, VariationMode},
     settings::PAD_TRIMS,
 };
-use std::sync::atomic::Ordering::Relaxed;
+use std::sync::atomic::Ordering::{Acquire, Relaxed};
 
 /// Width from which the picture has room beside both groups of settings.
 const WIDE: f32 = 1100.0;
@@ -164,7 +164,7 @@ fn freeze(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
 
 /// What was drawn for the last stroke of the pad.
 fn last_draw(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
-    let Some(meters) = cx.session.meters().filter(|m| m.pad_triggers[pad].load(Relaxed) > 0) else { return };
+    let Some(meters) = cx.session.meters().filter(|m| m.pad_triggers[pad].load(Acquire) > 0) else { return };
     let last = &meters.last_trigger[pad];
     let number = |field: &std::sync::atomic::AtomicU32| f32::from_bits(field.load(Relaxed));
     let (slice, copies) = (last.slice.load(Relaxed) + 1, last.grains.load(Relaxed));

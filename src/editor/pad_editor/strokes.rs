@@ -4,7 +4,10 @@ use super::caption::CAPTION;
 use crate::editor::{theme, widgets};
 use egui::{Align2, Rect, Sense, Ui, WidgetInfo, vec2};
 use kitwright_core::{engine::Meters, kit::Variation};
-use std::{collections::VecDeque, sync::atomic::Ordering::Relaxed};
+use std::{
+    collections::VecDeque,
+    sync::atomic::Ordering::{Acquire, Relaxed},
+};
 
 /// Number of strokes that are shown.
 const MAX_STROKES: usize = 16;
@@ -28,7 +31,7 @@ struct StrokeDraw {
 impl Strokes {
     /// Takes the latest stroke of `pad`, if there was another one; another pad clears the list.
     pub fn follow(&mut self, meters: &Meters, pad: usize) {
-        let counted = meters.pad_triggers[pad].load(Relaxed);
+        let counted = meters.pad_triggers[pad].load(Acquire);
         if self.pad != pad {
             *self = Self { pad, ..Self::default() };
         }
