@@ -90,7 +90,7 @@ fn chosen(hit: &HitChoice, takes: &[DetectedTake]) -> Result<(usize, usize)> {
     let Some((take, hits)) = takes.get(hit.take) else {
         let (named, there) = (hit.take + 1, takes.len());
         return Err(Error::invalid(format!(
-            "--cast or --not names recording {named}, but {there} were given; recordings count from 1"
+            "--cast or --not: there is no recording {named} among the {there} given; recordings count from 1"
         )));
     };
     let found = match hit.which {
