@@ -2,7 +2,9 @@
 
 use ebur128::{EbuR128, Mode};
 use kitwright_core::{
-    cast::{CastOptions, auditioner::Auditioner, balance, features::Features, make_kit, target_of},
+    cast::{
+        CastOptions, auditioner, auditioner::Auditioner, balance, features::Features, make_kit, target_of,
+    },
     demo::borrowed_cello,
     engine::PlayKit,
     export::{RenderOptions, Score, groove_midi, render},
@@ -81,6 +83,19 @@ fn the_groove_of_a_fresh_kit_has_its_loudness_and_peaks_below_full_scale() {
     let (lufs, peak_db) = groove_level(&DEMO);
     assert!((lufs - balance::GROOVE_LUFS).abs() < 0.5, "the groove has {lufs:.1} LUFS");
     assert!(peak_db <= balance::MAX_GROOVE_PEAK_DB + 0.5, "the groove peaks at {peak_db:.1} dBFS");
+}
+
+#[test]
+fn takes_of_trials_keep_the_energy_of_loud_stereo_takes() {
+    let mut noise = noise(96_000);
+    let channels: Vec<Vec<f32>> = (0..2).map(|_| noise.by_ref().take(48_000).collect()).collect();
+    let energy = |x: &[f32]| x.iter().map(|s| f64::from(s * s)).sum::<f64>();
+    let both = channels.iter().map(|c| energy(c)).sum::<f64>() / 2.0;
+    let take = Arc::new(Take::from_samples("loud", 48_000, channels));
+    let draft = &auditioner::drafts(&Kit { takes: vec![take], ..Kit::default() })[0];
+    // the mean of channels that have nothing in common is 3 dB softer and is raised, here beyond full scale
+    let apart_db = 10.0 * (energy(&draft.channels[0]) / both).log10();
+    assert!(apart_db.abs() < 0.02, "{apart_db:+.3} dB");
 }
 
 #[test]

@@ -2,9 +2,11 @@
 //! pad has its place in the balance.
 
 use kitwright_core::{
-    cast::{CastOptions, auditioner::Auditioner, balance, cohesion, make_kit, score, toms},
+    cast::{
+        CastOptions, ShapeAs, auditioner::Auditioner, balance, cohesion, make_kit, make_pad, score, toms,
+    },
     demo::borrowed_cello,
-    kit::{Kit, Pad, Role},
+    kit::{Kit, Limiter, Pad, Role},
     listen::{DetectOptions, detect},
     progress::Quiet,
     take::Take,
@@ -192,6 +194,36 @@ fn strokes_begin_with_their_keys() {
 #[test]
 fn drums_stand_at_their_places_beside_the_kick() {
     drums_have_their_places(&DEMO);
+}
+
+#[test]
+fn alternates_of_pads_that_are_shaped_anew_are_alike_as_well() {
+    let mut kit = DEMO.clone();
+    let again = |(i, old): (usize, &Pad)| {
+        let hit = old.audition.as_ref()?.hit;
+        // without the chain for which their gains were found
+        let shape_as = ShapeAs { role: old.role, fit: 0.0, effort: 0.3 };
+        (old.slices.len() > 1).then(|| make_pad(&DEMO, i, (0, hit), shape_as, &Quiet).expect("shaped"))
+    };
+    kit.doc.pads = DEMO.doc.pads.iter().enumerate().filter_map(again).collect();
+    assert!(kit.doc.pads.iter().any(|p| p.slices.len() > 1), "some pad keeps its alternates");
+    alternates_are_alike(&kit);
+}
+
+#[test]
+fn a_peak_is_held_no_further_than_asked_by_a_limiter_that_was_on() {
+    let mut auditioner = Auditioner::new(&DEMO);
+    let mut pad = filled(&DEMO).find(|p| p.role == Role::Snare).expect("a snare").clone();
+    pad.tone.colour = Limiter { on: true, threshold_db: 0.0, makeup_db: 6.0, ..Limiter::default() };
+    let mut crest_db = |pad: &Pad| {
+        let [left, right] = auditioner.play(pad, balance::MAX_STROKE_S);
+        let peak = left.iter().chain(&right).fold(0.0f32, |peak, x| peak.max(x.abs()));
+        20.0 * peak.log10() - balance::loudness(&left, &right).expect("it sounds")
+    };
+    let wanted_db = crest_db(&pad) - 4.0;
+    cohesion::hold_peak(&mut Auditioner::new(&DEMO), &mut pad, wanted_db);
+    let over_db = crest_db(&pad) - wanted_db;
+    assert!((-1.0..=1.0).contains(&over_db), "{over_db:+.1} dB beside the crest factor that was asked for");
 }
 
 #[cfg(feature = "test-recordings")]

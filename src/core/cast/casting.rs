@@ -176,6 +176,9 @@ mod tests {
             0,
             "what was given stays"
         );
+        for role in [Role::MiddleTom, Role::Rim, Role::Crash] {
+            assert!(penalty(role, &hits[1], -4.0) > 0.1, "a fragment makes no {role}");
+        }
         // shorter hits are no worse for what is short anyway
         assert_eq!(penalty(Role::ClosedHat, &hits[1], -4.0), 0.0);
     }

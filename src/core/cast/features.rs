@@ -427,3 +427,27 @@ impl Plans {
 thread_local! {
     static PLANS: RefCell<Plans> = RefCell::default();
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn bands_above_half_the_sample_rate_are_silent() {
+        // noise: the generator of Numerical Recipes
+        let mut state = 1u32;
+        let noise: Vec<f32> = (0..8000)
+            .map(|_| {
+                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                (state >> 8) as f32 / (1 << 23) as f32 - 1.0
+            })
+            .collect();
+        let bands_db = Features::of(&noise, 16_000.0).expect("it sounds").bands_db;
+        for row in bands_db {
+            for (b, db) in row.iter().enumerate().filter(|(b, _)| EDGES_HZ[*b] >= 8000.0) {
+                assert_eq!(*db, -FLOOR_DB, "from {} Hz", EDGES_HZ[b]);
+            }
+        }
+        assert!(EDGES_HZ[BANDS - 1] >= 8000.0, "some band lies there");
+    }
+}
