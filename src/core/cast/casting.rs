@@ -117,11 +117,12 @@ pub struct Tries {
 }
 
 /// How well a hit can serve is known only after it is shaped. A second candidate improved claps and rims, which cost
-/// little time; further ones improved snares that were far off (tests/SCORES.md), and no other role.
+/// little time; further ones improved snares, rims and rides that were far off (tests/SCORES.md), and no other role.
 pub fn tries(role: Role) -> Tries {
     let (always, most) = match role {
-        Role::Clap | Role::Rim => (2, 2),
-        Role::Snare => (1, 3),
+        Role::Clap => (2, 2),
+        Role::Rim => (2, 4),
+        Role::Snare | Role::Ride => (1, 3),
         _ => (1, 1),
     };
     Tries { always, most }
