@@ -2,7 +2,8 @@
 
 use super::{
     auditioner::Auditioner,
-    cohesion::{even_alternates, follow_velocity},
+    balance,
+    cohesion::{even_alternates, follow_velocity, hold_peak},
     tune,
 };
 use crate::{
@@ -93,6 +94,7 @@ fn at_once<T: Send>(
 fn move_by(auditioner: &mut Auditioner, pad: &mut Pad, key: Option<Key>, by_st: f64) {
     tune::move_pad(auditioner, pad, key, by_st);
     // another pitch meets the tone chain otherwise
+    hold_peak(auditioner, pad, balance::max_crest_db(pad.role));
     follow_velocity(auditioner, pad);
     even_alternates(auditioner, pad);
     if key.is_some() {
