@@ -220,8 +220,8 @@ fn a_peak_is_held_no_further_than_asked_by_a_limiter_that_was_on() {
         let peak = left.iter().chain(&right).fold(0.0f32, |peak, x| peak.max(x.abs()));
         20.0 * peak.log10() - balance::loudness(&left, &right).expect("it sounds")
     };
-    let wanted_db = crest_db(&pad) - 4.0;
-    cohesion::hold_peak(&mut Auditioner::new(&DEMO), &mut pad, wanted_db);
+    let (wanted_db, max_held_db) = (crest_db(&pad) - 4.0, cohesion::max_held_db(pad.role));
+    cohesion::hold_peak(&mut Auditioner::new(&DEMO), &mut pad, wanted_db, max_held_db);
     let over_db = crest_db(&pad) - wanted_db;
     assert!((-1.0..=1.0).contains(&over_db), "{over_db:+.1} dB beside the crest factor that was asked for");
 }

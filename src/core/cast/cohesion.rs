@@ -305,15 +305,20 @@ pub fn mono_loss_db([left, right]: &[Vec<f32>; 2]) -> Option<f32> {
     (both > 0.0).then(|| power_to_db((both / mean.max(1e-30)) as f32))
 }
 
-/// Holds the pad's peak `crest_db` above its loudness by its last limiter, as far as that helps, so that it can be as
-/// loud in a kit as its role asks for. A kick's lows keep their peak: the balance goes by the kick.
-pub fn hold_peak(auditioner: &mut Auditioner, pad: &mut Pad, crest_db: f32) {
-    if pad.role == Role::Kick {
-        return;
-    }
+/// What a limiter takes of the peak of a pad of this role at most, dB.
+pub fn max_held_db(role: Role) -> f32 {
+    if role == Role::Snare { MAX_SNARE_HELD_DB } else { MAX_HELD_DB }
+}
+
+/// Holds the pad's peak `crest_db` above its loudness by its last limiter, by `max_held` dB at most and as far as that
+/// helps, so that it can be as loud in a kit as its role asks for; returns by how much, dB. A kick's lows keep their peak:
+/// the balance goes by the kick.
+pub fn hold_peak(auditioner: &mut Auditioner, pad: &mut Pad, crest_db: f32, max_held: f32) -> f32 {
     let before = pad.tone.colour;
-    let max_held = if pad.role == Role::Snare { MAX_SNARE_HELD_DB } else { MAX_HELD_DB };
     let mut held = 0.0;
+    if pad.role == Role::Kick {
+        return held;
+    }
     let mut last_over = f32::INFINITY;
     for _ in 0..MAX_RENDERINGS {
         let [left, right] = auditioner.play(pad, balance::MAX_STROKE_S);
@@ -335,6 +340,7 @@ pub fn hold_peak(auditioner: &mut Auditioner, pad: &mut Pad, crest_db: f32) {
         let release_ms = if short { SHORT_RELEASE_MS } else { before.release_ms };
         *colour = Limiter { on: true, threshold_db, release_ms, ..before };
     }
+    held
 }
 
 /// Centroid of the power spectrum, Hz; `None` for silence.

@@ -24,6 +24,8 @@ use crate::{
 const DIPS_COST: f32 = 0.05;
 /// A cost of fitting above which further hits are tried where a role has some (found by trial).
 const WEAK: f32 = 3.0;
+/// What the last limiter takes once more of a peak, at most, where following velocity has raised it, dB (our choice).
+const HELD_AGAIN_DB: f32 = 2.0;
 /// Pads of one choke group: the hats.
 const HAT_GROUP: u8 = 1;
 
@@ -118,12 +120,7 @@ pub fn shape(
     if options.by_recipe {
         cohesion::fall_as_without_chain(&mut pad);
     } else {
-        cohesion::keep_in_mono(auditioner, &mut pad);
-        cohesion::hold_peak(auditioner, &mut pad, balance::max_crest_db(role));
-        if fits {
-            onset_delay::reduce_onset_delay(auditioner, &mut pad);
-        }
-        cohesion::follow_velocity(auditioner, &mut pad);
+        fit_into_kit(auditioner, &mut pad, fits);
     }
     let mut tuned_ct = None;
     if let Some(key) = options.key.filter(|_| tune::has_pitch(role, options.tune_kick)) {
@@ -136,6 +133,21 @@ pub fn shape(
         pad.settings.choke_group = HAT_GROUP;
     }
     Ok(Shaped { best, pad, tuned_ct })
+}
+
+/// Makes a shaped pad one of a kit: in mono, in its peak, in time (where it is fitted) and in its fall with velocity.
+fn fit_into_kit(auditioner: &mut Auditioner, pad: &mut Pad, fits: bool) {
+    let crest_db = balance::max_crest_db(pad.role);
+    cohesion::keep_in_mono(auditioner, pad);
+    cohesion::hold_peak(auditioner, pad, crest_db, cohesion::max_held_db(pad.role));
+    if fits {
+        onset_delay::reduce_onset_delay(auditioner, pad);
+    }
+    cohesion::follow_velocity(auditioner, pad);
+    // a pad that follows velocity may be darker, and a dark snare softer below the same peak
+    if cohesion::hold_peak(auditioner, pad, crest_db, HELD_AGAIN_DB) > 0.0 {
+        cohesion::follow_velocity(auditioner, pad);
+    }
 }
 
 #[cfg(test)]

@@ -3,7 +3,7 @@
 use super::{
     auditioner::Auditioner,
     balance,
-    cohesion::{even_alternates, follow_velocity, hold_peak},
+    cohesion::{even_alternates, follow_velocity, hold_peak, max_held_db},
     tune,
 };
 use crate::{
@@ -94,7 +94,7 @@ fn at_once<T: Send>(
 fn move_by(auditioner: &mut Auditioner, pad: &mut Pad, key: Option<Key>, by_st: f64) {
     tune::move_pad(auditioner, pad, key, by_st);
     // another pitch meets the tone chain otherwise
-    hold_peak(auditioner, pad, balance::max_crest_db(pad.role));
+    hold_peak(auditioner, pad, balance::max_crest_db(pad.role), max_held_db(pad.role));
     follow_velocity(auditioner, pad);
     even_alternates(auditioner, pad);
     if key.is_some() {
