@@ -3,7 +3,8 @@
   judges.py OWN[,HELD_OUT,DATA] KIT...
 OWN: where `cargo xtask profiles` unpacked its packages (target/profiles/unpacked), or nothing. HELD_OUT: where
 Debian's `freepats` and `lmms-common` were unpacked with dpkg -x; DATA: the developer recordings. KIT: folders
-that `kitwright kit --out KIT` wrote; a folder like OWN stands for the real drums in it. The five judges are
+that `kitwright kit --out KIT` wrote; a folder like OWN stands for the real drums in it. Without kits: how many drums of
+each collection the judges name right when they have learned from the others alone. The five judges are
 other kinds of models than the scoring model and use other features (cepstra, mel spectrograms). Each is trained twice: on
 the seven drums alone, and with other percussion and cymbals as further answers. Judges trained on OWN share their
 training sounds with the scoring model, which favours our kits; judges trained on HELD_OUT alone do not."""
@@ -54,15 +55,33 @@ def training_sounds(own, held_out=None, data=None):
 
 
 def training(labelled):
-    sounds, labels = [], []
+    """Measures, labels, groups, and whether altered."""
+    sounds, labels, groups, changed = [], [], [], []
     for sound in labelled:
         rng = generator(sound)
         # Each sound unaltered and four times altered.
-        for samples in [sound.samples, *(altered(sound, rng) for _ in range(4))]:
+        for i, samples in enumerate([sound.samples, *(altered(sound, rng) for _ in range(4))]):
             if m := measures(samples, sound.rate):
                 sounds.append(m)
                 labels.append(sound.label)
-    return [np.array([s[i] for s in sounds]) for i in (0, 1)], np.array(labels)
+                groups.append(sound.group)
+                changed.append(i > 0)
+    return [np.array([s[i] for s in sounds]) for i in (0, 1)], *map(np.array, (labels, groups, changed))
+
+
+def left_out(sounds, labels, groups, changed):
+    """A row for each drum: how many of them the judges name right, mean of the judges, each collection left out in turn."""
+    drums = ~np.isin(labels, ["perc", "cymbal"])
+    right = {}
+    for group in np.unique(groups):
+        asked, learned = drums & (groups == group) & ~changed, drums & (groups != group)
+        if not asked.any():
+            continue
+        for _, which, judge in judges():
+            found = judge().fit(sounds[which][learned], labels[learned]).predict(sounds[which][asked])
+            for label, answer in zip(labels[asked], found):
+                right.setdefault(label, []).append(label == answer)
+    return [[str(label), str(len(r) // len(judges())), f"{np.mean(r):.2f}"] for label, r in right.items()]
 
 
 REAL = {"hat_closed": "closed-hat", "hat_open": "open-hat", "tom": "low-tom"}
@@ -86,7 +105,11 @@ def pads(kits):
 
 
 def main():
-    sounds, labels = training(training_sounds(*sys.argv[1].split(",")))
+    sounds, labels, groups, changed = training(training_sounds(*sys.argv[1].split(",")))
+    if not sys.argv[2:]:
+        print(json.dumps({"title": "Drums of left-out collections named right", "columns": ["drum", "count", "right"],
+                          "rows": left_out(sounds, labels, groups, changed), "notes": []}, indent=1))
+        return
     found = pads(sys.argv[2:])
     roles = np.array([role for role, _ in found])
     features = [np.array([m[i] for _, m in found]) for i in (0, 1)]
