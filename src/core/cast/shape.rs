@@ -148,6 +148,10 @@ fn fit_into_kit(auditioner: &mut Auditioner, pad: &mut Pad, fits: bool) {
     if cohesion::hold_peak(auditioner, pad, crest_db, HELD_AGAIN_DB) > 0.0 {
         cohesion::follow_velocity(auditioner, pad);
     }
+    if fits {
+        // and a dark one comes later
+        onset_delay::reduce_onset_delay(auditioner, pad);
+    }
 }
 
 #[cfg(test)]
