@@ -4,6 +4,7 @@ use super::{
     auditioner::Auditioner,
     balance,
     cohesion::{even_alternates, follow_velocity, hold_peak, max_held_db},
+    onset_delay::reduce_onset_delay,
     tune,
 };
 use crate::{
@@ -16,14 +17,29 @@ use std::{panic::resume_unwind, thread::scope};
 const TOMS_ST: [f64; 2] = [3.0, 7.0];
 /// The same where a middle tom stands between them, semitones: room for the six keys of General MIDI.
 const THREE_TOMS_ST: [f64; 2] = [5.2, 6.5];
-/// Moves at most until the toms stand apart, and of the middle tom.
+/// Moves at most until the toms stand apart, and until the middle tom stands between them.
 const MAX_ROUNDS: usize = 8;
-const MAX_MIDDLE_ROUNDS: usize = 5;
+/// What a tom's pitch may change by when it is started later, semitones (our choice).
+const MAX_DRIFT_ST: f64 = 0.2;
 
 /// Puts the high tom above the low one by 3 to 7 semitones, and the middle tom halfway between them. Low and high give way
-/// alike; in a key all stand on its notes. Nothing happens without low and high tom or where one has no pitch. The two
-/// auditioners play at once.
+/// alike; in a key all stand on its notes. Nothing happens without low and high tom or where one has no pitch. Toms that
+/// come late at their new pitch are started later. The two auditioners play at once.
 pub(super) fn order(auditioners: &mut [Auditioner; 2], kit: &mut Kit) {
+    put_in_order(auditioners, kit);
+    for pad in kit.doc.pads.iter_mut().filter(|p| p.role.is_tom() && !p.is_empty()) {
+        let mut in_time = pad.clone();
+        reduce_onset_delay(&mut auditioners[0], &mut in_time);
+        // another stretch of a noisy hit may have another strongest partial
+        if *pad != in_time
+            && interval_st(&mut auditioners[0], pad, &in_time).is_some_and(|st| st.abs() < MAX_DRIFT_ST)
+        {
+            *pad = in_time;
+        }
+    }
+}
+
+fn put_in_order(auditioners: &mut [Auditioner; 2], kit: &mut Kit) {
     let place = |kit: &Kit, role| kit.doc.pads.iter().position(|p| p.role == role && !p.is_empty());
     let (Some(low), Some(high)) = (place(kit, Role::LowTom), place(kit, Role::HighTom)) else { return };
     let middle = place(kit, Role::MiddleTom);
@@ -34,16 +50,33 @@ pub(super) fn order(auditioners: &mut [Auditioner; 2], kit: &mut Kit) {
     let Some((pads, hz)) = apart(auditioners, pads, key, range) else { return };
     [kit.doc.pads[low], kit.doc.pads[high]] = pads;
     let Some(middle) = middle else { return };
-    for _ in 0..MAX_MIDDLE_ROUNDS {
-        let pad = &mut kit.doc.pads[middle];
-        let Some(is_hz) = tune::strongest_partial_hz(&mut auditioners[0], pad) else { return };
+    let pad = between(&mut auditioners[0], kit.doc.pads[middle].clone(), key, hz);
+    kit.doc.pads[middle] = pad;
+}
+
+/// Moves a middle tom until it stands halfway between toms of these frequencies, Hz. Steps that overshoot are halved, and
+/// the nearest state is kept, as in [`apart`].
+fn between(auditioner: &mut Auditioner, mut pad: Pad, key: Option<Key>, hz: [f64; 2]) -> Pad {
+    // a key's notes lie up to two semitones apart
+    let near = if key.is_some() { 1.0 } else { 0.3 };
+    let mut nearest: Option<(f64, Pad)> = None;
+    let (mut last, mut share) = (0.0f64, 1.0);
+    for _ in 0..MAX_ROUNDS {
+        let Some(is_hz) = tune::strongest_partial_hz(auditioner, &pad) else { break };
         let by = ratio_to_st(hz[1] / hz[0]) / 2.0 - ratio_to_st(is_hz / hz[0]);
-        // a key's notes lie up to two semitones apart
-        if by.abs() <= if key.is_some() { 1.0 } else { 0.3 } {
-            return;
+        if nearest.as_ref().is_none_or(|(off, _)| by.abs() < *off) {
+            nearest = Some((by.abs(), pad.clone()));
         }
-        move_by(&mut auditioners[0], pad, key, by);
+        if by.abs() <= near {
+            break;
+        }
+        if by * last < 0.0 {
+            share *= 0.5;
+        }
+        last = by;
+        move_by(auditioner, &mut pad, key, by * share);
     }
+    nearest.map_or(pad, |(_, pad)| pad)
 }
 
 /// Moves a low and a high tom until their interval is within `range`, semitones, both alike. The strongest partial of a
