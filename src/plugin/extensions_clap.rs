@@ -131,7 +131,7 @@ unsafe extern "C" fn state_load(plugin: *const clap_plugin, stream: *const clap_
         let state = inner_extension(guard, plugin, CLAP_EXT_STATE).cast::<clap_plugin_state>();
         let Some(load) = state.as_ref().and_then(|s| s.load) else { return false };
         let Some(bytes) = read_state(stream) else { return false };
-        let (json, kit) = kit_placeholder::split(bytes);
+        let (json, kit) = kit_placeholder::split_off_kit(bytes);
         let mut own = (json.len() as u64).to_le_bytes().to_vec();
         own.extend(json);
         let mut own = own.as_slice();

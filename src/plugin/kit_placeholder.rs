@@ -59,7 +59,7 @@ pub(super) fn join<'a>(json: &'a [u8], kit: &'a str) -> Option<[&'a [u8]; 3]> {
 
 /// Takes the kit's text out of a state; one in which it does not stand as this program writes it stays whole. The text's
 /// megabytes are searched by the standard library, which is quick in every build, and moved once.
-pub(super) fn split(mut state: Vec<u8>) -> (Vec<u8>, Option<Arc<String>>) {
+pub(super) fn split_off_kit(mut state: Vec<u8>) -> (Vec<u8>, Option<Arc<String>>) {
     let Some(start) = after_key(&state) else { return (state, None) };
     let length = std::str::from_utf8(&state[start..]).ok().and_then(|text| text.find('\\'));
     let Some(end) = length.map(|length| start + length) else { return (state, None) };
@@ -88,7 +88,7 @@ mod tests {
 
     #[test]
     fn a_state_is_the_same_after_it_was_taken_apart_and_joined() {
-        let (json, kit) = split(STATE.to_vec());
+        let (json, kit) = split_off_kit(STATE.to_vec());
         let kit = kit.expect("a kit");
         assert_eq!(*kit, "QUJD/+=");
         assert!(serde_json::from_slice::<serde_json::Value>(&json).is_ok());
@@ -110,7 +110,7 @@ mod tests {
             b"",
             br#"{"fields":{"window":"{\"kit\":\"@\"}"}}"#,
         ] {
-            assert_eq!(split(state.to_vec()), (state.to_vec(), None));
+            assert_eq!(split_off_kit(state.to_vec()), (state.to_vec(), None));
             assert_eq!(join(state, "QUJD"), None);
         }
     }

@@ -48,7 +48,7 @@ pub(super) unsafe fn save(state: *mut IBStream, write: impl FnOnce(*mut IBStream
 pub(super) unsafe fn load(state: *mut IBStream, read: impl FnOnce(*mut IBStream) -> tresult) -> tresult {
     // SAFETY: by this function's contract.
     let Some(bytes) = (unsafe { read_to_end(state) }) else { return kResultFalse };
-    let (json, kit) = kit_placeholder::split(bytes);
+    let (json, kit) = kit_placeholder::split_off_kit(bytes);
     let memory = ComWrapper::new(MemoryStream::new(json));
     let Some(own) = memory.as_com_ref::<IBStream>() else { return kResultFalse };
     kit_placeholder::while_loading(kit, || read(own.as_ptr()))

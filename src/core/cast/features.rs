@@ -448,6 +448,6 @@ mod tests {
                 assert_eq!(*db, -FLOOR_DB, "from {} Hz", EDGES_HZ[b]);
             }
         }
-        assert!(EDGES_HZ[BANDS - 1] >= 8000.0, "some band lies there");
+        const { assert!(EDGES_HZ[BANDS - 1] >= 8000.0, "some band lies there") };
     }
 }
