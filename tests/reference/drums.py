@@ -54,6 +54,14 @@ class Sound:
         self.samples, self.rate = samples[:int(1.5 * rate)] / max(peak, 1e-9) * 0.7, rate
 
 
+def at_rate(sound, rate, wanted):
+    """The sound, recorded at `rate` Hz, at `wanted` Hz."""
+    if rate == wanted:
+        return sound
+    ratio = Fraction(wanted, int(rate)).limit_denominator(1000)
+    return resample_poly(sound, ratio.numerator, ratio.denominator)
+
+
 def kits(path, group):
     """The drums of a SoundFont; a sound that several of its kits share counts once."""
     font, seen = SoundFont(path), set()

@@ -1,9 +1,8 @@
 """Measures of a drum sound that the judges use: a mel spectrogram and cepstra."""
-from fractions import Fraction
-
 import numpy as np
 from scipy.fft import dct, rfft
-from scipy.signal import resample_poly
+
+from drums import at_rate
 
 RATE = 32000
 # Edges of time segments, in frames of 8 ms: short at the start, long in the tail.
@@ -24,9 +23,7 @@ FILTERS = mel_filters(1024, 32)
 
 def measures(sound, rate):
     """Level-matched mel spectrogram, and cepstra of the same with the envelope; None for silence."""
-    if rate != RATE:
-        f = Fraction(RATE, int(rate)).limit_denominator(1000)
-        sound = resample_poly(sound, f.numerator, f.denominator)
+    sound = at_rate(sound, rate, RATE)
     peak = np.abs(sound).max() if len(sound) else 0
     if peak < 1e-7:
         return None

@@ -13,17 +13,15 @@ import os
 import sys
 import warnings
 from collections import Counter, defaultdict
-from fractions import Fraction
 
 import numpy as np
 import soundfile
 from ai_edge_litert.interpreter import Interpreter
-from scipy.signal import resample_poly
 from sklearn.linear_model import LogisticRegression
 from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import StandardScaler
 
-from drums import altered, generator, of_packages
+from drums import altered, at_rate, generator, of_packages
 from held_out import of_held_out
 
 warnings.filterwarnings("ignore")
@@ -44,9 +42,7 @@ class Network:
 
     def embed(self, sound, rate):
         """1024 numbers; None for silence."""
-        if rate != RATE:
-            f = Fraction(RATE, int(rate)).limit_denominator(1000)
-            sound = resample_poly(sound, f.numerator, f.denominator)
+        sound = at_rate(sound, rate, RATE)
         peak = np.abs(sound).max() if len(sound) else 0
         if peak < 1e-7:
             return None

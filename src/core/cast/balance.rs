@@ -13,7 +13,7 @@ use ebur128::{Channel, EbuR128, Mode};
 /// ITU-R BS.1770-4: 400 ms); common practice, no source.
 pub const KICK_LUFS: f32 = -21.0;
 /// Maximum peak of a stroke above the kick's loudness, dB: without it clicks would become far too loud. Kicks themselves
-/// peak about as high; with less, limiters flattened snares until their bodies rang on like toms (tests/SCORES.md).
+/// peak about as high; with 12 dB, limiters flattened snares, and more of them were taken for toms (tests/SCORES.md).
 const MAX_CREST_DB: f32 = 16.0;
 /// Loudness of the project's own groove, played by a fresh kit, LUFS (integrated, ITU-R BS.1770-4; our choice)...
 pub const GROOVE_LUFS: f32 = -26.0;

@@ -16,7 +16,7 @@ pub struct CastOptions {
     /// How far pads are shaped from the raw hit (0) to their role (1).
     pub fit: f32,
     /// Seed of the draws when the kit is played. Casting and fitting do not depend on it; the level of the whole kit does
-    /// (its groove peak is measured with it).
+    /// (its groove is measured with it).
     pub seed: u64,
     /// Only these roles are filled; `None` fills all sixteen pads.
     pub roles: Option<Vec<Role>>,

@@ -24,7 +24,7 @@ use crate::{
 const DIPS_COST: f32 = 0.05;
 /// A cost of fitting above which further hits are tried where a role has some (found by trial).
 const WEAK: f32 = 3.0;
-/// What the last limiter takes once more of a peak, at most, where following velocity has raised it, dB (our choice).
+/// Largest further gain reduction of the last limiter after a pad follows velocity, dB (our choice).
 const HELD_AGAIN_DB: f32 = 2.0;
 /// Pads of one choke group: the hats.
 const HAT_GROUP: u8 = 1;
@@ -149,7 +149,7 @@ fn fit_into_kit(auditioner: &mut Auditioner, pad: &mut Pad, fits: bool) {
         cohesion::follow_velocity(auditioner, pad);
     }
     if fits {
-        // and a dark one comes later
+        // a darker pad may reach its level later
         onset_delay::reduce_onset_delay(auditioner, pad);
     }
 }
