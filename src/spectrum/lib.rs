@@ -140,6 +140,12 @@ impl InverseRealFft {
         Self { plan, output, scratch }
     }
 
+    /// For `len` samples, with the tables that the program has made before, as [`RealFft::remembered`].
+    pub fn remembered(len: usize) -> Self {
+        let mut planner = PLANNER.lock().unwrap_or_else(PoisonError::into_inner);
+        Self::planned(planner.get_or_insert_default(), len)
+    }
+
     /// `len` times the samples whose spectrum is `spectrum`, of `len / 2 + 1` bins; anything is left in it. The
     /// imaginary parts of the bins at 0 Hz and at half the sample rate do not count.
     ///

@@ -5,8 +5,8 @@
 //! them are neutral there.
 
 use crate::{
-    kit::{Pad, TableVisitor, Tone},
-    settings::{Setting, Unit},
+    kit::{LAYER, Pad, TableVisitor, Tone},
+    settings::{Setting, Unit, setting},
     units::{db_to_gain, gain_to_db},
 };
 use std::fmt::Arguments;
@@ -53,6 +53,10 @@ fn raw(shaped: &Pad) -> Pad {
         let s = &mut layer.settings;
         s.start_ms = 0.0;
         s.end_ms = 60_000.0;
+        if s.tail_ms > 0.0 {
+            // further on, until it lies behind the hit
+            s.tail_ms = setting(&LAYER, "tail_ms").max;
+        }
         s.pitch_st = 0.0;
         s.fine_ct = 0.0;
         s.drop_st = 0.0;
@@ -95,6 +99,7 @@ fn neutral(tone: &mut Tone) {
 /// Switches off what has no effect at the raw end.
 fn switch_off(pad: &mut Pad) {
     pad.layers.truncate(1);
+    pad.layers.iter_mut().for_each(|layer| layer.settings.tail_ms = 0.0);
     pad.cloud.copies = 0;
     let tone = &mut pad.tone;
     tone.dips.clear();

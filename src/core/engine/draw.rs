@@ -16,6 +16,8 @@ pub enum DrawPurpose {
     Variation = 2,
     /// The grains of a cloud.
     Cloud = 3,
+    /// The phases of a tail.
+    Tail = 4,
 }
 
 /// Where the index of a draw comes from; each has numbers of its own.

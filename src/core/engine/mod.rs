@@ -6,7 +6,7 @@
 //!
 //! | module | contents |
 //! | --- | --- |
-//! | `play_kit`, `play_slice` | a kit checked and prepared for playing |
+//! | `play_kit`, `play_slice`, `tail` | a kit checked and prepared for playing, hits with their tails |
 //! | `trigger` | from a trigger to grains: slice, variation, layers, cloud |
 //! | `draw`, `variation`, `cloud` | random draws and what they decide |
 //! | `transport` | the song position, for placed variation |
@@ -36,6 +36,7 @@ mod play_kit;
 mod play_slice;
 mod ramp;
 mod stems;
+mod tail;
 pub mod tone;
 mod transport;
 mod trigger;

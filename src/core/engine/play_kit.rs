@@ -3,7 +3,8 @@
 use super::{
     dsp::reader::Reader,
     key_parts::PlayKeyPart,
-    play_slice::{PlaySlice, clamp_settings, pan},
+    play_slice::{PlaySlice, SampleSource, clamp_settings, pan},
+    tail::Tail,
 };
 use crate::{
     kit::{KEY_PARTS, KeyMap, Kit, LAYERS, LayerSettings, MAX_DIPS, PADS, Pad, TableVisitor, key_map},
@@ -32,6 +33,8 @@ pub(super) struct PlayPad {
     pub pad: Pad,
     pub slices: Vec<PlaySlice>,
     pub layers: Vec<PlayLayer>,
+    /// The tails that its layers play.
+    pub tails: Vec<Arc<Tail>>,
     /// Left and right, as amplitude ratios: the pad's own level and pan, without trims.
     pub gains: [f32; 2],
     /// Fundamental of the pad after the pitch of its first layer, Hz.
@@ -44,6 +47,16 @@ pub(super) struct PlayLayer {
     pub settings: LayerSettings,
     /// Its own slice; `None` to play the one chosen for the trigger.
     pub slice: Option<PlaySlice>,
+    /// What it plays instead of its own slice, or of each of the pad's: that slice with a tail. Empty without tails.
+    with_tails: Vec<Option<PlaySlice>>,
+}
+
+impl PlayLayer {
+    /// What it plays with a tail when slice `chosen` of the pad was chosen for the trigger; `None` without one.
+    pub fn with_tail(&self, chosen: usize) -> Option<PlaySlice> {
+        let index = if self.slice.is_some() { 0 } else { chosen };
+        self.with_tails.get(index).copied().flatten()
+    }
 }
 
 impl PlayKit {
@@ -52,40 +65,44 @@ impl PlayKit {
     pub fn new(kit: Arc<Kit>, sample_rate: f64) -> Self {
         Reader::prepare();
         let empty = Pad { note: u8::MAX, ..Pad::default() };
-        let pads = (0..PADS).map(|p| PlayPad::new(&kit, kit.doc.pads.get(p).unwrap_or(&empty))).collect();
+        let pads = (0..PADS).map(|p| PlayPad::new(&kit, p, kit.doc.pads.get(p).unwrap_or(&empty))).collect();
         let keys = key_map(&kit.doc);
         let part = |p: usize| PlayKeyPart::new(&kit.takes, kit.doc.key_parts.get(p)?);
         let key_parts = std::array::from_fn(part);
         Self { kit, sample_rate, pads, keys, key_parts }
     }
 
-    /// The channels of a take.
-    pub(super) fn channels(&self, take: usize) -> &[Vec<f32>] {
-        &self.kit.takes[take].channels
+    /// The channels of a source.
+    pub(super) fn channels(&self, source: SampleSource) -> &[Vec<f32>] {
+        match source {
+            SampleSource::Take(take) => &self.kit.takes[take].channels,
+            SampleSource::Tail(pad, tail) => &self.pads[usize::from(pad)].tails[usize::from(tail)].channels,
+        }
     }
 
     /// Whether pad `pad` sounds the same in both kits, so that it may play on when one replaces the other.
     pub(super) fn same_pad(&self, other: &PlayKit, pad: usize) -> bool {
         let (a, b) = (&self.pads[pad], &other.pads[pad]);
-        let takes = a.slices.iter().chain(a.layers.iter().filter_map(|l| l.slice.as_ref())).map(|s| s.take);
+        let slices = a.slices.iter().chain(a.layers.iter().filter_map(|l| l.slice.as_ref()));
         self.kit.doc.seed == other.kit.doc.seed
             && self.sample_rate == other.sample_rate
             && a.pad == b.pad
             && a.slices == b.slices
             && a.note_hz == b.note_hz
-            && takes.into_iter().all(|t| {
+            && slices.into_iter().all(|slice| {
+                let SampleSource::Take(t) = slice.source else { return false };
                 self.kit.takes.get(t).zip(other.kit.takes.get(t)).is_some_and(|(x, y)| Arc::ptr_eq(x, y))
             })
     }
 }
 
 impl PlayPad {
-    fn new(kit: &Kit, pad: &Pad) -> Self {
+    fn new(kit: &Kit, index: usize, pad: &Pad) -> Self {
         let mut pad = pad.clone();
         pad.tone.dips.truncate(MAX_DIPS);
         pad.each_table(&mut ClampSettings);
         let slices: Vec<_> = pad.slices.iter().filter_map(|s| PlaySlice::new(&kit.takes, s)).collect();
-        let layers: Vec<_> = pad
+        let mut layers: Vec<_> = pad
             .layers
             .iter()
             .take(LAYERS)
@@ -95,20 +112,40 @@ impl PlayPad {
                     Some(own) => Some(PlaySlice::new(&kit.takes, own)?),
                     None => None,
                 };
-                Some(PlayLayer { settings: l.settings, slice })
+                Some(PlayLayer { settings: l.settings, slice, with_tails: Vec::new() })
             })
             .filter(|l| l.slice.is_some() || !slices.is_empty())
             .collect();
+        let tails = add_tails(kit, index, &slices, &mut layers);
         let level = db_to_gain(f64::from(pad.settings.level_db)) as f32;
         let gains = pan(f64::from(pad.settings.pan)).map(|g| g * level);
         let note_hz = note_hz(kit, &pad);
-        Self { pad, slices, layers, gains, note_hz }
+        Self { pad, slices, layers, tails, gains, note_hz }
     }
 
     /// Whether a trigger makes no sound.
     pub fn is_empty(&self) -> bool {
         self.layers.is_empty()
     }
+}
+
+/// Gives the layers of pad `index` the tails that they ask for, and returns these.
+fn add_tails(kit: &Kit, index: usize, slices: &[PlaySlice], layers: &mut [PlayLayer]) -> Vec<Arc<Tail>> {
+    let mut tails: Vec<Arc<Tail>> = Vec::new();
+    for layer in layers.iter_mut().filter(|l| l.settings.tail_ms > 0.0 && !l.settings.reverse) {
+        let read = layer.slice.as_ref().map_or(slices, std::slice::from_ref);
+        layer.with_tails = read
+            .iter()
+            .map(|slice| {
+                let SampleSource::Take(take) = slice.source else { return None };
+                let tail = Tail::of(kit.takes.get(take)?, slice, layer.settings.tail_ms)?;
+                let source = SampleSource::Tail(index as u16, tails.len() as u16);
+                tails.push(tail);
+                Some(tails.last()?.slice(source, slice))
+            })
+            .collect();
+    }
+    tails
 }
 
 /// Fundamental of the pad's first hit, transposed by its first layer's pitch, Hz.

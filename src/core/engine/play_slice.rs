@@ -3,20 +3,31 @@
 use crate::{kit::Slice, settings::Setting, take::Take};
 use std::sync::Arc;
 
-/// A slice that lies within its take.
+/// Where the samples of a slice lie.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum SampleSource {
+    /// A take of the kit, by index.
+    Take(usize),
+    /// A tail of a pad: the pad, and the tail by index.
+    Tail(u16, u16),
+}
+
+/// A slice that lies within its source.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct PlaySlice {
-    pub take: usize,
+    pub source: SampleSource,
     pub start: usize,
     /// Above `start`.
     pub end: usize,
-    /// Sample rate of the take, Hz.
+    /// Sample rate of the source, Hz.
     pub rate: f64,
-    /// Constant offset of its take, left and right.
+    /// Constant offset of its source, left and right.
     pub offset: [f32; 2],
     pub gain_db: f32,
     /// Lowest and highest velocity that it is played at.
     pub velocities: [f32; 2],
+    /// Whether it goes on at its end, as a tail does.
+    pub repeats: bool,
 }
 
 impl PlaySlice {
@@ -28,13 +39,14 @@ impl PlaySlice {
         let end = usize::try_from(slice.end).unwrap_or(usize::MAX).min(frames);
         let [low, high] = slice.velocities;
         (start < end && take.sample_rate > 0).then(|| Self {
-            take: slice.take,
+            source: SampleSource::Take(slice.take),
             start,
             end,
             rate: f64::from(take.sample_rate),
             offset: take.offset(),
             gain_db: slice.gain_db,
             velocities: if low <= high { [low, high] } else { [0.0, 1.0] },
+            repeats: false,
         })
     }
 }

@@ -6,7 +6,7 @@ use super::{
     dsp::envelope::EnvelopeShape,
     grain::{Grain, GrainSettings},
     play_kit::{PlayKit, PlayLayer, PlayPad},
-    play_slice::{PlaySlice, pan},
+    play_slice::{PlaySlice, SampleSource, pan},
     ramp::Ramp,
     transport::SongPosition,
     variation::{Offsets, TriggerCounter},
@@ -56,6 +56,8 @@ pub(super) struct TriggerResult {
 /// What all grains of one voice have in common.
 struct VoicePlan {
     slice: PlaySlice,
+    /// Its place among the pad's slices.
+    slice_index: usize,
     offsets: Offsets,
     /// After the velocity curve.
     velocity: f64,
@@ -85,6 +87,7 @@ impl Trigger<'_> {
         let plan = VoicePlan {
             // A pad whose layers all have their own slices needs none of its own.
             slice: slice.map_or_else(|| pad.layers[0].slice.unwrap_or(NO_SLICE), |s| pad.slices[s]),
+            slice_index: slice.unwrap_or(0),
             offsets,
             velocity,
             dry_db: if count > 0 { f64::from(pad.pad.cloud.dry_db) } else { 0.0 },
@@ -166,6 +169,9 @@ impl Trigger<'_> {
         settings.delay += self.frames(grain.delay_ms);
         settings.pitch_st += grain.pitch_st;
         settings.reverse ^= grain.reverse;
+        if settings.reverse {
+            settings.slice = layer.slice.unwrap_or(plan.slice);
+        }
         settings.length = grain.length;
         settings.shape.hold_ms *= grain.length as f32;
         settings.shape.decay_ms *= grain.length as f32;
@@ -191,14 +197,14 @@ impl Trigger<'_> {
         for ms in [&mut shape.hold_ms, &mut shape.decay_ms, &mut shape.release_ms] {
             *ms *= self.trims.length;
         }
-        let slice = layer.slice.unwrap_or(plan.slice);
+        let slice = layer.with_tail(plan.slice_index).unwrap_or(layer.slice.unwrap_or(plan.slice));
         // Variation does not move a high cut that is off; a low velocity does.
         let varied = if s.high_cut_hz < 20_000.0 { plan.offsets.cut_oct } else { 0.0 };
         let octaves = varied - f64::from(s.velocity_cut_oct) * softness;
         GrainSettings {
             slice,
             settings: s,
-            stereo: self.kit.channels(slice.take).len() > 1,
+            stereo: self.kit.channels(slice.source).len() > 1,
             delay: self.frames(f64::from(s.delay_ms)),
             start_ms: f64::from(s.start_ms) + f64::from(self.trims.start_ms) + plan.offsets.start_ms,
             pitch_st: f64::from(s.pitch_st)
@@ -241,11 +247,12 @@ impl Trigger<'_> {
 
 /// Placeholder where every layer has a slice of its own.
 const NO_SLICE: PlaySlice = PlaySlice {
-    take: 0,
+    source: SampleSource::Take(0),
     start: 0,
     end: 1,
     rate: 1.0,
     offset: [0.0; 2],
     gain_db: 0.0,
     velocities: [0.0, 1.0],
+    repeats: false,
 };

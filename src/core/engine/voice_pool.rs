@@ -161,7 +161,7 @@ impl VoicePool {
             let slot = &mut self.grains[link as usize];
             let next = slot.next;
             if slot.over == u64::MAX {
-                let context = GrainContext { channels: kit.channels(slot.grain.take()), bend, now };
+                let context = GrainContext { channels: kit.channels(slot.grain.source()), bend, now };
                 slot.grain.add_to(&context, scratch, [left, right]);
                 if slot.grain.is_done() {
                     slot.over = end;

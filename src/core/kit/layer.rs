@@ -49,6 +49,10 @@ pub struct Layer {
     pub settings: LayerSettings,
 }
 
+/// How far on either side of its point a tail reads the hit at most, ms: short enough to follow a hit, long enough to
+/// resolve 30 Hz.
+pub(crate) const TAIL_REACH_MS: f64 = 60.0;
+
 settings! {
     /// How a layer reads its slice.
     ///
@@ -60,6 +64,7 @@ settings! {
         on: bool = 1.0, "On", Switch, 0.0 ..= 1.0, Linear, "Plays this layer.";
         start_ms: f32 = 0.0, "Start", Milliseconds, 0.0 ..= 2000.0, Fine, "Skips this much of the hit: past the attack, into the body or the noise.";
         end_ms: f32 = 60000.0, "End", Milliseconds, 1.0 ..= 60000.0, Fine, "Stops reading this long after the hit's start; fully up reads to its end.";
+        tail_ms: f32 = 0.0, "Tail", Milliseconds, 0.0 ..= 2000.0, Fine, "From here on the hit goes on as noise of its own spectrum, as long as the envelope lasts: for hits that end too soon. 0 is off.";
         reverse: bool = 0.0, "Reverse", Switch, 0.0 ..= 1.0, Linear, "Reads the slice backwards.";
         loop_on: bool = 0.0, "Loop", Switch, 0.0 ..= 1.0, Linear, "Repeats the end of the slice while a held pad's key is down.";
         loop_ms: f32 = 100.0, "Loop length", Milliseconds, 5.0 ..= 5000.0, Fine, "Length of the repeated stretch at the end of the slice.";

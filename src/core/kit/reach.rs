@@ -5,7 +5,7 @@
 use super::{
     Document, LAYERS, LayerSettings, PADS, Pad, Slice, Trims,
     general_midi::{KeyMap, key_map},
-    layer::Draw,
+    layer::{Draw, TAIL_REACH_MS},
 };
 use crate::{
     settings::PadTrims,
@@ -111,7 +111,13 @@ impl<'a> PadReader<'a> {
                 let latest = f64::from(s.start_ms)
                     + f64::from(self.trims.start_ms)
                     + f64::from(self.pad.variation.start_ms) * self.vary;
-                let end = from(latest).min(stop) + length;
+                // with a tail the envelope goes on in noise
+                let tail = s.tail_ms > 0.0 && !s.reverse;
+                let end = if tail && !turned {
+                    from(f64::from(s.tail_ms) + TAIL_REACH_MS)
+                } else {
+                    from(latest).min(stop) + length
+                };
                 read.push(start..(end.min(stop).ceil() as u64 + ROOM).min(whole.end));
             }
             if s.reverse || turned {

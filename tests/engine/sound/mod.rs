@@ -4,6 +4,7 @@ mod cloud;
 mod filters;
 mod layer;
 mod lookahead;
+mod tail;
 mod tone;
 
 use crate::support::{Event, NOTES, bare_kit, on, play, prepared, still};

@@ -152,6 +152,10 @@ pub fn kit_document(which: u64) -> Kit {
     pads[2].layers.push(Layer { slice: Some(slice(1, 3000, 12_000)), ..Layer::default() });
     pads[2].layers[1].settings.delay_ms = 7.3;
     pads[2].layers[1].settings.reverse = true;
+    // tails: of a hit, of each grain of a cloud, under a look-ahead
+    for tailed in [0, 4, 6] {
+        pads[tailed].layers[0].settings.tail_ms = 30.0;
+    }
     pads[3].settings.choke_group = 1;
     pads[4].settings.choke_group = 1;
     pads[4].cloud.copies = 48;

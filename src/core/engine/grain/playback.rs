@@ -13,6 +13,7 @@ use crate::{
             reader::{Reader, Step},
             svf::{Pass, Steepness, Svf},
         },
+        play_slice::SampleSource,
         ramp::Ramp,
     },
     units::ms_to_frames,
@@ -28,7 +29,7 @@ const GRAIN_FADE_MS: f64 = 2.0;
 /// A grain that sounds; plain data, holds no samples.
 #[derive(Debug, Clone, Copy)]
 pub(in crate::engine) struct Grain {
-    take: usize,
+    source: SampleSource,
     stereo: bool,
     /// Constant offset of the take, left and right.
     offset: [f32; 2],
@@ -92,7 +93,7 @@ impl Default for Scratch {
 
 /// What a grain needs to render a block.
 pub(in crate::engine) struct GrainContext<'a> {
-    /// Channels of its take.
+    /// Channels of its source.
     pub channels: &'a [Vec<f32>],
     /// Pitch trim that moves while the grain sounds, semitones.
     pub bend: &'a Ramp,
@@ -115,7 +116,8 @@ impl Grain {
         let (first, last) = settings.span();
         let length = (last - first).max(1.0);
         let mut limit = settings.limit;
-        if settings.length < 1.0 {
+        let repeats = settings.repeats();
+        if settings.length < 1.0 && !repeats {
             limit = limit.min((length / pitch.to.abs().max(1e-6) * settings.length) as u64);
         }
         // In source frames; a slice shorter than its fades fades in and out at once.
@@ -139,7 +141,7 @@ impl Grain {
             f.set(settings.high_cut_hz as f32, s.resonance);
         }
         let mut new = Self {
-            take: settings.slice.take,
+            source: settings.slice.source,
             stereo: settings.stereo,
             offset: settings.slice.offset,
             delay: settings.delay,
@@ -164,15 +166,17 @@ impl Grain {
             done: false,
             peaks: [0.0; 2],
         };
-        if settings.held && s.loop_on {
+        if repeats {
+            new.slice_loop = Some(SliceLoop::of_tail(at));
+        } else if settings.held && s.loop_on {
             new.slice_loop = SliceLoop::new(s, settings.slice.rate, length, new.pitch.to.abs(), at);
         }
         new
     }
 
-    /// Index of its take.
-    pub fn take(&self) -> usize {
-        self.take
+    /// Where its samples lie.
+    pub fn source(&self) -> SampleSource {
+        self.source
     }
 
     /// Whether it has ended.

@@ -43,7 +43,12 @@ pub(in crate::engine) struct GrainSettings<'a> {
 }
 
 impl GrainSettings<'_> {
-    /// First frame of the take that is played, and the one after the last.
+    /// Whether the slice is played to its end and goes on there.
+    pub fn repeats(&self) -> bool {
+        self.slice.repeats && !self.reverse && self.span().1 >= self.slice.end as f64
+    }
+
+    /// First frame of the source that is played, and the one after the last.
     pub fn span(&self) -> (f64, f64) {
         let frames = |ms: f64| ms_to_frames(ms, self.slice.rate);
         let (start, end) = (self.slice.start as f64, self.slice.end as f64);

@@ -2,7 +2,10 @@
 
 use super::settings::{GRAIN_BLOCK, Steps, fixed, fixed_step, read};
 use crate::{
-    engine::dsp::reader::{ONE, Reader},
+    engine::{
+        dsp::reader::{ONE, Reader},
+        tail::{FADE, PERIOD},
+    },
     kit::LayerSettings,
     units::ms_to_frames,
 };
@@ -51,6 +54,12 @@ impl SliceLoop {
             fade: fixed(fade),
             fading: false,
         })
+    }
+
+    /// The loop of a tail that is read from frame `at` on.
+    pub fn of_tail(at: f64) -> Self {
+        let [length, fade] = [PERIOD, FADE].map(|frames| fixed(frames as f64));
+        Self { reader: Reader::new(at), length, fade, fading: false }
     }
 
     /// Frames until the crossfade starts or the loop turns back, whichever is first; at least 1. The ratio goes

@@ -63,7 +63,7 @@ impl PlayKeyPart {
         if !(settings.on && part.root_hz.is_finite() && part.root_hz > 0.0) {
             return None;
         }
-        let take = takes.get(slice.take)?.clone();
+        let take = takes.get(source.take)?.clone();
         let from = slice.start.saturating_sub(REACH);
         let fits = |l: &KeyLoop| part.slice.is_some_and(|s| l.fits(&s)) && l.end as usize <= slice.end;
         let sustain = part.sustain.filter(|l| settings.loop_on && fits(l));
