@@ -32,6 +32,7 @@ pub(super) struct Structure<'a> {
 pub(super) const LAYER_ESSENTIALS: &[&str] = &[
     "on",
     "start_ms",
+    "tail_ms",
     "pitch_st",
     "drop_st",
     "attack_ms",

@@ -12,14 +12,21 @@ use crate::editor::{
     wave::{self, Stretch},
     widgets,
 };
-use egui::{Align2, CursorIcon, Pos2, Rect, Role, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo, pos2, vec2};
+use egui::{
+    Align2, Color32, CursorIcon, Painter, Pos2, Rect, Role, ScrollArea, Sense, Ui, UiBuilder, WidgetInfo,
+    pos2, vec2,
+};
 use kitwright_core::{
     kit::{LAYER, LAYERS, Layer, LayerSettings, Slice},
+    take::{Pyramid, Take},
     units::st_to_ratio,
 };
+use std::ops::Range;
 
 /// Width of the layers' names, left of the lanes.
 const NAME_WIDTH: f32 = 52.0;
+/// Distance of the strokes that show a tail.
+const TAIL_STROKE: f32 = 3.0;
 
 /// Shows the layers of the chosen pad in `panel`.
 pub(super) fn show(ui: &mut Ui, panel: Rect, selection: &mut Selection, cx: &mut FrameContext<'_>) {
@@ -96,6 +103,8 @@ struct LayerSpan {
     speed: f32,
     /// Where the slice begins; below 0 when the layer skips its start.
     origin_ms: f32,
+    /// Where its tail begins, in ms of playing time; `None` without one.
+    tail_ms: Option<f32>,
 }
 
 fn span_of(layer: &Layer, chosen: Option<Slice>, rate: f64, start_ms: f32) -> Option<LayerSpan> {
@@ -103,7 +112,10 @@ fn span_of(layer: &Layer, chosen: Option<Slice>, rate: f64, start_ms: f32) -> Op
     let s = &layer.settings;
     let speed = st_to_ratio(f64::from(s.pitch_st) + f64::from(s.fine_ct) / 100.0) as f32;
     let slice_ms = (slice.end.saturating_sub(slice.start) as f64 * 1000.0 / rate) as f32 / speed;
-    Some(LayerSpan { slice, slice_ms, speed, origin_ms: s.delay_ms - start_ms / speed })
+    let origin_ms = s.delay_ms - start_ms / speed;
+    let tail_ms = s.tail_ms / speed;
+    let has_tail = s.tail_ms > 0.0 && tail_ms < slice_ms.min(s.end_ms / speed) && !s.reverse;
+    Some(LayerSpan { slice, slice_ms, speed, origin_ms, tail_ms: has_tail.then_some(origin_ms + tail_ms) })
 }
 
 /// The layer whose handle is dragged, with its start and the axis from the beginning of the drag: both stay fixed
@@ -190,15 +202,17 @@ fn axis_of(layers: &[Layer], spans: &[Option<LayerSpan>], held: bool) -> [f32; 2
     for (layer, span) in layers.iter().zip(spans) {
         let Some(span) = span else { continue };
         let s = &layer.settings;
-        let read = (span.origin_ms + span.slice_ms).min(span.origin_ms + s.end_ms / span.speed);
-        // a held pad sounds on at its sustain level
-        let shaped = if held && s.sustain > 0.0 {
-            f32::INFINITY
-        } else {
-            s.delay_ms + s.attack_ms + s.hold_ms + s.decay_ms
+        let fallen = s.delay_ms + s.attack_ms + s.hold_ms + s.decay_ms;
+        let recorded = span.origin_ms + span.slice_ms;
+        // a tail has no end of its own, and a held pad sounds on at its sustain level
+        let last = match (span.tail_ms.is_some(), held && s.sustain > 0.0) {
+            (true, true) => recorded.max(fallen),
+            (true, false) => fallen,
+            (false, true) => recorded,
+            (false, false) => recorded.min(fallen),
         };
         axis[0] = axis[0].min(span.origin_ms);
-        axis[1] = axis[1].max(read.min(shaped));
+        axis[1] = axis[1].max(last.min(span.origin_ms + s.end_ms / span.speed));
     }
     axis
 }
@@ -230,16 +244,18 @@ fn one_lane(
         lane.y_range(),
     );
     let [lo, hi] = pyramid.range(&take, span.slice.start as usize, span.slice.end as usize);
+    let stretch_scale = hi.max(-lo).max(1e-5) * 1.1;
     let stretch = Stretch {
         take: &take,
         pyramid: &pyramid,
         start: span.slice.start as f64,
         end: span.slice.end as f64,
-        full_scale: hi.max(-lo).max(1e-5) * 1.1,
+        full_scale: stretch_scale,
         reverse: s.reverse,
     };
     let begin_ms = span.origin_ms + s.start_ms / span.speed;
-    let end_ms = (span.origin_ms + s.end_ms / span.speed).min(span.origin_ms + span.slice_ms);
+    let recorded_ms = if span.tail_ms.is_some() { axis[1] } else { span.origin_ms + span.slice_ms };
+    let end_ms = (span.origin_ms + s.end_ms / span.speed).min(recorded_ms);
     let (begin, end) = (x_of(lane, axis, begin_ms), x_of(lane, axis, end_ms));
     let painter = ui.painter_at(lane);
     let colour = if s.on { theme::family(cx.pad(selection.pad).role) } else { theme::SOUND_DIM };
@@ -249,9 +265,14 @@ fn one_lane(
     let levels = envelope::levels(s, seconds, 160);
     let level_at =
         |x: f32| levels[(((x - begin) / (end - begin).max(1.0)) * 160.0).clamp(0.0, 159.0) as usize];
-    let played = Rect::from_x_y_ranges(begin..=end.max(begin + 1.0), lane.y_range());
+    let tail = span.tail_ms.map(|ms| x_of(lane, axis, ms).max(begin));
+    let played = Rect::from_x_y_ranges(begin..=tail.unwrap_or(end).max(begin + 1.0), lane.y_range());
     let shaped = |share: f32| level_at(raw.left() + share * raw.width());
     wave::draw(&painter.with_clip_rect(played.intersect(lane)), raw, stretch, shaped, |_| colour);
+    if let Some(x) = tail {
+        let around = peak_at(&take, &pyramid, span, s.tail_ms) / stretch_scale;
+        draw_tail(&painter, lane, x..end, |x| around * level_at(x), colour);
+    }
     let line = (0..160)
         .map(|i| {
             pos2(begin + (end - begin) * i as f32 / 160.0, lane.bottom() - levels[i] * (lane.height() - 4.0))
@@ -261,6 +282,25 @@ fn one_lane(
     painter.line(line, (1.5, if chosen { theme::ACCENT } else { theme::TEXT_DIM }));
     if chosen {
         handles(ui, lane, selection.pad, cx, index, s, span, axis, [begin_ms, end_ms]);
+    }
+}
+
+/// Largest sample of a slice around this place in it, 10 ms to either side.
+fn peak_at(take: &Take, pyramid: &Pyramid, span: &LayerSpan, ms: f32) -> f32 {
+    let frames = |ms: f32| (f64::from(ms.max(0.0)) * 0.001 * f64::from(take.sample_rate)) as usize;
+    let place = |ms: f32| (span.slice.start as usize + frames(ms)).min(span.slice.end as usize);
+    let [lo, hi] = pyramid.range(take, place(ms - 10.0), place(ms + 10.0).max(place(ms - 10.0) + 1));
+    hi.max(-lo)
+}
+
+/// The noise of a tail: no wave that could be shown in advance, so strokes of its height at each place.
+fn draw_tail(painter: &Painter, lane: Rect, xs: Range<f32>, level: impl Fn(f32) -> f32, colour: Color32) {
+    let half = 0.5 * lane.height();
+    for step in 0..((xs.end - xs.start) / TAIL_STROKE).max(0.0) as usize {
+        let x = xs.start + (step as f32 + 0.5) * TAIL_STROKE;
+        // every other one is shorter: noise, not a bar
+        let height = half * level(x).min(1.0) * if step % 2 == 0 { 1.0 } else { 0.6 };
+        painter.vline(x, (lane.center().y - height)..=(lane.center().y + height), (1.0, colour));
     }
 }
 
@@ -351,5 +391,10 @@ mod tests {
         assert_eq!(axis(&layer, true), 1000.0);
         layer.settings.end_ms = 80.0;
         assert_eq!(axis(&layer, true), 80.0, "the end of the reading");
+        (layer.settings.end_ms, layer.settings.sustain, layer.settings.decay_ms) = (60_000.0, 0.0, 1600.0);
+        layer.settings.tail_ms = 40.0;
+        assert_eq!(axis(&layer, false), 1600.0, "a tail goes on behind the slice");
+        layer.settings.tail_ms = 1000.0;
+        assert_eq!(axis(&layer, false), 1000.0, "it would begin where the slice ends");
     }
 }
