@@ -40,7 +40,7 @@ fn loudness(kit: &Kit) -> Vec<(Role, f32)> {
 }
 
 /// Loudness (LUFS, integrated) and peak (dBFS) of the project's groove, played without the ceiling.
-fn groove_level(kit: &Kit) -> (f32, f32) {
+pub fn groove_level(kit: &Kit) -> (f32, f32) {
     let mut kit = kit.clone();
     kit.doc.trims.kit.ceiling_on = false;
     let score = Score::parse(&groove_midi(&kit)).expect("a groove");

@@ -3,7 +3,8 @@
 
 use kitwright_core::{
     cast::{
-        CastOptions, ShapeAs, auditioner::Auditioner, balance, cohesion, make_kit, make_pad, score, toms,
+        CastOptions, ShapeAs, auditioner::Auditioner, balance, cohesion, hats, make_kit, make_pad, score,
+        toms,
     },
     demo::borrowed_cello,
     kit::{Kit, Limiter, Pad, Role},
@@ -121,6 +122,18 @@ pub fn toms_are_in_order(kit: &Kit) {
     );
 }
 
+/// The open hat falls by 40 dB in at least three times the time of the closed one, and rings for 0.3 to 1.2 s.
+pub fn the_open_hat_rings_longer(kit: &Kit) {
+    let mut auditioner = Auditioner::new(kit);
+    let mut ring_ms = |role| {
+        let pad = filled(kit).find(|p| p.role == role).expect("a hat");
+        hats::ring_ms(&mut auditioner, pad).expect("it sounds")
+    };
+    let [closed, open] = [Role::ClosedHat, Role::OpenHat].map(&mut ring_ms);
+    assert!(open >= 3.0 * closed, "open {open:.0} ms, closed {closed:.0} ms");
+    assert!((300.0..1200.0).contains(&open), "{open:.0} ms");
+}
+
 /// Every drum is within 1 LU of its place beside the kick; percussion stays as it is, peaks and all.
 pub fn drums_have_their_places(kit: &Kit) {
     let mut auditioner = Auditioner::new(kit);
@@ -179,6 +192,11 @@ fn alternates_of_a_pad_are_equally_loud_and_bright() {
 #[test]
 fn the_low_tom_lies_three_to_seven_semitones_below_the_high_tom() {
     toms_are_in_order(&DEMO);
+}
+
+#[test]
+fn the_open_hat_rings_three_times_as_long_as_the_closed_one() {
+    the_open_hat_rings_longer(&DEMO);
 }
 
 #[test]
@@ -245,6 +263,7 @@ fn kits_of_recorded_takes_hold_together() {
         strokes_come_in_time(&kit);
         alternates_are_alike(&kit);
         toms_are_in_order(&kit);
+        the_open_hat_rings_longer(&kit);
         drums_have_their_places(&kit);
         pads_keep_their_level_in_mono(&kit);
     }

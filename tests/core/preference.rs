@@ -29,7 +29,7 @@ fn cast(preference: Option<&Preference>) -> Kit {
 
 /// A kit of few drums, which is cast sooner; kick and toms want the darkest hits as well.
 fn few_drums(preference: Option<&Preference>) -> Kit {
-    cast_as(preference, Some(vec![Role::Kick, Role::Snare, Role::LowTom, Role::HighTom]))
+    cast_as(preference, Some(vec![Role::Kick, Role::Rim, Role::LowTom, Role::HighTom]))
 }
 
 fn cast_as(preference: Option<&Preference>, roles: Option<Vec<Role>>) -> Kit {
@@ -48,10 +48,10 @@ fn centroid(hit: usize) -> f32 {
     takes()[0].1[hit].description.centroid_hz
 }
 
-/// The snare that a player gets first after `corrections` kits in each of which the hit of the snare was replaced by one whose
+/// The rim that a player gets first after `corrections` kits in each of which the hit of the rim was replaced by one whose
 /// centroid is `wanted` by its factor: the nearest there is on that side.
 fn after_corrections(corrections: usize, wanted: f32) -> (f32, Preference) {
-    let role = Role::Snare;
+    let role = Role::Rim;
     let mut preference = Preference { on: true, ..Preference::default() };
     for _ in 0..corrections {
         let kit = few_drums(Some(&preference));
@@ -67,16 +67,16 @@ fn after_corrections(corrections: usize, wanted: f32) -> (f32, Preference) {
 }
 
 #[test]
-fn a_player_who_prefers_darker_snares_gets_darker_first_choices() {
-    let usual = centroid(hit_of(&few_drums(None), Role::Snare));
+fn a_player_who_prefers_darker_rims_gets_darker_first_choices() {
+    let usual = centroid(hit_of(&few_drums(None), Role::Rim));
     let (darker, preference) = after_corrections(6, 0.5);
     let (brighter, _) = after_corrections(6, 2.0);
     println!(
-        "centroid of the first snare: usual {usual:.0} Hz, darker {darker:.0} Hz, brighter {brighter:.0} Hz"
+        "centroid of the first rim: usual {usual:.0} Hz, darker {darker:.0} Hz, brighter {brighter:.0} Hz"
     );
     assert!(darker < 0.8 * usual, "{darker} of {usual} Hz");
     assert!(brighter > darker);
-    assert!(preference.roles[&Role::Snare].brighter_octaves < -0.3);
+    assert!(preference.roles[&Role::Rim].brighter_octaves < -0.3);
     assert_eq!(preference.roles.len(), 1, "only of that role");
 }
 

@@ -8,7 +8,7 @@ use super::{
     companions::Companions,
     edit_summary,
     features::Features,
-    group,
+    group, hats,
     options::{CastOptions, DetectedTake, ShapeAs},
     recipe::recipe,
     score,
@@ -200,7 +200,8 @@ impl Maker<'_> {
         if !by_recipe {
             let auditioner = || Auditioner::with_drafts(&before, &self.drafts);
             toms::order(&mut [auditioner(), auditioner()], kit);
-            for (index, pad, lufs) in self.levelled_toms(kit) {
+            let lengthened = hats::ring_longer(&mut auditioner(), kit);
+            for (index, pad, lufs) in self.levelled(kit, lengthened) {
                 (kit.doc.pads[index], loud[index]) = (pad, lufs);
             }
         }
@@ -213,12 +214,13 @@ impl Maker<'_> {
         Ok(())
     }
 
-    /// The toms of a kit, levelled and scored anew, with their index and loudness (LUFS).
-    fn levelled_toms(&self, kit: &Kit) -> Vec<(usize, Pad, Option<f32>)> {
-        let toms = kit.doc.pads.iter().enumerate().filter(|(_, pad)| pad.role.is_tom() && !pad.is_empty());
-        let toms: Vec<(usize, &Pad)> = toms.collect();
-        on_all_cores(kit, &self.drafts, toms.len(), |auditioner, i| {
-            let (index, mut pad) = (toms[i].0, toms[i].1.clone());
+    /// The toms of a kit and another pad, levelled and scored anew, with their index and loudness (LUFS).
+    fn levelled(&self, kit: &Kit, other: Option<usize>) -> Vec<(usize, Pad, Option<f32>)> {
+        let pads = kit.doc.pads.iter().enumerate().filter(|(_, pad)| !pad.is_empty());
+        let pads: Vec<(usize, &Pad)> =
+            pads.filter(|(index, pad)| pad.role.is_tom() || Some(*index) == other).collect();
+        on_all_cores(kit, &self.drafts, pads.len(), |auditioner, i| {
+            let (index, mut pad) = (pads[i].0, pads[i].1.clone());
             let lufs = balance::level(auditioner, &mut pad, balance::KICK_LUFS);
             let heard = auditioner.measure(&pad);
             if let Some(audition) = &mut pad.audition {

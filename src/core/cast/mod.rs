@@ -14,6 +14,7 @@ mod equalise;
 pub mod features;
 mod fit;
 mod group;
+pub mod hats;
 mod kind;
 mod likeness;
 mod local_model;

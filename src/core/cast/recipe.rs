@@ -18,6 +18,8 @@ use crate::{
 const MIN_SHAKER_MS: f32 = 64.0;
 /// The same of a side stick's.
 const MIN_STICK_MS: f32 = 160.0;
+/// Share of a tone after which its tail begins: what is left of it is long enough to have its pitch.
+const TAIL_OF_TONE: f32 = 0.6;
 /// A hit that falls by 20 dB within this time is a click, ms.
 const SHORT_MS: f32 = 40.0;
 
@@ -55,6 +57,13 @@ impl Source<'_> {
         ratio_to_st(1000.0 * frames as f32 / self.rate as f32 / ms)
     }
 
+    /// Where the tail of a tone that is to last `ms` at a pitch begins, ms of the hit: 0, none, where the hit itself lasts.
+    fn tail_of_tone(&self, pitch_st: f32, ms: f32) -> f32 {
+        let frames = self.hit.end.saturating_sub(self.hit.start) as f32;
+        let hit_ms = 1000.0 * frames / self.rate as f32;
+        if pitch_st > self.lasting(ms) { TAIL_OF_TONE * hit_ms } else { 0.0 }
+    }
+
     /// Semitones that move the low end to `hz`, within `-max_down..=max_up`.
     fn towards(&self, hz: f32, max_down: f32, max_up: f32) -> f32 {
         ratio_to_st(hz / self.low_hz()).clamp(-max_down, max_up)
@@ -87,6 +96,11 @@ pub fn recipe(role: Role, source: &Source) -> Pad {
 
 fn layer(start_ms: f32, pitch_st: f32, hold_ms: f32, decay_ms: f32) -> LayerSettings {
     LayerSettings { start_ms, pitch_st, hold_ms, decay_ms, decay_curve: 0.6, ..LayerSettings::default() }
+}
+
+/// The layer with a tail from `tail_ms` of the hit on.
+fn with_tail(tail_ms: f32, layer: LayerSettings) -> LayerSettings {
+    LayerSettings { tail_ms, ..layer }
 }
 
 fn layers(pad: &mut Pad, settings: impl IntoIterator<Item = LayerSettings>) {
@@ -156,9 +170,10 @@ fn snare(pad: &mut Pad, source: &Source) {
         high_cut_hz: 5000.0,
         ..layer(0.0, source.towards(190.0, 19.0, 19.0), 12.0, 130.0)
     };
-    let wires = LayerSettings { low_cut_hz: 1500.0, level_db: 3.0, ..layer(6.0, 10.0, 30.0, 240.0) };
+    let wires =
+        LayerSettings { low_cut_hz: 1500.0, level_db: 7.0, ..with_tail(8.0, layer(6.0, 10.0, 30.0, 240.0)) };
     layers(pad, [body, wires]);
-    pad.cloud.copies = 32;
+    pad.cloud.copies = 12;
     pad.cloud.spread_ms = 140.0;
     pad.cloud.timing = Timing::Early;
     pad.cloud.pitch_st = 9.0;
@@ -169,7 +184,7 @@ fn snare(pad: &mut Pad, source: &Source) {
     low_cut(pad, 110.0, Slope::Twelve);
     pad.tone.limiter = limiter(-16.0, 9.0);
     pad.tone.saturation = saturation(Character::Hard, 10.0, 0.6);
-    pad.tone.bands = [band(190.0, 3.0, 0.8), band(600.0, -4.0, 0.9), band(5000.0, 6.0, 0.7)];
+    pad.tone.bands = [band(190.0, 0.0, 0.8), band(600.0, -4.0, 0.9), band(5000.0, 8.0, 0.7)];
     pad.tone.punch =
         Compressor { on: true, threshold_db: -18.0, ratio: 3.0, attack_ms: 12.0, ..Compressor::default() };
 }
@@ -182,16 +197,16 @@ fn snare(pad: &mut Pad, source: &Source) {
 fn rim(pad: &mut Pad, source: &Source) {
     // no higher than it lasts: what ends before the drum does leaves it without highs
     let base = source.towards(1000.0, 12.0, 30.0).min(source.lasting(MIN_STICK_MS).max(0.0));
-    let falling = |hold_ms: f32, decay_ms: f32, start_ms: f32, pitch_st: f32| LayerSettings {
+    let falling = |tail_ms: f32, hold_ms: f32, decay_ms: f32, start_ms: f32, pitch_st: f32| LayerSettings {
         decay_curve: 0.8,
-        ..layer(start_ms, pitch_st, hold_ms, decay_ms)
+        ..with_tail(tail_ms, layer(start_ms, pitch_st, hold_ms, decay_ms))
     };
-    let stick = LayerSettings { attack_ms: 2.0, low_cut_hz: 500.0, ..falling(20.0, 130.0, 0.0, base) };
+    let stick = LayerSettings { attack_ms: 2.0, low_cut_hz: 500.0, ..falling(15.0, 20.0, 130.0, 0.0, base) };
     let noise = LayerSettings {
         attack_ms: 2.0,
         low_cut_hz: 2000.0,
         level_db: 2.0,
-        ..falling(22.0, 130.0, 4.0, base)
+        ..falling(15.0, 22.0, 130.0, 4.0, base)
     };
     let to = |hz: f32| match source.companions.ring {
         Some(ring) => ratio_to_st(hz / ring.hz).clamp(-30.0, 24.0),
@@ -201,13 +216,13 @@ fn rim(pad: &mut Pad, source: &Source) {
         attack_ms: 1.5,
         low_cut_hz: 0.6 * SHELL_HZ,
         level_db: -12.0,
-        ..falling(10.0, 170.0, 0.0, to(SHELL_HZ))
+        ..falling(20.0, 10.0, 170.0, 0.0, to(SHELL_HZ))
     };
     let weight = LayerSettings {
         attack_ms: 3.0,
         high_cut_hz: 700.0,
         level_db: -10.0,
-        ..falling(10.0, 40.0, 0.0, to(205.0))
+        ..falling(20.0, 10.0, 40.0, 0.0, to(205.0))
     };
     layers(pad, [stick, noise, shell, weight]);
     for layer in &mut pad.layers[2..] {
@@ -232,7 +247,7 @@ fn rim(pad: &mut Pad, source: &Source) {
 /// A muted strum with a cloud in bursts; recorded claps last 100 ms and longer (tests/SCORES.md). Bursts 8 to 15 ms apart
 /// sound like one rough clap, above 20 to 30 ms like separate hits (common practice, no source).
 fn clap(pad: &mut Pad) {
-    layers(pad, [LayerSettings { low_cut_hz: 400.0, ..layer(0.0, 7.0, 6.0, 110.0) }]);
+    layers(pad, [LayerSettings { low_cut_hz: 400.0, ..with_tail(35.0, layer(0.0, 7.0, 6.0, 110.0)) }]);
     pad.cloud.copies = 16;
     pad.cloud.spread_ms = 30.0;
     pad.cloud.fall_db = 6.0;
@@ -271,9 +286,10 @@ fn closed_hat(pad: &mut Pad, source: &Source) {
 /// so that even a short hit rings.
 fn open_hat(pad: &mut Pad, source: &Source) {
     let up = ratio_to_st(6500.0 / source.raw.scalars[Scalar::Centroid].exp());
-    let noise = LayerSettings { low_cut_hz: 800.0, ..layer(4.0, up.clamp(0.0, 24.0), 60.0, 420.0) };
+    let noise =
+        LayerSettings { low_cut_hz: 800.0, ..with_tail(20.0, layer(4.0, up.clamp(0.0, 24.0), 60.0, 420.0)) };
     layers(pad, [noise]);
-    pad.cloud.copies = 48;
+    pad.cloud.copies = 24;
     pad.cloud.spread_ms = 520.0;
     pad.cloud.timing = Timing::Early;
     pad.cloud.fall_db = 26.0;
@@ -290,7 +306,8 @@ fn open_hat(pad: &mut Pad, source: &Source) {
 fn pedal_hat(pad: &mut Pad, source: &Source) {
     closed_hat(pad, source);
     let s = &mut pad.layers[0].settings;
-    (s.attack_ms, s.hold_ms, s.decay_ms, s.low_cut_hz) = (4.0, 14.0, 34.0, 2500.0);
+    (s.tail_ms, s.attack_ms, s.hold_ms, s.decay_ms) = (12.0, 4.0, 14.0, 34.0);
+    s.low_cut_hz = 2500.0;
     pad.tone.low_cut.hz = 3800.0;
     pad.tone.saturation.drive_db = 10.0;
     pad.tone.bands[2] = band(7000.0, 3.0, 0.7);
@@ -300,8 +317,11 @@ fn pedal_hat(pad: &mut Pad, source: &Source) {
 /// the stroke and go on for a second. A recorded crash has power from 300 Hz on, and less near 1.5 kHz (tests/SCORES.md).
 fn crash(pad: &mut Pad, source: &Source) {
     let up = ratio_to_st(5200.0 / source.raw.scalars[Scalar::Centroid].exp());
-    let wash =
-        LayerSettings { attack_ms: 2.0, low_cut_hz: 350.0, ..layer(2.0, up.clamp(0.0, 24.0), 160.0, 1100.0) };
+    let wash = LayerSettings {
+        attack_ms: 2.0,
+        low_cut_hz: 350.0,
+        ..with_tail(25.0, layer(2.0, up.clamp(0.0, 24.0), 160.0, 1100.0))
+    };
     layers(pad, [wash]);
     wash_cloud(pad, 48, 1000.0, 20.0);
     pad.cloud.timing = Timing::Early;
@@ -318,12 +338,13 @@ fn crash(pad: &mut Pad, source: &Source) {
 /// The stick's short ping over a wash of scattered copies, and under them the bow of the cymbal, lower and shorter.
 fn ride(pad: &mut Pad, source: &Source) {
     let up = ratio_to_st(6500.0 / source.raw.scalars[Scalar::Centroid].exp());
-    let ping = LayerSettings { low_cut_hz: 600.0, ..layer(0.0, up.clamp(0.0, 24.0), 10.0, 320.0) };
+    let ping =
+        LayerSettings { low_cut_hz: 600.0, ..with_tail(15.0, layer(0.0, up.clamp(0.0, 24.0), 10.0, 320.0)) };
     let wash = LayerSettings {
         attack_ms: 3.0,
         low_cut_hz: 250.0,
         level_db: -2.0,
-        ..layer(4.0, (up - 5.0).clamp(0.0, 24.0), 220.0, 1500.0)
+        ..with_tail(25.0, layer(4.0, (up - 5.0).clamp(0.0, 24.0), 220.0, 1500.0))
     };
     let bow = LayerSettings {
         attack_ms: 2.0,
@@ -372,11 +393,12 @@ fn shaker(pad: &mut Pad, source: &Source) {
 
 /// Tuned to `hz`, with a small drop in pitch, long and dark.
 fn tom(pad: &mut Pad, source: &Source, hz: f32, decay_ms: f32) {
+    let pitch = source.towards(hz, 30.0, 12.0);
     let body = LayerSettings {
         drop_st: 3.0,
         drop_ms: 40.0,
         high_cut_hz: 3500.0,
-        ..layer(0.0, source.towards(hz, 30.0, 12.0), 20.0, decay_ms)
+        ..with_tail(source.tail_of_tone(pitch, 20.0 + decay_ms), layer(0.0, pitch, 20.0, decay_ms))
     };
     layers(pad, [body]);
     low_cut(pad, hz * 0.6, Slope::Twelve);
