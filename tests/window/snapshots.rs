@@ -38,6 +38,9 @@ fn stroke_kit() -> Kit {
             audition.next_best = (0..4).map(|n| (0, hit + n + 1, 0.8 - 0.1 * n as f32)).collect();
         }
     }
+    // the second layer of the first pad goes on behind its slice
+    let s = &mut kit.doc.pads[0].layers[1].settings;
+    (s.tail_ms, s.decay_ms) = (100.0, 900.0);
     kit.doc.takes.push(TakeEntry::new(&take, hits));
     kit.takes.push(Arc::new(take));
     kit

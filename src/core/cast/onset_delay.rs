@@ -20,6 +20,8 @@ const MAX_LOSS_DB: f32 = 0.5;
 const MAX_ROUNDS: usize = 4;
 /// Curves of attacks that are tried in turn; more is hardly a swell any more (our choice).
 const CURVES: [f32; 8] = [0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8];
+/// Shares of the attacks' time that are tried after them.
+const SHORTER: [f32; 4] = [0.7, 0.5, 0.35, 0.25];
 
 /// Starts the layers of a pad later in their slices, by as much as its sound comes late, so that it has begun within 2 ms
 /// of its key. Where that brings nothing, or costs the pad its peak, the sound swells by its envelope (shakers): then the
@@ -43,12 +45,16 @@ pub fn reduce_onset_delay(auditioner: &mut Auditioner, pad: &mut Pad) {
     }
 }
 
-/// Bends the attacks of all layers upwards until the stroke has begun in time; where no curve does that, they stay.
+/// Bends the attacks of all layers upwards until the stroke has begun in time, and shortens them where no curve does that;
+/// where neither helps, they stay.
 fn bend_attacks(auditioner: &mut Auditioner, pad: &mut Pad) {
-    for curve in CURVES {
+    let last = CURVES[CURVES.len() - 1];
+    let tried = CURVES.map(|curve| (curve, 1.0)).into_iter().chain(SHORTER.map(|share| (last, share)));
+    for (curve, share) in tried {
         let mut bent = pad.clone();
         for layer in &mut bent.layers {
             layer.settings.attack_curve = layer.settings.attack_curve.max(curve);
+            layer.settings.attack_ms *= share;
         }
         if beginning(auditioner, &bent).is_some_and(|begun| begun.ms <= IN_TIME_MS) {
             *pad = bent;
@@ -150,6 +156,21 @@ mod tests {
         assert!(CURVES.contains(&curve), "{curve}");
         pad.layers[0].settings.attack_curve = curve - 0.1;
         assert!(beginning(&mut auditioner, &pad).unwrap().ms > IN_TIME_MS, "less than {curve} is not enough");
+    }
+
+    #[test]
+    fn a_swell_that_no_curve_makes_early_is_shortened() {
+        let kit = swelling(0, 0.0);
+        let mut auditioner = Auditioner::new(&kit);
+        let mut pad = kit.doc.pads[0].clone();
+        (pad.layers[0].settings.attack_ms, pad.layers[0].settings.pitch_st) = (800.0, 0.0);
+        let mut bent = pad.clone();
+        bent.layers[0].settings.attack_curve = CURVES[CURVES.len() - 1];
+        assert!(beginning(&mut auditioner, &bent).unwrap().ms > IN_TIME_MS, "the last curve is not enough");
+        reduce_onset_delay(&mut auditioner, &mut pad);
+        let after = beginning(&mut auditioner, &pad).unwrap();
+        let attack_ms = pad.layers[0].settings.attack_ms;
+        assert!(after.ms <= IN_TIME_MS && (150.0..800.0).contains(&attack_ms), "{after:?}, {attack_ms} ms");
     }
 
     #[test]
