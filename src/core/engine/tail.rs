@@ -11,7 +11,7 @@ use super::{
 };
 use crate::{kit::TAIL_REACH_MS, take::Take, units::ms_to_frames};
 use kitwright_spectrum::{Complex, InverseRealFft, RealFft, hann};
-use std::sync::{Arc, Mutex, PoisonError, Weak};
+use std::sync::{Arc, LazyLock, Mutex, PoisonError, Weak};
 
 /// Frames after which the noise repeats: 1.4 s at 48 kHz.
 pub(super) const PERIOD: usize = 1 << 16;
@@ -118,21 +118,23 @@ fn power(samples: &[f32]) -> f32 {
     weighted / weights.sum::<f32>().max(f32::MIN_POSITIVE)
 }
 
+/// The phases of the noise, as numbers of magnitude 1: the same for all, so that channels keep theirs towards each other.
+static PHASES: LazyLock<Vec<Complex<f32>>> = LazyLock::new(|| {
+    let mut draws = Draws::new(0, 0, Index::Origin, DrawPurpose::Tail);
+    let phase = |_| libm::sincosf((std::f64::consts::TAU * draws.unit()) as f32);
+    (0..=PERIOD / 2).map(phase).map(|(sin, cos)| Complex::new(cos, sin)).collect()
+});
+
 /// [`PERIOD`] frames of noise of this mean power with the spectrum of `samples`, at most as many, under a Hann window.
-/// The same draws each time: channels keep their phases towards each other.
 fn noise_like(samples: &[f32], power: f32) -> Vec<f32> {
     let mut fft = RealFft::remembered(PERIOD);
     fft.input.fill(0.0);
     for (i, (input, x)) in fft.input.iter_mut().zip(samples).enumerate() {
         *input = x * hann(i, samples.len());
     }
-    let mut draws = Draws::new(0, 0, Index::Origin, DrawPurpose::Tail);
     let mut spectrum: Vec<Complex<f32>> = fft.transform().to_vec();
     spectrum[0] = Complex::default();
-    for bin in &mut spectrum[1..] {
-        let (sin, cos) = libm::sincosf((std::f64::consts::TAU * draws.unit()) as f32);
-        *bin *= Complex::new(cos, sin);
-    }
+    spectrum.iter_mut().zip(PHASES.iter()).for_each(|(bin, phase)| *bin *= phase);
     let mut noise = InverseRealFft::remembered(PERIOD).transform(&mut spectrum).to_vec();
     let energy: f32 = noise.iter().map(|x| x * x).sum();
     let gain = if energy > 0.0 { (power * PERIOD as f32 / energy).sqrt() } else { 0.0 };
