@@ -12,6 +12,14 @@ pub(super) enum SampleSource {
     Tail(u16, u16),
 }
 
+/// How the end of a slice is repeated, in frames of its source.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Repetition {
+    pub length: usize,
+    /// Crossfade to the repetition.
+    pub fade: usize,
+}
+
 /// A slice that lies within its source.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct PlaySlice {
@@ -26,8 +34,8 @@ pub(super) struct PlaySlice {
     pub gain_db: f32,
     /// Lowest and highest velocity that it is played at.
     pub velocities: [f32; 2],
-    /// Whether it goes on at its end, as a tail does.
-    pub repeats: bool,
+    /// How it goes on at its end, as a tail does.
+    pub repeats: Option<Repetition>,
 }
 
 impl PlaySlice {
@@ -46,7 +54,7 @@ impl PlaySlice {
             offset: take.offset(),
             gain_db: slice.gain_db,
             velocities: if low <= high { [low, high] } else { [0.0, 1.0] },
-            repeats: false,
+            repeats: None,
         })
     }
 }

@@ -2,22 +2,21 @@
 //!
 //! The stretch around that point is convolved with noise of a flat spectrum (a spectrum whose phases are drawn at
 //! random): the result is as loud at every frequency as the stretch, has no beginning and no end, and keeps what the
-//! channels of a stereo take have in common. It repeats after [`PERIOD`] frames without a seam, since the convolution is
-//! circular. Everything is computed when a kit is prepared; the audio thread reads it as it reads a take.
+//! channels of a stereo take have in common. It repeats without a seam, since the convolution is circular. Everything is computed when a kit is prepared; the audio thread reads it as it reads a take.
 
 use super::{
     draw::{DrawPurpose, Draws, Index},
-    play_slice::{PlaySlice, SampleSource},
+    play_slice::{PlaySlice, Repetition, SampleSource},
 };
 use crate::{kit::TAIL_REACH_MS, take::Take, units::ms_to_frames};
 use kitwright_spectrum::{Complex, InverseRealFft, RealFft, hann};
-use std::sync::{Arc, LazyLock, Mutex, PoisonError, Weak};
+use std::sync::{Arc, Mutex, PoisonError, Weak};
 
-/// Frames after which the noise repeats: 1.4 s at 48 kHz.
-pub(super) const PERIOD: usize = 1 << 16;
-/// Crossfade from the hit to its tail, and from the end of the noise to its repetition, frames.
-pub(super) const FADE: usize = 512;
-/// The same of the stretch whose level the tail takes over, ms.
+/// The noise repeats after this time at least, ms; the next power of two in frames.
+const MIN_PERIOD_MS: f64 = 1200.0;
+/// Crossfade from the hit to its tail, and from the end of the noise to its repetition, ms.
+const FADE_MS: f64 = 10.0;
+/// Reach to either side of the point of the stretch whose level the tail takes over, ms.
 const LEVEL_REACH_MS: f64 = 8.0;
 /// Shortest stretch on either side of the point, frames; a hit that ends sooner after it, or begins later, has no tail.
 const MIN_REACH: usize = 64;
@@ -35,6 +34,7 @@ pub(super) struct Tail {
     pub channels: Vec<Vec<f32>>,
     /// Frame at which the slice begins.
     start: usize,
+    repetition: Repetition,
 }
 
 /// What a tail is made of.
@@ -81,33 +81,43 @@ impl Tail {
     }
 
     fn new(take: &Take, slice: &PlaySlice, from: usize) -> Self {
+        let frames = |ms: f64| ms_to_frames(ms, slice.rate) as usize;
         let point = slice.start + from;
-        let first = slice.start.saturating_sub(ms_to_frames(BEFORE_MS, slice.rate) as usize);
-        let reach = ms_to_frames(TAIL_REACH_MS, slice.rate) as usize;
-        let reach = reach.min(from).min(slice.end - point);
-        let level_reach = (ms_to_frames(LEVEL_REACH_MS, slice.rate) as usize).min(reach);
-        let fade = FADE.min(reach);
+        let first = slice.start.saturating_sub(frames(BEFORE_MS));
+        let reach = frames(TAIL_REACH_MS).min(from).min(slice.end - point);
+        let level_reach = frames(LEVEL_REACH_MS).min(reach);
+        let length = frames(MIN_PERIOD_MS).next_power_of_two();
+        let fade = frames(FADE_MS);
+        let crossfade = fade.min(reach);
         let channels = take.channels.iter().zip(slice.offset).map(|(samples, offset)| {
             let samples = |range: std::ops::Range<usize>| samples[range].iter().map(move |x| x - offset);
             let around = |reach: usize| samples(point - reach..point + reach).collect::<Vec<f32>>();
-            let noise = noise_like(&around(reach), power(&around(level_reach)));
-            let mut sound: Vec<f32> = samples(first..point + fade).collect();
+            let noise = noise_like(&around(reach), power(&around(level_reach)), length);
+            let mut sound: Vec<f32> = samples(first..point + crossfade).collect();
             let recorded = point - first;
             for (i, x) in sound[recorded..].iter_mut().enumerate() {
                 // what is added has nothing in common with the hit: the powers add up
-                let share = (i as f32 + 0.5) / fade as f32;
+                let share = (i as f32 + 0.5) / crossfade as f32;
                 *x = *x * (1.0 - share).sqrt() + noise[i] * share.sqrt();
             }
-            sound.extend((fade..fade + PERIOD + FADE + AFTER).map(|i| noise[i % PERIOD]));
+            sound.extend((crossfade..crossfade + length + fade + AFTER).map(|i| noise[i % length]));
             sound
         });
-        Self { channels: channels.collect(), start: slice.start - first }
+        let channels = channels.collect();
+        Self { channels, start: slice.start - first, repetition: Repetition { length, fade } }
     }
 
     /// The slice that plays it, where `slice` is the one that it was made of.
     pub fn slice(&self, source: SampleSource, slice: &PlaySlice) -> PlaySlice {
         let end = self.channels.iter().map(Vec::len).min().unwrap_or(0) - AFTER;
-        PlaySlice { source, start: self.start, end, offset: [0.0; 2], repeats: true, ..*slice }
+        PlaySlice {
+            source,
+            start: self.start,
+            end,
+            offset: [0.0; 2],
+            repeats: Some(self.repetition),
+            ..*slice
+        }
     }
 }
 
@@ -118,26 +128,24 @@ fn power(samples: &[f32]) -> f32 {
     weighted / weights.sum::<f32>().max(f32::MIN_POSITIVE)
 }
 
-/// The phases of the noise, as numbers of magnitude 1: the same for all, so that channels keep theirs towards each other.
-static PHASES: LazyLock<Vec<Complex<f32>>> = LazyLock::new(|| {
-    let mut draws = Draws::new(0, 0, Index::Origin, DrawPurpose::Tail);
-    let phase = |_| libm::sincosf((std::f64::consts::TAU * draws.unit()) as f32);
-    (0..=PERIOD / 2).map(phase).map(|(sin, cos)| Complex::new(cos, sin)).collect()
-});
-
-/// [`PERIOD`] frames of noise of this mean power with the spectrum of `samples`, at most as many, under a Hann window.
-fn noise_like(samples: &[f32], power: f32) -> Vec<f32> {
-    let mut fft = RealFft::remembered(PERIOD);
+/// `length` frames (an even number) of noise of this mean power with the spectrum of `samples`, at most as many, under a
+/// Hann window. The same draws each time: channels keep their phases towards each other.
+fn noise_like(samples: &[f32], power: f32, length: usize) -> Vec<f32> {
+    let mut fft = RealFft::remembered(length);
     fft.input.fill(0.0);
     for (i, (input, x)) in fft.input.iter_mut().zip(samples).enumerate() {
         *input = x * hann(i, samples.len());
     }
     let mut spectrum: Vec<Complex<f32>> = fft.transform().to_vec();
     spectrum[0] = Complex::default();
-    spectrum.iter_mut().zip(PHASES.iter()).for_each(|(bin, phase)| *bin *= phase);
-    let mut noise = InverseRealFft::remembered(PERIOD).transform(&mut spectrum).to_vec();
+    let mut draws = Draws::new(0, 0, Index::Origin, DrawPurpose::Tail);
+    for bin in &mut spectrum {
+        let (sin, cos) = libm::sincosf((std::f64::consts::TAU * draws.unit()) as f32);
+        *bin *= Complex::new(cos, sin);
+    }
+    let mut noise = InverseRealFft::remembered(length).transform(&mut spectrum).to_vec();
     let energy: f32 = noise.iter().map(|x| x * x).sum();
-    let gain = if energy > 0.0 { (power * PERIOD as f32 / energy).sqrt() } else { 0.0 };
+    let gain = if energy > 0.0 { (power * length as f32 / energy).sqrt() } else { 0.0 };
     noise.iter_mut().for_each(|x| *x *= gain);
     noise
 }

@@ -254,5 +254,5 @@ const NO_SLICE: PlaySlice = PlaySlice {
     offset: [0.0; 2],
     gain_db: 0.0,
     velocities: [0.0, 1.0],
-    repeats: false,
+    repeats: None,
 };

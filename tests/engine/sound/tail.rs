@@ -82,7 +82,7 @@ fn a_tail_has_the_spectrum_and_the_level_of_the_hit() {
 fn a_tail_lasts_as_long_as_the_envelope_without_a_seam() {
     let mut kit = with_tail(coloured(9600, 1));
     kit.doc.pads[0].layers[0].settings.hold_ms = 4000.0;
-    // the noise repeats after 65,536 frames: twice within this
+    // the noise repeats after 65,536 frames (1.2 s at least, a power of two): twice within this
     let made = played(&kit, 1.0, vec![], 200_000);
     let mean = level_db(&made[9600..190_000]);
     for (i, part) in made[9600..190_000].chunks_exact(4800).enumerate() {
@@ -176,4 +176,29 @@ fn a_tail_sounds_on_when_another_pad_changes() {
     };
     assert!(sound(true)[20_000..].iter().any(|x| x.abs() > 0.01));
     assert!(sound(true) == sound(false));
+}
+
+#[test]
+fn a_tail_at_any_pitch_and_rate_is_finite_and_ends_with_its_envelope() {
+    for rate in [8_000, 48_000, 384_000] {
+        let frames = rate as usize / 5;
+        let mut kit = bare_kit(Arc::new(Take::from_samples("take", rate, vec![coloured(frames, 8)])), 1);
+        let pad = &mut kit.doc.pads[0];
+        pad.variation = still();
+        (pad.cloud.copies, pad.cloud.pitch_st, pad.cloud.reverse_chance) = (8, 12.0, 0.3);
+        for pitch_st in [-48.0, 0.0, 48.0] {
+            kit.doc.pads[0].layers[0].settings = LayerSettings {
+                pitch_st,
+                drop_st: pitch_st,
+                hold_ms: 500.0,
+                decay_ms: 20.0,
+                tail_ms: FROM_MS,
+                ..LayerSettings::default()
+            };
+            let made = played(&kit, 1.0, vec![], 48_000);
+            assert!(made.iter().all(|x| x.is_finite() && x.abs() < 4.0), "{rate} Hz, {pitch_st} st");
+            assert!(made[24_000..].iter().any(|&x| x != 0.0), "{rate} Hz, {pitch_st} st: half a second");
+            assert!(made[30_000..].iter().all(|&x| x == 0.0), "{rate} Hz, {pitch_st} st: its end");
+        }
+    }
 }

@@ -117,7 +117,7 @@ impl Grain {
         let length = (last - first).max(1.0);
         let mut limit = settings.limit;
         let repeats = settings.repeats();
-        if settings.length < 1.0 && !repeats {
+        if settings.length < 1.0 && repeats.is_none() {
             limit = limit.min((length / pitch.to.abs().max(1e-6) * settings.length) as u64);
         }
         // In source frames; a slice shorter than its fades fades in and out at once.
@@ -166,8 +166,8 @@ impl Grain {
             done: false,
             peaks: [0.0; 2],
         };
-        if repeats {
-            new.slice_loop = Some(SliceLoop::of_tail(at));
+        if let Some(repetition) = repeats {
+            new.slice_loop = Some(SliceLoop::of_tail(repetition, at));
         } else if settings.held && s.loop_on {
             new.slice_loop = SliceLoop::new(s, settings.slice.rate, length, new.pitch.to.abs(), at);
         }

@@ -6,7 +6,7 @@ use crate::{
             envelope::EnvelopeShape,
             reader::{ONE, Reader, Step},
         },
-        play_slice::PlaySlice,
+        play_slice::{PlaySlice, Repetition},
     },
     kit::LayerSettings,
     units::ms_to_frames,
@@ -43,9 +43,9 @@ pub(in crate::engine) struct GrainSettings<'a> {
 }
 
 impl GrainSettings<'_> {
-    /// Whether the slice is played to its end and goes on there.
-    pub fn repeats(&self) -> bool {
-        self.slice.repeats && !self.reverse && self.span().1 >= self.slice.end as f64
+    /// How the slice goes on at its end; `None` where it does not, or is not played to its end.
+    pub fn repeats(&self) -> Option<Repetition> {
+        self.slice.repeats.filter(|_| !self.reverse && self.span().1 >= self.slice.end as f64)
     }
 
     /// First frame of the source that is played, and the one after the last.

@@ -4,7 +4,7 @@ use super::settings::{GRAIN_BLOCK, Steps, fixed, fixed_step, read};
 use crate::{
     engine::{
         dsp::reader::{ONE, Reader},
-        tail::{FADE, PERIOD},
+        play_slice::Repetition,
     },
     kit::LayerSettings,
     units::ms_to_frames,
@@ -57,8 +57,8 @@ impl SliceLoop {
     }
 
     /// The loop of a tail that is read from frame `at` on.
-    pub fn of_tail(at: f64) -> Self {
-        let [length, fade] = [PERIOD, FADE].map(|frames| fixed(frames as f64));
+    pub fn of_tail(repetition: Repetition, at: f64) -> Self {
+        let [length, fade] = [repetition.length, repetition.fade].map(|frames| fixed(frames as f64));
         Self { reader: Reader::new(at), length, fade, fading: false }
     }
 
