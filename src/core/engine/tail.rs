@@ -97,8 +97,9 @@ impl Tail {
             let recorded = point - first;
             for (i, x) in sound[recorded..].iter_mut().enumerate() {
                 // what is added has nothing in common with the hit: the powers add up
-                let share = (i as f32 + 0.5) / crossfade as f32;
-                *x = *x * (1.0 - share).sqrt() + noise[i] * share.sqrt();
+                let quarter = std::f32::consts::FRAC_PI_2 * (i as f32 + 0.5) / crossfade as f32;
+                let (rising, falling) = libm::sincosf(quarter);
+                *x = *x * falling + noise[i] * rising;
             }
             sound.extend((crossfade..crossfade + length + fade + AFTER).map(|i| noise[i % length]));
             sound

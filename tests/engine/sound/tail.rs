@@ -80,15 +80,25 @@ fn a_tail_has_the_spectrum_and_the_level_of_the_hit() {
 
 #[test]
 fn a_tail_lasts_as_long_as_the_envelope_without_a_seam() {
-    let mut kit = with_tail(coloured(9600, 1));
+    // lows only, in which a step would be heard and is measured
+    let mut low = [0.0f32; 3];
+    let mut dark = |x: f32| {
+        let mut at = x;
+        low.iter_mut().for_each(|state| {
+            *state += 0.05 * (at - *state);
+            at = *state;
+        });
+        6.0 * at
+    };
+    let mut kit = with_tail(coloured(9600, 1).into_iter().map(&mut dark).collect());
     kit.doc.pads[0].layers[0].settings.hold_ms = 4000.0;
     // the noise repeats after 65,536 frames (1.2 s at least, a power of two): twice within this
     let made = played(&kit, 1.0, vec![], 200_000);
     let mean = level_db(&made[9600..190_000]);
     for (i, part) in made[9600..190_000].chunks_exact(4800).enumerate() {
-        assert!((level_db(part) - mean).abs() < 1.0, "after {} ms", 100 * i + 200);
+        assert!((level_db(part) - mean).abs() < 3.0, "after {} ms", 100 * i + 200);
     }
-    let (usual, all) = (roughness(&made[9600..60_000]), roughness(&made[..190_000]));
+    let (usual, all) = (roughness(&made[9600..60_000]), roughness(&made[64..190_000]));
     assert!(all < 1.3 * usual, "a click of {all} in noise of {usual}");
     assert!(made[193_000..].iter().all(|&x| x == 0.0), "it ends with its envelope");
 }
