@@ -4,7 +4,7 @@ use super::{
     dsp::reader::Reader,
     key_parts::PlayKeyPart,
     play_slice::{PlaySlice, SampleSource, clamp_settings, pan},
-    tail::Tail,
+    tail::{MAX_PAD_SAMPLES, Tail},
 };
 use crate::{
     kit::{KEY_PARTS, KeyMap, Kit, LAYERS, LayerSettings, MAX_DIPS, PADS, Pad, TableVisitor, key_map},
@@ -89,6 +89,7 @@ impl PlayKit {
             && a.pad == b.pad
             && a.slices == b.slices
             && a.note_hz == b.note_hz
+            && a.tails.len() == b.tails.len()
             && slices.into_iter().all(|slice| {
                 let SampleSource::Take(t) = slice.source else { return false };
                 self.kit.takes.get(t).zip(other.kit.takes.get(t)).is_some_and(|(x, y)| Arc::ptr_eq(x, y))
@@ -132,14 +133,19 @@ impl PlayPad {
 /// Gives the layers of pad `index` the tails that they ask for, and returns these.
 fn add_tails(kit: &Kit, index: usize, slices: &[PlaySlice], layers: &mut [PlayLayer]) -> Vec<Arc<Tail>> {
     let mut tails: Vec<Arc<Tail>> = Vec::new();
+    let mut samples = 0;
     for layer in layers.iter_mut().filter(|l| l.settings.tail_ms > 0.0 && !l.settings.reverse) {
         let read = layer.slice.as_ref().map_or(slices, std::slice::from_ref);
         layer.with_tails = read
             .iter()
             .map(|slice| {
                 let SampleSource::Take(take) = slice.source else { return None };
+                if samples >= MAX_PAD_SAMPLES {
+                    return None;
+                }
                 let tail = Tail::of(kit.takes.get(take)?, slice, layer.settings.tail_ms)?;
                 let source = SampleSource::Tail(index as u16, tails.len() as u16);
+                samples += tail.samples();
                 tails.push(tail);
                 Some(tails.last()?.slice(source, slice))
             })

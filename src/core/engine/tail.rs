@@ -24,8 +24,9 @@ const MIN_REACH: usize = 64;
 const BEFORE_MS: f64 = 200.0;
 /// Frames after the slice that the longest kernel reads.
 const AFTER: usize = 512;
-/// Tails that are remembered at most.
-const MAX_REMEMBERED: usize = 64;
+/// Samples in all tails of a pad at most (32 MB), so that no document asks for more memory than there is: further slices
+/// have no tail.
+pub(super) const MAX_PAD_SAMPLES: usize = 1 << 23;
 
 /// A slice with its tail.
 #[derive(Debug)]
@@ -46,14 +47,14 @@ struct Key {
     from: usize,
 }
 
-/// A tail that was made, for as long as its take is there.
+/// A tail of a kit that is in use.
 struct Remembered {
     take: Weak<Take>,
     key: Key,
-    tail: Arc<Tail>,
+    tail: Weak<Tail>,
 }
 
-/// Tails that were made last: a kit is prepared anew at each edit, and most edits leave them as they are.
+/// The tails in use: a kit is prepared anew at each edit, and most edits leave them as they are.
 static REMEMBERED: Mutex<Vec<Remembered>> = Mutex::new(Vec::new());
 
 impl Tail {
@@ -67,16 +68,13 @@ impl Tail {
         }
         let all = || REMEMBERED.lock().unwrap_or_else(PoisonError::into_inner);
         let known = |r: &&Remembered| r.key == key && std::ptr::eq(r.take.as_ptr(), Arc::as_ptr(take));
-        if let Some(known) = all().iter().find(known) {
-            return Some(known.tail.clone());
+        if let Some(tail) = all().iter().find(known).and_then(|known| known.tail.upgrade()) {
+            return Some(tail);
         }
         let tail = Arc::new(Self::new(take, slice, from));
         let mut all = all();
-        all.retain(|r| r.take.strong_count() > 0);
-        if all.len() >= MAX_REMEMBERED {
-            all.remove(0);
-        }
-        all.push(Remembered { take: Arc::downgrade(take), key, tail: tail.clone() });
+        all.retain(|r| r.tail.strong_count() > 0);
+        all.push(Remembered { take: Arc::downgrade(take), key, tail: Arc::downgrade(&tail) });
         Some(tail)
     }
 
@@ -106,6 +104,11 @@ impl Tail {
         });
         let channels = channels.collect();
         Self { channels, start: slice.start - first, repetition: Repetition { length, fade } }
+    }
+
+    /// Samples in all its channels.
+    pub fn samples(&self) -> usize {
+        self.channels.iter().map(Vec::len).sum()
     }
 
     /// The slice that plays it, where `slice` is the one that it was made of.

@@ -212,3 +212,26 @@ fn a_tail_at_any_pitch_and_rate_is_finite_and_ends_with_its_envelope() {
         }
     }
 }
+
+/// A document may ask for more tails than there is memory; those beyond the limit of a pad are left out, and their slices
+/// play as they were recorded.
+#[test]
+fn a_pad_with_very_many_slices_has_tails_for_some() {
+    let mut kit = with_tail(coloured(9600, 9));
+    let both = vec![coloured(9600, 9), coloured(9600, 10)];
+    kit.takes = vec![Arc::new(Take::from_samples("take", RATE as u32, both))];
+    let pad = &mut kit.doc.pads[0];
+    pad.layers[0].settings.hold_ms = 150.0;
+    pad.slices = (0..120).map(|i| Slice { start: i, end: 4800 + i, ..pad.slices[0] }).collect();
+    // each stroke takes the next slice
+    let made = play(
+        &prepared(&kit),
+        RATE,
+        &(0..120).map(|i| on(i * 9600, NOTES[0], 1.0)).collect::<Vec<_>>(),
+        120 * 9600,
+        &mut |_| 64,
+    );
+    let with_tails = made.main[0].chunks(9600).filter(|stroke| level_db(&stroke[5500..7000]) > -60.0).count();
+    // 8 million samples, 69,000 in each channel of a tail
+    assert!((55..65).contains(&with_tails), "{with_tails} strokes have tails");
+}
