@@ -35,6 +35,10 @@ const DARKER_CUTS: [f32; 5] = [4.0, 2.8, 2.0, 1.4, 1.0];
 const DARKER: f32 = 0.94;
 /// The same after a cut that took too much was made milder (our choice).
 const DARK_ENOUGH: f32 = 0.96;
+/// A soft stroke of noise as it is heard may have this share of a hard one's brightness.
+const HEARD_DARK: f32 = 0.965;
+/// By how much a cut is lowered at once where what is heard is not dark enough, octaves at the soft velocity (our choice).
+const DARKER_STEP_OCT: f32 = 0.15;
 /// Below this `velocity_level` a pad falls by its cut alone.
 const LEAST_LEVEL: f32 = 0.02;
 /// Cuts whose ratio is less than this are not told apart any more.
@@ -56,7 +60,7 @@ const FALL_ROUNDS: usize = 9;
 const MAX_HELD_DB: f32 = 8.0;
 /// The same for a snare, whose place beside the kick is what a kit stands on.
 const MAX_SNARE_HELD_DB: f32 = 14.0;
-/// Release of that limiter for snares and claps, ms: it lets go before the tail, which carries the loudness (by trial: for 8 dB
+/// Release of that limiter for snares, claps and hats that do not ring, ms: it lets go before the tail, which carries the loudness (by trial: for 8 dB
 /// of peak claps lost 5 dB of loudness with 60 ms, 4 with 12 ms and 3 with 4 ms).
 const SHORT_RELEASE_MS: f32 = 4.0;
 
@@ -99,6 +103,36 @@ pub fn with_slice(pad: &Pad, slice: Slice) -> Pad {
 pub fn follow_velocity(auditioner: &mut Auditioner, pad: &mut Pad) {
     search_fall(auditioner, pad);
     settle_fall(auditioner, pad);
+    settle_darkness(auditioner, pad);
+}
+
+/// Lowers the cut of soft strokes where what is heard is less dark than the trials were, as far as the fall keeps its
+/// place.
+fn settle_darkness(auditioner: &mut Auditioner, pad: &mut Pad) {
+    // what is nearly one tone cannot become darker
+    if pad.role.is_tom() || matches!(pad.role, Role::Kick | Role::Percussion) {
+        return;
+    }
+    let Some(hard) = heard(auditioner, pad, HARD) else { return };
+    let range = setting(&LAYER, "velocity_cut_oct");
+    for _ in 0..MAX_RENDERINGS {
+        let Some(soft) = heard(auditioner, pad, SOFT) else { return };
+        let cuts = pad.layers.iter().any(|l| l.settings.velocity_cut_oct > 0.0);
+        if !cuts || soft.centre_hz <= HEARD_DARK * hard.centre_hz {
+            return;
+        }
+        let mut darker = pad.clone();
+        for layer in &mut darker.layers {
+            let octaves = &mut layer.settings.velocity_cut_oct;
+            *octaves = range.clamp(*octaves + DARKER_STEP_OCT / (1.0 - SOFT));
+        }
+        settle_fall(auditioner, &mut darker);
+        let Some(soft) = heard(auditioner, &darker, SOFT) else { return };
+        if darker == *pad || (hard.lufs - soft.lufs - FALL_DB).abs() > FALL_NEAR_DB {
+            return;
+        }
+        *pad = darker;
+    }
 }
 
 /// Brings the fall that is heard to [`FALL_DB`] by the level alone: one step with an assumed slope, then the secant method.
@@ -336,7 +370,7 @@ pub fn hold_peak(auditioner: &mut Auditioner, pad: &mut Pad, crest_db: f32, max_
         let makeup = if before.on { before.makeup_db } else { 0.0 };
         let from_db = if held > by { colour.threshold_db } else { peak_db - pad.settings.level_db - makeup };
         let threshold_db = (from_db - by).clamp(-40.0, 0.0);
-        let short = matches!(pad.role, Role::Snare | Role::Clap);
+        let short = matches!(pad.role, Role::Snare | Role::Clap | Role::ClosedHat | Role::PedalHat);
         let release_ms = if short { SHORT_RELEASE_MS } else { before.release_ms };
         *colour = Limiter { on: true, threshold_db, release_ms, ..before };
     }
