@@ -102,21 +102,21 @@ pub fn with_slice(pad: &Pad, slice: Slice) -> Pad {
 /// velocity 127 to 64 and is darker when it is played softly. A silent pad stays as it is.
 pub fn follow_velocity(auditioner: &mut Auditioner, pad: &mut Pad) {
     search_fall(auditioner, pad);
-    settle_fall(auditioner, pad);
-    settle_darkness(auditioner, pad);
+    if let Some(heard) = settle_fall(auditioner, pad) {
+        settle_darkness(auditioner, pad, heard);
+    }
 }
 
 /// Lowers the cut of soft strokes where what is heard is less dark than the trials were, as far as the fall keeps its
-/// place.
-fn settle_darkness(auditioner: &mut Auditioner, pad: &mut Pad) {
+/// place. `heard` are the strokes of the pad as it is.
+fn settle_darkness(auditioner: &mut Auditioner, pad: &mut Pad, heard: HardAndSoft) {
     // what is nearly one tone cannot become darker
     if pad.role.is_tom() || matches!(pad.role, Role::Kick | Role::Percussion) {
         return;
     }
-    let Some(hard) = heard(auditioner, pad, HARD) else { return };
     let range = setting(&LAYER, "velocity_cut_oct");
+    let HardAndSoft { hard, mut soft } = heard;
     for _ in 0..MAX_RENDERINGS {
-        let Some(soft) = heard(auditioner, pad, SOFT) else { return };
         let cuts = pad.layers.iter().any(|l| l.settings.velocity_cut_oct > 0.0);
         if !cuts || soft.centre_hz <= HEARD_DARK * hard.centre_hz {
             return;
@@ -126,34 +126,39 @@ fn settle_darkness(auditioner: &mut Auditioner, pad: &mut Pad) {
             let octaves = &mut layer.settings.velocity_cut_oct;
             *octaves = range.clamp(*octaves + DARKER_STEP_OCT / (1.0 - SOFT));
         }
-        settle_fall(auditioner, &mut darker);
-        let Some(soft) = heard(auditioner, &darker, SOFT) else { return };
-        if darker == *pad || (hard.lufs - soft.lufs - FALL_DB).abs() > FALL_NEAR_DB {
-            return;
-        }
+        let Some(settled) = settle_fall(auditioner, &mut darker).filter(|_| darker != *pad) else { return };
+        soft = settled.soft;
         *pad = darker;
     }
 }
 
+/// Strokes of a pad at full and at half velocity, as they are heard.
+struct HardAndSoft {
+    hard: Stroke,
+    soft: Stroke,
+}
+
 /// Brings the fall that is heard to [`FALL_DB`] by the level alone: one step with an assumed slope, then the secant method.
-fn settle_fall(auditioner: &mut Auditioner, pad: &mut Pad) {
-    let Some(hard) = heard(auditioner, pad, HARD) else { return };
+/// Returns the strokes then heard; `None` where the fall has stayed beside its place.
+fn settle_fall(auditioner: &mut Auditioner, pad: &mut Pad) -> Option<HardAndSoft> {
+    let hard = heard(auditioner, pad, HARD)?;
     let range = setting(&LAYER, "velocity_level");
     let mut last: Option<(f32, f32)> = None;
     for _ in 0..MAX_RENDERINGS {
-        let Some(soft) = heard(auditioner, pad, SOFT) else { return };
+        let soft = heard(auditioner, pad, SOFT)?;
         let (level, fall) = (pad.layers[0].settings.velocity_level, hard.lufs - soft.lufs);
         if (fall - FALL_DB).abs() <= FALL_NEAR_DB {
-            return;
+            return Some(HardAndSoft { hard, soft });
         }
         let slope = last.map_or(MAX_FALL_SLOPE, |(before, fell)| (fall - fell) / (level - before));
         last = Some((level, fall));
         let next = range.clamp(level + (FALL_DB - fall) / slope.clamp(MIN_FALL_SLOPE, MAX_FALL_SLOPE));
         if next == level {
-            return;
+            return None;
         }
         pad.layers.iter_mut().for_each(|l| l.settings.velocity_level = next);
     }
+    None
 }
 
 /// [`follow_velocity`] by trials alone.

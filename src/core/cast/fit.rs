@@ -40,12 +40,12 @@ pub fn trials(role: Role) -> usize {
 /// Number of trials of the search after dips; more gain little (found by trial).
 const REFINING_TRIALS: usize = 14;
 /// Maximum number of copies in a trial. In a short dense cloud more copies cost time and hardly change the
-/// measures; the bursts of a clap and the tail of an open hat need all of theirs.
+/// measures; the bursts of a clap need all of theirs.
 fn max_trial_copies(role: Role) -> u8 {
     match role {
         Role::ClosedHat | Role::PedalHat | Role::Snare => 10,
-        Role::OpenHat => 24,
-        Role::Crash | Role::Ride => 16,
+        Role::OpenHat => 12,
+        Role::Crash | Role::Ride => 8,
         _ => u8::MAX,
     }
 }

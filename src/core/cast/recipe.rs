@@ -323,7 +323,7 @@ fn crash(pad: &mut Pad, source: &Source) {
         ..with_tail(25.0, layer(2.0, up.clamp(0.0, 24.0), 160.0, 1100.0))
     };
     layers(pad, [wash]);
-    wash_cloud(pad, 48, 1000.0, 20.0);
+    wash_cloud(pad, 24, 1000.0, 20.0);
     pad.cloud.timing = Timing::Early;
     // wider, it would lose more than 2 dB in mono
     pad.cloud.width = 0.4;
@@ -352,7 +352,7 @@ fn ride(pad: &mut Pad, source: &Source) {
         ..layer(0.0, source.towards(350.0, 24.0, 24.0), 40.0, 500.0)
     };
     layers(pad, [ping, wash, bow]);
-    wash_cloud(pad, 40, 900.0, 18.0);
+    wash_cloud(pad, 20, 900.0, 18.0);
     pad.cloud.cloud_db = -2.0;
     low_cut(pad, 250.0, Slope::Twelve);
     pad.tone.limiter = limiter(-16.0, 8.0);
