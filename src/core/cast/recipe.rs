@@ -18,7 +18,7 @@ use crate::{
 const MIN_SHAKER_MS: f32 = 64.0;
 /// The same of a side stick's.
 const MIN_STICK_MS: f32 = 160.0;
-/// Share of a tone after which its tail begins: what is left of it is long enough to have its pitch.
+/// Share of a tone after which its tail begins: what is left of it is long enough to have its pitch (our choice).
 const TAIL_OF_TONE: f32 = 0.6;
 /// A hit that falls by 20 dB within this time is a click, ms.
 const SHORT_MS: f32 = 40.0;

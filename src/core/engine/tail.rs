@@ -2,7 +2,8 @@
 //!
 //! The stretch around that point is convolved with noise of a flat spectrum (a spectrum whose phases are drawn at
 //! random): the result is as loud at every frequency as the stretch, has no beginning and no end, and keeps what the
-//! channels of a stereo take have in common. It repeats without a seam, since the convolution is circular. Everything is computed when a kit is prepared; the audio thread reads it as it reads a take.
+//! channels of a stereo take have in common. It repeats without a seam, since the
+//! convolution is circular. Everything is computed when a kit is prepared; the audio thread reads it as it reads a take.
 
 use super::{
     draw::{DrawPurpose, Draws, Index},
@@ -12,7 +13,7 @@ use crate::{kit::TAIL_REACH_MS, take::Take, units::ms_to_frames};
 use kitwright_spectrum::{Complex, InverseRealFft, RealFft, hann};
 use std::sync::{Arc, Mutex, PoisonError, Weak};
 
-/// The noise repeats after this time at least, ms; the next power of two in frames.
+/// The noise repeats after this time at least, ms; the next power of two in frames (our choice, like the times below).
 const MIN_PERIOD_MS: f64 = 1200.0;
 /// Crossfade from the hit to its tail, and from the end of the noise to its repetition, ms.
 const FADE_MS: f64 = 10.0;
