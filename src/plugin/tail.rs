@@ -45,8 +45,10 @@ fn layer_seconds(kit: &Kit, pad: &Pad, layer: &Layer, trims: &Trims, of: &PadTri
     let playback = slices.iter().map(|slice| slice_seconds(kit, slice)).fold(0.0, f64::max) * slower;
     let envelope_ms = s.attack_ms + of.attack_ms + (s.hold_ms + s.decay_ms + s.release_ms) * of.length;
     let envelope = f64::from(envelope_ms) / 1000.0;
-    // a held pad may loop for as long as its key is down; what follows is the release, within this
-    let sounding = if s.loop_on { envelope } else { playback.min(envelope) };
+    // a held pad may loop for as long as its key is down; what follows is the release, within this. A tail has no end of
+    // its own.
+    let endless = s.loop_on || (s.tail_ms > 0.0 && !s.reverse);
+    let sounding = if endless { envelope } else { playback.min(envelope) };
     if playback > 0.0 { sounding + f64::from(s.delay_ms) / 1000.0 } else { 0.0 }
 }
 
@@ -98,10 +100,18 @@ mod tests {
         low.pads[0].pitch_st = -24.0;
         low.pads[0].length = 4.0;
         let plain = Trims::default();
-        let cases: [(&str, Arc<Kit>, &Trims); 5] = [
+        let cases: [(&str, Arc<Kit>, &Trims); 6] = [
             ("plain", kit(|_| {}), &plain),
             ("two octaves down", kit(|_| {}), &low),
             ("short", kit(|p| p.layers[0].settings.decay_ms = 50.0), &plain),
+            (
+                "with a tail",
+                kit(|p| {
+                    p.slices[0].end = 4800;
+                    (p.layers[0].settings.tail_ms, p.layers[0].settings.decay_ms) = (25.0, 4000.0);
+                }),
+                &plain,
+            ),
             ("late", kit(|p| p.layers[0].settings.delay_ms = 500.0), &plain),
             (
                 "with a cloud",

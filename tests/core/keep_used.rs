@@ -199,7 +199,11 @@ fn any_pad(dice: &mut Dice, note: u8) -> Pad {
     let settings = |dice: &mut Dice| LayerSettings {
         start_ms: dice.within(0.0, 30.0),
         end_ms: if dice.one_in(2) { 60_000.0 } else { dice.within(50.0, 900.0) },
-        tail_ms: if dice.one_in(3) { dice.within(1.0, 400.0) } else { 0.0 },
+        tail_ms: match dice.below(6) {
+            0 => dice.within(0.5, 30.0),
+            1 => dice.within(1.0, 400.0),
+            _ => 0.0,
+        },
         reverse: dice.one_in(4),
         loop_on: dice.one_in(4),
         pitch_st: dice.within(-24.0, 12.0),

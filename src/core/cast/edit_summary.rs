@@ -13,8 +13,14 @@ pub fn of(pad: &Pad) -> Vec<String> {
     if first.drop_st >= 0.5 {
         edits.push(format!("falls {:.1} semitones at the start", first.drop_st));
     }
-    if first.decay_ms < 1000.0 {
-        edits.push(format!("shortened to {:.0} ms", first.hold_ms + first.decay_ms));
+    let ms = first.hold_ms + first.decay_ms;
+    if first.tail_ms > 0.0 {
+        edits.push(format!(
+            "goes on as noise of its own after {:.0} ms, for {ms:.0} ms in all",
+            first.tail_ms
+        ));
+    } else if first.decay_ms < 1000.0 {
+        edits.push(format!("shortened to {ms:.0} ms"));
     }
     if first.attack_ms >= 2.0 {
         edits.push(format!("swells in {:.0} ms", first.attack_ms));
@@ -87,4 +93,19 @@ fn tone(pad: &Pad, edits: &mut Vec<String>) {
 
 fn hertz(hz: f32) -> String {
     if hz >= 1000.0 { format!("{:.1} kHz", hz / 1000.0) } else { format!("{hz:.0} Hz") }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_hit_that_goes_on_is_not_called_shortened() {
+        let mut pad = Pad { layers: vec![crate::kit::Layer::default()], ..Pad::default() };
+        let settings = &mut pad.layers[0].settings;
+        (settings.hold_ms, settings.decay_ms) = (60.0, 420.0);
+        assert_eq!(of(&pad), ["shortened to 480 ms"]);
+        pad.layers[0].settings.tail_ms = 20.0;
+        assert_eq!(of(&pad), ["goes on as noise of its own after 20 ms, for 480 ms in all"]);
+    }
 }

@@ -13,7 +13,7 @@ use super::{
     recipe::recipe,
     score,
     shape::{ShapeOptions, Shaped, shape},
-    strokes, toms, tune,
+    strokes, tails, toms, tune,
 };
 use crate::{
     error::{Error, Result},
@@ -256,6 +256,7 @@ impl Maker<'_> {
         let alike = alike.filter(|c| in_tune(role, self.leaders[leader], c));
         let strokes: Vec<(usize, &Hit)> = alike.map(|c| (c.take, &c.hit)).collect();
         pad.slices = strokes::slices(&strokes, cohesion::EFFECTIVE_VELOCITY_LEVEL);
+        tails::begin_within_hits(&mut pad, |take| f64::from(kit.doc.takes[take].sample_rate));
         let mut report = Audition { tuned_ct, ..report(&pad, leader, &self.leaders, &self.scores, role) };
         if !by_recipe {
             cohesion::even_alternates(auditioner, &mut pad);
@@ -327,6 +328,7 @@ pub fn make_pad(
     if let (Some(_), Some(first)) = (same, old.slices.first()) {
         made.slices[0].velocities = first.velocities;
         made.slices.extend(&old.slices[1..]);
+        tails::begin_within_hits(&mut made, |take| f64::from(kit.doc.takes[take].sample_rate));
         if !by_recipe {
             // the tone chain is another one than that for which their gains were found
             cohesion::even_alternates(&mut auditioner, &mut made);

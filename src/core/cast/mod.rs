@@ -33,6 +33,7 @@ pub mod resonances;
 pub mod score;
 mod shape;
 mod strokes;
+mod tails;
 #[cfg(test)]
 mod test_signal;
 pub mod toms;

@@ -4,6 +4,7 @@
 use super::{
     companions::{Companions, SHELL_HZ, slice_of},
     features::{Features, Scalar},
+    tails,
 };
 use crate::{
     kit::{
@@ -18,8 +19,6 @@ use crate::{
 const MIN_SHAKER_MS: f32 = 64.0;
 /// The same of a side stick's.
 const MIN_STICK_MS: f32 = 160.0;
-/// Share of a tone after which its tail begins: what is left of it is long enough to have its pitch (our choice).
-const TAIL_OF_TONE: f32 = 0.6;
 /// A hit that falls by 20 dB within this time is a click, ms.
 const SHORT_MS: f32 = 40.0;
 
@@ -61,7 +60,7 @@ impl Source<'_> {
     fn tail_of_tone(&self, pitch_st: f32, ms: f32) -> f32 {
         let frames = self.hit.end.saturating_sub(self.hit.start) as f32;
         let hit_ms = 1000.0 * frames / self.rate as f32;
-        if pitch_st > self.lasting(ms) { TAIL_OF_TONE * hit_ms } else { 0.0 }
+        if pitch_st > self.lasting(ms) { tails::LATEST * hit_ms } else { 0.0 }
     }
 
     /// Semitones that move the low end to `hz`, within `-max_down..=max_up`.
@@ -91,6 +90,7 @@ pub fn recipe(role: Role, source: &Source) -> Pad {
         Role::HighTom => tom(&mut pad, source, 140.0, 260.0),
         Role::Percussion => percussion(&mut pad, source),
     }
+    tails::begin_within_hits(&mut pad, |_| source.rate);
     pad
 }
 

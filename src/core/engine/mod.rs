@@ -6,7 +6,7 @@
 //!
 //! | module | contents |
 //! | --- | --- |
-//! | `play_kit`, `play_slice`, `tail` | a kit checked and prepared for playing, hits with their tails |
+//! | `play_kit`, `play_slice`, `pad_tails`, `tail` | a kit checked and prepared for playing, hits with their tails |
 //! | `trigger` | from a trigger to grains: slice, variation, layers, cloud |
 //! | `draw`, `variation`, `cloud` | random draws and what they decide |
 //! | `transport` | the song position, for placed variation |
@@ -32,6 +32,7 @@ mod meters;
 mod midi_channels;
 mod output;
 mod pad_channel;
+mod pad_tails;
 mod play_kit;
 mod play_slice;
 mod ramp;

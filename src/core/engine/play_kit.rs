@@ -3,8 +3,9 @@
 use super::{
     dsp::reader::Reader,
     key_parts::PlayKeyPart,
+    pad_tails::add_tails,
     play_slice::{PlaySlice, SampleSource, clamp_settings, pan},
-    tail::{MAX_PAD_SAMPLES, Tail},
+    tail::Tail,
 };
 use crate::{
     kit::{KEY_PARTS, KeyMap, Kit, LAYERS, LayerSettings, MAX_DIPS, PADS, Pad, TableVisitor, key_map},
@@ -48,7 +49,7 @@ pub(super) struct PlayLayer {
     /// Its own slice; `None` to play the one chosen for the trigger.
     pub slice: Option<PlaySlice>,
     /// What it plays instead of its own slice, or of each of the pad's: that slice with a tail. Empty without tails.
-    with_tails: Vec<Option<PlaySlice>>,
+    pub(super) with_tails: Vec<Option<PlaySlice>>,
 }
 
 impl PlayLayer {
@@ -117,7 +118,7 @@ impl PlayPad {
             })
             .filter(|l| l.slice.is_some() || !slices.is_empty())
             .collect();
-        let tails = add_tails(kit, index, &slices, &mut layers);
+        let tails = add_tails(kit, index, &pad, &slices, &mut layers);
         let level = db_to_gain(f64::from(pad.settings.level_db)) as f32;
         let gains = pan(f64::from(pad.settings.pan)).map(|g| g * level);
         let note_hz = note_hz(kit, &pad);
@@ -128,30 +129,6 @@ impl PlayPad {
     pub fn is_empty(&self) -> bool {
         self.layers.is_empty()
     }
-}
-
-/// Gives the layers of pad `index` the tails that they ask for, and returns these.
-fn add_tails(kit: &Kit, index: usize, slices: &[PlaySlice], layers: &mut [PlayLayer]) -> Vec<Arc<Tail>> {
-    let mut tails: Vec<Arc<Tail>> = Vec::new();
-    let mut samples = 0;
-    for layer in layers.iter_mut().filter(|l| l.settings.tail_ms > 0.0 && !l.settings.reverse) {
-        let read = layer.slice.as_ref().map_or(slices, std::slice::from_ref);
-        layer.with_tails = read
-            .iter()
-            .map(|slice| {
-                let SampleSource::Take(take) = slice.source else { return None };
-                if samples >= MAX_PAD_SAMPLES {
-                    return None;
-                }
-                let tail = Tail::of(kit.takes.get(take)?, slice, layer.settings.tail_ms)?;
-                let source = SampleSource::Tail(index as u16, tails.len() as u16);
-                samples += tail.samples();
-                tails.push(tail);
-                Some(tails.last()?.slice(source, slice))
-            })
-            .collect();
-    }
-    tails
 }
 
 /// Fundamental of the pad's first hit, transposed by its first layer's pitch, Hz.

@@ -9,25 +9,23 @@ use super::{
     draw::{DrawPurpose, Draws, Index},
     play_slice::{PlaySlice, Repetition, SampleSource},
 };
-use crate::{kit::TAIL_REACH_MS, take::Take, units::ms_to_frames};
+use crate::{
+    kit::{LayerSettings, TAIL_REACH_MS},
+    take::Take,
+    units::ms_to_frames,
+};
 use kitwright_spectrum::{Complex, InverseRealFft, RealFft, hann};
 use std::sync::{Arc, Mutex, PoisonError, Weak};
 
-/// The noise repeats after this time at least, ms; the next power of two in frames (our choice, like the times below).
-const MIN_PERIOD_MS: f64 = 1200.0;
-/// Crossfade from the hit to its tail, and from the end of the noise to its repetition, ms.
+/// Crossfade from the hit to its tail, and from the end of the noise to its repetition, ms (our choice, like the times
+/// below).
 const FADE_MS: f64 = 10.0;
 /// Reach to either side of the point of the stretch whose level the tail takes over, ms.
 const LEVEL_REACH_MS: f64 = 8.0;
-/// Shortest stretch on either side of the point, frames; a hit that ends sooner after it, or begins later, has no tail.
-const MIN_REACH: usize = 64;
 /// Frames before the slice that are kept: what variation, at the widest, and the longest kernel read there, ms.
 const BEFORE_MS: f64 = 200.0;
 /// Frames after the slice that the longest kernel reads.
 const AFTER: usize = 512;
-/// Samples in all tails of a pad at most (32 MB), so that no document asks for more memory than there is: further slices
-/// have no tail.
-pub(super) const MAX_PAD_SAMPLES: usize = 1 << 23;
 
 /// A slice with its tail.
 #[derive(Debug)]
@@ -46,6 +44,8 @@ struct Key {
     end: usize,
     /// Where the tail begins, frames after the slice's start.
     from: usize,
+    /// After how many frames its noise repeats.
+    length: usize,
 }
 
 /// A tail of a kit that is in use.
@@ -59,33 +59,35 @@ struct Remembered {
 static REMEMBERED: Mutex<Vec<Remembered>> = Mutex::new(Vec::new());
 
 impl Tail {
-    /// The tail of `slice`, a slice of `take`, from `from_ms` after its start on; `None` where that is 0 or not within the
-    /// slice.
-    pub fn of(take: &Arc<Take>, slice: &PlaySlice, from_ms: f32) -> Option<Arc<Self>> {
-        let from = ms_to_frames(f64::from(from_ms), slice.rate).round() as usize;
-        let key = Key { start: slice.start, end: slice.end, from };
-        if from < MIN_REACH || slice.start + from + MIN_REACH > slice.end {
-            return None;
-        }
+    /// The tail that `layer` asks for of `slice`, a slice of `take`; its noise repeats after `period_ms` at least, the next
+    /// power of two in frames. `None` where the slice has no tail.
+    pub fn of(
+        take: &Arc<Take>,
+        slice: &PlaySlice,
+        layer: &LayerSettings,
+        period_ms: f64,
+    ) -> Option<Arc<Self>> {
+        let from = layer.tail_from((slice.end - slice.start) as u64, slice.rate)? as usize;
+        let length = (ms_to_frames(period_ms, slice.rate) as usize).next_power_of_two();
+        let key = Key { start: slice.start, end: slice.end, from, length };
         let all = || REMEMBERED.lock().unwrap_or_else(PoisonError::into_inner);
         let known = |r: &&Remembered| r.key == key && std::ptr::eq(r.take.as_ptr(), Arc::as_ptr(take));
         if let Some(tail) = all().iter().find(known).and_then(|known| known.tail.upgrade()) {
             return Some(tail);
         }
-        let tail = Arc::new(Self::new(take, slice, from));
+        let tail = Arc::new(Self::new(take, slice, from, length));
         let mut all = all();
         all.retain(|r| r.tail.strong_count() > 0);
         all.push(Remembered { take: Arc::downgrade(take), key, tail: Arc::downgrade(&tail) });
         Some(tail)
     }
 
-    fn new(take: &Take, slice: &PlaySlice, from: usize) -> Self {
+    fn new(take: &Take, slice: &PlaySlice, from: usize, length: usize) -> Self {
         let frames = |ms: f64| ms_to_frames(ms, slice.rate) as usize;
         let point = slice.start + from;
         let first = slice.start.saturating_sub(frames(BEFORE_MS));
         let reach = frames(TAIL_REACH_MS).min(from).min(slice.end - point);
         let level_reach = frames(LEVEL_REACH_MS).min(reach);
-        let length = frames(MIN_PERIOD_MS).next_power_of_two();
         let fade = frames(FADE_MS);
         let crossfade = fade.min(reach);
         let channels = take.channels.iter().zip(slice.offset).map(|(samples, offset)| {

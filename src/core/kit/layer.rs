@@ -1,6 +1,9 @@
 //! Layers, what they read, and the cloud of copies around them.
 
-use crate::settings::{Curve, Setting, Unit, choice, settings};
+use crate::{
+    settings::{Curve, Setting, Unit, choice, settings},
+    units::ms_to_frames,
+};
 use serde::{Deserialize, Serialize};
 
 /// A stretch of a take.
@@ -52,6 +55,20 @@ pub struct Layer {
 /// How far on either side of its point a tail reads the hit at most, ms: short enough to follow a hit, long enough to
 /// resolve 30 Hz.
 pub(crate) const TAIL_REACH_MS: f64 = 60.0;
+/// How many frames of the hit a tail needs at least on either side of its point.
+const MIN_TAIL_REACH: u64 = 64;
+/// [`LayerSettings::end_ms`] that stops nothing.
+pub(crate) const NO_END_MS: f32 = 60_000.0;
+
+impl LayerSettings {
+    /// Frame of a slice at which its tail begins, where the slice has so many `frames` of a take at `rate` Hz; `None` where
+    /// it has no tail: none is set, the slice is read backwards, or the tail would not begin within it.
+    pub fn tail_from(&self, frames: u64, rate: f64) -> Option<u64> {
+        let from = ms_to_frames(f64::from(self.tail_ms), rate).round() as u64;
+        let within = from >= MIN_TAIL_REACH && from + MIN_TAIL_REACH <= frames;
+        (within && !self.reverse).then_some(from)
+    }
+}
 
 settings! {
     /// How a layer reads its slice.
@@ -63,10 +80,10 @@ settings! {
     pub struct LayerSettings, table LAYER, count LAYER_COUNT {
         on: bool = 1.0, "On", Switch, 0.0 ..= 1.0, Linear, "Plays this layer.";
         start_ms: f32 = 0.0, "Start", Milliseconds, 0.0 ..= 2000.0, Fine, "Skips this much of the hit: past the attack, into the body or the noise.";
-        end_ms: f32 = 60000.0, "End", Milliseconds, 1.0 ..= 60000.0, Fine, "Stops reading this long after the hit's start; fully up reads to its end.";
+        end_ms: f32 = 60000.0, "End", Milliseconds, 1.0 ..= 60000.0, Fine, "Stops reading this long after the hit's start, its tail included; fully up reads to the end.";
         tail_ms: f32 = 0.0, "Tail", Milliseconds, 0.0 ..= 2000.0, Fine, "From here on the hit goes on as noise of its own spectrum, as long as the envelope lasts: for hits that end too soon. 0 is off.";
         reverse: bool = 0.0, "Reverse", Switch, 0.0 ..= 1.0, Linear, "Reads the slice backwards.";
-        loop_on: bool = 0.0, "Loop", Switch, 0.0 ..= 1.0, Linear, "Repeats the end of the slice while a held pad's key is down.";
+        loop_on: bool = 0.0, "Loop", Switch, 0.0 ..= 1.0, Linear, "Repeats the end of the slice while a held pad's key is down; a layer with a tail sounds on without it.";
         loop_ms: f32 = 100.0, "Loop length", Milliseconds, 5.0 ..= 5000.0, Fine, "Length of the repeated stretch at the end of the slice.";
         fade_ms: f32 = 20.0, "Loop fade", Milliseconds, 1.0 ..= 1000.0, Fine, "Crossfade between the repeats.";
         pitch_st: f32 = 0.0, "Pitch", Semitones, -48.0 ..= 48.0, Linear, "Plays the slice higher and shorter, or lower and longer.";

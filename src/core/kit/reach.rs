@@ -24,6 +24,8 @@ const WIDEST_VARIATION: f64 = 8.0;
 const SPARE: f64 = 1.5;
 /// Added to each envelope, ms: its ramps against clicks (0.5 ms each) and the rounding of its parts to frames.
 const ENVELOPE_SLACK_MS: f64 = 2.0;
+/// A pad with more slices than this may be denied some of its tails (`engine::pad_tails`): then it plays recordings instead.
+const SURE_OF_TAILS: usize = 16;
 /// Steps in which a pitch drop is followed, ms: longer than the engine's at any sample rate from 8 kHz up.
 const DROP_STEP_MS: f64 = 4.0;
 
@@ -111,12 +113,16 @@ impl<'a> PadReader<'a> {
                 let latest = f64::from(s.start_ms)
                     + f64::from(self.trims.start_ms)
                     + f64::from(self.pad.variation.start_ms) * self.vary;
-                // with a tail the envelope goes on in noise
-                let tail = s.tail_ms > 0.0 && !s.reverse;
-                let end = if tail && !turned {
-                    from(f64::from(s.tail_ms) + TAIL_REACH_MS)
-                } else {
-                    from(latest).min(stop) + length
+                let recorded = from(latest).min(stop) + length;
+                let slice_frames = slice.end.min(frames).saturating_sub(slice.start);
+                // with a tail the envelope goes on in noise, but copies that are turned read the recording
+                let end = match s.tail_from(slice_frames, rate) {
+                    Some(begins) => {
+                        let tail = (slice.start + begins) as f64 + ms_to_frames(TAIL_REACH_MS, rate);
+                        let only_tail = !turned && self.pad.slices.len() <= SURE_OF_TAILS;
+                        if only_tail { tail } else { tail.max(recorded) }
+                    }
+                    None => recorded,
                 };
                 read.push(start..(end.min(stop).ceil() as u64 + ROOM).min(whole.end));
             }

@@ -111,10 +111,11 @@ fn span_of(layer: &Layer, chosen: Option<Slice>, rate: f64, start_ms: f32) -> Op
     let slice = layer.slice.or(chosen)?;
     let s = &layer.settings;
     let speed = st_to_ratio(f64::from(s.pitch_st) + f64::from(s.fine_ct) / 100.0) as f32;
-    let slice_ms = (slice.end.saturating_sub(slice.start) as f64 * 1000.0 / rate) as f32 / speed;
+    let frames = slice.end.saturating_sub(slice.start);
+    let slice_ms = (frames as f64 * 1000.0 / rate) as f32 / speed;
     let origin_ms = s.delay_ms - start_ms / speed;
     let tail_ms = s.tail_ms / speed;
-    let has_tail = s.tail_ms > 0.0 && tail_ms < slice_ms.min(s.end_ms / speed) && !s.reverse;
+    let has_tail = s.tail_from(frames, rate).is_some() && s.tail_ms < s.end_ms;
     Some(LayerSpan { slice, slice_ms, speed, origin_ms, tail_ms: has_tail.then_some(origin_ms + tail_ms) })
 }
 

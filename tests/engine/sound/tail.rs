@@ -92,7 +92,7 @@ fn a_tail_lasts_as_long_as_the_envelope_without_a_seam() {
     };
     let mut kit = with_tail(coloured(9600, 1).into_iter().map(&mut dark).collect());
     kit.doc.pads[0].layers[0].settings.hold_ms = 4000.0;
-    // the noise repeats after 65,536 frames (1.2 s at least, a power of two): twice within this
+    // the noise repeats after 131,072 frames (2.4 s at least, a power of two)
     let made = played(&kit, 1.0, vec![], 200_000);
     let mean = level_db(&made[9600..190_000]);
     for (i, part) in made[9600..190_000].chunks_exact(4800).enumerate() {
@@ -213,25 +213,69 @@ fn a_tail_at_any_pitch_and_rate_is_finite_and_ends_with_its_envelope() {
     }
 }
 
-/// A document may ask for more tails than there is memory; those beyond the limit of a pad are left out, and their slices
-/// play as they were recorded.
+/// A document may ask for more tails than there is memory. Then their noise repeats sooner, or the pad has none at all:
+/// strokes that alternate end alike.
 #[test]
-fn a_pad_with_very_many_slices_has_tails_for_some() {
-    let mut kit = with_tail(coloured(9600, 9));
-    let both = vec![coloured(9600, 9), coloured(9600, 10)];
-    kit.takes = vec![Arc::new(Take::from_samples("take", RATE as u32, both))];
-    let pad = &mut kit.doc.pads[0];
-    pad.layers[0].settings.hold_ms = 150.0;
-    pad.slices = (0..120).map(|i| Slice { start: i, end: 4800 + i, ..pad.slices[0] }).collect();
-    // each stroke takes the next slice
-    let made = play(
-        &prepared(&kit),
-        RATE,
-        &(0..120).map(|i| on(i * 9600, NOTES[0], 1.0)).collect::<Vec<_>>(),
-        120 * 9600,
-        &mut |_| 64,
-    );
-    let with_tails = made.main[0].chunks(9600).filter(|stroke| level_db(&stroke[5500..7000]) > -60.0).count();
-    // 8 million samples, 69,000 in each channel of a tail
-    assert!((55..65).contains(&with_tails), "{with_tails} strokes have tails");
+fn all_slices_of_a_pad_have_tails_or_none_has() {
+    let strokes_with_tails = |slices: usize, pitch_st: f32| {
+        let mut kit = with_tail(coloured(9600, 9));
+        let both = vec![coloured(9600, 9), coloured(9600, 10)];
+        kit.takes = vec![Arc::new(Take::from_samples("take", RATE as u32, both))];
+        let pad = &mut kit.doc.pads[0];
+        (pad.layers[0].settings.hold_ms, pad.layers[0].settings.pitch_st) = (150.0, pitch_st);
+        pad.slices = (0..slices as u64).map(|i| Slice { start: i, end: 4800 + i, ..pad.slices[0] }).collect();
+        // each stroke takes the next slice
+        let strokes: Vec<_> = (0..slices as u64).map(|i| on(i * 9600, NOTES[0], 1.0)).collect();
+        let made = play(&prepared(&kit), RATE, &strokes, slices * 9600, &mut |_| 64);
+        made.main[0].chunks(9600).filter(|stroke| level_db(&stroke[5500..7000]) > -60.0).count()
+    };
+    // 8 million samples are allowed, a tail of 0.3 s has 38,000 in both channels
+    assert_eq!(strokes_with_tails(120, 0.0), 120);
+    // 1.2 s are read of each: 9 million
+    assert_eq!(strokes_with_tails(60, 36.0), 60);
+    assert_eq!(strokes_with_tails(300, 0.0), 0);
+}
+
+/// A layer stops where its setting "End" says, in the hit, in the noise that follows, and in its repetitions.
+#[test]
+fn an_end_stops_a_tail_wherever_it_lies() {
+    let mut kit = with_tail(coloured(9600, 11));
+    // stored are 70 ms and 131,072 frames of noise
+    let turn_ms = 70.0 + 131_072.0 / 48.0;
+    for end_ms in [30.0, 400.0, turn_ms - 5.0, turn_ms + 5.0, turn_ms + 30.0, 4000.0] {
+        for pitch_st in [0.0, 12.0] {
+            let settings = &mut kit.doc.pads[0].layers[0].settings;
+            (settings.end_ms, settings.pitch_st) = (end_ms, pitch_st);
+            let made = played(&kit, 1.0, vec![], 230_000);
+            let end = (end_ms * 48.0 / if pitch_st > 0.0 { 2.0 } else { 1.0 }) as usize;
+            // where a repetition would be too short to be faded out, it ends a little sooner
+            let last = made.iter().rposition(|&x| x != 0.0).unwrap() + 1;
+            assert!(
+                (end.saturating_sub(800)..end + 2).contains(&last),
+                "{end_ms} ms, {pitch_st} st: {last} instead of {end}"
+            );
+            let (usual, at_end) =
+                (roughness(&made[64..900]), roughness(&made[last.saturating_sub(500)..last + 64]));
+            assert!(at_end < 1.5 * usual, "{end_ms} ms, {pitch_st} st: {at_end} at the end, {usual} before");
+        }
+    }
+}
+
+/// The shortest noise repeats after 16,384 frames: as often as the envelope, made longer by the pad's length, needs it.
+#[test]
+fn a_tail_that_outlasts_its_noise_has_no_seam() {
+    let mut kit = with_tail(coloured(9600, 12));
+    kit.doc.pads[0].layers[0].settings.hold_ms = 300.0;
+    kit.doc.trims.pads[0].length = 4.0;
+    let mut engine = kitwright_core::engine::Engine::new(RATE);
+    engine.set_kit(prepared(&kit));
+    engine.set_trims(&kit.doc.trims);
+    let made = perform(&mut engine, &[on(0, NOTES[0], 1.0)], 60_000, &mut |_| 64).main[0].clone();
+    let mean = level_db(&made[4800..57_000]);
+    for (i, part) in made[4800..57_000].chunks(2400).enumerate() {
+        assert!((level_db(part) - mean).abs() < 3.0, "after {} ms", 100 + 50 * i);
+    }
+    assert!(made[30_000..34_000] == made[30_000 - 16_384..34_000 - 16_384], "the same noise again");
+    let (usual, all) = (roughness(&made[5000..15_000]), roughness(&made[64..57_000]));
+    assert!(all < 1.3 * usual, "a click of {all} in noise of {usual}");
 }

@@ -5,7 +5,7 @@
 //! | `settings` | what a grain is asked to play |
 //! | `playback` | the grain while it sounds |
 //! | `pitch` | its playback ratio from frame to frame |
-//! | `slice_loop` | the loop at the end of a held slice |
+//! | `slice_loop` | the loop at the end of a held slice or of a tail |
 
 mod pitch;
 mod playback;

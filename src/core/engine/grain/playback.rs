@@ -167,7 +167,9 @@ impl Grain {
             peaks: [0.0; 2],
         };
         if let Some(repetition) = repeats {
-            new.slice_loop = Some(SliceLoop::of_tail(repetition, at));
+            // a repetition has room for the fade at its end
+            let room = soft + GRAIN_BLOCK as f64;
+            new.slice_loop = SliceLoop::of_tail(repetition, at, last, settings.stop(), room);
         } else if settings.held && s.loop_on {
             new.slice_loop = SliceLoop::new(s, settings.slice.rate, length, new.pitch.to.abs(), at);
         }
@@ -253,6 +255,10 @@ impl Grain {
         if let Some(slice_loop) = &mut self.slice_loop {
             slice_loop.crossfade(channels, position, steps, [l, r], [&mut a[..n], &mut b[..n]]);
             self.at = slice_loop.turn_back(self.at, &mut self.reader, position);
+            if let Some(end) = slice_loop.last_end() {
+                self.end = end;
+                self.slice_loop = None;
+            }
         }
         if self.offset != [0.0; 2] {
             self.remove_offset(channels, start, steps, [&mut *l, &mut *r]);

@@ -8,7 +8,7 @@ use crate::{
         },
         play_slice::{PlaySlice, Repetition},
     },
-    kit::LayerSettings,
+    kit::{LayerSettings, NO_END_MS},
     units::ms_to_frames,
 };
 
@@ -43,16 +43,24 @@ pub(in crate::engine) struct GrainSettings<'a> {
 }
 
 impl GrainSettings<'_> {
-    /// How the slice goes on at its end; `None` where it does not, or is not played to its end.
+    /// How the slice goes on at its end; `None` where it does not.
     pub fn repeats(&self) -> Option<Repetition> {
-        self.slice.repeats.filter(|_| !self.reverse && self.span().1 >= self.slice.end as f64)
+        self.slice.repeats.filter(|_| !self.reverse)
+    }
+
+    /// Frame of the source at which its layer stops it, frames of repetitions counted on; infinite where it does not.
+    pub fn stop(&self) -> f64 {
+        let end_ms = self.settings.end_ms;
+        let after =
+            if end_ms < NO_END_MS { ms_to_frames(f64::from(end_ms), self.slice.rate) } else { f64::INFINITY };
+        self.slice.start as f64 + after
     }
 
     /// First frame of the source that is played, and the one after the last.
     pub fn span(&self) -> (f64, f64) {
         let frames = |ms: f64| ms_to_frames(ms, self.slice.rate);
         let (start, end) = (self.slice.start as f64, self.slice.end as f64);
-        let stop = (start + frames(f64::from(self.settings.end_ms))).min(end);
+        let stop = self.stop().min(end);
         // Variation may start a little before the slice, and before the take, which is silent there. A start past
         // the end leaves one frame.
         let first = (start + frames(self.start_ms)).round().min((stop - 1.0).max(0.0));

@@ -1,4 +1,5 @@
-//! The loop at the end of a held slice: its last stretch is repeated, with a crossfade, while the key is down.
+//! The loop at the end of a slice: its last stretch is repeated, with a crossfade, while the key of a held pad is down or as
+//! long as the envelope of a tail lasts.
 
 use super::settings::{GRAIN_BLOCK, Steps, fixed, fixed_step, read};
 use crate::{
@@ -18,6 +19,17 @@ pub(super) struct SliceLoop {
     length: i64,
     fade: i64,
     fading: bool,
+    /// Where it stops; `None` goes on.
+    stop: Option<Stop>,
+}
+
+/// Where a loop stops.
+#[derive(Debug, Clone, Copy)]
+struct Stop {
+    /// How often it still turns back.
+    turns: u32,
+    /// End of what is read after the last turn.
+    end: i64,
 }
 
 /// Where the grain is, while a block is read.
@@ -53,13 +65,29 @@ impl SliceLoop {
             length: fixed(length),
             fade: fixed(fade),
             fading: false,
+            stop: None,
         })
     }
 
-    /// The loop of a tail that is read from frame `at` on.
-    pub fn of_tail(repetition: Repetition, at: f64) -> Self {
-        let [length, fade] = [repetition.length, repetition.fade].map(|frames| fixed(frames as f64));
-        Self { reader: Reader::new(at), length, fade, fading: false }
+    /// The loop of a tail that is read from frame `at` on and turns back at frame `end`. It stops at frame `stop`, where
+    /// those of repetitions count on, or at the end before, where a repetition would have less than `room` frames. `None`
+    /// when that is before the first turn.
+    pub fn of_tail(repetition: Repetition, at: f64, end: f64, stop: f64, room: f64) -> Option<Self> {
+        let length = repetition.length as f64;
+        let stop = stop.is_finite().then(|| {
+            let turns = ((stop - end) / length).ceil();
+            let last_end = stop - turns * length;
+            let (turns, last_end) =
+                if last_end - (end - length) < room { (turns - 1.0, end) } else { (turns, last_end) };
+            Stop { turns: turns.max(0.0) as u32, end: fixed(last_end.floor()) }
+        });
+        (stop.is_none_or(|stop| stop.turns > 0)).then(|| Self {
+            reader: Reader::new(at),
+            length: fixed(length),
+            fade: fixed(repetition.fade as f64),
+            fading: false,
+            stop,
+        })
     }
 
     /// Frames until the crossfade starts or the loop turns back, whichever is first; at least 1. The ratio goes
@@ -115,8 +143,22 @@ impl SliceLoop {
         if position.to_end(at) > 0 {
             return at;
         }
-        *reader = self.reader;
+        let to = at + if position.backwards { self.length } else { -self.length };
+        if self.fading {
+            *reader = self.reader;
+        } else {
+            // one step went past the whole fade
+            reader.jump(to as f64 / ONE);
+        }
         self.fading = false;
-        at + if position.backwards { self.length } else { -self.length }
+        if let Some(stop) = &mut self.stop {
+            stop.turns -= 1;
+        }
+        to
+    }
+
+    /// End of what is read from here on, when it has turned back for the last time.
+    pub fn last_end(&self) -> Option<i64> {
+        self.stop.filter(|stop| stop.turns == 0).map(|stop| stop.end)
     }
 }
