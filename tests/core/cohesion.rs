@@ -7,6 +7,7 @@ use kitwright_core::{
         toms,
     },
     demo::borrowed_cello,
+    engine::{Engine, PlayKit},
     kit::{Kit, Limiter, Pad, Role},
     listen::{DetectOptions, detect},
     progress::Quiet,
@@ -134,6 +135,26 @@ pub fn the_open_hat_rings_longer(kit: &Kit) {
     assert!((300.0..1200.0).contains(&open), "{open:.0} ms");
 }
 
+/// Choked by the closed hat after 100 ms, the open hat is 40 dB down within 30 ms.
+pub fn the_open_hat_is_choked(kit: &Kit) {
+    let place = |role| kit.doc.pads.iter().position(|p| p.role == role && !p.is_empty()).expect("a hat");
+    let [closed, open] = [Role::ClosedHat, Role::OpenHat].map(place);
+    let mut engine = Engine::new(48_000.0);
+    engine.set_kit(Arc::new(PlayKit::new(Arc::new(kit.clone()), 48_000.0)));
+    engine.trigger(open, 1.0);
+    let blocks = |engine: &mut Engine, count: usize| {
+        (0..count).fold(0.0f32, |peak, _| {
+            engine.render(48);
+            engine.pad(open)[0][..48].iter().fold(peak, |peak, x| peak.max(x.abs()))
+        })
+    };
+    let before = blocks(&mut engine, 100);
+    engine.trigger(closed, 1.0);
+    blocks(&mut engine, 30);
+    let after = blocks(&mut engine, 300);
+    assert!(after < 0.01 * before, "{:.1} dB down after 30 ms", 20.0 * (before / after).log10());
+}
+
 /// Every drum is within 1 LU of its place beside the kick; percussion stays as it is, peaks and all.
 pub fn drums_have_their_places(kit: &Kit) {
     let mut auditioner = Auditioner::new(kit);
@@ -197,6 +218,11 @@ fn the_low_tom_lies_three_to_seven_semitones_below_the_high_tom() {
 #[test]
 fn the_open_hat_rings_three_times_as_long_as_the_closed_one() {
     the_open_hat_rings_longer(&DEMO);
+}
+
+#[test]
+fn the_closed_hat_chokes_the_open_one() {
+    the_open_hat_is_choked(&DEMO);
 }
 
 #[test]
@@ -264,6 +290,7 @@ fn kits_of_recorded_takes_hold_together() {
         alternates_are_alike(&kit);
         toms_are_in_order(&kit);
         the_open_hat_rings_longer(&kit);
+        the_open_hat_is_choked(&kit);
         drums_have_their_places(&kit);
         pads_keep_their_level_in_mono(&kit);
     }

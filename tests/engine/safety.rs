@@ -335,6 +335,39 @@ fn a_choke_group_chokes_the_other_pads_but_not_itself() {
     assert!(rms(&sound.pads[1][0][3300..]) > 0.2);
 }
 
+/// The diffusion of a cloud rings on behind its copies; a choke ends it as well, and a stroke that comes meanwhile has its
+/// own.
+#[test]
+fn a_choke_ends_what_rings_in_the_diffusion() {
+    let mut kit = sine_kit(700.0, 1);
+    let cloud = &mut kit.doc.pads[0].cloud;
+    (cloud.copies, cloud.spread_ms, cloud.diffusion, cloud.dry_db) = (24, 400.0, 1.0, -60.0);
+    kit.doc.pads[1] = kit.doc.pads[0].clone();
+    kit.doc.pads[1].note = 37;
+    kit.doc.pads[0].settings.choke_group = 2;
+    kit.doc.pads[1].settings.choke_group = 2;
+    for ahead in [false, true] {
+        kit.doc.pads[0].tone.limiter.on = ahead;
+        let sound = |more: Option<Event>, block: u64| {
+            let events: Vec<Event> = [on(0, 36, 1.0), on(6000, 37, 1.0)].into_iter().chain(more).collect();
+            play(&prepared(&kit), 48_000.0, &events, 16_000, &mut |_| block).pads[0][0].clone()
+        };
+        let choked = sound(None, 64);
+        let peak = |x: &[f32]| x.iter().fold(0.0f32, |p, x| p.max(x.abs()));
+        let before = peak(&choked[3000..6000]);
+        assert!(before > 0.01);
+        // 12 ms, and then nothing
+        assert!(peak(&choked[6600..]) < 1e-4 * before, "{} of {before}", peak(&choked[6600..]));
+        let steps = choked[5900..6700].windows(2).map(|w| (w[1] - w[0]).abs()).fold(0.0, f32::max);
+        let usual = choked[3000..5900].windows(2).map(|w| (w[1] - w[0]).abs()).fold(0.0, f32::max);
+        assert!(steps <= usual, "a step of {steps} where {usual} are usual");
+        assert!(sound(None, 50) == choked, "it does not depend on the blocks");
+        let again = || Some(on(6200, 36, 1.0));
+        let anew = sound(again(), 64);
+        assert!(peak(&anew[7500..12_000]) > 0.5 * before && sound(again(), 50) == anew);
+    }
+}
+
 #[test]
 fn a_pads_limiter_looks_ahead_without_latency() {
     // A quiet tone, then a peak: the gain must be falling before the peak comes.

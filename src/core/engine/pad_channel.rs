@@ -29,6 +29,8 @@ const SILENCE_BEFORE_STOP_MS: f64 = 80.0;
 /// A pitch bend is heard on its frame when the pitch was constant for this long before, ms. One that keeps moving
 /// is heard late by the look-ahead.
 const BEND_REST_MS: f64 = 20.0;
+/// How many times as long as its voices the diffusion of a choked pad fades.
+const CHOKED_FADES: u32 = 3;
 /// Length of a trim's glide, ms.
 pub(super) const GLIDE_MS: f64 = 8.0;
 
@@ -294,6 +296,7 @@ impl PadChannel {
             draft: self.draft,
         };
         let (voice, drawn) = trigger.start(&mut self.counter, pool)?;
+        instance.diffuser.ring_on(now, pool.fade_frames());
         if instance.voices.len() < instance.voices.capacity() {
             instance.voices.push(voice);
         }
@@ -315,9 +318,11 @@ impl PadChannel {
         }
     }
 
-    /// Fades all voices out.
+    /// Fades all voices out, and what rings in the diffusion.
     pub fn choke(&mut self, pool: &mut VoicePool, now: u64) {
-        self.instances[self.current].voices.iter().for_each(|&v| pool.fade(v, now));
+        let instance = &mut self.instances[self.current];
+        instance.voices.iter().for_each(|&v| pool.fade(v, now));
+        instance.diffuser.fade_out(now, CHOKED_FADES * pool.fade_frames());
     }
 
     /// Largest gain reductions of the current instance since the last call.
@@ -457,13 +462,13 @@ impl Instance {
             let [cl, cr] = clouds.now;
             let diffusion = kit.pads[index].pad.cloud.diffusion;
             if diffusion > 0.0 {
-                self.diffuser.process(diffusion, [&mut *cl, &mut *cr]);
+                self.diffuser.process(diffusion, now, [&mut *cl, &mut *cr]);
             }
             cloud_gain.add_scaled(now, cl, l);
             cloud_gain.add_scaled(now, cr, r);
             let [fl, fr] = clouds.ahead;
             if diffusion > 0.0 {
-                self.diffuser.peek(diffusion, [&mut *fl, &mut *fr]);
+                self.diffuser.peek(diffusion, now + n as u64, [&mut *fl, &mut *fr]);
             }
             cloud_gain.add_scaled(now + n as u64, fl, al);
             cloud_gain.add_scaled(now + n as u64, fr, ar);
