@@ -1,21 +1,43 @@
 //! Which pad gets which hit.
 
-use super::{assign, candidate::Candidate, group};
+use super::{assign, candidate::Candidate, group, recipe, score};
 use crate::kit::Role;
 use std::collections::BTreeMap;
 
-/// Pad to candidate. Pads that were `given` one keep it. All other roles but percussion are assigned together, and no hit serves two pads while there are enough
-/// for all of them; percussion takes the best of the remaining hits, each as different from the others as possible.
+/// How much it speaks for a hit that it resembles recorded drums of a role as it was recorded, by its score in that role (our
+/// choice): a low thump makes the more natural kick than a click that was bent into one.
+const NATURAL: f32 = 0.3;
+/// What speaks against a kick that is far from its pitch, for each octave beyond the first (our choice).
+const BENT_PER_OCTAVE: f32 = 0.08;
+
+/// What each hit is worth in each role: its score when shaped, and what speaks for and against it beside that.
+pub fn worths(candidates: &[&Candidate], scores: &[BTreeMap<Role, f32>]) -> Vec<BTreeMap<Role, f32>> {
+    let loudest = candidates.iter().map(|c| c.hit.description.peak_db).fold(f32::MIN, f32::max);
+    let worth = |candidate: &Candidate, role: Role, score: f32| {
+        let natural = if role == Role::Kick { NATURAL * score::score(role, &candidate.raw) } else { 0.0 };
+        let octaves = (candidate.source().low_hz() / recipe::KICK_HZ).log2().abs();
+        let bent = if role == Role::Kick { BENT_PER_OCTAVE * (octaves - 1.0).max(0.0) } else { 0.0 };
+        score + natural - bent - penalty(role, candidate, loudest)
+    };
+    candidates
+        .iter()
+        .zip(scores)
+        .map(|(c, scores)| scores.iter().map(|(&role, &score)| (role, worth(c, role, score))).collect())
+        .collect()
+}
+
+/// Pad to candidate, by what each is worth ([`worths`]). Pads that were `given` one keep it. All other roles but percussion
+/// are assigned together, and no hit serves two pads while there are enough for all of them; percussion takes the best of
+/// the remaining hits, each as different from the others as possible.
 pub fn cast(
     pads: &[usize],
     candidates: &[&Candidate],
-    scores: &[BTreeMap<Role, f32>],
+    worths: &[BTreeMap<Role, f32>],
     given: &BTreeMap<usize, usize>,
 ) -> BTreeMap<usize, usize> {
     let role = |pad: usize| Role::DEFAULT_PADS[pad].1;
     let (percussion, named): (Vec<usize>, Vec<usize>) =
         pads.iter().partition(|&&p| role(p) == Role::Percussion);
-    let loudest = candidates.iter().map(|c| c.hit.description.peak_db).fold(f32::MIN, f32::max);
     let mut cast = given.clone();
     let mut open: Vec<usize> = named.into_iter().filter(|pad| !given.contains_key(pad)).collect();
     let taken: Vec<usize> = given.values().copied().collect();
@@ -25,7 +47,7 @@ pub fn cast(
     while !open.is_empty() && !candidates.is_empty() {
         let best = assign::best(open.len(), free.len(), |row, column| {
             let (role, hit) = (role(open[row]), free[column]);
-            importance(open[row]) * (scores[hit][&role] - penalty(role, candidates[hit], loudest))
+            importance(open[row]) * worths[hit][&role]
         });
         cast.extend(open.iter().zip(&best).filter_map(|(&pad, hit)| Some((pad, free[(*hit)?]))));
         open.retain(|pad| !cast.contains_key(pad));
@@ -37,8 +59,8 @@ pub fn cast(
                 let nearest = cast
                     .values()
                     .map(|&other| group::distance_db(&candidates[other].raw, &candidates[c].raw))
-                    .fold(20.0f32, f32::min);
-                (c, scores[c][&Role::Percussion] + nearest / 20.0)
+                    .fold(MAX_APART_DB, f32::min);
+                (c, worths[c][&Role::Percussion] + nearest / MAX_APART_DB)
             })
             .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)));
         if let Some((hit, _)) = best {
@@ -91,11 +113,11 @@ fn importance(pad: usize) -> f32 {
 /// Hits this much softer than the loudest of the takes are as good as it, dB...
 const SOFT_DB: f32 = 12.0;
 /// ...and each further decibel counts against a hit by this much of a score, up to [`MAX_SOFT_PENALTY`] (our choice).
-const SOFT_PENALTY_PER_DB: f32 = 0.01;
-const MAX_SOFT_PENALTY: f32 = 0.3;
+const SOFT_PENALTY_PER_DB: f32 = 0.025;
+const MAX_SOFT_PENALTY: f32 = 0.5;
 /// Shorter hits are fragments for drums with a body or a tail, ms; what they lose at a length of 0 (our choice).
 const WHOLE_MS: f64 = 90.0;
-const FRAGMENT_PENALTY: f32 = 0.3;
+const FRAGMENT_PENALTY: f32 = 0.6;
 
 /// What speaks against a hit beside its score: a soft one brings the noise of its take along, a fragment is all shaping
 /// and little of the instrument.
@@ -117,11 +139,12 @@ pub struct Tries {
 }
 
 /// How well a hit can serve is known only after it is shaped. A second candidate improved claps and rims, which cost
-/// little time; further ones improved snares, rims and rides that were far off (tests/SCORES.md), and no other role.
+/// little time; further ones improved snares, rims, shakers and rides that were far off (tests/SCORES.md), and no other role.
 pub fn tries(role: Role) -> Tries {
     let (always, most) = match role {
         Role::Clap => (2, 2),
         Role::Rim => (2, 4),
+        Role::Shaker => (2, 3),
         Role::Snare | Role::Ride => (1, 3),
         _ => (1, 1),
     };
@@ -129,15 +152,15 @@ pub fn tries(role: Role) -> Tries {
 }
 
 /// For each pad the hits to shape, as indices of leaders: the assigned one first, then the best of the hits that
-/// no pad has. No hit is tried for two pads; what is tried in any case is chosen first.
-pub fn shortlist(cast: &BTreeMap<usize, usize>, scores: &[BTreeMap<Role, f32>]) -> Vec<(usize, Vec<usize>)> {
-    let mut free: Vec<usize> = (0..scores.len()).filter(|l| !cast.values().any(|taken| taken == l)).collect();
+/// no pad has, by what they are worth. No hit is tried for two pads; what is tried in any case is chosen first.
+pub fn shortlist(cast: &BTreeMap<usize, usize>, worths: &[BTreeMap<Role, f32>]) -> Vec<(usize, Vec<usize>)> {
+    let mut free: Vec<usize> = (0..worths.len()).filter(|l| !cast.values().any(|taken| taken == l)).collect();
     let mut tried: Vec<(usize, Vec<usize>)> =
         cast.iter().map(|(&pad, &leader)| (pad, vec![leader])).collect();
     for count in [|tries: Tries| tries.always, |tries: Tries| tries.most] {
         for (pad, hits) in &mut tried {
             let role = Role::DEFAULT_PADS[*pad].1;
-            free.sort_by(|&a, &b| scores[b][&role].total_cmp(&scores[a][&role]).then(a.cmp(&b)));
+            free.sort_by(|&a, &b| worths[b][&role].total_cmp(&worths[a][&role]).then(a.cmp(&b)));
             let missing = count(tries(role)).saturating_sub(hits.len());
             hits.extend(free.drain(..missing.min(free.len())));
         }
@@ -150,27 +173,52 @@ mod tests {
     use super::*;
     use crate::cast::{auditioner::AUDITION_RATE, companions::Companions, test_signal::plucked};
 
+    /// A hit of this pitch, peak and length.
+    fn candidate(hz: f32, peak_db: f32, ms: u64) -> Candidate {
+        let (kit, raw) = plucked(f64::from(hz), 6.0);
+        let mut hit = kit.doc.takes[0].hits[0].clone();
+        hit.description.peak_db = peak_db;
+        hit.end = hit.start + ms * AUDITION_RATE as u64 / 1000;
+        let companions = Companions::default();
+        Candidate { take: 0, rate: AUDITION_RATE, hit_index: 0, hit, raw, companions }
+    }
+
+    fn pad_of(role: Role) -> usize {
+        Role::DEFAULT_PADS.iter().position(|(_, r)| *r == role).unwrap()
+    }
+
+    #[test]
+    fn a_low_thump_makes_the_kick_rather_than_a_high_hit_that_is_bent_into_one() {
+        let hits = [candidate(600.0, -6.0, 300), candidate(75.0, -6.0, 300)];
+        let candidates: Vec<&Candidate> = hits.iter().collect();
+        let scores: Vec<_> = [0.80, 0.75].map(|s| BTreeMap::from([(Role::Kick, s)])).into();
+        let kick = pad_of(Role::Kick);
+        assert_eq!(cast(&[kick], &candidates, &worths(&candidates, &scores), &BTreeMap::new())[&kick], 1);
+    }
+
+    #[test]
+    fn soft_hits_are_not_tried_before_loud_ones_and_make_no_percussion_while_there_are_loud_ones() {
+        let hits = [-6.0, -36.0, -10.0].map(|db| candidate(200.0, db, 300));
+        let candidates: Vec<&Candidate> = hits.iter().collect();
+        let score = |s| BTreeMap::from([(Role::Clap, s), (Role::Percussion, s)]);
+        let scores: Vec<_> = [0.9, 0.7, 0.6].map(score).into();
+        let worths = worths(&candidates, &scores);
+        let clap = pad_of(Role::Clap);
+        assert_eq!(shortlist(&[(clap, 0)].into(), &worths), [(clap, vec![0, 2])]);
+        let percussion = pad_of(Role::Percussion);
+        let made = cast(&[clap, percussion], &candidates, &worths, &BTreeMap::new());
+        assert_eq!((made[&clap], made[&percussion]), (0, 2));
+    }
+
     #[test]
     fn loud_whole_hits_are_preferred_to_soft_ones_and_to_fragments() {
-        let (kit, raw) = plucked(147.0, 6.0);
-        let hit = |peak_db: f32, ms: u64| {
-            let mut hit = kit.doc.takes[0].hits[0].clone();
-            hit.description.peak_db = peak_db;
-            hit.end = hit.start + ms * AUDITION_RATE as u64 / 1000;
-            Candidate {
-                take: 0,
-                rate: AUDITION_RATE,
-                hit_index: 0,
-                hit,
-                raw: raw.clone(),
-                companions: Companions::default(),
-            }
-        };
+        let hit = |peak_db: f32, ms: u64| candidate(147.0, peak_db, ms);
         let hits = [hit(-34.0, 300), hit(-4.0, 34), hit(-6.0, 300)];
         let candidates: Vec<&Candidate> = hits.iter().collect();
         // the soft hit and the fragment score a little better
         let scores: Vec<_> = [0.80, 0.75, 0.70].map(|s| BTreeMap::from([(Role::Kick, s)])).into();
-        let kick = Role::DEFAULT_PADS.iter().position(|(_, r)| *r == Role::Kick).unwrap();
+        let scores = worths(&candidates, &scores);
+        let kick = pad_of(Role::Kick);
         assert_eq!(cast(&[kick], &candidates, &scores, &BTreeMap::new()), BTreeMap::from([(kick, 2)]));
         assert_eq!(
             cast(&[kick], &candidates, &scores, &[(kick, 0)].into())[&kick],
@@ -186,7 +234,6 @@ mod tests {
 
     #[test]
     fn claps_are_also_shaped_from_the_best_hit_that_no_pad_has() {
-        let pad_of = |role| Role::DEFAULT_PADS.iter().position(|(_, r)| *r == role).unwrap();
         let (kick, clap) = (pad_of(Role::Kick), pad_of(Role::Clap));
         let scores: Vec<_> =
             [0.9, 0.8, 0.3, 0.6].map(|s| BTreeMap::from([(Role::Kick, 0.5), (Role::Clap, s)])).into();
@@ -197,7 +244,6 @@ mod tests {
 
     #[test]
     fn snares_have_further_hits_after_claps_have_theirs() {
-        let pad_of = |role| Role::DEFAULT_PADS.iter().position(|(_, r)| *r == role).unwrap();
         let (snare, clap) = (pad_of(Role::Snare), pad_of(Role::Clap));
         let scores: Vec<_> =
             [0.9, 0.8, 0.3, 0.6, 0.5].map(|s| BTreeMap::from([(Role::Snare, s), (Role::Clap, s)])).into();

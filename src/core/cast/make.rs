@@ -68,8 +68,9 @@ pub fn make_kit(
     }
     show(&kit);
     maker.audition_all(&kit, &Part::new(progress, 0.3, 0.5))?;
-    let cast = casting::cast(&pads, &maker.leaders, &maker.scores, &maker.given);
-    let mut work = casting::shortlist(&cast, &maker.scores);
+    let worths = casting::worths(&maker.leaders, &maker.scores);
+    let cast = casting::cast(&pads, &maker.leaders, &worths, &maker.given);
+    let mut work = casting::shortlist(&cast, &worths);
     // what the player gave is not compared with other hits
     work.iter_mut().filter(|(pad, _)| maker.given.contains_key(pad)).for_each(|(_, tried)| tried.truncate(1));
     work.sort_by_key(|(pad, _)| order_of(Role::DEFAULT_PADS[*pad].1));
@@ -140,7 +141,7 @@ impl Maker<'_> {
     fn by_recipe(&mut self, kit: &mut Kit, pads: &[usize], progress: &dyn Progress) -> Result<()> {
         let few = &self.leaders[..self.leaders.len().min(FIRST_AUDITIONED)];
         self.scores = self.audition(kit, few, &Part::new(progress, 0.0, 0.8))?;
-        let cast = casting::cast(pads, few, &self.scores, &self.given);
+        let cast = casting::cast(pads, few, &casting::worths(few, &self.scores), &self.given);
         let work: Vec<_> = cast.iter().map(|(&pad, &leader)| (pad, vec![leader])).collect();
         self.put_pads(kit, &work, true, &Part::new(progress, 0.8, 1.0), &|_| {})
     }

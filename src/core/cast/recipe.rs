@@ -15,6 +15,8 @@ use crate::{
     units::ratio_to_st,
 };
 
+/// Pitch of a kick, Hz.
+pub const KICK_HZ: f32 = 56.0;
 /// Minimum length of a shaker's hit after pitching: start, attack, hold and decay, ms.
 const MIN_SHAKER_MS: f32 = 64.0;
 /// The same of a side stick's.
@@ -44,7 +46,7 @@ impl Source<'_> {
     }
 
     /// Frequency of the low end, Hz: the fundamental if there is one, else the strongest low partial.
-    fn low_hz(&self) -> f32 {
+    pub fn low_hz(&self) -> f32 {
         let d = &self.hit.description;
         let strongest = self.raw.scalars[Scalar::LowPeak].exp();
         d.pitch_hz.filter(|_| d.pitch_confidence > 0.5).map_or(strongest, |hz| hz.min(strongest)).max(25.0)
@@ -135,7 +137,7 @@ fn kick(pad: &mut Pad, source: &Source) {
         drop_st: 9.0,
         drop_ms: 18.0,
         high_cut_hz: 1800.0,
-        ..layer(0.0, source.towards(56.0, 30.0, 7.0), 25.0, 260.0)
+        ..layer(0.0, source.towards(KICK_HZ, 30.0, 7.0), 25.0, 260.0)
     };
     let beater = LayerSettings {
         low_cut_hz: 1200.0,
