@@ -9,7 +9,7 @@ use super::{
     partials::spectrum,
 };
 use crate::{
-    kit::{LAYER, Limiter, Pad, Role, SLICE, Slice},
+    kit::{Channels, LAYER, Limiter, Pad, Role, SLICE, Slice},
     settings::setting,
     units::{gain_to_db, power_to_db},
 };
@@ -52,6 +52,8 @@ const MIN_SLOPE: f32 = 0.25;
 /// What a pad may lose in mono, dB, and what its cloud is narrowed by each time it loses more (our choice).
 const MAX_MONO_LOSS_DB: f32 = 1.9;
 const NARROWER: f32 = 0.75;
+/// What loses less by at least so much is worth a change, dB.
+const HELPS_DB: f32 = 0.1;
 /// Renderings at most for one figure.
 const MAX_RENDERINGS: usize = 5;
 /// Renderings at most for the fall with velocity at one cut: a chain of limiters bends it.
@@ -313,24 +315,45 @@ fn close_gaps(slices: &mut [Slice]) {
     }
 }
 
-/// Narrows the pad's cloud, and diffuses it less, until one channel made of both loses no more than 2 dB; a pad that
-/// this does not help, since its takes are as wide, stays as it is.
+/// Lets a pad lose no more than 2 dB when both channels become one: narrows its cloud and diffuses it less, and where that
+/// is not enough, since a stereo take is as wide itself, plays the stronger of the take's channels only.
 pub fn keep_in_mono(auditioner: &mut Auditioner, pad: &mut Pad) {
+    let sound = auditioner.play(pad, balance::MAX_STROKE_S);
+    if mono_loss_db(&sound).is_none_or(|db| db <= MAX_MONO_LOSS_DB) {
+        return;
+    }
+    let mut one = pad.clone();
+    let Some(both_db) = narrow(auditioner, pad) else { return };
+    if both_db <= MAX_MONO_LOSS_DB {
+        return;
+    }
+    let energy = |x: &[f32]| x.iter().map(|s| f64::from(*s) * f64::from(*s)).sum::<f64>();
+    let channels = if energy(&sound[0]) >= energy(&sound[1]) { Channels::Left } else { Channels::Right };
+    one.layers.iter_mut().for_each(|layer| layer.settings.channels = channels);
+    if narrow(auditioner, &mut one).is_some_and(|one_db| one_db < both_db - HELPS_DB) {
+        *pad = one;
+    }
+}
+
+/// Narrows the pad's cloud, and diffuses it less, as long as it loses more than 2 dB in mono; a pad that this does not help
+/// stays as it is. Returns what it loses then, dB; `None` for silence.
+fn narrow(auditioner: &mut Auditioner, pad: &mut Pad) -> Option<f32> {
     let mut loss_db = |pad: &Pad| mono_loss_db(&auditioner.play(pad, balance::MAX_STROKE_S));
-    let before = pad.cloud;
-    let Some(before_db) = loss_db(pad).filter(|_| before.copies > 0) else { return };
+    let (before, before_db) = (pad.cloud, loss_db(pad)?);
     let mut is_db = before_db;
     for _ in 0..MAX_RENDERINGS {
-        if is_db <= MAX_MONO_LOSS_DB {
-            return;
+        if is_db <= MAX_MONO_LOSS_DB || before.copies == 0 {
+            break;
         }
         pad.cloud.width *= NARROWER;
         pad.cloud.diffusion *= NARROWER;
         is_db = loss_db(pad).unwrap_or(before_db);
     }
-    if is_db > before_db - 0.1 {
+    if is_db > before_db - HELPS_DB {
         pad.cloud = before;
+        return Some(before_db);
     }
+    Some(is_db)
 }
 
 /// Power that the mean of both channels lacks beside that of the channels, dB; `None` for silence.

@@ -222,6 +222,8 @@ impl Maker<'_> {
             pads.filter(|(index, pad)| pad.role.is_tom() || Some(*index) == other).collect();
         on_all_cores(kit, &self.drafts, pads.len(), |auditioner, i| {
             let (index, mut pad) = (pads[i].0, pads[i].1.clone());
+            // at another pitch or length the channels may cancel more
+            cohesion::keep_in_mono(auditioner, &mut pad);
             let lufs = balance::level(auditioner, &mut pad, balance::KICK_LUFS);
             let heard = auditioner.measure(&pad);
             if let Some(audition) = &mut pad.audition {

@@ -14,7 +14,7 @@ use super::{
     voice_pool::VoicePool,
 };
 use crate::{
-    kit::{Alternate, PADS},
+    kit::{Alternate, Channels, PADS},
     settings::{KitTrims, PadTrims},
     units::{db_to_gain, gain_to_db, ms_to_frames, power_to_db},
 };
@@ -201,10 +201,12 @@ impl Trigger<'_> {
         // Variation does not move a high cut that is off; a low velocity does.
         let varied = if s.high_cut_hz < 20_000.0 { plan.offsets.cut_oct } else { 0.0 };
         let octaves = varied - f64::from(s.velocity_cut_oct) * softness;
+        let count = self.kit.channels(slice.source).len();
         GrainSettings {
             slice,
             settings: s,
-            stereo: self.kit.channels(slice.source).len() > 1,
+            stereo: count > 1 && s.channels == Channels::Both,
+            channel: usize::from(s.channels == Channels::Right && count > 1),
             delay: self.frames(f64::from(s.delay_ms)),
             start_ms: f64::from(s.start_ms) + f64::from(self.trims.start_ms) + plan.offsets.start_ms,
             pitch_st: f64::from(s.pitch_st)

@@ -82,6 +82,7 @@ settings! {
         start_ms: f32 = 0.0, "Start", Milliseconds, 0.0 ..= 2000.0, Fine, "Skips this much of the hit: past the attack, into the body or the noise.";
         end_ms: f32 = 60000.0, "End", Milliseconds, 1.0 ..= 60000.0, Fine, "Stops reading this long after the hit's start, its tail included; fully up reads to the end.";
         tail_ms: f32 = 0.0, "Tail", Milliseconds, 0.0 ..= 2000.0, Fine, "From here on the hit goes on as noise of its own spectrum, as long as the envelope lasts: for hits that end too soon. 0 is off.";
+        channels: Channels = 0.0, "Channels", Choice(CHANNELS_WORDS), 0.0 ..= 2.0, Linear, "What it plays of a stereo recording: both sides, or one of them, in the middle. One alone loses nothing where a song is heard in mono.";
         reverse: bool = 0.0, "Reverse", Switch, 0.0 ..= 1.0, Linear, "Reads the slice backwards.";
         loop_on: bool = 0.0, "Loop", Switch, 0.0 ..= 1.0, Linear, "Repeats the end of the slice while a held pad's key is down; a layer with a tail sounds on without it.";
         loop_ms: f32 = 100.0, "Loop length", Milliseconds, 5.0 ..= 5000.0, Fine, "Length of the repeated stretch at the end of the slice.";
@@ -110,6 +111,18 @@ settings! {
         velocity_level: f32 = 0.7, "Velocity to level", Percent, 0.0 ..= 3.0, Linear, "How much softer a soft stroke is.";
         velocity_cut_oct: f32 = 0.0, "Velocity to high cut", Octaves, 0.0 ..= 6.0, Linear, "How much darker a soft stroke is.";
         velocity_pitch_st: f32 = 0.0, "Velocity to pitch", Semitones, -12.0 ..= 12.0, Linear, "How much higher a hard stroke is than a soft one.";
+    }
+}
+
+choice! {
+    /// Which channels of a stereo take are played.
+    pub enum Channels words CHANNELS_WORDS {
+        /// Left and right as they are.
+        Both = "both",
+        /// The left one, as if it were mono.
+        Left = "left",
+        /// The right one, as if it were mono.
+        Right = "right",
     }
 }
 

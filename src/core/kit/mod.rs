@@ -28,7 +28,7 @@ pub use key_names::note_names;
 pub use key_part::{
     FoundLoop, KEY_PART, KEY_PARTS, KeyLoop, KeyPart, KeyPartKind, KeyPartSettings, find_loop,
 };
-pub use layer::{CLOUD, Cloud, Draw, LAYER, Layer, LayerSettings, SLICE, Slice, Timing};
+pub use layer::{CLOUD, Channels, Cloud, Draw, LAYER, Layer, LayerSettings, SLICE, Slice, Timing};
 pub(crate) use layer::{NO_END_MS, TAIL_REACH_MS};
 pub use limits::{LAYERS, MAX_HITS, MAX_SAMPLES, MAX_SLICES, MAX_TAGS, MAX_TAKES, PADS};
 pub use pad::{Alternate, Audition, PAD, Pad, PadSettings, Target, VARIATION, Variation, VariationMode};

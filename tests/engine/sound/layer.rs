@@ -3,10 +3,11 @@
 use super::{RATE, plain, played, roughness, sine, steady};
 use crate::support::*;
 use kitwright_core::{
-    kit::Trims,
+    kit::{Channels, Kit, LayerSettings, Trims},
+    take::Take,
     units::{db_to_gain, st_to_ratio},
 };
-use std::f64::consts::TAU;
+use std::{f64::consts::TAU, sync::Arc};
 
 #[test]
 fn a_held_slice_loops_with_its_crossfade() {
@@ -142,4 +143,28 @@ fn the_envelope_has_its_stated_times_and_curves() {
     let made = played(&kit, 1.0, off(), 14_000);
     let step = made.windows(2).map(|w| (w[1] - w[0]).abs()).fold(made[0].abs(), f32::max);
     assert!(step <= 0.5 / 24.0 * 1.001, "{step}");
+}
+
+#[test]
+fn a_layer_plays_one_channel_of_a_stereo_take_in_the_middle() {
+    let samples = |level: f32| (0..4800).map(move |i| level * (i as f32 * 0.05).sin()).collect::<Vec<f32>>();
+    // with a constant offset of its own, which is removed
+    let right: Vec<f32> = samples(0.2).iter().map(|x| x + 0.1).collect();
+    let mut kit =
+        bare_kit(Arc::new(Take::from_samples("take", RATE as u32, vec![samples(0.5), right.clone()])), 1);
+    kit.doc.pads[0].variation = still();
+    let played_as = |channels: Channels, kit: &mut Kit| {
+        kit.doc.pads[0].layers[0].settings =
+            LayerSettings { hold_ms: 1000.0, velocity_level: 0.0, channels, ..LayerSettings::default() };
+        play(&prepared(kit), RATE, &[on(0, NOTES[0], 1.0)], 4000, &mut |_| 64).main
+    };
+    let both = played_as(Channels::Both, &mut kit);
+    for (channels, side) in [(Channels::Left, 0), (Channels::Right, 1)] {
+        let [l, r] = played_as(channels, &mut kit);
+        assert!(l == both[side] && r == both[side], "{channels:?}");
+        assert!(l[100..].iter().any(|x| x.abs() > 0.1));
+    }
+    // a mono take has one, whatever is asked for
+    kit.takes = vec![Arc::new(Take::from_samples("take", RATE as u32, vec![samples(0.5)]))];
+    assert!(played_as(Channels::Right, &mut kit) == played_as(Channels::Both, &mut kit));
 }

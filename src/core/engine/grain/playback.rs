@@ -31,6 +31,8 @@ const GRAIN_FADE_MS: f64 = 2.0;
 pub(in crate::engine) struct Grain {
     source: SampleSource,
     stereo: bool,
+    /// The channel that it reads when it is not stereo.
+    channel: usize,
     /// Constant offset of the take, left and right.
     offset: [f32; 2],
     /// Frames until it starts.
@@ -143,7 +145,12 @@ impl Grain {
         let mut new = Self {
             source: settings.slice.source,
             stereo: settings.stereo,
-            offset: settings.slice.offset,
+            channel: settings.channel,
+            offset: if settings.stereo {
+                settings.slice.offset
+            } else {
+                [settings.slice.offset[settings.channel]; 2]
+            },
             delay: settings.delay,
             reader: Reader::new(at),
             at: fixed(at),
@@ -241,6 +248,7 @@ impl Grain {
         let n = out[0].len();
         let Scratch { left, right, level, other, steps } = scratch;
         let (l, r, level) = (&mut left[..n], &mut right[..n], &mut level[..n]);
+        let channels = if self.stereo { channels } else { &channels[self.channel..] };
         let steps = self.pitch.steps(self.age, &mut steps[..n]);
         let start = self.at;
         let backwards = self.pitch.sign < 0.0;

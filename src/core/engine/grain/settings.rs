@@ -21,6 +21,8 @@ pub(in crate::engine) struct GrainSettings<'a> {
     pub slice: PlaySlice,
     pub settings: &'a LayerSettings,
     pub stereo: bool,
+    /// The channel that is played when it is not stereo.
+    pub channel: usize,
     /// Frames until it starts.
     pub delay: u64,
     /// Offset from the slice's start, ms; negative starts before it.
