@@ -26,7 +26,7 @@ const STROKE_S: f64 = 2.0;
 /// A stroke has begun when its level is this far below its peak, dB.
 const BEGUN_DB: f32 = -20.0;
 
-const COLUMNS: [&str; 13] = [
+const COLUMNS: [&str; 14] = [
     "pad",
     "hit",
     "score",
@@ -39,14 +39,16 @@ const COLUMNS: [&str; 13] = [
     "place LU",
     "crest dB",
     "begins ms",
+    "onset dB",
     "mono dB",
 ];
-const NOTES: [&str; 5] = [
+const NOTES: [&str; 6] = [
     "score: probability of the role; outside: how far the sound lies outside of the 10th to 90th percentile of recorded",
     "drums (standard deviations, root mean square over all measures). alternates: their number, how far they lie apart",
     "in loudness, and in the centre of their spectrum. fall: from velocity 127 to 64, after the tone chain; brightness:",
     "the centre of the spectrum at 64 over that at 127. place: loudness beside the role's place in the balance. begins:",
-    "when a stroke is within 20 dB of its peak. mono: level of both channels' mean beside theirs.",
+    "when a stroke is within 20 dB of its peak. onset: its first sample that is no silence, beside its peak: a click would",
+    "be high. mono: level of both channels' mean beside theirs.",
 ];
 
 fn main() -> ExitCode {
@@ -123,6 +125,7 @@ fn row(
     let peak = left.iter().chain(right).fold(0.0f32, |a, x| a.max(x.abs()));
     let begins =
         left.iter().zip(right).position(|(l, r)| l.abs().max(r.abs()) >= peak * db_to_gain(BEGUN_DB));
+    let onset = left.iter().zip(right).map(|(l, r)| l.abs().max(r.abs())).find(|x| *x > 0.0);
     let features = auditioner.measure(pad).filter(|_| pad.role.is_scored());
     let energy = |x: &[f32]| x.iter().map(|s| s * s).sum::<f32>();
     let both = (energy(left) + energy(right)) / 2.0;
@@ -139,6 +142,7 @@ fn row(
         number(lufs.zip(kick_lufs).map(|(l, k)| l - k - balance::offset_lu(pad.role)), 1),
         number(lufs.map(|l| gain_to_db(peak) - l), 1),
         number(begins.map(|i| 1000.0 * i as f32 / AUDITION_RATE as f32), 1),
+        number(onset.map(|x| gain_to_db(x / peak)), 0),
         number((both > 0.0).then(|| power_to_db(energy(&mono(left, right)) / both)), 1),
     ]
 }

@@ -46,7 +46,9 @@ const NEAR_CUTS: f32 = 1.05;
 /// Alternates are brought this near to the first in loudness, LU, and to its centre of spectrum, octaves.
 const ALTERNATE_NEAR_LU: f32 = 0.2;
 const MAX_ALTERNATE_APART_LU: f32 = 0.45;
-const MAX_ALTERNATE_APART_OCT: f32 = 0.35;
+/// In the centre of the spectrum: from the first slice, and any two of them, octaves.
+const MAX_FROM_FIRST_OCT: f32 = 0.35;
+const MAX_ALTERNATE_APART_OCT: f32 = 0.5;
 /// Least slope that is assumed of a pad's loudness over the gain of a slice, LU/dB (our choice): a limiter flattens it.
 const MIN_SLOPE: f32 = 0.25;
 /// What a pad may lose in mono, dB, and what its cloud is narrowed by each time it loses more (our choice).
@@ -268,25 +270,36 @@ pub fn even_alternates(auditioner: &mut Auditioner, pad: &mut Pad) {
     let Some(&first) = pad.slices.first() else { return };
     let Some(wanted) = heard(auditioner, &with_slice(pad, first), HARD) else { return };
     let mut kept = vec![first];
+    let mut brightness = [0.0; 2];
     for &slice in &pad.slices[1..] {
-        kept.extend(evened(auditioner, pad, slice, wanted));
+        kept.extend(evened(auditioner, pad, slice, wanted, &mut brightness));
     }
     pad.slices = kept;
     close_gaps(&mut pad.slices);
 }
 
-/// The slice with the gain that makes it as loud as `wanted`; `None` where no gain does or its colour is another.
-fn evened(auditioner: &mut Auditioner, pad: &Pad, mut slice: Slice, wanted: Stroke) -> Option<Slice> {
+/// The slice with the gain that makes it as loud as `wanted`; `None` where no gain does or its colour is another. The
+/// range of `brightness`, octaves beside `wanted`, grows to include it.
+fn evened(
+    auditioner: &mut Auditioner,
+    pad: &Pad,
+    mut slice: Slice,
+    wanted: Stroke,
+    brightness: &mut [f32; 2],
+) -> Option<Slice> {
     let mut last: Option<(f32, f32)> = None;
-    let mut off = f32::INFINITY;
+    let (mut off, mut found) = (f32::INFINITY, *brightness);
     for _ in 0..MAX_RENDERINGS {
         let is = heard(auditioner, &with_slice(pad, slice), HARD)?;
-        if (is.centre_hz / wanted.centre_hz).log2().abs() > MAX_ALTERNATE_APART_OCT {
+        let octaves = (is.centre_hz / wanted.centre_hz).log2();
+        let range = [brightness[0].min(octaves), brightness[1].max(octaves)];
+        if octaves.abs() > MAX_FROM_FIRST_OCT || range[1] - range[0] > MAX_ALTERNATE_APART_OCT {
             return None;
         }
+        found = range;
         off = wanted.lufs - is.lufs;
         if off.abs() <= ALTERNATE_NEAR_LU {
-            return Some(slice);
+            break;
         }
         // secant method: a chain that limits changes by less than the gain
         let slope = last.map_or(1.0, |(gain_db, lufs)| (is.lufs - lufs) / (slice.gain_db - gain_db));
@@ -299,7 +312,11 @@ fn evened(auditioner: &mut Auditioner, pad: &Pad, mut slice: Slice, wanted: Stro
         }
         slice.gain_db = gain_db;
     }
-    (off.abs() <= MAX_ALTERNATE_APART_LU).then_some(slice)
+    if off.abs() > MAX_ALTERNATE_APART_LU {
+        return None;
+    }
+    *brightness = found;
+    Some(slice)
 }
 
 /// Widens the velocity zones that are left so that they meet again and cover every velocity.
