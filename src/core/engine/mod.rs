@@ -6,18 +6,16 @@
 //!
 //! | module | contents |
 //! | --- | --- |
-//! | `play_kit`, `play_slice`, `pad_tails`, `tail` | a kit checked and prepared for playing, hits with their tails |
+//! | `play_kit`, `play_layer`, `play_slice`, `pad_tails`, `tail` | a kit checked and prepared for playing, hits with their tails |
 //! | `trigger` | from a trigger to grains: slice, variation, layers, cloud |
 //! | `draw`, `variation`, `cloud` | random draws and what they decide |
 //! | `transport` | the song position, for placed variation |
 //! | `grain` | one slice that plays, as a layer or in a cloud |
-//! | `voice`, `voice_pool` | what one trigger starts; the voices that sound, and voice stealing |
-//! | `lookahead` | voices rendered ahead of the output, for the pads' limiters |
+//! | `voice`, `voice_pool`, `lookahead` | what one trigger starts; the voices that sound, stolen or rendered ahead |
 //! | `pad_channel`, `diffuser`, `tone` | a pad's sum, the diffusion of its cloud, its tone chain |
 //! | `output`, `stems` | stereo outputs with their ceilings; outputs that add up to the main output |
 //! | `key_parts`, `midi_channels` | hits played over the keyboard, and which channel plays what |
-//! | `ramp` | linear ramps in closed form |
-//! | `meters` | what the window shows |
+//! | `ramp`, `meters` | linear ramps in closed form; what the window shows |
 //! | [`dsp`] | filters, dynamics, saturation, resampling |
 
 mod cloud;
@@ -34,6 +32,7 @@ mod output;
 mod pad_channel;
 mod pad_tails;
 mod play_kit;
+mod play_layer;
 mod play_slice;
 mod ramp;
 mod stems;
@@ -50,9 +49,11 @@ pub use meters::{LastCloud, LastTrigger, Meters, PadReductions, Scope, ScopeSour
 pub use play_kit::PlayKit;
 pub use transport::Transport;
 
-use crate::kit::{KEY_PARTS, KeyMap, PADS, Trims};
-use crate::settings::{KIT_TRIMS, PAD_TRIMS};
-use crate::units::db_to_gain;
+use crate::{
+    kit::{KEY_PARTS, KeyMap, PADS, Trims},
+    settings::{KIT_TRIMS, PAD_TRIMS},
+    units::db_to_gain,
+};
 use key_parts::KeyPartChannel;
 use output::Output;
 use pad_channel::{Buffers, GLIDE_MS, PadChannel};

@@ -1,7 +1,7 @@
 //! The tails that the layers of a pad play: how long their noise is, and what they may take of the memory.
 
 use super::{
-    play_kit::PlayLayer,
+    play_layer::PlayLayer,
     play_slice::{PlaySlice, SampleSource},
     tail::Tail,
 };

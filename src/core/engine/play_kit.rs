@@ -4,11 +4,12 @@ use super::{
     dsp::reader::Reader,
     key_parts::PlayKeyPart,
     pad_tails::add_tails,
+    play_layer::PlayLayer,
     play_slice::{PlaySlice, SampleSource, clamp_settings, pan},
     tail::Tail,
 };
 use crate::{
-    kit::{KEY_PARTS, KeyMap, Kit, LAYERS, LayerSettings, MAX_DIPS, PADS, Pad, TableVisitor, key_map},
+    kit::{KEY_PARTS, KeyMap, Kit, LAYERS, MAX_DIPS, PADS, Pad, TableVisitor, key_map},
     settings::Setting,
     units::{db_to_gain, st_to_ratio},
 };
@@ -40,24 +41,6 @@ pub(super) struct PlayPad {
     pub gains: [f32; 2],
     /// Fundamental of the pad after the pitch of its first layer, Hz.
     pub note_hz: Option<f32>,
-}
-
-/// A layer that is on.
-#[derive(Debug)]
-pub(super) struct PlayLayer {
-    pub settings: LayerSettings,
-    /// Its own slice; `None` to play the one chosen for the trigger.
-    pub slice: Option<PlaySlice>,
-    /// What it plays instead of its own slice, or of each of the pad's: that slice with a tail. Empty without tails.
-    pub(super) with_tails: Vec<Option<PlaySlice>>,
-}
-
-impl PlayLayer {
-    /// What it plays with a tail when slice `chosen` of the pad was chosen for the trigger; `None` without one.
-    pub fn with_tail(&self, chosen: usize) -> Option<PlaySlice> {
-        let index = if self.slice.is_some() { 0 } else { chosen };
-        self.with_tails.get(index).copied().flatten()
-    }
 }
 
 impl PlayKit {
