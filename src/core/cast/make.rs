@@ -260,7 +260,8 @@ impl Maker<'_> {
         let strokes: Vec<(usize, &Hit)> = alike.map(|c| (c.take, &c.hit)).collect();
         pad.slices = strokes::slices(&strokes, cohesion::EFFECTIVE_VELOCITY_LEVEL);
         tails::begin_within_hits(&mut pad, |take| f64::from(kit.doc.takes[take].sample_rate));
-        let mut report = Audition { tuned_ct, ..report(&pad, leader, &self.leaders, &self.scores, role) };
+        let told = report(&pad, leader, &self.leaders, &self.scores, role);
+        let mut report = Audition { tuned_ct, by_recipe, ..told };
         if !by_recipe {
             cohesion::even_alternates(auditioner, &mut pad);
             report.score = auditioner.measure(&pad).map_or(0.0, |f| score::score(role, &f));
@@ -341,6 +342,7 @@ pub fn make_pad(
         take: source.0,
         hit: source.1,
         score,
+        by_recipe,
         tuned_ct,
         next_best: same.map(|a| a.next_best.clone()).unwrap_or_default(),
         edit_summary: edit_summary::of(&made),
@@ -458,6 +460,7 @@ fn report(
         take,
         hit,
         score,
+        by_recipe: false,
         tuned_ct: None,
         next_best: others.into_iter().take(NEXT_BEST).map(place).collect(),
         edit_summary: edit_summary::of(pad),

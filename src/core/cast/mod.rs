@@ -34,6 +34,7 @@ pub mod score;
 mod shape;
 mod strokes;
 mod tails;
+mod target_distance;
 #[cfg(test)]
 mod test_signal;
 pub mod toms;
@@ -45,9 +46,10 @@ mod weakness;
 
 pub use options::{CastOptions, DetectedTake, ShapeAs};
 pub use preference::{Lean, Preference};
+pub use target_distance::{ONE_DRUM_DB, TargetDistance, target_distance};
 pub use tune::set_key;
 pub use typical::{TypicalBand, typical_bands};
-pub use weakness::weakness;
+pub use weakness::{unsure, unsure_role, weakness};
 
 use crate::{
     error::Result,

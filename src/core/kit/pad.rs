@@ -61,6 +61,9 @@ pub struct Audition {
     pub hit: usize,
     /// How well it serves, 0 to 1.
     pub score: f32,
+    /// Its role's recipe alone made the pad: nothing was searched.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub by_recipe: bool,
     /// How far tuning to the key has moved its pitch, cents; none when it was not tuned.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tuned_ct: Option<f32>,

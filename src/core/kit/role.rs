@@ -111,7 +111,26 @@ impl Role {
         }
     }
 
-    /// Whether a score tells how well a pad serves it. Percussion is any other drum: it stays what it is, and
+    /// The word for several of them: "crashes"; percussion has no number.
+    pub fn plural(self) -> String {
+        match self {
+            Role::Percussion => self.word().to_owned(),
+            Role::Crash => "crashes".to_owned(),
+            _ => format!("{}s", self.word()),
+        }
+    }
+
+    /// The word for what a sound of this role is heard as: toms differ in pitch only, and crash and ride are one kind.
+    pub fn kind_word(self) -> &'static str {
+        match self {
+            Role::LowTom | Role::MiddleTom | Role::HighTom => "tom",
+            Role::Crash | Role::Ride => "cymbal",
+            Role::PedalHat => Role::ClosedHat.word(),
+            other => other.word(),
+        }
+    }
+
+    /// Whether a score tells how well a pad serves it. Percussion is any other drum: it is shaped towards none, and
     /// likeness to the mean of all such drums says nothing about one of them.
     pub fn is_scored(self) -> bool {
         self != Role::Percussion
