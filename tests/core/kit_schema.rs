@@ -1,7 +1,7 @@
 //! kit.json is what its schema (`src/core/export/kit.schema.json`) says, and the schema says all of it.
 
 use kitwright_core::{
-    export::{PadSummary, Summary, TakeSummary, Tuning},
+    export::{PadSummary, Summary, TakeSummary, TargetSummary, Tuning},
     kit::Role,
 };
 use serde_json::{Value, json};
@@ -28,6 +28,7 @@ fn fault(root: &Value, schema: &Value, value: &Value) -> Option<String> {
                     "string" => value.is_string(),
                     "number" => value.is_number(),
                     "integer" => value.is_u64(),
+                    "boolean" => value.is_boolean(),
                     "null" => value.is_null(),
                     other => panic!("no check for the type {other}"),
                 };
@@ -79,6 +80,13 @@ fn full() -> Summary {
         role: Role::Kick,
         file: "pads/36-kick.wav".into(),
         score: Some(0.9),
+        unsure: Some("hard to tell".into()),
+        tidied: true,
+        target: Some(TargetSummary {
+            sound: "mine.wav".into(),
+            distance_db: 3.1,
+            distance_by_recipe_db: 8.4,
+        }),
         weak: Some("little for it; strike lower".into()),
         tuned: Some(Tuning { note: "A1".into(), cents: -31.4 }),
         shares_hit_with: vec![38],
@@ -92,6 +100,9 @@ fn full() -> Summary {
         role: Role::Percussion,
         score: None,
         fit: None,
+        unsure: None,
+        tidied: false,
+        target: None,
         weak: None,
         tuned: None,
         shares_hit_with: Vec::new(),

@@ -25,7 +25,8 @@ pub use sampler::{
 pub use score::{Action, Event, Score, Tempo};
 pub use song::{Loudness, SongSummary, StemSummary, render_file};
 pub use summary::{
-    PadSummary, Summary, TakeSummary, Tuning, key_part_stems, kit_file, pad_file, stem_file, tidy, tidy_db,
+    PadSummary, Summary, TakeSummary, TargetSummary, Tuning, is_tidied, key_part_stems, kit_file, pad_file,
+    shares_hit_with, stem_file, tidy, tidy_db, tuning,
 };
 pub use wav::{WavOut, write_wav};
 

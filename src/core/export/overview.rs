@@ -2,9 +2,13 @@
 
 use super::{
     render::Stereo,
+    summary::is_tidied,
     text::{Align, Text},
 };
-use crate::kit::{Kit, PADS, Role};
+use crate::{
+    cast::unsure,
+    kit::{Kit, PADS, Role},
+};
 use tiny_skia::{Color, FillRule, Paint, Path, PathBuilder, Pixmap, Rect, Transform};
 
 /// Width of the picture, pixels.
@@ -165,8 +169,13 @@ fn pad_cell(canvas: &mut Canvas, kit: &Kit, index: usize, wave: Option<&WaveOutl
         facts = format!("take {}, {facts}", slice.take + 1);
     }
     match &pad.audition {
-        Some(audition) if pad.role.is_scored() => facts += &format!(", score {:.2}", audition.score),
-        Some(_) => facts += ", as played",
+        Some(_) if pad.target.is_some() => facts += ", own target",
+        Some(audition) if pad.role.is_scored() => {
+            let unsure = if unsure(pad).is_some() { " ?" } else { "" };
+            facts += &format!(", score {:.2}{unsure}", audition.score);
+        }
+        Some(_) if is_tidied(pad) => facts += ", tidied",
+        Some(_) => facts += ", as recorded",
         None => {}
     }
     canvas.write(&facts, (x + 16.0, y + height - 15.0), 17.0, Align::Left, DIM);

@@ -1,7 +1,7 @@
 //! kit.json: what a kit holds, for other programs; `kit.schema.json` beside this file describes it.
 
 use crate::{
-    cast::weakness,
+    cast::{target_distance, unsure, weakness},
     kit::{Document, Kit, Pad, Role},
     listen::Quality,
     music::note_name,
@@ -49,6 +49,17 @@ pub struct Tuning {
     pub cents: f64,
 }
 
+/// The drum sound that the player gave a pad as its target.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct TargetSummary {
+    /// File name of the sound.
+    pub sound: String,
+    /// How far the pad is from it, dB: see [`crate::cast::TargetDistance`].
+    pub distance_db: f64,
+    /// How far the role's recipe alone would be, dB.
+    pub distance_by_recipe_db: f64,
+}
+
 /// A pad that sounds.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PadSummary {
@@ -60,6 +71,15 @@ pub struct PadSummary {
     pub file: String,
     /// Score of the pad in its role, 0 to 1; 0 for a pad made by hand, none for percussion, which can be any drum.
     pub score: Option<f64>,
+    /// One sentence where the score says little, because recorded drums of the role cannot be told well by sound alone.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unsure: Option<String>,
+    /// Percussion that its recipe has tidied up: cut, shortened, driven and compressed a little, towards no drum.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub tidied: bool,
+    /// The sound that it is shaped towards instead of its role.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub target: Option<TargetSummary>,
     /// One sentence where the takes give little for the role, with what would help.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub weak: Option<String>,
@@ -75,7 +95,7 @@ pub struct PadSummary {
     pub start: f64,
     /// End of its hit in the take, s.
     pub end: f64,
-    /// Its fit, 0 to 1; none for percussion, which stays as it is.
+    /// Its fit, 0 to 1; none for percussion, which is shaped towards no drum.
     pub fit: Option<f64>,
     /// Further hits that alternate with the first.
     pub alternates: usize,
@@ -106,6 +126,9 @@ impl Summary {
                     role: pad.role,
                     file: pad_file(kit, i),
                     score: scored(tidy(f64::from(pad.audition.as_ref().map_or(0.0, |a| a.score)))),
+                    unsure: unsure(pad),
+                    tidied: is_tidied(pad),
+                    target: target(kit, i),
                     weak: weakness(pad),
                     tuned: tuning(doc, pad),
                     shares_hit_with: shares_hit_with(doc, i),
@@ -123,8 +146,24 @@ impl Summary {
     }
 }
 
-/// The note of a tuned pad is where its bell stands.
-fn tuning(doc: &Document, pad: &Pad) -> Option<Tuning> {
+/// Whether a pad is percussion that its recipe has tidied up.
+pub fn is_tidied(pad: &Pad) -> bool {
+    !pad.role.is_scored() && pad.target.is_none() && pad.audition.is_some() && pad.fit > 0.0
+}
+
+fn target(kit: &Kit, pad: usize) -> Option<TargetSummary> {
+    let sound = kit.doc.pads[pad].target.as_ref()?.name.clone();
+    let distance = target_distance(kit, pad)?;
+    let tenth = |db: f32| (f64::from(db) * 10.0).round() / 10.0;
+    Some(TargetSummary {
+        sound,
+        distance_db: tenth(distance.db),
+        distance_by_recipe_db: tenth(distance.by_recipe_db),
+    })
+}
+
+/// What tuning did to a pad: the note of a tuned pad is where its bell stands.
+pub fn tuning(doc: &Document, pad: &Pad) -> Option<Tuning> {
     let cents = doc.key.and(pad.audition.as_ref()?.tuned_ct)?;
     let note = hz_to_note(f64::from(pad.tone.note_bell.hz)).round().clamp(0.0, 127.0) as u8;
     Some(Tuning { note: note_name(note), cents: (f64::from(cents) * 10.0).round() / 10.0 })
