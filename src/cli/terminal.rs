@@ -1,7 +1,7 @@
 //! Output, progress on a terminal, and Ctrl-C.
 
 use indicatif::{ProgressBar, ProgressStyle};
-use kitwright_core::progress::Progress;
+use kitwright_core::{error::without_codes, progress::Progress};
 use std::{
     io::{IsTerminal, Write},
     path::Path,
@@ -80,8 +80,10 @@ pub(super) fn keep_to_sentences() {
     }
 }
 
-/// Line breaks, as in strange file names, become spaces, and other control characters question marks.
+/// Line breaks, as in strange file names, become spaces, and other control characters question marks; the numbers that
+/// systems give their errors are left out.
 pub(super) fn one_line(text: &str) -> String {
+    let text = without_codes(text);
     let words: Vec<&str> = text.split_whitespace().collect();
     printable(words.join(" "))
 }

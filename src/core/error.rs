@@ -37,3 +37,27 @@ impl Error {
         Self::Invalid(trouble.into())
     }
 }
+
+/// A message without the numbers that systems give their errors: " (os error 2)".
+pub fn without_codes(text: &str) -> String {
+    let Some((before, rest)) = text.split_once(" (os error ") else { return text.to_owned() };
+    match rest.split_once(')') {
+        Some((code, after)) if code.bytes().all(|b| b.is_ascii_digit()) => {
+            format!("{before}{}", without_codes(after))
+        }
+        _ => text.to_owned(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_of_the_system_are_left_out_and_all_else_stays() {
+        let text = "/a/b: could not be read (No such file (os error 2)); try again";
+        assert_eq!(without_codes(text), "/a/b: could not be read (No such file); try again");
+        assert_eq!(without_codes("a (os error x) b"), "a (os error x) b");
+        assert_eq!(without_codes("plain"), "plain");
+    }
+}

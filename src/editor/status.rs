@@ -2,7 +2,10 @@
 
 use super::{frame_context::FrameContext, groove_view, header, host_facts, record, theme, widgets};
 use egui::{Align2, OpenUrl, Rect, RichText, Role, Sense, Ui, UiBuilder, WidgetInfo, vec2};
-use kitwright_core::{error::Error, session::JobState};
+use kitwright_core::{
+    error::{Error, without_codes},
+    session::JobState,
+};
 use std::path::Path;
 
 /// Height of the line.
@@ -131,28 +134,4 @@ fn message(ui: &mut Ui, cx: &FrameContext<'_>) {
 /// Screen readers say what appears here.
 fn announce(ui: &Ui, response: &egui::Response) {
     ui.ctx().accesskit_node_builder(response.id, |node| node.set_live(egui::accesskit::Live::Polite));
-}
-
-/// A message without the numbers that systems give their errors: " (os error 2)".
-fn without_codes(text: &str) -> String {
-    let Some((before, rest)) = text.split_once(" (os error ") else { return text.to_owned() };
-    match rest.split_once(')') {
-        Some((code, after)) if code.bytes().all(|b| b.is_ascii_digit()) => {
-            format!("{before}{}", without_codes(after))
-        }
-        _ => text.to_owned(),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn numbers_of_the_system_are_left_out_and_all_else_stays() {
-        let text = "/a/b: could not be read (No such file (os error 2)); try again";
-        assert_eq!(without_codes(text), "/a/b: could not be read (No such file); try again");
-        assert_eq!(without_codes("a (os error x) b"), "a (os error x) b");
-        assert_eq!(without_codes("plain"), "plain");
-    }
 }

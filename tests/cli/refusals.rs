@@ -28,6 +28,17 @@ fn bad_takes_get_one_sentence_that_names_them() {
 }
 
 #[test]
+fn a_missing_file_is_told_without_the_system_s_number() {
+    for words in
+        [["render", "none.kitwright", "none.mid", "--out", "none.wav"], ["hits", "none.wav", "", "", ""]]
+    {
+        let words: Vec<&str> = words.into_iter().filter(|word| !word.is_empty()).collect();
+        let sentence = refuse(&words);
+        assert!(sentence.contains("none.") && !sentence.contains("os error"), "{sentence}");
+    }
+}
+
+#[test]
 fn bad_requests_get_one_sentence() {
     let made = Made::get();
     let dir = tempfile::tempdir().unwrap();
