@@ -2,15 +2,14 @@
 
 use super::{
     arguments::{self, HitChoice, WhichHit},
-    protect,
+    kit_table, protect,
     reading::read_take,
     terminal::{Terminal, printable, say},
 };
 use kitwright_core::{
     cast::{CastOptions, DetectedTake, make_kit, target_of},
     error::{Error, Result},
-    export::{PadSummary, Summary, kit_file, write_folder},
-    kit::Role,
+    export::{Summary, kit_file, write_folder},
     listen::{detect, read_key},
     session::read_preference,
     take::check_memory,
@@ -66,7 +65,7 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
     if a.json {
         say(&serde_json::to_string_pretty(&summary).expect("a summary can be written as JSON"));
     } else {
-        say(&report(&summary, a.roles.as_deref(), &a.out));
+        say(&report(&summary, a));
     }
     Ok(())
 }
@@ -106,7 +105,8 @@ fn chosen(hit: &HitChoice, takes: &[DetectedTake]) -> Result<(usize, usize)> {
         WhichHit::Number(index) => format!("hit {}", index + 1),
         WhichHit::Moment(seconds) => format!("hit at {seconds} s"),
     };
-    let trouble = format!("there is no {which}; \"kitwright hits\" lists its {} hits", hits.len());
+    let trouble =
+        format!("there is no {which}; \"kitwright hits\" lists its {}", kit_table::hits(hits.len()));
     found.map(|index| (hit.take, index)).ok_or_else(|| Error::file(&take.name, trouble))
 }
 
@@ -115,39 +115,13 @@ fn stem(path: &Path) -> String {
     path.file_stem().map_or("Untitled".into(), |s| s.to_string_lossy().into_owned())
 }
 
-/// The table of a kit's pads; a role that was not asked for lacks no hit. `asked`: `None` for all roles.
-fn report(summary: &Summary, asked: Option<&[Role]>, out: &Path) -> String {
-    let mut text = String::new();
-    for take in &summary.takes {
-        text += &format!("{}: {} hits in {:.1} s\n", printable(&take.file), take.hits, take.seconds);
-        for fault in &take.faults {
-            text += &format!("  {fault}\n");
-        }
+/// The table of a kit's pads, what is to be known of them, and the files.
+fn report(summary: &Summary, a: &arguments::MakeKit) -> String {
+    let mut text = kit_table::table(summary) + &kit_table::remarks(summary, a.roles.as_deref());
+    if a.quick {
+        text += "made by the recipes alone: without --quick every pad is fitted to its role as well\n";
     }
-    text += "\nnote  role         score  from               alternates\n";
-    for pad in &summary.pads {
-        let score = pad.score.map_or("as is".into(), |score| format!("{score:.2}"));
-        let place = if summary.takes.len() > 1 { format!("take {}, ", pad.take + 1) } else { String::new() };
-        text += &format!(
-            "{:>4}  {:<11} {score:>6}  {:<19} {:>9}\n",
-            pad.note,
-            pad.role,
-            format!("{place}{:.2} s", pad.start),
-            pad.alternates
-        );
-    }
-    let asked = |role: &Role| asked.is_none_or(|asked| asked.contains(role));
-    let words: Vec<_> = summary.roles_empty.iter().copied().filter(asked).map(Role::word).collect();
-    if !words.is_empty() {
-        text += &format!("no hit for: {}\n", words.join(", "));
-    }
-    let shared: Vec<String> = summary.pads.iter().filter_map(shared_hit).collect();
-    if !shared.is_empty() {
-        text += &format!("too few hits for all pads, so that some share one: {}\n", shared.join("; "));
-    }
-    for weak in summary.pads.iter().filter_map(|pad| pad.weak.as_ref()) {
-        text += &format!("{weak}\n");
-    }
+    let out = &a.out;
     text += &format!("\nkit:      {}\n", printable(out.join(kit_file(&summary.name))));
     text += &format!("groove:   {}\n", printable(out.join("groove.wav")));
     text += &format!("picture:  {}", printable(out.join("overview.png")));
@@ -155,14 +129,6 @@ fn report(summary: &Summary, asked: Option<&[Role]>, out: &Path) -> String {
         text += &format!("\nkey:      {key}{}", tuned(summary));
     }
     text
-}
-
-/// "36 kick and 37" for the first of the pads that are made of one hit.
-fn shared_hit(pad: &PadSummary) -> Option<String> {
-    let others = &pad.shares_hit_with;
-    let first = !others.is_empty() && others.iter().all(|note| pad.note < *note);
-    let notes: Vec<String> = others.iter().map(u8::to_string).collect();
-    first.then(|| format!("{} {} and {}", pad.note, pad.role, notes.join(", ")))
 }
 
 /// "; low tom to A2 by -37 cents, rim ..." or that nothing has moved.

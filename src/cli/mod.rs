@@ -7,6 +7,7 @@ mod arguments;
 mod export;
 mod hits;
 mod kit;
+mod kit_table;
 mod library;
 mod protect;
 mod reading;

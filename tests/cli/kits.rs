@@ -125,6 +125,68 @@ fn only_the_roles_asked_for_are_filled() {
 }
 
 #[test]
+fn a_kit_of_one_knock_says_what_its_pads_share_and_why_percussion_is_empty() {
+    let dir = tempfile::tempdir().unwrap();
+    let take = dir.path().join("knock.wav");
+    let knock = |i: f64| (-i / 3000.0).exp() * (i / 20.0).sin() * (1.0 - (-i / 20.0).exp());
+    write_mono(
+        &take,
+        48_000,
+        (0..36_000).map(|i| 0.8 * knock(f64::from(i) - 4800.0) * f64::from(u8::from(i > 4800))),
+    );
+    let out = dir.path().join("kit");
+    let text = succeed(&[Path::new("kit"), &take, Path::new("--out"), &out, Path::new("--quick")]);
+    for said in [
+        "knock.wav: 1 hit in 0.8 s",
+        "56, 60 percussion: left empty, since every hit already plays a drum",
+        "40 snare: the same sound as 38, from one hit",
+        "too few hits for all pads, so that some share one: 36 kick and 37, 38,",
+        "made by the recipes alone",
+    ] {
+        assert!(text.contains(said), "{said:?} in\n{text}");
+    }
+    assert!(!text.contains("no hit for") && !text.contains("as is"), "{text}");
+    assert!(!text.contains("nothing in this recording"), "the recipe alone says nothing of it: {text}");
+    let rim = text.lines().find(|line| line.starts_with("  37  rim")).unwrap();
+    assert!(rim.contains(" ? "), "{rim}");
+    let kit: Value = serde_json::from_str(&fs::read_to_string(out.join("kit.json")).unwrap()).unwrap();
+    for pad in kit["pads"].as_array().unwrap() {
+        let unsure = pad["role"] == "rim" || pad["role"] == "open hat";
+        assert_eq!(pad["unsure"].is_string(), unsure, "{pad}");
+    }
+}
+
+#[test]
+fn a_pad_with_a_target_says_how_near_it_came_instead_of_a_score() {
+    let dir = tempfile::tempdir().unwrap();
+    let (take, sound) = (short_take(dir.path()), dir.path().join("mine.wav"));
+    let noise = |i: u32| f64::from(i.wrapping_mul(2_654_435_761) >> 8) / f64::from(1 << 24) - 0.5;
+    write_mono(&sound, 48_000, (0..12_000).map(|i| noise(i) * (-f64::from(i) / 2000.0).exp()));
+    let out = dir.path().join("kit");
+    let target = format!("closed hat={}", sound.display());
+    let text = succeed(&[
+        "kit",
+        take.to_str().unwrap(),
+        "--out",
+        out.to_str().unwrap(),
+        "--roles",
+        "closed hat",
+        "--target",
+        &target,
+    ]);
+    assert!(text.lines().any(|line| line.starts_with("  42  closed hat  target ")), "{text}");
+    assert!(
+        text.contains("42 closed hat: ") && text.contains(" dB from mine.wav, by the recipe alone "),
+        "{text}"
+    );
+    let kit: Value = serde_json::from_str(&fs::read_to_string(out.join("kit.json")).unwrap()).unwrap();
+    let told = &kit["pads"][0]["target"];
+    assert_eq!(told["sound"], "mine.wav");
+    let (now, recipe) = (number(&told["distance_db"]), number(&told["distance_by_recipe_db"]));
+    assert!(now < recipe, "fitting came nearer: {now} dB, by the recipe {recipe} dB");
+}
+
+#[test]
 fn other_files_in_the_folder_stay() {
     let dir = tempfile::tempdir().unwrap();
     let take = short_take(dir.path());
