@@ -37,7 +37,8 @@ const TELLS_FROM: usize = 4;
 /// What a finished sound is like.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Character {
-    /// Each class of drums, by one of its roles, with the score of the sound, 0 to 1; best first.
+    /// Each class of drums, by one of its roles, with the score of the sound, 0 to 1; best first. Percussion, which can be
+    /// any drum, is not among them.
     pub scores: Vec<(Role, f32)>,
     /// What speaks for the role, the most telling first, then what speaks against it; none for percussion.
     pub reasons: Vec<Reason>,
@@ -61,8 +62,9 @@ impl Character {
     /// Compares the measures of a sound with recorded drums of `role`.
     pub fn of(features: &Features, role: Role) -> Self {
         let shares = score::probabilities(features);
+        let drums = CLASSES.iter().filter(|role| role.is_scored());
         let mut scores: Vec<(Role, f32)> =
-            CLASSES.iter().map(|&r| (r, shares[score::class_of(r)].clamp(0.0, 1.0))).collect();
+            drums.map(|&r| (r, shares[score::class_of(r)].clamp(0.0, 1.0))).collect();
         scores.sort_by(|a, b| b.1.total_cmp(&a.1));
         let mut reasons = Vec::new();
         if role.is_scored() {
@@ -80,16 +82,6 @@ impl Character {
     pub fn score(&self, role: Role) -> f32 {
         let class = score::class_of(role);
         self.scores.iter().find(|(r, _)| score::class_of(*r) == class).map_or(0.0, |s| s.1)
-    }
-}
-
-/// The word for the class of a role: the toms are one, and so are the cymbals.
-pub fn class_word(role: Role) -> &'static str {
-    match role {
-        Role::LowTom | Role::MiddleTom | Role::HighTom => "tom",
-        Role::Crash | Role::Ride => "cymbal",
-        Role::PedalHat => Role::ClosedHat.word(),
-        other => other.word(),
     }
 }
 
@@ -189,11 +181,13 @@ mod tests {
     }
 
     #[test]
-    fn a_thump_scores_best_as_a_low_drum_and_scores_add_up_to_one() {
+    fn a_thump_scores_best_as_a_low_drum_and_percussion_has_no_score() {
         let character = of(Role::Kick, thump);
         assert!(matches!(character.scores[0].0, Role::Kick | Role::LowTom), "{:?}", character.scores);
         let sum: f32 = character.scores.iter().map(|s| s.1).sum();
-        assert!((sum - 1.0).abs() < 1e-3, "{sum}");
+        // what is missing is the share of other percussion
+        assert!((0.9..1.001).contains(&sum), "{sum}");
+        assert!(character.scores.iter().all(|(role, _)| role.is_scored()), "{:?}", character.scores);
         assert_eq!(
             character.score(Role::Kick),
             character.scores.iter().find(|s| s.0 == Role::Kick).unwrap().1

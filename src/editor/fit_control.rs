@@ -86,14 +86,18 @@ enum FitOf {
 
 impl widgets::Described for Fit {
     fn name(&self) -> &'static str {
-        if self.0 == FitOf::Kit { "Kit fit" } else { "Fit" }
+        match self.0 {
+            FitOf::Kit => "Kit fit",
+            FitOf::Pad => "Fit",
+            FitOf::Percussion => "Tidied up",
+        }
     }
     fn help(&self) -> &'static str {
         match self.0 {
             FitOf::Kit => "How far every pad is shaped towards its role: 0 % is each hit as it was recorded.",
             FitOf::Pad => "How far the hit is shaped towards its role: 0 % is the hit as it was recorded.",
             FitOf::Percussion => {
-                "How far the hit is tidied up: 0 % is the hit as it was recorded. Percussion is shaped towards no drum."
+                "How far lows are cut, and the hit shortened, driven and compressed a little: 0 % is the hit as it was recorded. Percussion is shaped towards no drum."
             }
         }
     }

@@ -11,8 +11,8 @@ use super::{
     widgets,
 };
 use egui::{
-    Align2, Color32, CursorIcon, Event, EventFilter, Key, Modifiers, Rect, Response, Role, Sense, Ui,
-    WidgetInfo, pos2, vec2,
+    Align2, Color32, CursorIcon, Event, EventFilter, Key, Modifiers, Rect, Response, Role, Sense, TextFormat,
+    Ui, WidgetInfo, pos2, text::LayoutJob, vec2,
 };
 use kitwright_core::{
     kit::{PADS, by_hand},
@@ -211,7 +211,7 @@ impl Heard {
 }
 
 /// The role and the score; the score comes back where a narrow tile has no room for both.
-fn title(ui: &Ui, head: Rect, cx: &FrameContext<'_>, pad: usize, heard: Heard) -> Option<String> {
+fn title(ui: &Ui, head: Rect, cx: &FrameContext<'_>, pad: usize, heard: Heard) -> Option<LayoutJob> {
     let built = cx.pad(pad);
     let score = match cx.readings.automation.moving_of(pad) {
         0 if built.locked => format!("{} ·", score_text::word(built)),
@@ -223,10 +223,15 @@ fn title(ui: &Ui, head: Rect, cx: &FrameContext<'_>, pad: usize, heard: Heard) -
     let (at, font) = (head.left_center(), theme::body());
     let word =
         widgets::text_in(painter, at, Align2::LEFT_CENTER, built.role.word(), font, colour, head.width());
-    let galley = painter.layout_no_wrap(score.clone(), theme::small(), theme::TEXT_DIM);
+    let mut words = LayoutJob::default();
+    if score_text::weak(built).is_some() {
+        words.append("! ", 0.0, TextFormat::simple(theme::body(), theme::ERROR));
+    }
+    words.append(&score, 0.0, TextFormat::simple(theme::small(), theme::TEXT_DIM));
+    let galley = painter.layout_job(words.clone());
     let at = Align2::RIGHT_CENTER.anchor_size(head.right_center(), galley.size());
     if at.left() <= word.right() + 6.0 {
-        return Some(score);
+        return Some(words);
     }
     painter.galley(at.min, galley, theme::TEXT_DIM);
     None
@@ -384,7 +389,14 @@ fn swap(cx: &FrameContext<'_>, a: usize, b: usize) {
 const TILE_SECONDS: f32 = 0.7;
 
 /// The finished sound of the pad; in its corner whether the pad is heard, or the score that has no room above.
-fn picture(ui: &Ui, field: Rect, cx: &mut FrameContext<'_>, pad: usize, heard: Heard, score: Option<String>) {
+fn picture(
+    ui: &Ui,
+    field: Rect,
+    cx: &mut FrameContext<'_>,
+    pad: usize,
+    heard: Heard,
+    score: Option<LayoutJob>,
+) {
     let kit = cx.kit.clone();
     let painter = ui.painter_at(field);
     let colour = heard.colour(theme::family(kit.doc.pads[pad].role));
@@ -396,14 +408,17 @@ fn picture(ui: &Ui, field: Rect, cx: &mut FrameContext<'_>, pad: usize, heard: H
             painter.hline(field.x_range(), field.center().y, (1.0, theme::BORDER));
         }
     }
-    let corner = |word: String, ink: Color32, ground: Color32| {
-        let galley = painter.layout_no_wrap(word, theme::small(), ink);
+    let corner = |words: LayoutJob, ink: Color32, ground: Color32| {
+        let galley = painter.layout_job(words);
         let place = Align2::RIGHT_TOP.anchor_size(field.right_top(), galley.size());
         painter.rect_filled(place.expand2(vec2(4.0, 0.0)), 4, ground);
         painter.galley(place.min, galley, ink);
     };
     match (heard.word().filter(|_| !kit.doc.pads[pad].is_empty()), score) {
-        (Some(word), _) => corner(word.to_owned(), theme::TEXT, theme::INSET),
+        (Some(word), _) => {
+            let words = LayoutJob::simple_singleline(word.to_owned(), theme::small(), theme::TEXT);
+            corner(words, theme::TEXT, theme::INSET);
+        }
         (None, Some(score)) => corner(score, theme::TEXT_DIM, Color32::TRANSPARENT),
         (None, None) => {}
     }

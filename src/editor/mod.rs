@@ -14,6 +14,7 @@
 //! | `kit_view` | sixteen pads along their keys |
 //! | `keys_box`, `piano`, `notes` | hits over the keyboard: bass and chords; drawn keys; MIDI notes typed and learned |
 //! | `finished`, `character`, `equal_loudness` | the pads as they are heard, what they are like, compared with the hit |
+//! | `score_text`, `pad_facts` | a pad's score in words; what is weak, shared or tuned about it |
 //! | `header`, `file_browser`, `about` | files, undo |
 //! | `status`, `unsaved`, `first_start` | progress, errors, messages; unsaved work; the empty window |
 //! | `drops`, `record` | files dropped onto the window, recording the side input |
@@ -48,6 +49,7 @@ mod lights;
 mod marked;
 mod notes;
 pub mod pad_editor;
+mod pad_facts;
 mod piano;
 pub mod record;
 mod regions;

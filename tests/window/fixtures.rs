@@ -76,6 +76,17 @@ pub fn plain_kit() -> Kit {
     .clone()
 }
 
+/// Makes the rim weak, tuned, and of one hit with the clap.
+pub fn with_facts(kit: &mut Kit) {
+    kit.doc.key = Some("A minor".parse().expect("a key"));
+    let rim = &mut kit.doc.pads[1];
+    rim.tone.note_bell.hz = 110.0;
+    let audition = rim.audition.as_mut().expect("it was cast");
+    (audition.score, audition.tuned_ct) = (0.12, Some(12.0));
+    let hit = audition.hit;
+    kit.doc.pads[3].audition.as_mut().expect("it was cast").hit = hit;
+}
+
 /// A kit with one take of so many minutes and no hits. A low rate keeps it small: columns are drawn, not samples.
 pub fn long_take_kit(minutes: usize) -> Kit {
     let rate = 8000;

@@ -87,4 +87,15 @@ fn main_states_match_the_stored_pictures() {
         settle(&mut harness);
         compare(&mut harness, name);
     }
+    // a weak pad, and what is to be known of it
+    harness.state().session.edit("facts", fixtures::with_facts);
+    press(&mut harness, "Pad 2, rim");
+    press(&mut harness, "Hit");
+    harness.hover_at(egui::pos2(1.0, 1.0));
+    settle(&mut harness);
+    compare(&mut harness, "weak");
+    press(&mut harness, "Pad 14, percussion");
+    harness.hover_at(egui::pos2(1.0, 1.0));
+    settle(&mut harness);
+    compare(&mut harness, "percussion");
 }

@@ -18,6 +18,8 @@ use kitwright_core::{
 
 /// Width of the button beside the tabs.
 pub(super) const MORE_WIDTH: f32 = 60.0;
+/// Width of the score: "100 % ?".
+const SCORE_WIDTH: f32 = 68.0;
 /// Height of the head.
 pub(super) const HEIGHT: f32 = 44.0;
 /// Width of the head from which the pad's strokes are told apart by words.
@@ -109,7 +111,7 @@ fn take_role(cx: &FrameContext<'_>, pad: usize, role: PadRole) {
 
 fn score(ui: &mut Ui, pad: usize, cx: &FrameContext<'_>) {
     let built = cx.pad(pad);
-    let (rect, response) = ui.allocate_exact_size(vec2(52.0, 34.0), Sense::hover());
+    let (rect, response) = ui.allocate_exact_size(vec2(SCORE_WIDTH, 34.0), Sense::hover());
     let sentence = score_text::sentence(built);
     response.widget_info(|| WidgetInfo::labeled(Role::Label, true, &sentence));
     widgets::text_in(

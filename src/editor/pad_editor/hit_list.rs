@@ -8,6 +8,7 @@ use crate::editor::{
 };
 use egui::{Align2, EventFilter, Key, Popup, Rect, RichText, Role, ScrollArea, Sense, Ui, WidgetInfo, vec2};
 use kitwright_core::{
+    cast::unsure_role,
     kit::{Kit, Pad},
     session::Job,
 };
@@ -72,8 +73,10 @@ pub(super) enum Sort {
 impl Sort {
     const ALL: [Self; 4] = [Self::Score, Self::Time, Self::Loudness, Self::Length];
 
-    fn word(self) -> &'static str {
+    /// `scored`: the hits have scores.
+    fn word(self, scored: bool) -> &'static str {
         match self {
+            Self::Score if !scored => "best first",
             Self::Score => "by score",
             Self::Time => "by time",
             Self::Loudness => "by loudness",
@@ -150,11 +153,12 @@ fn head(
     cx: &FrameContext<'_>,
 ) {
     let scored = built.role.is_scored();
+    let unsure = if unsure_role(built.role).is_some() { " ?" } else { "" };
     let words = match (tried, scored) {
         (Some(all), _) if all != shown => format!("{shown} of {all} hits"),
-        (Some(all), true) => format!("All {all} hits for {}", built.role),
+        (Some(all), true) => format!("All {all} hits for {}{unsure}", built.role),
         (Some(all), false) => format!("All {all} hits"),
-        (None, true) => format!("Other hits for {}", built.role),
+        (None, true) => format!("Other hits for {}{unsure}", built.role),
         (None, false) => "Other hits".to_owned(),
     };
     ui.horizontal(|ui| {
@@ -162,22 +166,28 @@ fn head(
         let title = ui.label(RichText::new(words).color(theme::TEXT_DIM));
         if !scored {
             title.on_hover_text(format!("Without a score: {}.", score_text::NO_SCORE));
+        } else if let Some(why) = unsure_role(built.role) {
+            title.on_hover_text(format!("? Unsure scores: {why}; trust your ears."));
         }
-        let help = "Tries every hit of every take in this role and lists them by score.";
+        let help = if scored {
+            "Tries every hit of every take in this role and lists them by score."
+        } else {
+            "Lists every hit of every take."
+        };
         if tried.is_none() && widgets::button(ui, "Try all", "Try all hits in this role", help).clicked() {
             cx.session.start(Job::Rank(built.role));
         }
         let text = match (list.sort, list.filter) {
-            (sort, Filter::All) => sort.word().to_owned(),
+            (sort, Filter::All) => sort.word(scored).to_owned(),
             (Sort::Score, filter) => filter.word().to_owned(),
-            (sort, filter) => format!("{}, {}", sort.word(), filter.word()),
+            (sort, filter) => format!("{}, {}", sort.word(scored), filter.word()),
         };
         let help = "The order of the hits, and which of them are listed.";
         let menu = widgets::button(ui, &text, "Order and filter of the hits", help);
         ui.ctx().accesskit_node_builder(menu.id, |node| node.set_value(text.as_str()));
         Popup::menu(&menu).show(|ui| {
             for sort in Sort::ALL {
-                if choice(ui, list.sort == sort, sort.word(), "Hits").clicked() {
+                if choice(ui, list.sort == sort, sort.word(scored), "Hits").clicked() {
                     list.sort = sort;
                 }
             }

@@ -1,16 +1,18 @@
-//! Why this hit: how well the finished sound serves each role, what speaks for and against its own, and what was done to
-//! it.
+//! Why this hit: what the recording lacks for it, what it shares, how well the finished sound serves each role, what speaks
+//! for and against its own, and what was done to it.
 
 use crate::editor::{
-    character::{self, Character},
+    character::Character,
     frame_context::FrameContext,
-    score_text,
+    pad_facts, score_text,
     selection::{Section, Selection},
     theme, widgets,
 };
 use egui::{Align2, Rect, RichText, Role, ScrollArea, Sense, Ui, WidgetInfo, pos2, vec2};
 use kitwright_core::{
-    kit::{Pad, Role as PadRole},
+    cast::unsure_role,
+    export::is_tidied,
+    kit::{Kit, Pad, Role as PadRole},
     session::Job,
 };
 
@@ -29,7 +31,10 @@ pub(super) fn show(ui: &mut Ui, selection: &mut Selection, cx: &mut FrameContext
     let finished = cx.readings.finished.get(pad, &kit, ui.ctx());
     ScrollArea::vertical().id_salt("why").auto_shrink([false, false]).show(ui, |ui| {
         ui.spacing_mut().item_spacing.y = 4.0;
-        if let Some(character) = finished.as_ref().and_then(|f| f.character.as_ref()) {
+        facts(ui, &kit, pad);
+        let character = finished.as_ref().and_then(|f| f.character.as_ref());
+        // percussion is compared with no drum
+        if let Some(character) = character.filter(|_| built.role.is_scored()) {
             measured(ui, character, built.role);
         }
         by_hand(ui, pad, cx);
@@ -45,6 +50,14 @@ pub(super) fn show(ui: &mut Ui, selection: &mut Selection, cx: &mut FrameContext
     });
 }
 
+/// What is weak, shared or tuned about the pad.
+fn facts(ui: &mut Ui, kit: &Kit, pad: usize) {
+    for fact in pad_facts::of(&kit.doc, pad) {
+        let ink = if fact.warns { theme::ERROR } else { theme::TEXT };
+        ui.label(RichText::new(fact.text).font(theme::small()).color(ink));
+    }
+}
+
 /// Reasons on the left, scores on the right.
 fn measured(ui: &mut Ui, character: &Character, role: PadRole) {
     let width = ui.available_width();
@@ -54,12 +67,11 @@ fn measured(ui: &mut Ui, character: &Character, role: PadRole) {
     let rows = character.reasons.len().max(shown);
     let (rect, _) = ui.allocate_exact_size(vec2(width, LINE * (rows + 1) as f32), Sense::hover());
     let painter = ui.painter().clone();
-    let title = if role.is_scored() { "Why this hit" } else { "What it is like" };
     let (small, dim) = (theme::small(), theme::TEXT_DIM);
-    painter.text(top + vec2(0.0, 2.0), Align2::LEFT_TOP, title, theme::body(), dim);
+    painter.text(top + vec2(0.0, 2.0), Align2::LEFT_TOP, "Why this hit", theme::body(), dim);
     let left = Rect::from_min_max(rect.min, pos2(rect.right() - scores_width - 8.0, rect.bottom()));
     if character.reasons.is_empty() {
-        let words = if role.is_scored() { "nothing stands out" } else { "kept as it was played" };
+        let words = "nothing stands out";
         let at = left.min + vec2(0.0, LINE * 1.5);
         widgets::text_in(&painter, at, Align2::LEFT_CENTER, words, small.clone(), theme::TEXT, left.width());
     }
@@ -87,22 +99,19 @@ fn measured(ui: &mut Ui, character: &Character, role: PadRole) {
     scores(ui, right, shown, character, role);
 }
 
-/// The roles that the sound serves best, and always its own.
+/// The kinds of drums that the sound is heard as, the best first and always its own.
 fn scores(ui: &Ui, rect: Rect, count: usize, character: &Character, role: PadRole) {
-    let percent = |score: f32| score_text::percent(score);
-    let of = |r: PadRole| character::class_word(r) == character::class_word(role);
+    let own = |(r, _): &&(PadRole, f32)| r.kind_word() == role.kind_word();
     let mut shown: Vec<(PadRole, f32)> = character.scores.iter().take(count).copied().collect();
-    if !shown.iter().any(|(r, _)| of(*r))
-        && let (Some(own), Some(last)) = (character.scores.iter().find(|(r, _)| of(*r)), shown.last_mut())
+    if !shown.iter().any(|s| own(&s))
+        && let (Some(own), Some(last)) = (character.scores.iter().find(own), shown.last_mut())
     {
         *last = *own;
     }
     let response = ui.interact(rect, ui.scope_id().with("scores"), Sense::hover());
-    let all: Vec<String> = character
-        .scores
-        .iter()
-        .map(|(r, s)| format!("{} {}", character::class_word(*r), percent(*s)))
-        .collect();
+    let percent = |score: f32| score_text::percent(score);
+    let all: Vec<String> =
+        character.scores.iter().map(|(r, s)| format!("{} {}", kind(*r), percent(*s))).collect();
     let words = format!("Score of each role: {}", all.join(", "));
     response.widget_info(|| WidgetInfo::labeled(Role::Label, true, &words));
     let painter = ui.painter();
@@ -112,15 +121,7 @@ fn scores(ui: &Ui, rect: Rect, count: usize, character: &Character, role: PadRol
         let ink = theme::family(role);
         let word = Rect::from_x_y_ranges(rect.left()..=rect.left() + 66.0, middle - 8.0..=middle + 8.0);
         let (at, font) = (word.left_center(), theme::small());
-        widgets::text_in(
-            painter,
-            at,
-            Align2::LEFT_CENTER,
-            character::class_word(role),
-            font,
-            ink,
-            word.width(),
-        );
+        widgets::text_in(painter, at, Align2::LEFT_CENTER, &kind(role), font, ink, word.width());
         let bar = Rect::from_min_max(
             pos2(word.right() + 4.0, middle - 3.0),
             pos2((rect.right() - 42.0).max(word.right() + 12.0), middle + 3.0),
@@ -131,7 +132,14 @@ fn scores(ui: &Ui, rect: Rect, count: usize, character: &Character, role: PadRol
         let at = pos2(rect.right(), middle);
         painter.text(at, Align2::RIGHT_CENTER, percent(score), theme::small(), theme::TEXT);
     }
-    response.on_hover_text(format!("{words}.\nMeasured on the finished sound."));
+    response.on_hover_text(format!(
+        "{words}.\nMeasured on the finished sound. ? is unsure: recorded drums of this kind differ too much to be told by sound alone."
+    ));
+}
+
+/// A kind of drum in a word, with a question mark where its score is unsure.
+fn kind(role: PadRole) -> String {
+    role.kind_word().to_owned() + if unsure_role(role).is_some() { " ?" } else { "" }
 }
 
 /// What the pad is shaped towards: its role, or a target sound that the player has chosen in the menu of the pad.
@@ -141,7 +149,8 @@ fn target(ui: &mut Ui, built: &Pad) {
     }
     let words = match &built.target {
         Some(target) => format!("Target: {}", target.name),
-        None if !built.role.is_scored() => "No target: stays as it is".to_owned(),
+        None if is_tidied(built) => "No target: tidied up only".to_owned(),
+        None if !built.role.is_scored() => "No target: as it was recorded".to_owned(),
         None => format!("Target: {}, its role", score_text::with_article(built.role)),
     };
     let label = ui.add(egui::Label::new(RichText::new(&words).color(theme::TEXT_DIM)).truncate());
