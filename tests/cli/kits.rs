@@ -76,21 +76,21 @@ fn a_kit_leans_towards_the_choices_that_a_window_has_learned_where_it_is_told_to
     let dir = tempfile::tempdir().unwrap();
     let take = short_take(dir.path());
     let file = dir.path().join("preference.json");
-    let kick = |name: &str, extra: &[&str]| {
+    let clap = |name: &str, extra: &[&str]| {
         let out = dir.path().join(name);
         let fixed = ["kit", take.to_str().unwrap(), "--out", out.to_str().unwrap(), "--quick", "--json"];
-        let roles = ["--roles", "kick"];
+        let roles = ["--roles", "clap"];
         let summary: Value = serde_json::from_str(&succeed(&[&fixed[..], &roles, extra].concat())).unwrap();
         number(&summary["pads"][0]["start"])
     };
-    let plain = kick("plain", &[]);
+    let plain = clap("plain", &[]);
     let with = ["--preference", file.to_str().unwrap()];
     // told by hand: it counts although the window's switch is off
-    let lean = r#"{"on": false, "roles": {"kick": {"choices": 16, "brighter_octaves": 3, "noisier": 1}}}"#;
+    let lean = r#"{"on": false, "roles": {"clap": {"choices": 16, "brighter_octaves": -3}}}"#;
     fs::write(&file, lean).unwrap();
-    assert!(kick("leaning", &with) != plain, "another hit of the take");
+    assert!(clap("leaning", &with) != plain, "another hit of the take");
     fs::write(&file, "{}").unwrap();
-    assert_eq!(kick("empty", &with), plain);
+    assert_eq!(clap("empty", &with), plain);
     let out = dir.path().join("refused");
     let words = ["kit", take.to_str().unwrap(), "--out", out.to_str().unwrap()];
     for (text, word) in [(Some("no JSON"), "holds no choices"), (None, "is not there")] {

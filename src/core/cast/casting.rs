@@ -144,8 +144,8 @@ pub fn tries(role: Role) -> Tries {
     let (always, most) = match role {
         Role::Clap => (2, 2),
         Role::Rim => (2, 4),
-        Role::Shaker => (2, 3),
-        Role::Snare | Role::Ride => (1, 3),
+
+        Role::Snare | Role::Shaker | Role::Ride => (1, 3),
         _ => (1, 1),
     };
     Tries { always, most }

@@ -14,7 +14,7 @@ const MEMORY: u32 = 16;
 /// Choices after which a lean has half of its weight (our choice): one alone says little.
 const HALF_TRUST: f32 = 2.0;
 /// What a lean moves a score by at most (scores are 0 to 1); more than what lies between the first hits for most roles.
-const MAX_LEAN: f32 = 0.3;
+const MAX_LEAN: f32 = 0.4;
 /// Limit of one observed difference: octaves of centroid, octaves of decay, spectral flatness.
 const FARTHEST: [f32; 3] = [3.0, 3.0, 1.0];
 /// One step: an octave of centroid, an octave of decay, 0.2 of spectral flatness.

@@ -1,7 +1,7 @@
 //! One pad from the best of some hits: the role's recipe, the search, the removal of resonances and the tuning.
 
 use super::{
-    auditioner::Auditioner,
+    auditioner::{AUDITION_RATE, Auditioner},
     balance,
     candidate::Candidate,
     casting, cohesion,
@@ -22,6 +22,9 @@ use crate::{
 /// When dips raise the loss by more than this, the other controls are searched again; in units of [`Objective::loss`]
 /// (our choice: a small part of a hat's loss).
 const DIPS_COST: f32 = 0.05;
+/// Between hits for one pad, what a decibel of a tone that stands out of a shaker's noise costs beside the search: eight dips
+/// are not enough for a hit that is all tones (found by trial).
+const TONES_WEIGHT: f32 = 0.005;
 /// A cost of fitting above which further hits are tried where a role has some (found by trial).
 const WEAK: f32 = 3.0;
 /// Largest further gain reduction of the last limiter after a pad follows velocity, dB (our choice).
@@ -103,7 +106,10 @@ pub fn shape(
             }
             let recipe = made_of(hit);
             let start = fit::Start { effort: options.effort, ..hit.start(&recipe) };
-            let (cost, pad) = fit::fitted(auditioner, start, &objective, progress)?;
+            let (mut cost, pad) = fit::fitted(auditioner, start, &objective, progress)?;
+            if resonances::removes_resonances(role) && hits.len() > 1 {
+                cost += TONES_WEIGHT * resonances::resonances_db(&auditioner.sketch(&pad), AUDITION_RATE);
+            }
             if cost < least {
                 (least, best, shaped) = (cost, i, pad);
             }
@@ -163,7 +169,7 @@ fn fit_into_kit(auditioner: &mut Auditioner, pad: &mut Pad, fits: bool) {
 mod tests {
     use super::*;
     use crate::{
-        cast::{auditioner::AUDITION_RATE, features::Features, test_signal::plucked},
+        cast::{features::Features, test_signal::plucked},
         progress::Quiet,
     };
 

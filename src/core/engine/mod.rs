@@ -49,11 +49,9 @@ pub use meters::{LastCloud, LastTrigger, Meters, PadReductions, Scope, ScopeSour
 pub use play_kit::PlayKit;
 pub use transport::Transport;
 
-use crate::{
-    kit::{KEY_PARTS, KeyMap, PADS, Trims},
-    settings::{KIT_TRIMS, PAD_TRIMS},
-    units::db_to_gain,
-};
+use crate::kit::{KEY_PARTS, KeyMap, PADS, Trims};
+use crate::settings::{KIT_TRIMS, PAD_TRIMS};
+use crate::units::db_to_gain;
 use key_parts::KeyPartChannel;
 use output::Output;
 use pad_channel::{Buffers, GLIDE_MS, PadChannel};
