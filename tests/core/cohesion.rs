@@ -310,16 +310,16 @@ fn a_peak_is_held_no_further_than_asked_by_a_limiter_that_was_on() {
 #[cfg(feature = "test-recordings")]
 #[test]
 fn kits_of_recorded_takes_hold_together() {
-    // what holds a kit together comes after the search: a share of it is enough in most
-    for (folder, name, effort) in [
-        ("takes", "d01_steel_guitar", 0.2),
-        ("takes", "d04_nylon_guitar", 0.2),
-        ("takes", "d07_marimba", 0.2),
-        // in stereo
-        ("real", "dr1_guitar_arpeggio", 1.0),
+    // the last one is in stereo
+    for (folder, name) in [
+        ("takes", "d01_steel_guitar"),
+        ("takes", "d04_nylon_guitar"),
+        ("takes", "d07_marimba"),
+        ("real", "dr1_guitar_arpeggio"),
     ] {
         let file = crate::data::recordings(folder).join(format!("{name}.flac"));
-        let kit = kit_of(Take::read(file, &Quiet).expect("read"), effort);
+        // what holds a kit together comes after the search: a share of it is enough, and the demo has all of it
+        let kit = kit_of(Take::read(file, &Quiet).expect("read"), 0.1);
         println!("{name}");
         scores_are_those_of_the_pads(&kit);
         velocities_fall_alike(&kit);
