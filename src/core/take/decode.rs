@@ -170,7 +170,7 @@ fn decode_trusting(
         }
         match decoder.decode(&packet) {
             Ok(buffer) => sink.push(buffer)?,
-            Err(Trouble::DecodeError(_)) if expected.lossy && packets < FORGIVEN_PACKETS => (),
+            Err(Trouble::DecodeError(_)) if expected.lossy.is_some() && packets < FORGIVEN_PACKETS => (),
             Err(trouble) => return Err(interrupted(trouble, sink.seconds())),
         }
         packets += 1;
@@ -182,7 +182,9 @@ fn decode_trusting(
     }
     expected.check_frames(sink.frames() as u64)?;
     progress.report("reading the recording", 1.0);
-    sink.into_take(name, limits.encoder_delay)
+    let mut take = sink.into_take(name, limits.encoder_delay)?;
+    take.lossy = expected.lossy;
+    Ok(take)
 }
 
 fn audio_params(track: &Track) -> Option<&AudioCodecParameters> {
@@ -228,8 +230,8 @@ struct Expected {
     frames: Option<u64>,
     /// The length and delay that the decoder trims by are stated, not guessed.
     trustworthy: bool,
-    /// A lossy codec.
-    lossy: bool,
+    /// The name of a lossy codec.
+    lossy: Option<&'static str>,
     /// Lengths are promised in packets rather than in frames.
     in_packets: bool,
     /// A wave file of unknown length: its end is the end of the file.
@@ -242,9 +244,10 @@ impl Expected {
             CODEC_ID_AAC, CODEC_ID_ALAC, CODEC_ID_MP3, CODEC_ID_VORBIS,
         };
         let codec = track.codec_params.as_ref().and_then(|p| p.audio()).map(|p| p.codec);
-        let lossy = codec.is_some_and(|c| [CODEC_ID_AAC, CODEC_ID_MP3, CODEC_ID_VORBIS].contains(&c));
+        let names = [(CODEC_ID_AAC, "AAC"), (CODEC_ID_MP3, "MP3"), (CODEC_ID_VORBIS, "Ogg Vorbis")];
+        let lossy = names.into_iter().find(|(id, _)| codec == Some(*id)).map(|(_, name)| name);
         let container = format.format_info().format;
-        let in_packets = lossy || (container == FORMAT_ID_CAF && codec == Some(CODEC_ID_ALAC));
+        let in_packets = lossy.is_some() || (container == FORMAT_ID_CAF && codec == Some(CODEC_ID_ALAC));
         let declares = match container {
             FORMAT_ID_WAVE | FORMAT_ID_AIFF | FORMAT_ID_CAF | FORMAT_ID_FLAC | FORMAT_ID_ISOMP4 => true,
             // only the info header states delay and length; without it the length is an estimate

@@ -37,6 +37,8 @@ pub struct Take {
     pub channels: Vec<Vec<f32>>,
     /// What the user should know about the import (mixed down, scaled), one sentence each.
     pub notices: Vec<String>,
+    /// The lossy codec of the file it was decoded from; not kept in kit files.
+    pub lossy: Option<&'static str>,
     /// FLAC bytes, encoded at the first save and kept: takes never change.
     flac: OnceLock<Arc<[u8]>>,
     offset: OnceLock<[f32; 2]>,
@@ -66,6 +68,7 @@ impl Take {
             sample_rate,
             channels,
             notices: Vec::new(),
+            lossy: None,
             flac: OnceLock::new(),
             offset: OnceLock::new(),
         }

@@ -48,6 +48,7 @@ pub fn shift(take: &Take, semitones: f64, progress: &dyn Progress) -> Result<Tak
         channels.iter_mut().flatten().for_each(|x| *x /= peak);
     }
     let mut shifted = Take::from_samples(name, take.sample_rate, channels);
+    shifted.lossy = take.lossy;
     shifted.notices.push(format!("Shifted by {semitones:+} semitones, timing kept."));
     if peak > 1.0 {
         let db = gain_to_db(peak);

@@ -43,6 +43,7 @@ fn the_lossy_formats_sound_like_the_reference_or_are_skipped_without_ffmpeg() {
             let Some(path) = encoded(extension, codec, rate, 2) else { return };
             let take = read(&path).unwrap();
             assert_eq!((take.sample_rate, take.channels.len()), (rate, 2), "{extension}");
+            assert!(take.lossy.is_some(), "{extension} is not known to be lossy");
             let (_, want) = ffmpeg_decode(&path, 2);
             let shift = take.frames().abs_diff(want[0].len());
             assert!(
