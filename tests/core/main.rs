@@ -23,6 +23,7 @@ mod listen_edit;
 mod listen_key;
 #[cfg(feature = "test-recordings")]
 mod listen_noise;
+mod listen_quality;
 mod listen_support;
 mod own_process;
 mod preference;

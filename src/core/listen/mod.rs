@@ -14,6 +14,7 @@
 //! | `envelope`, `ends` | where hits end |
 //! | `background` | which hits are only background |
 //! | `describe`, `peaks`, `period`, `pitch` | what a hit is like |
+//! | `hum` | what sounds all the time |
 //! | `quality` | what is amiss with a recording |
 //! | `key` | the key of a song, from a loop of it |
 //! | `hit_builder` | a hit from its start: its end and its description |
@@ -30,6 +31,7 @@ mod envelope;
 mod evidence;
 mod hit;
 mod hit_builder;
+mod hum;
 mod key;
 mod noisy_onset_trees;
 mod onset_classifier;

@@ -1,6 +1,6 @@
 //! The quality of a recording: what stands in the way of a good kit, said before anybody blames the kit.
 
-use super::envelope::TakeEnvelope;
+use super::hum::{SteadySpectrum, holds_digital_silence};
 use crate::{
     spectrum::{RealFft, hann},
     take::Take,
@@ -11,33 +11,35 @@ use crate::{
 const FLAT_SAMPLES: usize = 4;
 /// Samples that differ by less than this part of the highest are of the same height: a step of 16 bits.
 const SAME_HEIGHT: f32 = 1.0 / 32_768.0;
+/// What a clipped wave cuts off is steep: two samples before and behind its flat top it is lower by this many steps at
+/// least. Round tops of low tones in 16 bits fall by six at most (a parabola that is flat for four samples).
+const STEEP_STEPS: f32 = 8.0;
 /// Flat tops reach at least this part of the highest sample.
 const TOP: f32 = 0.98;
 /// Flat tops from which a recording counts as clipped: a few may be the tops of a low tone.
 const MIN_FLAT_TOPS: usize = 3;
 /// A recording whose highest sample lies below this is very quiet, dB of full scale; common practice, no source.
 const QUIET_DB: f32 = -40.0;
+/// A recording whose highest sample lies below this is silent, dB of full scale: less than a step of 16 bits.
+const SILENT_DB: f32 = -96.0;
 /// A noise floor less than this below the highest sample is heard in a kit, dB; our choice.
 const NOISY_DB: f32 = 42.0;
-/// Hum: frequencies of the mains in the world, Hz (IEC 60196).
-const MAINS_HZ: [f64; 2] = [50.0, 60.0];
-/// Harmonics of the mains that are looked at, and how many of them have to stand out.
-const HARMONICS: usize = 6;
-const MIN_HARMONICS: usize = 3;
-/// How far a harmonic stands out of the median of what surrounds it, dB, and how far that reaches to either side, Hz: not
-/// as far as the next harmonic.
-const HUM_DB: f32 = 12.0;
-const SURROUNDING_HZ: f64 = 22.0;
-/// Bins of the main lobe of a Hann window to either side of its middle (Harris 1978).
-const LOBE_BINS: usize = 2;
-/// Windows for hum, seconds, short enough to lie between hits; the quietest fifth of them is looked at.
-const HUM_WINDOW_S: f64 = 0.3;
-const QUIETEST: usize = 5;
+/// What is left at the quietest is noise if all bands are at their quietest together, within this, dB. Assembled takes:
+/// 2.7 dB at most; an arpeggio that rings on: 10 dB (`tests/SCORES.md`).
+const TOGETHER_DB: f32 = 4.0;
+/// Of this many windows one is that quiet: short pauses are enough.
+const QUIETEST_SHARE: usize = 50;
+/// Fewest windows with sound that show a floor.
+const FLOOR_WINDOWS: usize = 5;
+/// Bands of a floor: a third of an octave each, but this many bins at least, so that noise varies little in them.
+const FLOOR_BAND_BINS: usize = 8;
 /// A low pass this steep, dB within [`STEEP_HZ`], is that of a codec or of a lower sample rate, between these
 /// frequencies, Hz.
 const STEEP_DB: f32 = 22.0;
 const STEEP_HZ: f64 = 700.0;
 const CUT_RANGE_HZ: [f64; 2] = [9000.0, 20_500.0];
+/// A cut above this takes nothing from a hat, Hz (our choice): converters of 44.1 kHz cut there as well.
+const HIGHEST_CUT_HZ: f64 = 19_000.0;
 /// Window of the mean spectrum.
 const SPECTRUM: usize = 4096;
 
@@ -48,12 +50,15 @@ pub struct Quality {
     pub peak_db: f32,
     /// Flat tops at the highest level.
     pub flat_tops: usize,
-    /// Level below which the quietest tenth stays, dB of full scale (root mean square).
-    pub floor_db: f32,
+    /// Level of the noise between hits, dB of full scale (root mean square); `None` where hits ring on into each other or
+    /// all else is digital silence.
+    pub floor_db: Option<f32>,
     /// Fundamental of a mains hum, Hz.
     pub hum_hz: Option<f64>,
     /// Where a steep low pass has cut the highs off, Hz.
     pub cut_hz: Option<f64>,
+    /// The lossy codec of its file.
+    pub lossy: Option<&'static str>,
 }
 
 impl Quality {
@@ -67,19 +72,25 @@ impl Quality {
         let go_on = || (!stopped()).then_some(());
         let peak = take.channels.iter().flatten().fold(0.0f32, |a, x| a.max(x.abs()));
         go_on()?;
-        let floor = TakeEnvelope::of(take).floor() / take.channels.len().max(1) as f32;
-        go_on()?;
         let flat_tops = take.channels.iter().map(|c| flat_tops(c, peak)).sum();
         go_on()?;
-        let hum_hz = hum_hz(take);
+        let hum_hz = SteadySpectrum::hum_in(take, 0..take.frames());
         go_on()?;
-        let cut_hz = cut_hz(take);
-        let (peak_db, floor_db) = (gain_to_db(peak.max(1e-9)), power_to_db(floor.max(1e-18)));
-        Some(Self { peak_db, flat_tops, floor_db, hum_hz, cut_hz })
+        // a note that always sounds is no noise
+        let note =
+            hum_hz.is_none() && SteadySpectrum::of(take, 0..take.frames()).is_some_and(|s| s.has_tone());
+        go_on()?;
+        let spectra = Spectra::of(take);
+        let peak_db = gain_to_db(peak.max(1e-9));
+        let (floor_db, cut_hz) = (spectra.floor_db().filter(|_| !note), spectra.cut_hz());
+        Some(Self { peak_db, flat_tops, floor_db, hum_hz, cut_hz, lossy: take.lossy })
     }
 
     /// One sentence for each thing that is amiss, with what to do; none for a good recording.
     pub fn sentences(&self) -> Vec<String> {
+        if self.peak_db < SILENT_DB {
+            return vec!["silent: choose the input and turn it up, then record again".to_owned()];
+        }
         let mut said = Vec::new();
         if self.peak_db < QUIET_DB {
             said.push(format!("very quiet, {:.0} dB at its loudest: record it louder", self.peak_db));
@@ -88,8 +99,7 @@ impl Quality {
             let tops = self.flat_tops;
             said.push(format!("clipped in {tops} places: record it softer, its hits have lost their peaks"));
         }
-        if self.peak_db - self.floor_db < NOISY_DB {
-            let below = self.peak_db - self.floor_db;
+        if let Some(below) = self.floor_db.map(|floor_db| self.peak_db - floor_db).filter(|b| *b < NOISY_DB) {
             said.push(format!(
                 "noise only {below:.0} dB below its loudest hit: record closer, or in a quieter room"
             ));
@@ -97,92 +107,112 @@ impl Quality {
         if let Some(hz) = self.hum_hz {
             said.push(format!("hum of the mains at {hz:.0} Hz: move the cable or use another socket"));
         }
-        if let Some(hz) = self.cut_hz {
-            let khz = hz / 1000.0;
-            said.push(format!(
-                "nothing above {khz:.0} kHz, as in lossy files: give the original, for brighter hats"
-            ));
-        }
+        let above = self.cut_hz.map(|hz| format!("nothing above {:.0} kHz", hz / 1000.0));
+        let highs = match (self.lossy, above) {
+            (Some(codec), Some(above)) => Some(format!("lossy file ({codec}), {above}")),
+            (Some(codec), None) => Some(format!("lossy file ({codec})")),
+            (None, Some(above)) => Some(format!("{above}, as in lossy files")),
+            (None, None) => None,
+        };
+        said.extend(highs.map(|highs| format!("{highs}: give the original, for brighter and cleaner hats")));
         said
     }
 }
 
-/// Runs of samples of the same height near the highest one.
+/// Runs of samples of the same height near the highest one that a steep wave runs into and out of.
 fn flat_tops(channel: &[f32], peak: f32) -> usize {
-    let (mut runs, mut length) = (0, 0);
-    for pair in channel.windows(2) {
-        let flat = pair[0].abs() >= TOP * peak && (pair[0] - pair[1]).abs() < SAME_HEIGHT * peak;
-        length = if flat { length + 1 } else { 0 };
-        runs += usize::from(length == FLAT_SAMPLES - 1 && peak > 0.0);
+    let step = SAME_HEIGHT.max(SAME_HEIGHT * peak);
+    let falls = |top: f32, at: Option<usize>| {
+        let beside = at.and_then(|i| channel.get(i));
+        beside.is_none_or(|x| top.abs() - x * top.signum() >= STEEP_STEPS * step)
+    };
+    let (mut tops, mut from) = (0, 0);
+    for to in 1..=channel.len() {
+        let top = channel[from];
+        let flat = |x: &f32| top.abs() >= TOP * peak && (x - channel[to - 1]).abs() < SAME_HEIGHT * peak;
+        if channel.get(to).is_some_and(flat) {
+            continue;
+        }
+        let long = to - from >= FLAT_SAMPLES && peak > 0.0;
+        tops += usize::from(long && falls(top, from.checked_sub(2)) && falls(top, Some(to + 1)));
+        from = to;
     }
-    runs
+    tops
 }
 
-/// The mains frequency whose harmonics stand out of the quietest seconds of the take, all channels together.
-fn hum_hz(take: &Take) -> Option<f64> {
-    let rate = f64::from(take.sample_rate);
-    let window = ((HUM_WINDOW_S * rate) as usize).next_power_of_two();
-    let length = window.min(take.frames()).max(1);
-    let energy = |at: usize| {
-        let parts = take.channels.iter().map(|channel| &channel[at..at + length]);
-        parts.flatten().map(|x| x * x).sum::<f32>()
-    };
-    let mut parts: Vec<(f32, usize)> =
-        (0..take.frames() / length).map(|i| (energy(i * length), i * length)).collect();
-    parts.sort_by(|a, b| a.0.total_cmp(&b.0));
-    parts.truncate(parts.len().div_ceil(QUIETEST));
-    let mut fft = RealFft::remembered(window);
-    let mut power = vec![0.0f32; window / 2 + 1];
-    let shape: Vec<f32> = (0..length).map(|i| hann(i, length)).collect();
-    for channel in &take.channels {
-        for &(_, at) in &parts {
-            fft.input.fill(0.0);
-            for ((to, from), hann) in fft.input.iter_mut().zip(&channel[at..at + length]).zip(&shape) {
-                *to = from * hann;
+/// The spectra of a take, window by window, all channels together.
+struct Spectra {
+    rate: f64,
+    /// Power of each bin, all windows together.
+    power: Vec<f64>,
+    /// Power of each band of each window with sound in it.
+    rows: Vec<Vec<f32>>,
+}
+
+impl Spectra {
+    fn of(take: &Take) -> Self {
+        let mut fft = RealFft::remembered(SPECTRUM);
+        let mut power = vec![0.0f64; SPECTRUM / 2 + 1];
+        let shape: Vec<f32> = (0..SPECTRUM).map(|i| hann(i, SPECTRUM)).collect();
+        // the power of a window's samples, by Parseval's theorem
+        let norm = 2.0 / (SPECTRUM as f32 * shape.iter().map(|x| x * x).sum::<f32>());
+        let edges: Vec<usize> =
+            std::iter::successors(Some(1), |&e| Some((e * 5 / 4).max(e + FLOOR_BAND_BINS)))
+                .take_while(|e| *e < power.len())
+                .collect();
+        let mut rows = Vec::new();
+        for at in (0..(take.frames() + 1).saturating_sub(SPECTRUM)).step_by(SPECTRUM) {
+            let mut row = vec![0.0f32; edges.len().saturating_sub(1)];
+            for channel in &take.channels {
+                for ((to, from), hann) in fft.input.iter_mut().zip(&channel[at..at + SPECTRUM]).zip(&shape) {
+                    *to = from * hann;
+                }
+                let bins: Vec<f32> = fft.power().collect();
+                power.iter_mut().zip(&bins).for_each(|(sum, bin)| *sum += f64::from(*bin));
+                for (sum, band) in row.iter_mut().zip(edges.windows(2)) {
+                    *sum += norm * bins[band[0]..band[1]].iter().sum::<f32>() / take.channels.len() as f32;
+                }
             }
-            power.iter_mut().zip(fft.power()).for_each(|(sum, bin)| *sum += bin);
+            if !holds_digital_silence(take, at..at + SPECTRUM) {
+                rows.push(row);
+            }
         }
+        Self { rate: f64::from(take.sample_rate), power, rows }
     }
-    let bin_hz = rate / window as f64;
-    let stands_out = |hz: f64| {
-        let at = (hz / bin_hz).round() as usize;
-        let around = ((SURROUNDING_HZ / bin_hz) as usize).max(LOBE_BINS);
-        let Some(near) = power.get(at.saturating_sub(around)..=at + around) else { return false };
-        let middle = near.len() / 2;
-        let peak = near[middle - LOBE_BINS..=middle + LOBE_BINS].iter().copied().fold(0.0, f32::max);
-        let mut sorted = near.to_vec();
-        sorted.sort_by(f32::total_cmp);
-        power_to_db(peak.max(1e-30)) - power_to_db(sorted[sorted.len() / 2].max(1e-30)) > HUM_DB
-    };
-    let count = |mains: f64| (1..=HARMONICS).filter(|k| stands_out(mains * *k as f64)).count();
-    let best = MAINS_HZ.into_iter().max_by_key(|mains| count(*mains))?;
-    (stands_out(best) && count(best) >= MIN_HARMONICS).then_some(best)
-}
 
-/// Where the mean spectrum of all channels falls off a cliff.
-fn cut_hz(take: &Take) -> Option<f64> {
-    let rate = f64::from(take.sample_rate);
-    let mut fft = RealFft::remembered(SPECTRUM);
-    let mut power = vec![0.0f64; SPECTRUM / 2 + 1];
-    let shape: Vec<f32> = (0..SPECTRUM).map(|i| hann(i, SPECTRUM)).collect();
-    for part in take.channels.iter().flat_map(|channel| channel.chunks_exact(SPECTRUM)) {
-        for ((to, from), hann) in fft.input.iter_mut().zip(part).zip(&shape) {
-            *to = from * hann;
+    /// What the quietest fiftieth of the windows stays below, if all bands are quietest together: notes that ring on into
+    /// each other leave one band after the other.
+    fn floor_db(&self) -> Option<f32> {
+        if self.rows.len() < FLOOR_WINDOWS {
+            return None;
         }
-        power.iter_mut().zip(fft.power()).for_each(|(sum, bin)| *sum += f64::from(bin));
+        let quietest = |mut powers: Vec<f32>| {
+            let at = powers.len() / QUIETEST_SHARE;
+            *powers.select_nth_unstable_by(at, f32::total_cmp).1
+        };
+        let all = quietest(self.rows.iter().map(|row| row.iter().sum()).collect());
+        let bands = self.rows[0].len();
+        let each: f32 = (0..bands).map(|b| quietest(self.rows.iter().map(|row| row[b]).collect())).sum();
+        let [all, each] = [all, each].map(|power| power_to_db(power.max(1e-18)));
+        (all - each < TOGETHER_DB).then_some(all)
     }
-    let bin_hz = rate / SPECTRUM as f64;
-    let bins = |hz: f64| (hz / bin_hz) as usize;
-    let level = |from: f64, to: f64| {
-        let part = power.get(bins(from)..bins(to)).filter(|p| !p.is_empty())?;
-        Some(power_to_db((part.iter().sum::<f64>() / part.len() as f64).max(1e-30) as f32))
-    };
-    let end = CUT_RANGE_HZ[1].min(0.5 * rate - 2.0 * STEEP_HZ);
-    let steps = ((end - CUT_RANGE_HZ[0]) / 100.0).max(0.0) as usize;
-    let fall = |hz: f64| Some(level(hz - STEEP_HZ, hz)? - level(hz + STEEP_HZ, hz + 2.0 * STEEP_HZ)?);
-    let cuts = (0..steps).map(|i| CUT_RANGE_HZ[0] + 100.0 * i as f64);
-    let steepest = cuts.filter_map(|hz| Some((hz, fall(hz)?))).max_by(|a, b| a.1.total_cmp(&b.1))?;
-    (steepest.1 >= STEEP_DB).then_some(steepest.0 - 0.5 * STEEP_HZ)
+
+    /// Where the mean spectrum falls off a cliff.
+    fn cut_hz(&self) -> Option<f64> {
+        let bin_hz = self.rate / SPECTRUM as f64;
+        let bins = |hz: f64| (hz / bin_hz) as usize;
+        let level = |from: f64, to: f64| {
+            let part = self.power.get(bins(from)..bins(to)).filter(|p| !p.is_empty())?;
+            Some(power_to_db((part.iter().sum::<f64>() / part.len() as f64).max(1e-30) as f32))
+        };
+        let end = CUT_RANGE_HZ[1].min(0.5 * self.rate - 2.0 * STEEP_HZ);
+        let steps = ((end - CUT_RANGE_HZ[0]) / 100.0).max(0.0) as usize;
+        let fall = |hz: f64| Some(level(hz - STEEP_HZ, hz)? - level(hz + STEEP_HZ, hz + 2.0 * STEEP_HZ)?);
+        let cuts = (0..steps).map(|i| CUT_RANGE_HZ[0] + 100.0 * i as f64);
+        let steepest = cuts.filter_map(|hz| Some((hz, fall(hz)?))).max_by(|a, b| a.1.total_cmp(&b.1))?;
+        let cut_hz = steepest.0 - 0.5 * STEEP_HZ;
+        (steepest.1 >= STEEP_DB && cut_hz < HIGHEST_CUT_HZ).then_some(cut_hz)
+    }
 }
 
 #[cfg(test)]

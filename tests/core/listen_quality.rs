@@ -1,0 +1,103 @@
+//! What is said about recordings.
+
+use crate::listen_support::synth::burst;
+use kitwright_core::{listen::Quality, progress::Quiet, take::Take};
+use std::f64::consts::TAU;
+
+const RATE: u32 = 44_100;
+
+fn take(samples: impl Iterator<Item = f64>) -> Take {
+    // the grid of 16 bits, as most recordings have it
+    let rounded = samples.map(|x| ((x * 32_768.0).round() / 32_768.0) as f32);
+    Take::from_samples("made", RATE, vec![rounded.collect()])
+}
+
+fn frames(seconds: f64) -> usize {
+    (seconds * f64::from(RATE)) as usize
+}
+
+/// A sum of harmonics as those of a bowed string, without a decay.
+fn harmonics(hz: f64, level: f64, seconds: f64) -> impl Iterator<Item = f64> {
+    (0..frames(seconds)).map(move |i| {
+        let t = i as f64 / f64::from(RATE);
+        (1..12).map(|k| (TAU * hz * f64::from(k) * t).sin() / f64::from(k)).sum::<f64>() * level
+    })
+}
+
+fn silence(seconds: f64) -> impl Iterator<Item = f64> {
+    std::iter::repeat_n(0.0, frames(seconds))
+}
+
+#[test]
+fn bass_notes_are_no_hum() {
+    for hz in [48.0, 49.0, 51.9, 58.27, 61.74, 98.0, 123.47] {
+        for decay in [0.0, 0.3, 3.0] {
+            let note = |i: usize| (-decay * ((i % frames(1.5)) as f64 / f64::from(RATE))).exp();
+            let sound = harmonics(hz, 0.3, 9.0).enumerate().map(|(i, x)| note(i) * x);
+            let said = Quality::of(&take(sound)).sentences();
+            assert!(said.is_empty(), "{hz} Hz, decay {decay}: {said:?}");
+        }
+    }
+}
+
+/// An arpeggio without a pause, over noise far below.
+#[test]
+fn notes_that_ring_on_into_each_other_are_no_noise() {
+    let mut samples: Vec<f64> =
+        burst(f64::from(RATE), f64::INFINITY, 12.0, 2).iter().map(|x| 1e-4 * x).collect();
+    let notes = [164.8, 207.7, 246.9, 329.6, 220.0, 277.2, 370.0];
+    for (i, hz) in notes.iter().cycle().take(50).enumerate() {
+        // bent a little differently each time, so that no line stays
+        let note = harmonics(hz * (1.0 + 0.004 * (i % 9) as f64), 0.15, 0.75).enumerate();
+        let from = i * frames(0.24);
+        for (s, (n, x)) in samples[from..].iter_mut().zip(note) {
+            *s += x * (-(n as f64) / f64::from(RATE) / 0.4).exp();
+        }
+    }
+    let said = Quality::of(&take(samples.into_iter())).sentences();
+    assert!(said.is_empty(), "{said:?}");
+}
+
+#[test]
+fn a_soft_hum_is_said_and_not_called_clipped() {
+    let quality = Quality::of(&take(harmonics(50.0, 0.0025, 8.0)));
+    assert_eq!((quality.hum_hz, quality.flat_tops), (Some(50.0), 0));
+}
+
+#[test]
+fn silence_is_said_in_one_sentence() {
+    let said = Quality::of(&take(silence(3.0))).sentences();
+    assert!(said.len() == 1 && said[0].starts_with("silent"), "{said:?}");
+}
+
+#[test]
+fn a_lossy_file_is_named_after_its_codec() {
+    let mut made = take(burst(f64::from(RATE), 0.1, 2.0, 1).into_iter());
+    assert_eq!(Quality::of(&made).sentences(), Vec::<String>::new());
+    made.lossy = Some("AAC");
+    let said = Quality::of(&made).sentences();
+    assert!(said.len() == 1 && said[0].starts_with("lossy file (AAC)"), "{said:?}");
+}
+
+/// Which takes hum is what was mixed into them; the real ones were looked at by their spectra.
+#[cfg(feature = "test-recordings")]
+#[test]
+fn recordings_are_faulted_for_what_they_have() {
+    for folder in ["takes", "real"] {
+        for entry in std::fs::read_dir(crate::data::recordings(folder)).unwrap() {
+            let file = entry.unwrap().path();
+            if file.extension().is_none_or(|e| e != "flac") {
+                continue;
+            }
+            let name = file.file_stem().unwrap().to_string_lossy().into_owned();
+            let quality = Quality::of(&Take::read(&file, &Quiet).unwrap());
+            let hums = ["d02", "d04", "d05", "d06", "d09"].iter().any(|d| name.starts_with(d));
+            assert_eq!(quality.hum_hz, hums.then_some(50.0), "{name}: {quality:?}");
+            let said = quality.sentences().join("; ");
+            assert!(!said.contains("clipped") && !said.contains("noise only"), "{name}: {said}");
+            // dr1 and dr3 come from narrower sources
+            let narrow = ["dr1", "dr3"].iter().any(|d| name.starts_with(d));
+            assert_eq!(said.contains("nothing above"), narrow, "{name}: {said}");
+        }
+    }
+}
