@@ -157,3 +157,68 @@ fn where_background_sets_in_is_no_hit() {
         }
     }
 }
+
+/// The mean of all channels of a recording, with the time of its first hit.
+fn mono(name: &str) -> (u32, Vec<f32>, f64) {
+    let file = recordings(&format!("takes/{name}.flac"));
+    let take = Take::read(&file, &Quiet).unwrap();
+    (take.sample_rate, take.channels[0].clone(), truth(&file.with_extension("csv"))[0].time_s)
+}
+
+/// Hum with harmonics, white and pink noise, of a root mean square of 1.
+fn backgrounds(length: usize, rate: u32) -> [(&'static str, Vec<f32>); 3] {
+    let hum = |i: usize| -> f32 {
+        let t = i as f64 / f64::from(rate);
+        (1..8).map(|k| (std::f64::consts::TAU * 50.0 * f64::from(k) * t).sin() as f32 / k as f32).sum()
+    };
+    let mut random = Pcg64Mcg::seed_from_u64(5);
+    let white: Vec<f32> = (0..length).map(|_| random.random_range(-1.0..1.0)).collect();
+    [("hum", (0..length).map(hum).collect()), ("white", white), ("pink", pink(length, 6))].map(
+        |(kind, samples): (_, Vec<f32>)| {
+            let level = rms(&samples) as f32;
+            (kind, samples.iter().map(|x| x / level).collect())
+        },
+    )
+}
+
+/// Behind digital silence, and where the take begins in it: 72 variants, of which 48 had a false hit before there was a
+/// rule for background that stays. None has now; two may, since what sets in just before a hit is hard to tell.
+#[test]
+fn background_that_sets_in_and_stays_is_no_hit() {
+    let mut false_hits = Vec::new();
+    for name in ["d01_steel_guitar", "d04_nylon_guitar", "d06_tabla"] {
+        let (rate, clean, first) = mono(name);
+        let recording = &clean[..14 * rate as usize];
+        for (kind, background) in backgrounds(recording.len(), rate) {
+            for level_db in [-52.0_f32, -40.0] {
+                for silence_s in [0.0, 0.5, 3.0, 5.0] {
+                    let with = recording.iter().zip(&background).map(|(x, b)| x + db_to_gain(level_db) * b);
+                    let silence = std::iter::repeat_n(0.0, (silence_s * f64::from(rate)) as usize);
+                    let start = silence_s + first - 0.06;
+                    let found = hits(rate, silence.chain(with).collect());
+                    let early: Vec<f64> = found.iter().map(|h| h.start as f64 / f64::from(rate)).collect();
+                    let early: Vec<f64> = early.into_iter().filter(|t| *t < start).collect();
+                    if !early.is_empty() {
+                        false_hits
+                            .push(format!("{name}, {kind} {level_db} dB after {silence_s} s: {early:.2?}"));
+                    }
+                }
+            }
+        }
+    }
+    println!("{} of 72: {false_hits:#?}", false_hits.len());
+    assert!(false_hits.len() <= 2, "{false_hits:#?}");
+}
+
+#[test]
+fn first_hits_after_digital_silence_are_kept() {
+    for (file, rate, clean) in takes() {
+        for hit in truth(&file.with_extension("csv")).iter().step_by(4) {
+            let from = ((hit.time_s - 0.002).max(0.0) * f64::from(rate)) as usize;
+            let part = clean[from..].iter().take(6 * rate as usize).copied();
+            let found = hits(rate, std::iter::repeat_n(0.0, rate as usize).chain(part).collect());
+            let first = found.first().map_or(f64::MAX, |h| h.start as f64 / f64::from(rate));
+            assert!((first - 1.0).abs() < 0.03, "{} at {:.2} s: {first:.3} s", file.display(), hit.time_s);
+        }
+    }
+}

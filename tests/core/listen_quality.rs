@@ -1,7 +1,11 @@
-//! What is said about recordings.
+//! What is said about recordings, and steady sounds that are hits or none.
 
 use crate::listen_support::synth::burst;
-use kitwright_core::{listen::Quality, progress::Quiet, take::Take};
+use kitwright_core::{
+    listen::{DetectOptions, Quality, detect},
+    progress::Quiet,
+    take::Take,
+};
 use std::f64::consts::TAU;
 
 const RATE: u32 = 44_100;
@@ -26,6 +30,41 @@ fn harmonics(hz: f64, level: f64, seconds: f64) -> impl Iterator<Item = f64> {
 
 fn silence(seconds: f64) -> impl Iterator<Item = f64> {
     std::iter::repeat_n(0.0, frames(seconds))
+}
+
+fn starts(take: &Take) -> Vec<f64> {
+    let found = detect(take, &DetectOptions::default(), &Quiet).unwrap();
+    found.iter().map(|h| h.start as f64 / f64::from(RATE)).collect()
+}
+
+#[test]
+fn hum_alone_and_noise_alone_are_no_hit() {
+    for lead_s in [0.0, 0.5, 3.0] {
+        for mains in [50.0, 60.0] {
+            let found = starts(&take(silence(lead_s).chain(harmonics(mains, 0.0025, 8.0))));
+            assert!(found.is_empty(), "hum of {mains} Hz after {lead_s} s: {found:?}");
+        }
+        let noise = burst(f64::from(RATE), f64::INFINITY, 8.0, 1);
+        let found = starts(&take(silence(lead_s).chain(noise.into_iter().map(|x| 0.01 * x))));
+        assert!(found.is_empty(), "noise after {lead_s} s: {found:?}");
+    }
+}
+
+/// G1, B1, G2, B3 and A4: some lie near harmonics of the mains.
+#[test]
+fn a_note_held_after_silence_is_a_hit() {
+    for hz in [49.0, 61.74, 98.0, 246.94, 440.0] {
+        for level in [0.005, 0.1] {
+            for behind_s in [0.0, 2.0] {
+                let held = harmonics(hz, level, 3.0);
+                let found = starts(&take(silence(1.0).chain(held).chain(silence(behind_s))));
+                assert!(
+                    found.iter().any(|t| (t - 1.0).abs() < 0.06),
+                    "{hz} Hz of {level}, {behind_s} s of silence behind: {found:?}"
+                );
+            }
+        }
+    }
 }
 
 #[test]

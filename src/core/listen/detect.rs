@@ -8,6 +8,7 @@ use super::{
     hit::Hit,
     hit_builder::HitBuilder,
     spectrogram::{self, Spectrogram},
+    steady::Steadiness,
     swell,
 };
 use crate::{
@@ -46,6 +47,7 @@ pub fn detect(take: &Take, options: &DetectOptions, progress: &dyn Progress) -> 
     let envelope = TakeEnvelope::of(take);
     let spectrogram = spectrogram::analyse(take, &envelope.means, STEP, &Part::new(progress, 0.0, 0.4))?;
     let starts = starts(take, &envelope, &spectrogram, options, &Part::new(progress, 0.4, 0.6))?;
+    let steadiness = Steadiness::of(&spectrogram, envelope.rate);
     drop(spectrogram);
     let part = Part::new(progress, 0.6, 1.0);
     let counter = Counter::new(&part, STEP, starts.len());
@@ -64,7 +66,11 @@ pub fn detect(take: &Take, options: &DetectOptions, progress: &dyn Progress) -> 
     );
     let mut hits = hits.into_iter().collect::<Result<Vec<_>>>()?;
     let background = Background::of(&envelope);
-    hits.retain(|hit| !background.is(hit));
+    let mut next = starts.iter().skip(1).map(|start| *start as u64);
+    hits.retain(|hit| {
+        let next = next.next().unwrap_or(take.frames() as u64);
+        !background.is(hit) && !steadiness.sets_in_with(take, hit, next)
+    });
     progress.report(STEP, 1.0);
     Ok(hits)
 }

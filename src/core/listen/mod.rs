@@ -12,7 +12,7 @@
 //! | `onset_classifier`, `boosted_trees`, `onset_trees`, `noisy_onset_trees` | which candidates are hits |
 //! | `swell` | where a slow onset becomes audible |
 //! | `envelope`, `ends` | where hits end |
-//! | `background` | which hits are only background |
+//! | `background`, `steady` | which hits are only background |
 //! | `describe`, `peaks`, `period`, `pitch` | what a hit is like |
 //! | `hum` | what sounds all the time |
 //! | `quality` | what is amiss with a recording |
@@ -43,6 +43,7 @@ mod pitch;
 mod quality;
 mod refine;
 mod spectrogram;
+mod steady;
 mod swell;
 
 #[doc(hidden)]

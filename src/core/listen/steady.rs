@@ -1,0 +1,166 @@
+//! Background that sets in and stays: the noise of a room after a cut, a hum after digital silence, a take that begins in
+//! either. Its beginning rises like a hit.
+//!
+//! Told by what follows: a hit ends or changes; background goes on below the hits and is heard again between them, the same
+//! in every band. The figures were found by trial on 33 kinds and levels of hum and noise, behind silence and without
+//! (`tests/SCORES.md`).
+
+use super::{
+    hit::Hit,
+    hum::SteadySpectrum,
+    spectrogram::{MAX_BANDS, Spectrogram},
+};
+use crate::{
+    take::Take,
+    units::{power_to_db, ratio_to_cents},
+};
+
+/// Length of a cell, seconds, over which band levels are means.
+const CELL_S: f64 = 0.01;
+/// A hit's onset, and what follows it and is taken for background if it stays, in cells.
+const ONSET_CELLS: usize = 6;
+const HEAD_CELLS: usize = 26;
+/// Fewest cells that show a level.
+const LEAST_CELLS: usize = 5;
+/// The onset of background stands out of what follows by no more than this, dB, with weights that turn brown noise pink.
+const ONSET_DB: f32 = 4.0;
+/// Cells below this are silent, dB of full scale: the rounding of 16 bits lies below.
+const SILENT_DB: f32 = -85.0;
+/// What sets in stands this far above what was before, dB.
+const SETS_IN_DB: f32 = 6.0;
+/// Length of stretches that are compared with what began, in cells.
+const STRETCH: usize = 20;
+/// Background falls no further than this below its beginning, dB, but for one of these many stretches.
+const QUIETER_DB: f32 = 4.0;
+const QUIETER_SHARE: usize = 20;
+/// Further above its beginning another hit sounds, dB.
+const LOUDER_DB: f32 = 6.0;
+/// Another stretch is the same background if the median of its bands differs by no more than this, dB...
+const SAME_DB: f32 = 2.5;
+/// ...and none by more than this, dB: a soft hit sounds in few bands.
+const SAME_BAND_DB: f32 = 7.0;
+/// Stretches, each half over the one before, of the same background that have to follow behind another hit.
+const HEARD_AGAIN: usize = 4;
+/// Steady sound with no hit in it is background from this length on, in cells: 1.5 s (our choice)...
+const ALONE: usize = 150;
+/// ...unless it is a tone. What is heard again behind hits is none without a pitch of at least this confidence, above this
+/// (pitches below are unsure in short hits), Hz, and further than this from every harmonic of the mains, cents.
+const TONE_CONFIDENCE: f32 = 0.6;
+const LOWEST_TONE_HZ: f64 = 75.0;
+const MAINS_CENTS: f64 = 20.0;
+
+/// Mean power of each band.
+type Bands = [f32; MAX_BANDS];
+
+/// Band powers of a take in cells.
+pub(super) struct Steadiness {
+    cells: Vec<Bands>,
+    bands: usize,
+    cell_frames: usize,
+}
+
+impl Steadiness {
+    /// The cells of a take.
+    pub(super) fn of(s: &Spectrogram, rate: f64) -> Self {
+        let rows = ((CELL_S * rate / s.hop as f64) as usize).max(1);
+        let cells = s.power.chunks(rows).map(mean).collect();
+        Self { cells, bands: s.bands, cell_frames: rows * s.hop }
+    }
+
+    /// Whether a hit is the beginning of background; `next` is where the next hit starts.
+    pub(super) fn sets_in_with(&self, take: &Take, hit: &Hit, next: u64) -> bool {
+        let at = |frame: u64| (frame as usize / self.cell_frames).min(self.cells.len());
+        let (start, next) = (at(hit.start), at(next));
+        // windows of the next hit's onset reach into the cell before it
+        let head = (start + 2).min(next)..(start + HEAD_CELLS).min(next.saturating_sub(1).max(start));
+        if head.len() < LEAST_CELLS {
+            return false;
+        }
+        let (first, head) = (head.start, mean(&self.cells[head]));
+        let ends = (first..self.cells.len()).find(|&i| is_silent(&self.cells[i])).unwrap_or(self.cells.len());
+        self.begins(&head, start)
+            && self.stays(&head, first, ends)
+            && self.is_background(take, hit, &head, first, ends)
+    }
+
+    /// Whether it sets in where less was before, and with no attack.
+    fn begins(&self, head: &Bands, start: usize) -> bool {
+        let before = &self.cells[start.saturating_sub(STRETCH / 2 + 2)..start.saturating_sub(2)];
+        let sets_in = before.is_empty() || self.compare(head, &mean(before)).median_db < -SETS_IN_DB;
+        let onset = &self.cells[start.saturating_sub(1)..(start + ONSET_CELLS).min(self.cells.len())];
+        let bright = |cell: &Bands| cell.iter().zip(1..).map(|(p, b)| p * b as f32).sum::<f32>();
+        let most = onset.iter().map(bright).fold(0.0, f32::max);
+        sets_in && power_to_db(most / bright(head).max(1e-18)) < ONSET_DB
+    }
+
+    /// Whether it never becomes quieter before `ends`.
+    fn stays(&self, head: &Bands, first: usize, ends: usize) -> bool {
+        let stretches = || self.cells[first..ends].chunks_exact(STRETCH);
+        let quieter = stretches().filter(|part| {
+            let apart = self.compare(head, &mean(part));
+            apart.median_db.min(apart.sum_db) < -QUIETER_DB
+        });
+        quieter.count() * QUIETER_SHARE <= stretches().len()
+    }
+
+    /// Whether what began and stayed is heard again behind another hit, or is alone and no tone.
+    fn is_background(&self, take: &Take, hit: &Hit, head: &Bands, first: usize, ends: usize) -> bool {
+        let louder = |i: &usize| self.compare(head, &self.cells[*i]).sum_db > LOUDER_DB;
+        let alone = (first..ends).find(louder).unwrap_or(ends);
+        let mut again = 0;
+        for at in (alone..self.cells.len().saturating_sub(STRETCH)).step_by(STRETCH / 2) {
+            let apart = self.compare(head, &mean(&self.cells[at..at + STRETCH]));
+            again += usize::from(apart.median_db.abs() < SAME_DB && apart.most_db < SAME_BAND_DB);
+        }
+        if again >= HEARD_AGAIN {
+            return !is_tone(hit);
+        }
+        let others = || self.cells[..first.saturating_sub(4)].iter().chain(&self.cells[ends..]);
+        if alone < ends || ends - first < ALONE || !others().all(is_silent) {
+            return false;
+        }
+        let part = first * self.cell_frames..(ends * self.cell_frames).min(take.frames());
+        let tone = SteadySpectrum::of(take, part.clone()).is_none_or(|steady| steady.has_tone());
+        !tone || SteadySpectrum::hum_in(take, part).is_some()
+    }
+
+    /// How much louder `other` is than `head`.
+    fn compare(&self, head: &Bands, other: &Bands) -> Apart {
+        let mut apart = [0.0; MAX_BANDS];
+        let apart = &mut apart[..self.bands];
+        for (d, (h, o)) in apart.iter_mut().zip(head.iter().zip(other)) {
+            *d = power_to_db(o.max(1e-12) / h.max(1e-12));
+        }
+        apart.sort_by(f32::total_cmp);
+        let most_db = apart.first().zip(apart.last()).map_or(0.0, |(low, high)| high.max(-low));
+        let sum = |bands: &Bands| bands.iter().sum::<f32>().max(1e-12);
+        let median_db = apart.get(apart.len() / 2).copied().unwrap_or(0.0);
+        Apart { median_db, most_db, sum_db: power_to_db(sum(other) / sum(head)) }
+    }
+}
+
+/// How much louder one stretch is than another, dB.
+struct Apart {
+    /// The median of all bands.
+    median_db: f32,
+    /// The greatest difference of a band, either way.
+    most_db: f32,
+    /// The sum of all bands.
+    sum_db: f32,
+}
+
+fn mean(rows: &[Bands]) -> Bands {
+    std::array::from_fn(|b| rows.iter().map(|row| row[b]).sum::<f32>() / rows.len().max(1) as f32)
+}
+
+fn is_silent(cell: &Bands) -> bool {
+    power_to_db(cell.iter().sum::<f32>().max(1e-18)) < SILENT_DB
+}
+
+/// Whether a hit has a clear pitch that no hum has: a note that sounds on below others.
+fn is_tone(hit: &Hit) -> bool {
+    let (hz, confidence) =
+        (hit.description.pitch_hz.map_or(0.0, f64::from), hit.description.pitch_confidence);
+    let cents = |mains: f64| ratio_to_cents(hz / (mains * (hz / mains).round().max(1.0))).abs();
+    confidence >= TONE_CONFIDENCE && hz > LOWEST_TONE_HZ && cents(50.0).min(cents(60.0)) > MAINS_CENTS
+}
