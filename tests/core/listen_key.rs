@@ -7,7 +7,7 @@ use kitwright_core::{
     cast::{CastOptions, make_kit, set_key},
     export::render_pad,
     kit::{Key, Kit, Mode, Role},
-    listen::{DetectOptions, detect, detect_key, key_of},
+    listen::{DetectOptions, detect, detect_key, key_of, read_key},
     progress::Quiet,
     spectrum::hann_periodic,
     take::Take,
@@ -128,6 +128,52 @@ fn a_single_knock_has_no_key() {
     let g_minor = [196.0, 233.08, 293.66, 349.23, 392.0, 466.16];
     assert_eq!(knock(&g_minor), None);
     assert_eq!(knock(&[181.0, 263.0, 415.0, 602.0]), None);
+}
+
+/// One pluck holds a major chord in its partials; one chord belongs to several keys.
+#[test]
+fn one_note_and_one_chord_have_no_key_and_a_melody_has() {
+    let of = |steps: &[&[i32]]| {
+        let step = RATE as usize / 2;
+        let mut samples = vec![0.0f32; steps.len() * step + 2 * RATE as usize];
+        for (i, note) in steps.iter().enumerate().flat_map(|(i, chord)| chord.iter().map(move |n| (i, n))) {
+            let hz = note_to_hz(f64::from(*note));
+            for (n, s) in samples[i * step..].iter_mut().enumerate() {
+                let t = n as f64 / f64::from(RATE);
+                let tone: f64 = (1..8).map(|h| (std::f64::consts::TAU * hz * f64::from(h) * t).sin()).sum();
+                *s += (0.02 * tone * (-3.0 * t).exp()) as f32;
+            }
+        }
+        detect_key(&Take::from_samples("loop", RATE, vec![samples]), &Quiet)
+            .unwrap()
+            .map(|f| f.key.to_string())
+    };
+    let strum: &[i32] = &[52, 59, 64, 68];
+    let pluck: &[i32] = &[47];
+    assert_eq!(of(&[pluck]), None, "one pluck");
+    assert_eq!(of(&[pluck; 8]), None, "one pluck, eight times");
+    assert_eq!(of(&[strum]), None, "one strum");
+    assert_eq!(of(&[strum; 8]), None, "one strum, eight times");
+    assert_eq!(of(&[&[48], &[55], &[48], &[55]]), None, "two notes");
+    let melody: Vec<&[i32]> = vec![&[60], &[62], &[64], &[65], &[67], &[69], &[71], &[72]];
+    assert_eq!(of(&melody).as_deref(), Some("C major"));
+}
+
+#[test]
+fn a_file_without_a_key_is_refused_in_these_words() {
+    let file = tempfile::Builder::new().suffix(".wav").tempfile().unwrap();
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: RATE,
+        bits_per_sample: 16,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut writer = hound::WavWriter::create(file.path(), spec).unwrap();
+    let pluck = plucks(&[123.47]);
+    pluck.channels[0].iter().for_each(|x| writer.write_sample((x * 32_767.0) as i16).unwrap());
+    writer.finalize().unwrap();
+    let said = read_key(file.path(), &Quiet).unwrap_err().to_string();
+    assert!(said.contains("no key") && said.contains("name the key"), "{said}");
 }
 
 /// Decaying tones, as a pluck on a string that is out of tune.

@@ -5,6 +5,7 @@
 //! distribution is compared with the key profiles of Krumhansl and Kessler (1982) by correlation
 //! (Krumhansl, "Cognitive Foundations of Musical Pitch", 1990, chapter 4).
 
+use super::struck::{Tone, has_several_notes};
 use crate::{
     error::{Error, Result},
     music::{Key, Mode},
@@ -28,6 +29,9 @@ const FUNDAMENTAL_RANGE_HZ: [f64; 2] = [50.0, 2500.0];
 const PEAKS: usize = 24;
 /// Peaks further below the window's highest do not count, dB.
 const WINDOW_DEPTH_DB: f64 = 40.0;
+/// A peak is clear this far above the median of so many bins to either side, dB: the highest peaks of noise stand 10 dB out.
+const CLEAR_DB: f64 = 15.0;
+const AROUND: usize = 20;
 /// Each further harmonic's share, and how many there are (Gómez, 2006).
 const HARMONIC_SHARE: f64 = 0.6;
 const HARMONICS: usize = 4;
@@ -59,17 +63,25 @@ pub fn read_key(path: &Path, progress: &dyn Progress) -> Result<Key> {
     let take = Take::read(path, &Part::new(progress, 0.0, 0.5))?;
     let found = detect_key(&take, &Part::new(progress, 0.5, 1.0))?;
     found.map(|f| f.key).ok_or_else(|| {
-        Error::file(path, "its key is not clear; give a loop with tones in it, or name the key")
+        Error::file(
+            path,
+            "has no key: it holds too few different notes, or could be in several keys; give a loop with a melody or chords, \
+             or name the key",
+        )
     })
 }
 
-/// The key of a recording; `None` when it has no tones, sounds too briefly or could as well be in another.
+/// The key of a recording; `None` when it has no tones, sounds too briefly, holds fewer than three notes or one chord only,
+/// or could as well be in another.
 ///
 /// # Errors
 /// Only when cancelled.
 pub fn detect_key(take: &Take, progress: &dyn Progress) -> Result<Option<DetectedKey>> {
-    let (tones, sounding_s) = tones(take, progress)?;
-    let found = key_of(&pitch_classes(&tones)).filter(|_| sounding_s >= MIN_SOUNDING_S);
+    let (windows, sounding_s) = tones(take, progress)?;
+    let all: Vec<Tone> = windows.iter().flatten().copied().collect();
+    let tuning = tuning(&all);
+    let several = has_several_notes(&windows, tuning);
+    let found = key_of(&pitch_classes(&all, tuning)).filter(|_| several && sounding_s >= MIN_SOUNDING_S);
     Ok(found.filter(|k| k.correlation >= MIN_CORRELATION && k.margin >= MIN_MARGIN))
 }
 
@@ -100,11 +112,8 @@ fn correlation(a: &[f64; 12], b: &[f64; 12]) -> Option<f64> {
     (scale > 0.0 && scale.is_finite()).then(|| sum(&|a, b| a * b) / scale)
 }
 
-/// A spectral peak: its note (MIDI, with a fraction) and amplitude.
-type Tone = (f64, f64);
-
 /// The peaks of every window of the take, half a window apart, and for how many seconds the take sounds.
-fn tones(take: &Take, progress: &dyn Progress) -> Result<(Vec<Tone>, f64)> {
+fn tones(take: &Take, progress: &dyn Progress) -> Result<(Vec<Vec<Tone>>, f64)> {
     let rate = f64::from(take.sample_rate);
     let window = ((KEY_WINDOW_S * rate) as usize).next_power_of_two();
     let mut fft = RealFft::new(window);
@@ -128,7 +137,7 @@ fn tones(take: &Take, progress: &dyn Progress) -> Result<(Vec<Tone>, f64)> {
             }
         }
         levels.push(power.iter().sum::<f64>());
-        found.extend(peaks(&power, rate / window as f64));
+        found.push(peaks(&power, rate / window as f64));
     }
     let quietest = levels.iter().copied().fold(0.0, f64::max) * db_to_power(-SOUNDING_DB);
     let sounding = levels.iter().filter(|l| **l > quietest).count();
@@ -150,24 +159,31 @@ fn peaks(power: &[f64], bin_hz: f64) -> Vec<Tone> {
         .into_iter()
         .map(|(i, height)| {
             let [a, b, c] = [i - 1, i, i + 1].map(|i| power[i].max(f64::MIN_POSITIVE).ln());
-            (hz_to_note((i as f64 + parabolic_peak(a, b, c)) * bin_hz), height.sqrt())
+            let mut near = power[i.saturating_sub(AROUND)..(i + AROUND).min(power.len())].to_vec();
+            let middle = near.len() / 2;
+            let median = *near.select_nth_unstable_by(middle, f64::total_cmp).1;
+            let note = hz_to_note((i as f64 + parabolic_peak(a, b, c)) * bin_hz);
+            Tone { note, amplitude: height.sqrt(), clear: height > median * db_to_power(CLEAR_DB) }
         })
         .collect()
 }
 
-/// How much of each pitch class (C first) the tones hold, by the recording's own tuning.
-fn pitch_classes(tones: &[Tone]) -> [f64; 12] {
-    // The tuning is the circular mean of the notes' fractions: the instrument need not be tuned to 440 Hz.
-    let (x, y) = tones.iter().fold((0.0, 0.0), |(x, y), (note, weight)| {
-        let (sin, cos) = (note * std::f64::consts::TAU).sin_cos();
-        (x + weight * cos, y + weight * sin)
+/// The recording's own tuning, semitones off 440 Hz: the circular mean of the notes' fractions.
+fn tuning(tones: &[Tone]) -> f64 {
+    let (x, y) = tones.iter().fold((0.0, 0.0), |(x, y), tone| {
+        let (sin, cos) = (tone.note * std::f64::consts::TAU).sin_cos();
+        (x + tone.amplitude * cos, y + tone.amplitude * sin)
     });
-    let tuning = y.atan2(x) / std::f64::consts::TAU;
+    y.atan2(x) / std::f64::consts::TAU
+}
+
+/// How much of each pitch class (C first) the tones hold in a tuning.
+fn pitch_classes(tones: &[Tone], tuning: f64) -> [f64; 12] {
     let mut classes = [0.0; 12];
-    for &(note, weight) in tones {
-        let mut share = weight;
+    for tone in tones {
+        let mut share = tone.amplitude;
         for harmonic in 1..=HARMONICS {
-            let root = note - ratio_to_st(harmonic as f64) - tuning;
+            let root = tone.note - ratio_to_st(harmonic as f64) - tuning;
             let near = root.round();
             // What lies halfway between two notes counts for neither.
             let apart = (root - near).abs();

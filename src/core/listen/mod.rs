@@ -16,7 +16,7 @@
 //! | `describe`, `peaks`, `period`, `pitch` | what a hit is like |
 //! | `hum` | what sounds all the time |
 //! | `quality` | what is amiss with a recording |
-//! | `key` | the key of a song, from a loop of it |
+//! | `key`, `struck` | the key of a song, from a loop of it |
 //! | `hit_builder` | a hit from its start: its end and its description |
 //! | [`edit`] | hits set by hand |
 
@@ -44,6 +44,7 @@ mod quality;
 mod refine;
 mod spectrogram;
 mod steady;
+mod struck;
 mod swell;
 
 #[doc(hidden)]
