@@ -199,7 +199,7 @@ fn unusual_takes_become_valid_kits() {
         ("20 ms", vec![tone(300.0, 960).map(|x| 0.5 * x).collect()], false),
     ];
     let roles = [Role::Kick, Role::Snare, Role::Clap, Role::OpenHat, Role::LowTom];
-    let few_trials = CastOptions { effort: 0.1, roles: Some(roles.to_vec()), ..CastOptions::default() };
+    let few_trials = CastOptions { effort: 0.05, roles: Some(roles.to_vec()), ..CastOptions::default() };
     for (name, channels, must_sound) in takes {
         let kit = kit_of(Take::from_samples(name, 48_000, channels), &few_trials);
         kit.doc.check(&kit.takes).unwrap_or_else(|e| panic!("{name}: {e}"));

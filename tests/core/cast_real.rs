@@ -52,7 +52,7 @@ fn apart_db(a: &[Features], b: &[Features]) -> f32 {
 
 #[test]
 fn kits_of_different_instruments_lie_further_apart_than_kits_of_one_take() {
-    let roles = [Role::Kick, Role::Rim, Role::ClosedHat, Role::LowTom];
+    let roles = [Role::Kick, Role::ClosedHat, Role::LowTom];
     // No source: twice as far at half the fit, 1.3 times at full fit.
     for (fit, floor) in [(0.5, 2.0), (1.0, 1.3)] {
         let take = |name, seed| pads_of(name, fit, seed, &roles);

@@ -311,12 +311,9 @@ fn a_peak_is_held_no_further_than_asked_by_a_limiter_that_was_on() {
 #[test]
 fn kits_of_recorded_takes_hold_together() {
     // the last one is in stereo
-    for (folder, name) in [
-        ("takes", "d01_steel_guitar"),
-        ("takes", "d04_nylon_guitar"),
-        ("takes", "d07_marimba"),
-        ("real", "dr1_guitar_arpeggio"),
-    ] {
+    for (folder, name) in
+        [("takes", "d01_steel_guitar"), ("takes", "d07_marimba"), ("real", "dr1_guitar_arpeggio")]
+    {
         let file = crate::data::recordings(folder).join(format!("{name}.flac"));
         // what holds a kit together comes after the search: a share of it is enough, and the demo has all of it
         let kit = kit_of(Take::read(file, &Quiet).expect("read"), 0.1);

@@ -79,7 +79,7 @@ fn recorded_one_shots_become_a_kit() {
     println!("{found} of {} sounds within 25 ms, {} hits", truth.len(), hits.len());
     assert!(found * 10 >= truth.len() * 9, "{found} of {} sounds were detected", truth.len());
 
-    let options = CastOptions { fit: 1.0, effort: 0.2, ..CastOptions::default() };
+    let options = CastOptions { fit: 1.0, effort: 0.05, ..CastOptions::default() };
     let kit = make_kit(&[(take, hits)], &options, &Quiet).expect("a kit");
     let again = make_kit(&[(kit.takes[0].clone(), kit.doc.takes[0].hits.clone())], &options, &Quiet);
     assert_eq!(again.expect("a kit").doc, kit.doc, "the same seed, the same kit");

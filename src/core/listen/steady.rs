@@ -12,7 +12,7 @@ use super::{
 };
 use crate::{
     take::Take,
-    units::{power_to_db, ratio_to_cents},
+    units::{db_to_power, power_to_db, ratio_to_cents},
 };
 
 /// Length of a cell, seconds, over which band levels are means.
@@ -30,6 +30,8 @@ const SILENT_DB: f32 = -85.0;
 const SETS_IN_DB: f32 = 6.0;
 /// Length of stretches that are compared with what began, in cells.
 const STRETCH: usize = 20;
+/// Of a long take so many of them are looked at, evenly spread (our choice: a minute and a half has them all).
+const MOST_STRETCHES: usize = 450;
 /// Background falls no further than this below its beginning, dB, but for one of these many stretches.
 const QUIETER_DB: f32 = 4.0;
 const QUIETER_SHARE: usize = 20;
@@ -55,6 +57,8 @@ type Bands = [f32; MAX_BANDS];
 /// Band powers of a take in cells.
 pub(super) struct Steadiness {
     cells: Vec<Bands>,
+    /// For each cell the next silent one, itself included; their count where none follows.
+    next_silent: Vec<usize>,
     bands: usize,
     cell_frames: usize,
 }
@@ -63,8 +67,13 @@ impl Steadiness {
     /// The cells of a take.
     pub(super) fn of(s: &Spectrogram, rate: f64) -> Self {
         let rows = ((CELL_S * rate / s.hop as f64) as usize).max(1);
-        let cells = s.power.chunks(rows).map(mean).collect();
-        Self { cells, bands: s.bands, cell_frames: rows * s.hop }
+        let cells: Vec<Bands> = s.power.chunks(rows).map(mean).collect();
+        let mut next_silent = vec![cells.len(); cells.len()];
+        for i in (0..cells.len()).rev() {
+            let next = next_silent.get(i + 1).copied().unwrap_or(cells.len());
+            next_silent[i] = if is_silent(&cells[i]) { i } else { next };
+        }
+        Self { cells, next_silent, bands: s.bands, cell_frames: rows * s.hop }
     }
 
     /// Whether a hit is the beginning of background; `next` is where the next hit starts.
@@ -77,7 +86,7 @@ impl Steadiness {
             return false;
         }
         let (first, head) = (head.start, mean(&self.cells[head]));
-        let ends = (first..self.cells.len()).find(|&i| is_silent(&self.cells[i])).unwrap_or(self.cells.len());
+        let ends = self.next_silent.get(first).copied().unwrap_or(self.cells.len());
         self.begins(&head, start)
             && self.stays(&head, first, ends)
             && self.is_background(take, hit, &head, first, ends)
@@ -95,7 +104,8 @@ impl Steadiness {
 
     /// Whether it never becomes quieter before `ends`.
     fn stays(&self, head: &Bands, first: usize, ends: usize) -> bool {
-        let stretches = || self.cells[first..ends].chunks_exact(STRETCH);
+        let step = ((ends - first) / STRETCH).div_ceil(MOST_STRETCHES).max(1);
+        let stretches = || self.cells[first..ends].chunks_exact(STRETCH).step_by(step);
         let quieter = stretches().filter(|part| {
             let apart = self.compare(head, &mean(part));
             apart.median_db.min(apart.sum_db) < -QUIETER_DB
@@ -105,14 +115,16 @@ impl Steadiness {
 
     /// Whether what began and stayed is heard again behind another hit, or is alone and no tone.
     fn is_background(&self, take: &Take, hit: &Hit, head: &Bands, first: usize, ends: usize) -> bool {
-        let louder = |i: &usize| self.compare(head, &self.cells[*i]).sum_db > LOUDER_DB;
+        let loud = sum(head) * db_to_power(LOUDER_DB);
+        let louder = |i: &usize| sum(&self.cells[*i]) > loud;
         let alone = (first..ends).find(louder).unwrap_or(ends);
-        let mut again = 0;
-        for at in (alone..self.cells.len().saturating_sub(STRETCH)).step_by(STRETCH / 2) {
-            let apart = self.compare(head, &mean(&self.cells[at..at + STRETCH]));
-            again += usize::from(apart.median_db.abs() < SAME_DB && apart.most_db < SAME_BAND_DB);
-        }
-        if again >= HEARD_AGAIN {
+        let rest = alone..self.cells.len().saturating_sub(STRETCH);
+        let step = STRETCH / 2 * (rest.len() / STRETCH).div_ceil(MOST_STRETCHES).max(1);
+        let same = |at: &usize| {
+            let apart = self.compare(head, &mean(&self.cells[*at..at + STRETCH]));
+            apart.median_db.abs() < SAME_DB && apart.most_db < SAME_BAND_DB
+        };
+        if rest.step_by(step).filter(same).take(HEARD_AGAIN).count() == HEARD_AGAIN {
             return !is_tone(hit);
         }
         let others = || self.cells[..first.saturating_sub(4)].iter().chain(&self.cells[ends..]);
@@ -128,14 +140,18 @@ impl Steadiness {
     fn compare(&self, head: &Bands, other: &Bands) -> Apart {
         let mut apart = [0.0; MAX_BANDS];
         let apart = &mut apart[..self.bands];
-        for (d, (h, o)) in apart.iter_mut().zip(head.iter().zip(other)) {
-            *d = power_to_db(o.max(1e-12) / h.max(1e-12));
+        for (ratio, (h, o)) in apart.iter_mut().zip(head.iter().zip(other)) {
+            *ratio = o.max(1e-12) / h.max(1e-12);
         }
         apart.sort_by(f32::total_cmp);
-        let most_db = apart.first().zip(apart.last()).map_or(0.0, |(low, high)| high.max(-low));
-        let sum = |bands: &Bands| bands.iter().sum::<f32>().max(1e-12);
-        let median_db = apart.get(apart.len() / 2).copied().unwrap_or(0.0);
-        Apart { median_db, most_db, sum_db: power_to_db(sum(other) / sum(head)) }
+        // logarithms of few: they took most of the time
+        let most = apart.first().zip(apart.last()).map_or(1.0, |(low, high)| high.max(1.0 / low));
+        let median = apart.get(apart.len() / 2).copied().unwrap_or(1.0);
+        Apart {
+            median_db: power_to_db(median),
+            most_db: power_to_db(most),
+            sum_db: power_to_db(sum(other) / sum(head)),
+        }
     }
 }
 
@@ -153,8 +169,12 @@ fn mean(rows: &[Bands]) -> Bands {
     std::array::from_fn(|b| rows.iter().map(|row| row[b]).sum::<f32>() / rows.len().max(1) as f32)
 }
 
+fn sum(bands: &Bands) -> f32 {
+    bands.iter().sum::<f32>().max(1e-12)
+}
+
 fn is_silent(cell: &Bands) -> bool {
-    power_to_db(cell.iter().sum::<f32>().max(1e-18)) < SILENT_DB
+    cell.iter().sum::<f32>() < db_to_power(SILENT_DB)
 }
 
 /// Whether a hit has a clear pitch that no hum has: a note that sounds on below others.

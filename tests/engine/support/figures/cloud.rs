@@ -251,6 +251,8 @@ pub struct Correlations {
 pub fn correlations_of_live_triggers() -> Correlations {
     let mut noise = kit_document(1);
     noise.doc.pads[0].variation.mode = VariationMode::Live;
+    // strokes of its slice of five frames are a single sample
+    noise.doc.pads[0].slices.truncate(2);
     let sounds = render_triggers(&noise, 12);
     let pairs = (0..12).flat_map(|a| (0..a).map(move |b| (a, b)));
     let largest = pairs.map(|(a, b)| correlation(&sounds[a], &sounds[b])).fold(-1.0, f64::max);
