@@ -201,7 +201,7 @@ pub fn max_correlation_by_role(tones: &[(f64, f64)], key: Option<Key>) -> Vec<(R
             fit: 1.0,
             key,
             tune_kick: true,
-            effort: 0.2,
+            effort: 0.1,
             ..CastOptions::default()
         };
         let kit = make_kit(&takes, &options, &Quiet).expect("a kit");
