@@ -39,7 +39,8 @@ fn heard(auditioner: &mut Auditioner, pad: &Pad, velocity: f32) -> cohesion::Str
     cohesion::heard(auditioner, pad, velocity / 127.0).expect("it sounds")
 }
 
-/// Each pad falls by 7.1 to 7.9 LU from velocity 127 to 64, after its tone chain, and is darker then; tones are no brighter.
+/// Each pad falls by 7.1 to 7.9 LU from velocity 127 to 64, after its tone chain, and is darker then; percussion of one
+/// tone is no brighter.
 pub fn velocities_fall_alike(kit: &Kit) {
     let mut auditioner = Auditioner::new(kit);
     for pad in filled(kit) {
@@ -47,9 +48,12 @@ pub fn velocities_fall_alike(kit: &Kit) {
         let fall = hard.lufs - soft.lufs;
         // the search comes within 0.3 LU
         assert!((fall - 7.5).abs() < 0.4, "{} on {} falls by {fall:.1} LU", pad.role, pad.note);
-        // kicks, toms and some percussion are nearly one tone, whose pitch does not follow velocity
-        let tonal = pad.role.is_tom() || matches!(pad.role, Role::Kick | Role::Percussion);
-        let most = if tonal { 1.03 } else { 0.97 };
+        // kicks and toms may be nearly one tone, which is a little lower when soft; that of percussion keeps its pitch
+        let most = match pad.role {
+            Role::Percussion => 1.03,
+            role if role == Role::Kick || role.is_tom() => 0.995,
+            _ => 0.97,
+        };
         let darker = soft.centre_hz / hard.centre_hz;
         assert!(darker <= most, "{} on {}: {darker:.3} of the brightness at velocity 64", pad.role, pad.note);
     }

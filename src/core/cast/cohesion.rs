@@ -58,6 +58,10 @@ const NARROWER: f32 = 0.75;
 const HELPS_DB: f32 = 0.1;
 /// Renderings at most for one figure.
 const MAX_RENDERINGS: usize = 5;
+/// A tone is darker when its soft strokes have no more than this of the centre of the hard ones' spectrum; by how many
+/// semitones between the softest and the hardest stroke it is lowered for that at most (our choice).
+const TONE_DARK: f32 = 0.985;
+const MAX_SOFTLY_LOWER: usize = 3;
 /// Renderings at most for the fall with velocity at one cut: a chain of limiters bends it.
 const FALL_ROUNDS: usize = 9;
 /// The last limiter takes away no more than this of a pad's peak, dB: more would take its attack.
@@ -114,8 +118,7 @@ pub fn follow_velocity(auditioner: &mut Auditioner, pad: &mut Pad) {
 /// Lowers the cut of soft strokes where what is heard is less dark than the trials were, as far as the fall keeps its
 /// place. `heard` are the strokes of the pad as it is.
 fn settle_darkness(auditioner: &mut Auditioner, pad: &mut Pad, heard: HardAndSoft) {
-    // what is nearly one tone cannot become darker
-    if pad.role.is_tom() || matches!(pad.role, Role::Kick | Role::Percussion) {
+    if is_tonal(pad.role) {
         return;
     }
     let range = setting(&LAYER, "velocity_cut_oct");
@@ -133,6 +136,33 @@ fn settle_darkness(auditioner: &mut Auditioner, pad: &mut Pad, heard: HardAndSof
         let Some(settled) = settle_fall(auditioner, &mut darker).filter(|_| darker != *pad) else { return };
         soft = settled.soft;
         *pad = darker;
+    }
+}
+
+/// Whether pads of a role may be nearly one tone, which no cut makes darker.
+fn is_tonal(role: Role) -> bool {
+    role.is_tom() || matches!(role, Role::Kick | Role::Percussion)
+}
+
+/// Lowers soft strokes of a pad that may be nearly one tone until they are darker: a skin that is struck softly is less taut
+/// (common practice, no source). Percussion keeps its pitch, which may be a note. Not for pads that are tuned.
+pub fn lower_soft_strokes(auditioner: &mut Auditioner, pad: &mut Pad) {
+    if !is_tonal(pad.role) || pad.role == Role::Percussion {
+        return;
+    }
+    let mut lower = pad.clone();
+    let mut darkest = f32::INFINITY;
+    for _ in 0..=MAX_SOFTLY_LOWER {
+        let Some(HardAndSoft { hard, soft }) = settle_fall(auditioner, &mut lower) else { return };
+        let share = soft.centre_hz / hard.centre_hz;
+        if share < darkest {
+            darkest = share;
+            *pad = lower.clone();
+        }
+        if share <= TONE_DARK {
+            return;
+        }
+        lower.layers.iter_mut().for_each(|l| l.settings.velocity_pitch_st += 1.0);
     }
 }
 

@@ -140,6 +140,9 @@ pub fn shape(
         let pitch = HitPitch { hz: d.pitch_hz, confidence: d.pitch_confidence, of_slice: &ring_hz };
         tuned_ct = tune::tune(auditioner, &mut pad, key, &pitch);
     }
+    if tuned_ct.is_none() && !options.by_recipe {
+        cohesion::lower_soft_strokes(auditioner, &mut pad);
+    }
     if role.is_hat() {
         pad.settings.choke_group = HAT_GROUP;
     }

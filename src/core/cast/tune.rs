@@ -183,10 +183,11 @@ fn raise(auditioner: &mut Auditioner, pad: &mut Pad, hz: f64) {
     }
 }
 
-/// Shortens the pitch drops and limits the pitch variation, so that the pad has one pitch that can be tuned.
+/// Shortens the pitch drops and limits the pitch variation, so that the pad has one pitch that can be tuned, at every velocity.
 fn steady(pad: &mut Pad) {
     for layer in &mut pad.layers {
         let s = &mut layer.settings;
+        s.velocity_pitch_st = 0.0;
         s.drop_ms = s.drop_ms.min(MAX_DROP_ST_MS / s.drop_st.abs().max(1.0));
     }
     pad.variation.pitch_ct = pad.variation.pitch_ct.min(MAX_VARIATION_CT);
