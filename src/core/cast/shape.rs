@@ -80,40 +80,12 @@ pub fn shape(
     options: &ShapeOptions<'_>,
     progress: &dyn Progress,
 ) -> Result<Shaped> {
-    // A pad that is tuned has one pitch: no hit of another pitch rings along, where its own has one.
-    let tuned = options.key.is_some() && tune::has_pitch(role, options.tune_kick);
-    let made_of = |hit: &Candidate| {
-        let certain = hit.hit.description.pitch_confidence >= tune::MIN_CONFIDENCE;
-        let source = hit.source();
-        let ring = source.companions.ring.filter(|_| !(tuned && certain));
-        let mut pad = recipe(role, &Source { companions: Companions { ring }, ..source });
-        if tuned && certain {
-            // a tail of tones is noise around them: its strongest one is any
-            pad.layers.iter_mut().for_each(|layer| layer.settings.tail_ms = 0.0);
-        }
-        pad
-    };
-    let (mut best, mut shaped) = (0, made_of(hits[0]));
+    let (mut best, mut shaped) = (0, made_of(hits[0], role, options));
     // percussion is not fitted, and at fit 0 nothing of the search is heard
     let fits = (role != Role::Percussion || options.target.is_some()) && options.fit > 0.0;
     if fits && !options.by_recipe {
         let objective = Objective::of(role, options.target);
-        let mut least = f32::INFINITY;
-        let always = casting::tries(role).always;
-        for (i, hit) in hits.iter().enumerate() {
-            if i >= always && least <= WEAK {
-                break;
-            }
-            let recipe = made_of(hit);
-            let start = fit::Start { effort: options.effort, ..hit.start(&recipe) };
-            let (mut cost, pad) = fit::fitted(auditioner, start, &objective, progress)?;
-            if resonances::removes_resonances(role) && hits.len() > 1 {
-                cost += TONES_WEIGHT * resonances::resonances_db(&auditioner.sketch(&pad), AUDITION_RATE);
-            }
-            if cost < least {
-                (least, best, shaped) = (cost, i, pad);
-            }
-        }
+        (best, shaped) = best_of(auditioner, (role, options), hits, &objective, progress)?;
         if resonances::removes_resonances(role) {
             let loss = |auditioner: &mut Auditioner, pad: &Pad| {
                 auditioner.try_out(pad).map_or(f32::MAX, |f| objective.loss(&f))
@@ -147,6 +119,50 @@ pub fn shape(
         pad.settings.choke_group = HAT_GROUP;
     }
     Ok(Shaped { best, pad, tuned_ct })
+}
+
+/// The pad that the recipe of a role makes of a hit. One that is tuned has one pitch: no hit of another pitch rings along,
+/// where its own has one.
+fn made_of(hit: &Candidate, role: Role, options: &ShapeOptions<'_>) -> Pad {
+    let tuned = options.key.is_some() && tune::has_pitch(role, options.tune_kick);
+    let certain = hit.hit.description.pitch_confidence >= tune::MIN_CONFIDENCE;
+    let source = hit.source();
+    let ring = source.companions.ring.filter(|_| !(tuned && certain));
+    let mut pad = recipe(role, &Source { companions: Companions { ring }, ..source });
+    if tuned && certain {
+        // a tail of tones is noise around them: its strongest one is any
+        pad.layers.iter_mut().for_each(|layer| layer.settings.tail_ms = 0.0);
+    }
+    pad
+}
+
+/// The best of some hits for a role, as its index and the fitted pad; each is searched towards the objective.
+fn best_of(
+    auditioner: &mut Auditioner,
+    (role, options): (Role, &ShapeOptions<'_>),
+    hits: &[&Candidate],
+    objective: &Objective,
+    progress: &dyn Progress,
+) -> Result<(usize, Pad)> {
+    let mut found = (0, made_of(hits[0], role, options));
+    let mut least = f32::INFINITY;
+    let always = casting::tries(role).always;
+    for (i, hit) in hits.iter().enumerate() {
+        if i >= always && least <= WEAK {
+            break;
+        }
+        let recipe = made_of(hit, role, options);
+        let start = fit::Start { effort: options.effort, ..hit.start(&recipe) };
+        let (mut cost, pad) = fit::fitted(auditioner, start, objective, progress)?;
+        if resonances::removes_resonances(role) && hits.len() > 1 {
+            cost += TONES_WEIGHT * resonances::resonances_db(&auditioner.sketch(&pad), AUDITION_RATE);
+        }
+        if cost < least {
+            least = cost;
+            found = (i, pad);
+        }
+    }
+    Ok(found)
 }
 
 /// Makes a shaped pad one of a kit: in mono, in its peak, in time (where it is fitted) and in its fall with velocity.

@@ -146,11 +146,7 @@ impl Grain {
             source: settings.slice.source,
             stereo: settings.stereo,
             channel: settings.channel,
-            offset: if settings.stereo {
-                settings.slice.offset
-            } else {
-                [settings.slice.offset[settings.channel]; 2]
-            },
+            offset: settings.offset(),
             delay: settings.delay,
             reader: Reader::new(at),
             at: fixed(at),

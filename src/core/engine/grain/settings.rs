@@ -45,6 +45,11 @@ pub(in crate::engine) struct GrainSettings<'a> {
 }
 
 impl GrainSettings<'_> {
+    /// Constant offset of the channels that are read, left and right.
+    pub fn offset(&self) -> [f32; 2] {
+        if self.stereo { self.slice.offset } else { [self.slice.offset[self.channel]; 2] }
+    }
+
     /// How the slice goes on at its end; `None` where it does not.
     pub fn repeats(&self) -> Option<Repetition> {
         self.slice.repeats.filter(|_| !self.reverse)
