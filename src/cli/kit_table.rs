@@ -71,26 +71,14 @@ pub(super) fn remarks(summary: &Summary, asked: Option<&[Role]>) -> String {
     lines.into_iter().map(|line| line + "\n").collect()
 }
 
-/// The pads that have no hit, and why.
+/// The pads that have no hit.
 fn empty(summary: &Summary, asked: Option<&[Role]>) -> Vec<String> {
     let is_empty = |(note, role): &&(u8, Role)| {
         asked.is_none_or(|asked| asked.contains(role)) && summary.pads.iter().all(|pad| pad.note != *note)
     };
-    let (percussion, drums): (Vec<_>, Vec<_>) =
-        Role::DEFAULT_PADS.iter().filter(is_empty).partition(|(_, role)| !role.is_scored());
-    let mut lines = Vec::new();
-    if !drums.is_empty() {
-        let words: Vec<String> = drums.iter().map(|(note, role)| format!("{note} {role}")).collect();
-        lines.push(format!("no hit for: {}", words.join(", ")));
-    }
-    if !percussion.is_empty() {
-        let notes: Vec<String> = percussion.iter().map(|(note, _)| note.to_string()).collect();
-        lines.push(format!(
-            "{} percussion: left empty, since every hit already plays a drum; record more kinds of hits to fill them",
-            notes.join(", ")
-        ));
-    }
-    lines
+    let words: Vec<String> =
+        Role::DEFAULT_PADS.iter().filter(is_empty).map(|(note, role)| format!("{note} {role}")).collect();
+    if words.is_empty() { Vec::new() } else { vec![format!("no hit for: {}", words.join(", "))] }
 }
 
 /// "36 kick and 37" for the first of the pads that are made of one hit.
@@ -201,14 +189,9 @@ mod tests {
     }
 
     #[test]
-    fn empty_pads_are_named_by_their_notes_and_percussion_says_why() {
+    fn empty_pads_are_named_by_their_notes() {
         let said = remarks(&summary(&[56, 60], |_| {}), None);
-        assert!(
-            said.starts_with("56, 60 percussion: left empty, since every hit already plays a drum"),
-            "{said}"
-        );
-        let said = remarks(&summary(&[60], |_| {}), None);
-        assert!(said.starts_with("60 percussion: left empty"), "{said}");
+        assert!(said.starts_with("no hit for: 56 percussion, 60 percussion\n"), "{said}");
         let without = summary(&[36, 40, 60], |_| {});
         let said = remarks(&without, Some(&[Role::Snare]));
         assert_eq!(said, "no hit for: 40 snare\n", "roles that were not asked for lack nothing");

@@ -55,14 +55,12 @@ fn a_kit_is_whole_when_it_is_shown_first_and_then_fitted_pad_by_pad() {
 }
 
 #[test]
-fn one_hit_fills_every_drum_and_what_is_shared_is_said() {
+fn one_hit_fills_every_pad_and_what_is_shared_is_said() {
     let (take, hits) = first_strokes(1);
     assert_eq!(hits.len(), 1);
     let kit = make_kit(&[(take, hits)], &CastOptions { effort: 0.1, ..CastOptions::default() }, &Quiet)
         .expect("made");
-    for pad in &kit.doc.pads {
-        assert_eq!(pad.is_empty(), pad.role == Role::Percussion, "{} on {}", pad.role, pad.note);
-    }
+    assert!(kit.doc.pads.iter().all(|pad| !pad.is_empty()));
     let summary = Summary::of(&kit);
     assert!(summary.pads.iter().all(|pad| pad.shares_hit_with.len() == summary.pads.len() - 1));
     // with enough hits nothing is shared

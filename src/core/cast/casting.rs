@@ -28,7 +28,8 @@ pub fn worths(candidates: &[&Candidate], scores: &[BTreeMap<Role, f32>]) -> Vec<
 
 /// Pad to candidate, by what each is worth ([`worths`]). Pads that were `given` one keep it. All other roles but percussion
 /// are assigned together, and no hit serves two pads while there are enough for all of them; percussion takes the best of
-/// the remaining hits, each as different from the others as possible.
+/// the remaining hits, each as different from the others as possible. Where none remains, it plays one of a drum as well, in
+/// the instrument's own sound.
 pub fn cast(
     pads: &[usize],
     candidates: &[&Candidate],
@@ -53,21 +54,38 @@ pub fn cast(
         open.retain(|pad| !cast.contains_key(pad));
     }
     for pad in percussion.into_iter().filter(|pad| !given.contains_key(pad)) {
-        let free = (0..candidates.len()).filter(|c| !cast.values().any(|taken| taken == c));
-        let best = free
-            .map(|c| {
-                let nearest = cast
-                    .values()
-                    .map(|&other| group::distance_db(&candidates[other].raw, &candidates[c].raw))
-                    .fold(MAX_APART_DB, f32::min);
-                (c, worths[c][&Role::Percussion] + nearest / MAX_APART_DB)
-            })
-            .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)));
-        if let Some((hit, _)) = best {
+        if let Some(hit) = most_different(&cast, candidates, worths) {
             cast.insert(pad, hit);
         }
     }
     cast
+}
+
+/// The hit for a percussion pad: good and far from the hits of all pads, or, where each has a pad already, from those of the
+/// percussion so far.
+fn most_different(
+    cast: &BTreeMap<usize, usize>,
+    candidates: &[&Candidate],
+    worths: &[BTreeMap<Role, f32>],
+) -> Option<usize> {
+    let is_percussion = |pad: usize| Role::DEFAULT_PADS[pad].1 == Role::Percussion;
+    let all: Vec<usize> = cast.values().copied().collect();
+    let percussion: Vec<usize> =
+        cast.iter().filter(|(pad, _)| is_percussion(**pad)).map(|(_, hit)| *hit).collect();
+    let everything = (0..candidates.len()).collect::<Vec<_>>();
+    let without =
+        |taken: &[usize]| everything.iter().copied().filter(|c| !taken.contains(c)).collect::<Vec<_>>();
+    let (free, others) = [all, percussion]
+        .into_iter()
+        .map(|taken| (without(&taken), taken))
+        .find(|(free, _)| !free.is_empty())
+        .unwrap_or((everything.clone(), Vec::new()));
+    let worth = |c: usize| {
+        let apart_db = |&other: &usize| group::distance_db(&candidates[other].raw, &candidates[c].raw);
+        let nearest_db = others.iter().map(apart_db).fold(MAX_APART_DB, f32::min);
+        worths[c][&Role::Percussion] + nearest_db / MAX_APART_DB
+    };
+    free.into_iter().max_by(|&a, &b| worth(a).total_cmp(&worth(b)).then(b.cmp(&a)))
 }
 
 /// The candidates that differ most, `count` at most, as indices: the loudest first, then each time the one furthest from
@@ -144,7 +162,6 @@ pub fn tries(role: Role) -> Tries {
     let (always, most) = match role {
         Role::Clap => (2, 2),
         Role::Rim => (2, 4),
-
         Role::Snare | Role::Shaker | Role::Ride => (1, 3),
         _ => (1, 1),
     };
@@ -208,6 +225,24 @@ mod tests {
         let percussion = pad_of(Role::Percussion);
         let made = cast(&[clap, percussion], &candidates, &worths, &BTreeMap::new());
         assert_eq!((made[&clap], made[&percussion]), (0, 2));
+    }
+
+    #[test]
+    fn percussion_shares_a_hit_where_none_is_left() {
+        let hits = [candidate(200.0, -6.0, 300), candidate(400.0, -6.0, 300)];
+        let score = |s| BTreeMap::from([(Role::Kick, s), (Role::Percussion, s)]);
+        let pads: Vec<usize> = (0..Role::DEFAULT_PADS.len())
+            .filter(|&pad| matches!(Role::DEFAULT_PADS[pad].1, Role::Kick | Role::Percussion))
+            .collect();
+        let made = |count: usize| -> Vec<usize> {
+            let candidates: Vec<&Candidate> = hits[..count].iter().collect();
+            let worths = worths(&candidates, &[0.9, 0.8].map(score)[..count]);
+            cast(&pads, &candidates, &worths, &BTreeMap::new()).into_values().collect()
+        };
+        assert_eq!(made(1), [0, 0, 0]);
+        // one is left for the first percussion pad; the second has what is not the first's
+        let two = made(2);
+        assert_eq!((two[1], two[2]), (1 - two[0], two[0]));
     }
 
     #[test]
