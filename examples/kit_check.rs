@@ -47,7 +47,7 @@ const NOTES: [&str; 6] = [
     "drums (standard deviations, root mean square over all measures). alternates: their number, how far they lie apart",
     "in loudness, and in the centre of their spectrum. fall: from velocity 127 to 64, after the tone chain; brightness:",
     "the centre of the spectrum at 64 over that at 127. place: loudness beside the role's place in the balance. begins:",
-    "when a stroke is within 20 dB of its peak. onset: its first sample that is no silence, beside its peak: a click would",
+    "when the latest alternate is within 20 dB of its peak. onset: its first sample that is no silence, beside its peak: a click would",
     "be high. mono: level of both channels' mean beside theirs.",
 ];
 
@@ -123,8 +123,8 @@ fn row(
     let strokes = hard.zip(soft);
     let lufs = balance::loudness(left, right);
     let peak = left.iter().chain(right).fold(0.0f32, |a, x| a.max(x.abs()));
-    let begins =
-        left.iter().zip(right).position(|(l, r)| l.abs().max(r.abs()) >= peak * db_to_gain(BEGUN_DB));
+    let begins = pad.slices.iter().map(|s| begins(auditioner, &cohesion::with_slice(pad, *s)));
+    let begins = begins.fold(begun(left, right), |latest, alternate| latest.max(alternate));
     let onset = left.iter().zip(right).map(|(l, r)| l.abs().max(r.abs())).find(|x| *x > 0.0);
     let features = auditioner.measure(pad).filter(|_| pad.role.is_scored());
     let energy = |x: &[f32]| x.iter().map(|s| s * s).sum::<f32>();
@@ -145,6 +145,19 @@ fn row(
         number(onset.map(|x| gain_to_db(x / peak)), 0),
         number((both > 0.0).then(|| power_to_db(energy(&mono(left, right)) / both)), 1),
     ]
+}
+
+/// The frame at which a stroke of the pad has begun; `None` for silence.
+fn begins(auditioner: &mut Auditioner, pad: &Pad) -> Option<usize> {
+    let [left, right] = auditioner.play(pad, STROKE_S);
+    begun(&left, &right)
+}
+
+/// The frame at which a stroke has begun; `None` for silence.
+fn begun(left: &[f32], right: &[f32]) -> Option<usize> {
+    let level = |(l, r): (&f32, &f32)| l.abs().max(r.abs());
+    let peak = left.iter().zip(right).map(level).fold(0.0, f32::max);
+    left.iter().zip(right).position(|x| peak > 0.0 && level(x) >= peak * db_to_gain(BEGUN_DB))
 }
 
 /// The measures of a pad that lie outside of the range of recorded drums, in one line.

@@ -54,13 +54,25 @@ fn score(pad: &PadSummary) -> String {
     }
 }
 
+/// Why toms share a hit although there are others.
+const IN_ORDER: &str = "toms of one hit, so that they are heard in order";
+
 /// What is to be known of the pads, a line each. `asked`: the roles that were asked for, `None` for all; a role that was
 /// not asked for lacks no hit.
 pub(super) fn remarks(summary: &Summary, asked: Option<&[Role]>) -> String {
     let mut lines = empty(summary, asked);
-    let shared: Vec<String> = summary.pads.iter().filter_map(shared_hit).collect();
-    if !shared.is_empty() {
-        lines.push(format!("too few hits for all pads, so that some share one: {}", shared.join("; ")));
+    let toms_alone = |pad: &&PadSummary| {
+        let is_tom = |note: u8| summary.pads.iter().any(|pad| pad.note == note && pad.role.is_tom());
+        pad.role.is_tom() && pad.shares_hit_with.iter().all(|note| is_tom(*note))
+    };
+    let (toms, others): (Vec<_>, Vec<_>) = summary.pads.iter().partition(toms_alone);
+    let shared =
+        |pads: Vec<&PadSummary>| pads.into_iter().filter_map(shared_hit).collect::<Vec<_>>().join("; ");
+    for (pads, why) in [(others, "too few hits for all pads, so that some share one"), (toms, IN_ORDER)] {
+        let shared = shared(pads);
+        if !shared.is_empty() {
+            lines.push(format!("{why}: {shared}"));
+        }
     }
     lines.extend(summary.pads.iter().filter_map(|pad| same_sound(summary, pad)));
     if summary.pads.iter().any(|pad| pad.unsure.is_some()) {
@@ -195,6 +207,23 @@ mod tests {
         let without = summary(&[36, 40, 60], |_| {});
         let said = remarks(&without, Some(&[Role::Snare]));
         assert_eq!(said, "no hit for: 40 snare\n", "roles that were not asked for lack nothing");
+    }
+
+    #[test]
+    fn toms_of_one_hit_are_told_apart_from_pads_that_lack_hits() {
+        let said = remarks(
+            &summary(&[], |pad| {
+                if pad.role.is_tom() {
+                    pad.shares_hit_with = [43, 47, 50].into_iter().filter(|note| *note != pad.note).collect();
+                }
+            }),
+            None,
+        );
+        assert!(
+            said.contains("toms of one hit, so that they are heard in order: 43 low tom and 47, 50\n"),
+            "{said}"
+        );
+        assert!(!said.contains("too few hits"), "{said}");
     }
 
     #[test]

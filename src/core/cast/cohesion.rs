@@ -1,5 +1,5 @@
-//! What makes sixteen pads one kit: alternates of one level and colour, velocities that fall alike on every pad,
-//! peaks that a balance can stand on. Toms are put in order by [`super::toms`].
+//! What makes sixteen pads one kit: velocities that fall alike on every pad, peaks that a balance can stand on, levels that
+//! stay in mono. Alternates are made alike by [`super::alternates`], toms put in order by [`super::toms`].
 //!
 //! Everything is measured on the pad as it sounds, after its tone chain, and corrected with the pad's own settings.
 
@@ -9,14 +9,14 @@ use super::{
     partials::spectrum,
 };
 use crate::{
-    kit::{Channels, LAYER, Limiter, Pad, Role, SLICE, Slice},
+    kit::{Channels, LAYER, Limiter, Pad, Role, Slice},
     settings::setting,
     units::{gain_to_db, power_to_db},
 };
 
 /// Velocities between which a pad's fall is measured (MIDI 64 and 127).
-const SOFT: f32 = 64.0 / 127.0;
-const HARD: f32 = 1.0;
+pub(super) const SOFT: f32 = 64.0 / 127.0;
+pub(super) const HARD: f32 = 1.0;
 /// Fall of every pad between these velocities, dB; common practice is 6 to 9 dB, no source.
 const FALL_DB: f32 = 7.5;
 /// Ratio of these velocities, dB: 20 log10(127 / 64).
@@ -43,14 +43,6 @@ const DARKER_STEP_OCT: f32 = 0.15;
 const LEAST_LEVEL: f32 = 0.02;
 /// Cuts whose ratio is less than this are not told apart any more.
 const NEAR_CUTS: f32 = 1.05;
-/// Alternates are brought this near to the first in loudness, LU, and to its centre of spectrum, octaves.
-const ALTERNATE_NEAR_LU: f32 = 0.2;
-const MAX_ALTERNATE_APART_LU: f32 = 0.45;
-/// In the centre of the spectrum: from the first slice, and any two of them, octaves.
-const MAX_FROM_FIRST_OCT: f32 = 0.35;
-const MAX_ALTERNATE_APART_OCT: f32 = 0.5;
-/// Least slope that is assumed of a pad's loudness over the gain of a slice, LU/dB (our choice): a limiter flattens it.
-const MIN_SLOPE: f32 = 0.25;
 /// What a pad may lose in mono, dB, and what its cloud is narrowed by each time it loses more (our choice).
 const MAX_MONO_LOSS_DB: f32 = 1.9;
 const NARROWER: f32 = 0.75;
@@ -94,9 +86,13 @@ fn stroke(auditioner: &mut Auditioner, pad: &Pad, velocity: f32) -> Option<Strok
 
 /// The same for the finished sound in stereo; a trial has one channel, whose peaks drive the limiters differently.
 pub fn heard(auditioner: &mut Auditioner, pad: &Pad, velocity: f32) -> Option<Stroke> {
-    let [left, right] = auditioner.play_at(pad, velocity, balance::MAX_STROKE_S);
-    let lufs = balance::loudness(&left, &right)?;
-    Some(Stroke { lufs, centre_hz: centre_hz(&mono(&left, &right))? })
+    stroke_of(&auditioner.play_at(pad, velocity, balance::MAX_STROKE_S))
+}
+
+/// Loudness and centre of a sound in stereo; `None` for silence.
+pub(super) fn stroke_of([left, right]: &[Vec<f32>; 2]) -> Option<Stroke> {
+    let lufs = balance::loudness(left, right)?;
+    Some(Stroke { lufs, centre_hz: centre_hz(&mono(left, right))? })
 }
 
 /// The pad with this slice alone, at every velocity.
@@ -291,74 +287,6 @@ fn darken(pad: &mut Pad, hz: f32) {
     for layer in &mut pad.layers {
         let s = &mut layer.settings;
         s.velocity_cut_oct = range.clamp((s.high_cut_hz / hz).log2() / (1.0 - SOFT));
-    }
-}
-
-/// Brings every alternate to the loudness of the first slice by its gain; those that stay further off in loudness
-/// or colour are let go.
-pub fn even_alternates(auditioner: &mut Auditioner, pad: &mut Pad) {
-    let Some(&first) = pad.slices.first() else { return };
-    let Some(wanted) = heard(auditioner, &with_slice(pad, first), HARD) else { return };
-    let mut kept = vec![first];
-    let mut brightness = [0.0; 2];
-    for &slice in &pad.slices[1..] {
-        kept.extend(evened(auditioner, pad, slice, wanted, &mut brightness));
-    }
-    pad.slices = kept;
-    close_gaps(&mut pad.slices);
-}
-
-/// The slice with the gain that makes it as loud as `wanted`; `None` where no gain does or its colour is another. The
-/// range of `brightness`, octaves beside `wanted`, grows to include it.
-fn evened(
-    auditioner: &mut Auditioner,
-    pad: &Pad,
-    mut slice: Slice,
-    wanted: Stroke,
-    brightness: &mut [f32; 2],
-) -> Option<Slice> {
-    let mut last: Option<(f32, f32)> = None;
-    let (mut off, mut found) = (f32::INFINITY, *brightness);
-    for _ in 0..MAX_RENDERINGS {
-        let is = heard(auditioner, &with_slice(pad, slice), HARD)?;
-        let octaves = (is.centre_hz / wanted.centre_hz).log2();
-        let range = [brightness[0].min(octaves), brightness[1].max(octaves)];
-        if octaves.abs() > MAX_FROM_FIRST_OCT || range[1] - range[0] > MAX_ALTERNATE_APART_OCT {
-            return None;
-        }
-        found = range;
-        off = wanted.lufs - is.lufs;
-        if off.abs() <= ALTERNATE_NEAR_LU {
-            break;
-        }
-        // secant method: a chain that limits changes by less than the gain
-        let slope = last.map_or(1.0, |(gain_db, lufs)| (is.lufs - lufs) / (slice.gain_db - gain_db));
-        last = Some((slice.gain_db, is.lufs));
-        let step = off / slope.clamp(MIN_SLOPE, 1.0);
-        let gain_db = setting(&SLICE, "gain_db").clamp(slice.gain_db + step);
-        if gain_db == slice.gain_db {
-            // at the end of its range
-            break;
-        }
-        slice.gain_db = gain_db;
-    }
-    if off.abs() > MAX_ALTERNATE_APART_LU {
-        return None;
-    }
-    *brightness = found;
-    Some(slice)
-}
-
-/// Widens the velocity zones that are left so that they meet again and cover every velocity.
-fn close_gaps(slices: &mut [Slice]) {
-    let mut zones: Vec<[f32; 2]> = slices.iter().map(|s| s.velocities).collect();
-    zones.sort_by(|a, b| a[0].total_cmp(&b[0]));
-    zones.dedup();
-    let edge = |i: usize| if i == 0 { 0.0 } else { zones[i][0] };
-    for slice in slices {
-        let Some(i) = zones.iter().position(|z| *z == slice.velocities) else { continue };
-        let high = zones.get(i + 1).map_or(1.0, |next| next[0]);
-        slice.velocities = [edge(i), high];
     }
 }
 

@@ -1,9 +1,10 @@
 //! Hats of one pair: the open one rings clearly longer than the closed one.
 
 use super::{
+    alternates::even_alternates,
     auditioner::{AUDITION_RATE, Auditioner, mono},
     balance,
-    cohesion::{even_alternates, follow_velocity},
+    cohesion::follow_velocity,
 };
 use crate::{
     kit::{CLOUD, Kit, LAYER, Pad, Role},

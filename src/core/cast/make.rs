@@ -1,6 +1,7 @@
 //! From hits to a kit: audition, assignment, shaping, tuning, balance.
 
 use super::{
+    alternates,
     auditioner::{Auditioner, drafts, on_all_cores},
     balance,
     candidate::{Candidate, candidate, candidates, mono},
@@ -200,7 +201,10 @@ impl Maker<'_> {
         }
         if !by_recipe {
             let auditioner = || Auditioner::with_drafts(&before, &self.drafts);
-            toms::order(&mut [auditioner(), auditioner()], kit);
+            let by_player = |pad: usize| {
+                self.given.contains_key(&pad) || self.options.targets.contains_key(&Role::DEFAULT_PADS[pad].1)
+            };
+            toms::order(&mut [auditioner(), auditioner()], kit, |pad| !by_player(pad));
             let lengthened = hats::ring_longer(&mut auditioner(), kit);
             for (index, pad, lufs) in self.levelled(kit, lengthened) {
                 (kit.doc.pads[index], loud[index]) = (pad, lufs);
@@ -226,8 +230,10 @@ impl Maker<'_> {
             cohesion::keep_in_mono(auditioner, &mut pad);
             let lufs = balance::level(auditioner, &mut pad, balance::KICK_LUFS);
             let heard = auditioner.measure(&pad);
+            let summary = edit_summary::of(&pad);
             if let Some(audition) = &mut pad.audition {
                 audition.score = heard.map_or(0.0, |f| score::score(pad.role, &f));
+                audition.edit_summary = summary;
             }
             (index, pad, lufs)
         })
@@ -263,7 +269,7 @@ impl Maker<'_> {
         let told = report(&pad, leader, &self.leaders, &self.scores, role);
         let mut report = Audition { tuned_ct, by_recipe, ..told };
         if !by_recipe {
-            cohesion::even_alternates(auditioner, &mut pad);
+            alternates::even_alternates(auditioner, &mut pad);
             report.score = auditioner.measure(&pad).map_or(0.0, |f| score::score(role, &f));
         }
         pad.audition = Some(report);
@@ -335,7 +341,7 @@ pub fn make_pad(
         tails::begin_within_hits(&mut made, |take| f64::from(kit.doc.takes[take].sample_rate));
         if !by_recipe {
             // the tone chain is another one than that for which their gains were found
-            cohesion::even_alternates(&mut auditioner, &mut made);
+            alternates::even_alternates(&mut auditioner, &mut made);
         }
     }
     made.audition = Some(Audition {

@@ -1,6 +1,7 @@
 //! Casting: which hit serves which role, found by playing it in that role through the engine; and fitting: shaping
 //! it towards the role.
 
+mod alternates;
 mod assign;
 pub mod auditioner;
 pub mod balance;

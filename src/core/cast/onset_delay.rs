@@ -1,8 +1,12 @@
 //! Onset delay: the time from a key to its sound. What swells comes late.
 
-use super::{auditioner::Auditioner, balance};
+use super::{
+    auditioner::{AUDITION_RATE, Auditioner},
+    balance,
+    cohesion::with_slice,
+};
 use crate::{
-    kit::{LAYER, Pad},
+    kit::{LAYER, Pad, Slice},
     settings::setting,
     units::{db_to_gain, frames_to_ms, st_to_ratio},
 };
@@ -18,6 +22,8 @@ const FADE_MS: f32 = 1.0;
 const MAX_LOSS_DB: f32 = 0.5;
 /// Renderings at most.
 const MAX_ROUNDS: usize = 4;
+/// Later starts that are tried in turn where nothing else helps, ms (our choice).
+const LATER_MS: [f32; 8] = [0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0];
 /// Curves of attacks that are tried in turn; more is hardly a swell any more (our choice).
 const CURVES: [f32; 8] = [0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8];
 /// Shares of the attacks' time that are tried after them.
@@ -26,7 +32,7 @@ const SHORTER: [f32; 4] = [0.7, 0.5, 0.35, 0.25];
 /// Starts the layers of a pad later in their slices, by as much as its sound comes late, so that it has begun within 2 ms
 /// of its key. Where that brings nothing, or costs the pad its peak, the sound swells by its envelope (shakers): then the
 /// attack is bent, no further than is needed, since bent attacks are taken for shakers a little less often
-/// (tests/SCORES.md).
+/// (tests/SCORES.md). The last resort are starts further within the sound, whose first half-wave may be a higher one.
 pub fn reduce_onset_delay(auditioner: &mut Auditioner, pad: &mut Pad) {
     let Some(mut now) = beginning(auditioner, pad) else { return };
     for _ in 0..MAX_ROUNDS {
@@ -40,14 +46,42 @@ pub fn reduce_onset_delay(auditioner: &mut Auditioner, pad: &mut Pad) {
         }
         (*pad, now) = (earlier, then);
     }
-    if now.ms > IN_TIME_MS {
-        bend_attacks(auditioner, pad);
+    if now.ms > IN_TIME_MS && !bend_attacks(auditioner, pad) {
+        // the fade of a later start may take as long as it saves
+        for ms in LATER_MS {
+            let mut later = started_later(pad, ms);
+            let keeps_peak = |b: Beginning| b.peak >= now.peak * db_to_gain(-MAX_LOSS_DB);
+            if (in_time(auditioner, &later) || bend_attacks(auditioner, &mut later))
+                && beginning(auditioner, &later).is_some_and(keeps_peak)
+            {
+                *pad = later;
+                return;
+            }
+        }
     }
 }
 
+/// Whether a stroke of the pad with its first slice has begun in time.
+pub(super) fn in_time(auditioner: &mut Auditioner, pad: &Pad) -> bool {
+    beginning(auditioner, pad).is_some_and(|begun| begun.ms <= IN_TIME_MS)
+}
+
+/// Bends the pad's attacks until its stroke with this slice has begun in time as well; false where that brings nothing.
+pub(super) fn bend_for(auditioner: &mut Auditioner, pad: &mut Pad, slice: Slice) -> bool {
+    let mut alone = with_slice(pad, slice);
+    if in_time(auditioner, &alone) {
+        return true;
+    }
+    let bent = bend_attacks(auditioner, &mut alone);
+    if bent {
+        pad.layers = alone.layers;
+    }
+    bent
+}
+
 /// Bends the attacks of all layers upwards until the stroke has begun in time, and shortens them where no curve does that;
-/// where neither helps, they stay.
-fn bend_attacks(auditioner: &mut Auditioner, pad: &mut Pad) {
+/// where neither helps, they stay, and the answer is false.
+fn bend_attacks(auditioner: &mut Auditioner, pad: &mut Pad) -> bool {
     let last = CURVES[CURVES.len() - 1];
     let tried = CURVES.map(|curve| (curve, 1.0)).into_iter().chain(SHORTER.map(|share| (last, share)));
     for (curve, share) in tried {
@@ -56,11 +90,12 @@ fn bend_attacks(auditioner: &mut Auditioner, pad: &mut Pad) {
             layer.settings.attack_curve = layer.settings.attack_curve.max(curve);
             layer.settings.attack_ms *= share;
         }
-        if beginning(auditioner, &bent).is_some_and(|begun| begun.ms <= IN_TIME_MS) {
+        if in_time(auditioner, &bent) {
             *pad = bent;
-            return;
+            return true;
         }
     }
+    false
 }
 
 /// The pad with all layers started so many ms of its sound later.
@@ -77,21 +112,24 @@ fn started_later(pad: &Pad, ms: f32) -> Pad {
 
 /// The beginning of a stroke.
 #[derive(Debug, Clone, Copy)]
-struct Beginning {
+pub(super) struct Beginning {
     /// From the key until the sound has begun, ms.
-    ms: f32,
+    pub ms: f32,
     /// Highest sample of the stroke.
-    peak: f32,
+    pub peak: f32,
 }
 
 /// The beginning of a stroke as it is heard; `None` for silence.
 fn beginning(auditioner: &mut Auditioner, pad: &Pad) -> Option<Beginning> {
-    let [left, right] = auditioner.play(pad, balance::MAX_STROKE_S);
-    let peak = left.iter().chain(&right).fold(0.0f32, |peak, x| peak.max(x.abs()));
-    let begun =
-        left.iter().zip(&right).position(|(l, r)| l.abs().max(r.abs()) >= peak * db_to_gain(BEGUN_DB));
+    beginning_of(&auditioner.play(pad, balance::MAX_STROKE_S))
+}
+
+/// The beginning of a sound, left and right at the rate of auditions; `None` for silence.
+pub(super) fn beginning_of([left, right]: &[Vec<f32>; 2]) -> Option<Beginning> {
+    let peak = left.iter().chain(right).fold(0.0f32, |peak, x| peak.max(x.abs()));
+    let begun = left.iter().zip(right).position(|(l, r)| l.abs().max(r.abs()) >= peak * db_to_gain(BEGUN_DB));
     let frames = begun.filter(|_| peak > 0.0)?;
-    Some(Beginning { ms: frames_to_ms(frames as f64, super::auditioner::AUDITION_RATE) as f32, peak })
+    Some(Beginning { ms: frames_to_ms(frames as f64, AUDITION_RATE) as f32, peak })
 }
 
 #[cfg(test)]

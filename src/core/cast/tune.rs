@@ -308,6 +308,20 @@ pub(super) fn strongest_partial_hz(auditioner: &mut Auditioner, pad: &Pad) -> Op
     strongest_hz(&whole(auditioner, pad)?)
 }
 
+/// The same in stretches of the sound, seconds from its key; one that begins after the sound has ended is heard as all of it.
+pub(super) fn strongest_partials_hz<const N: usize>(
+    auditioner: &mut Auditioner,
+    pad: &Pad,
+    stretches: [[f64; 2]; N],
+) -> Option<[f64; N]> {
+    let sound = whole(auditioner, pad)?;
+    let all = strongest_hz(&sound)?;
+    Some(stretches.map(|stretch| {
+        let [from, to] = stretch.map(|s| ((s * AUDITION_RATE) as usize).min(sound.len()));
+        strongest_hz(&sound[from..to]).unwrap_or(all)
+    }))
+}
+
 /// Moves the pad by so many semitones, with the filters that follow its pitch; in a key to the nearest note there.
 pub(super) fn move_pad(auditioner: &mut Auditioner, pad: &mut Pad, key: Option<Key>, by_st: f64) {
     let before = strongest_partial_hz(auditioner, pad);
