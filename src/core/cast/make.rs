@@ -5,11 +5,11 @@ use super::{
     auditioner::{Auditioner, drafts, on_all_cores},
     balance,
     candidate::{Candidate, candidate, candidates, mono},
-    casting, cohesion,
+    casting, chance, cohesion,
     companions::Companions,
     edit_summary,
     features::Features,
-    group, hats,
+    group, hats, onset_delay,
     options::{CastOptions, DetectedTake, ShapeAs},
     recipe::recipe,
     score,
@@ -226,8 +226,14 @@ impl Maker<'_> {
             pads.filter(|(index, pad)| pad.role.is_tom() || Some(*index) == other).collect();
         on_all_cores(kit, &self.drafts, pads.len(), |auditioner, i| {
             let (index, mut pad) = (pads[i].0, pads[i].1.clone());
-            // at another pitch or length the channels may cancel more
+            // at another pitch or length layers and channels may cancel more
+            let before = pad.clone();
+            chance::calm(auditioner, &mut pad);
             cohesion::keep_in_mono(auditioner, &mut pad);
+            if pad != before {
+                onset_delay::reduce_onset_delay(auditioner, &mut pad);
+                cohesion::follow_velocity(auditioner, &mut pad);
+            }
             let lufs = balance::level(auditioner, &mut pad, balance::KICK_LUFS);
             let heard = auditioner.measure(&pad);
             let summary = edit_summary::of(&pad);

@@ -7,6 +7,7 @@ pub mod auditioner;
 pub mod balance;
 mod candidate;
 mod casting;
+mod chance;
 pub mod cohesion;
 mod companions;
 mod controls;

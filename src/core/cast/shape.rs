@@ -4,7 +4,7 @@ use super::{
     auditioner::{AUDITION_RATE, Auditioner},
     balance,
     candidate::Candidate,
-    casting, cohesion,
+    casting, chance, cohesion,
     companions::Companions,
     fit, morph,
     objective::Objective,
@@ -103,7 +103,8 @@ pub fn shape(
     if options.by_recipe {
         cohesion::fall_as_without_chain(&mut pad);
     } else {
-        fit_into_kit(auditioner, &mut pad, fits);
+        // what is not fitted keeps its sound, but percussion is in time as well
+        fit_into_kit(auditioner, &mut pad, fits || role == Role::Percussion);
     }
     let mut tuned_ct = None;
     if let Some(key) = options.key.filter(|_| tune::has_pitch(role, options.tune_kick)) {
@@ -165,12 +166,13 @@ fn best_of(
     Ok(found)
 }
 
-/// Makes a shaped pad one of a kit: in mono, in its peak, in time (where it is fitted) and in its fall with velocity.
-fn fit_into_kit(auditioner: &mut Auditioner, pad: &mut Pad, fits: bool) {
+/// Makes a shaped pad one of a kit: even from stroke to stroke, in mono, in its peak, `in_time` and in its fall with velocity.
+fn fit_into_kit(auditioner: &mut Auditioner, pad: &mut Pad, in_time: bool) {
     let crest_db = balance::max_crest_db(pad.role);
+    chance::calm(auditioner, pad);
     cohesion::keep_in_mono(auditioner, pad);
     cohesion::hold_peak(auditioner, pad, crest_db, cohesion::max_held_db(pad.role));
-    if fits {
+    if in_time {
         onset_delay::reduce_onset_delay(auditioner, pad);
     }
     cohesion::follow_velocity(auditioner, pad);
@@ -178,7 +180,7 @@ fn fit_into_kit(auditioner: &mut Auditioner, pad: &mut Pad, fits: bool) {
     if cohesion::hold_peak(auditioner, pad, crest_db, HELD_AGAIN_DB) > 0.0 {
         cohesion::follow_velocity(auditioner, pad);
     }
-    if fits {
+    if in_time {
         // a darker pad may reach its level later
         onset_delay::reduce_onset_delay(auditioner, pad);
     }

@@ -1,0 +1,119 @@
+//! Strokes that differ by chance: their draws may change a pad's loudness only so far.
+
+use super::{auditioner::Auditioner, balance};
+use crate::kit::Pad;
+
+/// Draws that are played.
+const DRAWS: usize = 8;
+/// Their loudness may lie this far apart, LU (our choice: twice what level variation alone makes of it).
+const MAX_APART_LU: f32 = 2.0;
+/// A draw this near to the mean stands for all, LU (our choice).
+const TYPICAL_LU: f32 = 0.5;
+/// What no loudness is measured of counts as this soft, LUFS: the absolute gate of ITU-R BS.1770.
+const SILENT_LUFS: f32 = -70.0;
+/// Renderings of all draws at most.
+const MAX_ROUNDS: usize = 4;
+
+/// Calms a pad whose equal strokes differ too much in loudness by chance, since layers of one hit cancel at some starts, or
+/// copies of a cloud at some pitches: halves what start and pitch vary by, and the ranges of a cloud. The pad's held draw
+/// becomes one that is near the mean, so that what is measured later stands for all. A silent pad stays as it is.
+pub fn calm(auditioner: &mut Auditioner, pad: &mut Pad) {
+    let Some(mut least) = Draws::of(auditioner, pad) else { return };
+    let mut calmer = pad.clone();
+    for _ in 0..MAX_ROUNDS {
+        if least.apart_lu <= MAX_APART_LU {
+            break;
+        }
+        let (variation, cloud) = (&mut calmer.variation, &mut calmer.cloud);
+        for range in
+            [&mut variation.start_ms, &mut variation.pitch_ct, &mut cloud.pitch_st, &mut cloud.level_range_db]
+        {
+            *range *= 0.5;
+        }
+        // smaller ranges may meet worse places first
+        if let Some(heard) = Draws::of(auditioner, &calmer).filter(|heard| heard.apart_lu < least.apart_lu) {
+            (*pad, least) = (calmer.clone(), heard);
+        }
+    }
+    pad.variation.frozen = least.typical as f32;
+}
+
+/// What was heard of the first draws of a pad.
+#[derive(Debug)]
+struct Draws {
+    /// From the softest to the loudest, LU.
+    apart_lu: f32,
+    /// The first draw, or, where it is further from their mean than [`TYPICAL_LU`], the nearest.
+    typical: usize,
+}
+
+impl Draws {
+    /// `None` where all are silent.
+    fn of(auditioner: &mut Auditioner, pad: &Pad) -> Option<Self> {
+        let mut lufs = [0.0f32; DRAWS];
+        for (draw, lufs) in lufs.iter_mut().enumerate() {
+            let mut held = pad.clone();
+            held.variation.frozen = draw as f32;
+            let [left, right] = auditioner.play(&held, balance::MAX_STROKE_S);
+            *lufs = balance::loudness(&left, &right).unwrap_or(SILENT_LUFS);
+        }
+        if lufs.iter().all(|l| *l <= SILENT_LUFS) {
+            return None;
+        }
+        let mean = lufs.iter().sum::<f32>() / DRAWS as f32;
+        let (low, high) = lufs.iter().fold((f32::MAX, f32::MIN), |(l, h), x| (l.min(*x), h.max(*x)));
+        let off = |draw: usize| (lufs[draw] - mean).abs();
+        // the search knows the first draw
+        let nearest = (0..DRAWS).min_by(|&a, &b| off(a).total_cmp(&off(b)))?;
+        let typical = if off(0) <= TYPICAL_LU { 0 } else { nearest };
+        Some(Self { apart_lu: high - low, typical })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        kit::{Kit, Layer, LayerSettings, Slice, TakeEntry},
+        take::Take,
+    };
+    use std::sync::Arc;
+
+    /// A pad that reads a click of 2 ms and rings on softly: starts that vary by more than that miss it.
+    fn click(start_ms: f32) -> Kit {
+        let tone = |i: usize| (i as f32 * 0.3).sin() * (-(i as f32) / 6000.0).exp();
+        let samples = (0..24_000).map(|i| tone(i) * if i < 96 { 0.9 } else { 0.01 }).collect();
+        let take = Arc::new(Take::from_samples("click", 48_000, vec![samples]));
+        let mut kit = Kit::default();
+        let pad = &mut kit.doc.pads[0];
+        pad.slices = vec![Slice { take: 0, start: 0, end: 24_000, gain_db: 0.0, velocities: [0.0, 1.0] }];
+        pad.layers = vec![Layer { slice: None, settings: LayerSettings::default() }];
+        pad.variation.start_ms = start_ms;
+        kit.doc.takes = vec![TakeEntry::new(&take, Vec::new())];
+        kit.takes = vec![take];
+        kit
+    }
+
+    #[test]
+    fn a_pad_whose_strokes_differ_too_much_by_chance_is_calmed() {
+        let kit = click(20.0);
+        let mut auditioner = Auditioner::new(&kit);
+        let mut pad = kit.doc.pads[0].clone();
+        let before = Draws::of(&mut auditioner, &pad).unwrap();
+        assert!(before.apart_lu > 4.0, "{before:?}");
+        calm(&mut auditioner, &mut pad);
+        let after = Draws::of(&mut auditioner, &pad).unwrap();
+        assert!(after.apart_lu < 0.5 * before.apart_lu, "{after:?} after {before:?}");
+        assert!(pad.variation.start_ms < 20.0 && pad.variation.start_ms > 0.1, "{}", pad.variation.start_ms);
+        assert_eq!(pad.variation.frozen, after.typical as f32);
+    }
+
+    #[test]
+    fn an_even_pad_and_a_silent_one_stay() {
+        for kit in [click(0.1), Kit::default()] {
+            let mut pad = kit.doc.pads[0].clone();
+            calm(&mut Auditioner::new(&kit), &mut pad);
+            assert_eq!(pad.variation.start_ms, kit.doc.pads[0].variation.start_ms);
+        }
+    }
+}
