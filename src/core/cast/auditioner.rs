@@ -22,7 +22,7 @@ const UNHEARD: f32 = 1.6e-3;
 /// ...for this long, seconds.
 const UNHEARD_S: f64 = 0.06;
 
-/// Trials whose sound is kept: one step of shaping often asks about the pad that the step before ended with.
+/// Strokes whose sound is kept: one step of shaping often asks about the pad that the step before ended with.
 const MAX_PLAYED: usize = 8;
 
 /// Channels cancel each other when their mean has less than this share of their energy.
@@ -37,15 +37,41 @@ pub struct Auditioner {
     takes: Vec<Arc<Take>>,
     /// The takes that trials read.
     drafts: Vec<Arc<Take>>,
-    /// The trials played last, oldest first.
-    played: VecDeque<Played>,
+    /// The trials played last.
+    tried: Recent<Vec<f32>>,
+    /// The strokes played last in full.
+    played: Recent<[Vec<f32>; 2]>,
 }
 
-/// A pad as it was tried.
-struct Played {
+/// The strokes of pads that were played last, with their sounds, oldest first.
+struct Recent<T>(VecDeque<(StrokeKey, T)>);
+
+/// What a stroke depends on beside the takes.
+#[derive(Debug, Clone, PartialEq)]
+struct StrokeKey {
     pad: Pad,
     velocity: f32,
-    sound: Vec<f32>,
+    /// Length at most.
+    seconds: f64,
+}
+
+impl<T: Clone> Recent<T> {
+    fn new() -> Self {
+        Self(VecDeque::with_capacity(MAX_PLAYED))
+    }
+
+    /// The sound of a stroke; `play` plays it where it is not remembered.
+    fn sound(&mut self, key: StrokeKey, play: impl FnOnce() -> T) -> T {
+        if let Some((_, sound)) = self.0.iter().find(|(known, _)| *known == key) {
+            return sound.clone();
+        }
+        let sound = play();
+        if self.0.len() == MAX_PLAYED {
+            self.0.pop_front();
+        }
+        self.0.push_back((key, sound.clone()));
+        sound
+    }
 }
 
 impl Auditioner {
@@ -66,7 +92,8 @@ impl Auditioner {
             doc,
             takes: kit.takes.clone(),
             drafts: drafts.to_vec(),
-            played: VecDeque::with_capacity(MAX_PLAYED),
+            tried: Recent::new(),
+            played: Recent::new(),
         }
     }
 
@@ -79,7 +106,8 @@ impl Auditioner {
     /// The same at another velocity, above 0 to 1.
     pub fn play_at(&mut self, pad: &Pad, velocity: f32, seconds: f64) -> [Vec<f32>; 2] {
         let kit = self.alone(pad, &self.takes);
-        stroke(&mut self.engine, kit, velocity, seconds, |_| false)
+        let key = StrokeKey { pad: kit.doc.pads[0].clone(), velocity, seconds };
+        self.played.sound(key, || stroke(&mut self.engine, kit, velocity, seconds, |_| false))
     }
 
     /// Whether the first stroke of `pad` reads a take of two channels.
@@ -149,18 +177,8 @@ impl Auditioner {
     /// The same at another velocity, above 0 to 1.
     pub fn sketch_at(&mut self, pad: &Pad, velocity: f32) -> Vec<f32> {
         let kit = self.alone(pad, &self.drafts);
-        let alone = &kit.doc.pads[0];
-        let known = self.played.iter().find(|p| p.velocity == velocity && p.pad == *alone);
-        if let Some(known) = known {
-            return known.sound.clone();
-        }
-        let alone = alone.clone();
-        let sound = audible(&mut self.draft, kit, velocity);
-        if self.played.len() == MAX_PLAYED {
-            self.played.pop_front();
-        }
-        self.played.push_back(Played { pad: alone, velocity, sound: sound.clone() });
-        sound
+        let key = StrokeKey { pad: kit.doc.pads[0].clone(), velocity, seconds: MAX_AUDITION_S };
+        self.tried.sound(key, || audible(&mut self.draft, kit, velocity))
     }
 }
 
