@@ -135,6 +135,23 @@ fn power(samples: &[f32]) -> f32 {
     weighted / weights.sum::<f32>().max(f32::MIN_POSITIVE)
 }
 
+/// Random points of the unit circle, one for each of so many bins: the same draws each time, kept for the next tail.
+fn random_phases(bins: usize) -> Arc<[Complex<f32>]> {
+    static PHASES: Mutex<Option<Arc<[Complex<f32>]>>> = Mutex::new(None);
+    let mut kept = PHASES.lock().unwrap_or_else(PoisonError::into_inner);
+    if let Some(phases) = kept.as_ref().filter(|phases| phases.len() >= bins) {
+        return phases.clone();
+    }
+    let mut draws = Draws::new(0, 0, Index::Origin, DrawPurpose::Tail);
+    let phase = |_| {
+        let (sin, cos) = libm::sincosf((std::f64::consts::TAU * draws.unit()) as f32);
+        Complex::new(cos, sin)
+    };
+    let phases: Arc<[_]> = (0..bins).map(phase).collect();
+    *kept = Some(phases.clone());
+    phases
+}
+
 /// `length` frames (an even number) of noise of this mean power with the spectrum of `samples`, at most as many, under a
 /// Hann window. The same draws each time: channels keep their phases towards each other.
 fn noise_like(samples: &[f32], power: f32, length: usize) -> Vec<f32> {
@@ -145,10 +162,8 @@ fn noise_like(samples: &[f32], power: f32, length: usize) -> Vec<f32> {
     }
     let mut spectrum: Vec<Complex<f32>> = fft.transform().to_vec();
     spectrum[0] = Complex::default();
-    let mut draws = Draws::new(0, 0, Index::Origin, DrawPurpose::Tail);
-    for bin in &mut spectrum {
-        let (sin, cos) = libm::sincosf((std::f64::consts::TAU * draws.unit()) as f32);
-        *bin *= Complex::new(cos, sin);
+    for (bin, phase) in spectrum.iter_mut().zip(random_phases(length / 2 + 1).iter()) {
+        *bin *= phase;
     }
     let mut noise = InverseRealFft::remembered(length).transform(&mut spectrum).to_vec();
     let energy: f32 = noise.iter().map(|x| x * x).sum();
