@@ -2,6 +2,7 @@
 
 use super::auditioner::{AUDITION_RATE, Auditioner, on_all_cores};
 use crate::{
+    engine::dsp::math::peak,
     groove,
     kit::{Kit, LIMITER, PAD, Pad, Role},
     settings::setting,
@@ -52,7 +53,7 @@ pub fn offset_lu(role: Role) -> f32 {
 pub fn level(auditioner: &mut Auditioner, pad: &mut Pad, kick_lufs: f32) -> Option<f32> {
     pad.settings.level_db = 0.0;
     let [left, right] = auditioner.play(pad, MAX_STROKE_S);
-    let peak = left.iter().chain(&right).fold(0.0f32, |a, x| a.max(x.abs()));
+    let peak = peak([&left, &right]);
     let lufs = loudness(&left, &right)?;
     let wanted = kick_lufs + offset_lu(pad.role) - lufs;
     let allowed = kick_lufs + MAX_CREST_DB - gain_to_db(peak);
@@ -102,7 +103,7 @@ pub fn kick_lufs(auditioner: &mut Auditioner, kit: &Kit, without: usize) -> Opti
 pub fn whole(kit: &mut Kit, loud: &[Option<f32>]) {
     relative_to_kick(kit, loud);
     let [left, right] = played_groove(kit);
-    let peak = left.iter().chain(&right).fold(0.0f32, |peak, x| peak.max(x.abs()));
+    let peak = peak([&left, &right]);
     if peak <= 0.0 {
         return;
     }

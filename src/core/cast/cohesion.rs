@@ -9,6 +9,7 @@ use super::{
     partials::spectrum,
 };
 use crate::{
+    engine::dsp::math::peak,
     kit::{Channels, LAYER, Limiter, Pad, Role, Slice},
     settings::setting,
     units::{gain_to_db, power_to_db},
@@ -360,7 +361,7 @@ pub fn hold_peak(auditioner: &mut Auditioner, pad: &mut Pad, crest_db: f32, max_
     for _ in 0..MAX_RENDERINGS {
         let [left, right] = auditioner.play(pad, balance::MAX_STROKE_S);
         let Some(lufs) = balance::loudness(&left, &right) else { break };
-        let peak_db = gain_to_db(left.iter().chain(&right).fold(0.0f32, |a, x| a.max(x.abs())));
+        let peak_db = gain_to_db(peak([&left, &right]));
         let over = peak_db - lufs - crest_db;
         // stops when limiting lowers the loudness as much as the peak
         if over <= 0.3 || over > last_over - 0.3 || held >= max_held {

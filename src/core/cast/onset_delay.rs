@@ -6,6 +6,7 @@ use super::{
     cohesion::with_slice,
 };
 use crate::{
+    engine::dsp::math::peak,
     kit::{LAYER, Pad, Slice},
     settings::setting,
     units::{db_to_gain, frames_to_ms, st_to_ratio},
@@ -126,7 +127,7 @@ fn beginning(auditioner: &mut Auditioner, pad: &Pad) -> Option<Beginning> {
 
 /// The beginning of a sound, left and right at the rate of auditions; `None` for silence.
 pub(super) fn beginning_of([left, right]: &[Vec<f32>; 2]) -> Option<Beginning> {
-    let peak = left.iter().chain(right).fold(0.0f32, |peak, x| peak.max(x.abs()));
+    let peak = peak([left, right]);
     let begun = left.iter().zip(right).position(|(l, r)| l.abs().max(r.abs()) >= peak * db_to_gain(BEGUN_DB));
     let frames = begun.filter(|_| peak > 0.0)?;
     Some(Beginning { ms: frames_to_ms(frames as f64, AUDITION_RATE) as f32, peak })

@@ -5,6 +5,7 @@
 
 use super::{
     diffuser::Diffuser,
+    dsp::math::peak,
     grain::Scratch,
     play_kit::PlayKit,
     play_slice::pan,
@@ -423,8 +424,8 @@ impl Instance {
 
     /// Stops and forgets all state.
     fn reset(&mut self) {
-        self.stop();
         self.chain.reset();
+        self.stop();
     }
 
     /// Stops; the loudness measured by the tone chain is kept for the next trigger.
@@ -474,15 +475,16 @@ impl Instance {
             cloud_gain.add_scaled(now + n as u64, fr, ar);
         }
         self.chain.process(l, r, [al, ar]);
-        let sum: f32 = l.iter().chain(r.iter()).map(|x| x * 0.0).sum();
-        if sum != 0.0 {
+        let peak = peak([l, r]);
+        if peak.is_finite() {
+            self.peak = self.peak.max(peak);
+        } else {
             // NaN or infinity: silenced, and removed from all states.
             l.fill(0.0);
             r.fill(0.0);
             self.chain.reset();
             self.diffuser.clear();
         }
-        self.peak = l.iter().chain(r.iter()).fold(self.peak, |p, x| p.max(x.abs()));
     }
 
     /// Stops once nothing sounds and no state is left, or after `limit` frames of silence; called every `frames`.

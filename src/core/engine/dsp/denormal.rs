@@ -29,7 +29,7 @@ pub fn flush32(x: f32) -> f32 {
 const FLUSH_INTERVAL: usize = 16;
 
 /// Counts the frames between two flushes of a filter.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct FlushTimer {
     since: usize,
 }

@@ -8,22 +8,22 @@
 //! Doubling and halving through all stages delays low frequencies by up to 0.13 ms (a test measures it). This is
 //! phase response, not a latency to be reported: it applies to the whole signal of the stage.
 
-use super::denormal::flush;
+use super::{denormal::flush, pair::Pair};
 
 /// Two channels at one instant.
 pub type Frame = [f64; 2];
 
 /// Most all-passes in a chain.
 const MAX_LINKS: usize = 6;
-/// Left even, left odd, right even, right odd.
-const CHAIN_LANES: usize = 4;
+/// Values of the even and of the odd chain, of two channels each.
+type BothChains = [Pair; 2];
 
 /// Coefficients of both all-pass chains and their length.
 #[derive(Debug, Clone, Copy)]
 struct Chains {
     links: usize,
-    /// `[link][lane]`; both chains have the same number of links.
-    c: [[f64; CHAIN_LANES]; MAX_LINKS],
+    /// `[link]`, even and odd; both chains have the same number of links.
+    c: [[f64; 2]; MAX_LINKS],
 }
 
 /// One doubling, or one halving, of two channels.
@@ -31,8 +31,8 @@ struct Chains {
 pub struct HalfBand {
     chains: Chains,
     /// Last input and output of each link.
-    x: [[f64; CHAIN_LANES]; MAX_LINKS],
-    y: [[f64; CHAIN_LANES]; MAX_LINKS],
+    x: [BothChains; MAX_LINKS],
+    y: [BothChains; MAX_LINKS],
 }
 
 impl HalfBand {
@@ -45,19 +45,16 @@ impl HalfBand {
             count += 2;
         }
         let all = coefficients(count, transition);
-        let mut c = [[0.0; CHAIN_LANES]; MAX_LINKS];
-        for (link, lanes) in c.iter_mut().enumerate().take(count / 2) {
-            let (even, odd) = (all[2 * link], all[2 * link + 1]);
-            *lanes = [even, odd, even, odd];
+        let mut c = [[0.0; 2]; MAX_LINKS];
+        for (link, both) in c.iter_mut().enumerate().take(count / 2) {
+            *both = [all[2 * link], all[2 * link + 1]];
         }
-        let zero = [[0.0; CHAIN_LANES]; MAX_LINKS];
-        Self { chains: Chains { links: count / 2, c }, x: zero, y: zero }
+        Self { chains: Chains { links: count / 2, c }, x: no_states(), y: no_states() }
     }
 
     /// Clears all state.
     pub fn reset(&mut self) {
-        self.x = [[0.0; CHAIN_LANES]; MAX_LINKS];
-        self.y = [[0.0; CHAIN_LANES]; MAX_LINKS];
+        (self.x, self.y) = (no_states(), no_states());
     }
 
     /// Two frames at the double rate for each one in.
@@ -90,8 +87,7 @@ impl HalfBand {
     fn double_with<const LINKS: usize>(&mut self, input: &[Frame], output: &mut [Frame]) {
         let mut work = self.work::<LINKS>();
         for (x, y) in input.iter().zip(output.as_chunks_mut::<2>().0) {
-            let v = work.pass([x[0], x[0], x[1], x[1]]);
-            *y = [[v[0], v[2]], [v[1], v[3]]];
+            *y = work.pass([Pair::new(*x); 2]).map(Pair::get);
         }
         self.keep(work);
     }
@@ -100,16 +96,16 @@ impl HalfBand {
     fn halve_with<const LINKS: usize>(&mut self, input: &[Frame], output: &mut [Frame]) {
         let mut work = self.work::<LINKS>();
         for ([first, second], y) in input.as_chunks::<2>().0.iter().zip(output) {
-            let v = work.pass([second[0], first[0], second[1], first[1]]);
-            *y = [0.5 * (v[0] + v[1]), 0.5 * (v[2] + v[3])];
+            let [even, odd] = work.pass([Pair::new(*second), Pair::new(*first)]);
+            *y = ((even + odd) * 0.5).get();
         }
         self.keep(work);
     }
 
     #[inline(always)]
     fn work<const LINKS: usize>(&self) -> Work<LINKS> {
-        let part = |all: &[[f64; CHAIN_LANES]; MAX_LINKS]| std::array::from_fn(|i| all[i]);
-        Work { c: part(&self.chains.c), x: part(&self.x), y: part(&self.y) }
+        let part = |all: &[BothChains; MAX_LINKS]| std::array::from_fn(|i| all[i]);
+        Work { c: std::array::from_fn(|i| self.chains.c[i]), x: part(&self.x), y: part(&self.y) }
     }
 
     #[inline(always)]
@@ -124,32 +120,34 @@ impl HalfBand {
     pub fn flush(&mut self) {
         let used = ..self.chains.links;
         for states in self.x[used].iter_mut().chain(&mut self.y[used]) {
-            *states = states.map(flush);
+            *states = states.map(|pair| Pair::new(pair.get().map(flush)));
         }
     }
 }
 
 /// The links of both chains with their state, small enough for registers.
 struct Work<const LINKS: usize> {
-    c: [[f64; CHAIN_LANES]; LINKS],
-    x: [[f64; CHAIN_LANES]; LINKS],
-    y: [[f64; CHAIN_LANES]; LINKS],
+    c: [[f64; 2]; LINKS],
+    x: [BothChains; LINKS],
+    y: [BothChains; LINKS],
 }
 
 impl<const LINKS: usize> Work<LINKS> {
     #[inline(always)]
-    fn pass(&mut self, mut v: [f64; CHAIN_LANES]) -> [f64; CHAIN_LANES] {
+    fn pass(&mut self, mut v: BothChains) -> BothChains {
         for link in 0..LINKS {
-            let mut out = [0.0; CHAIN_LANES];
-            for lane in 0..CHAIN_LANES {
-                out[lane] = self.c[link][lane] * (v[lane] - self.y[link][lane]) + self.x[link][lane];
-            }
+            let ([even, odd], x, y) = (self.c[link], self.x[link], self.y[link]);
+            let out = [(v[0] - y[0]) * even + x[0], (v[1] - y[1]) * odd + x[1]];
             self.x[link] = v;
             self.y[link] = out;
             v = out;
         }
         v
     }
+}
+
+fn no_states() -> [BothChains; MAX_LINKS] {
+    [[Pair::new([0.0; 2]); 2]; MAX_LINKS]
 }
 
 /// Selectivity `k` and nome `q` of the elliptic filter with this transition (of the higher rate).

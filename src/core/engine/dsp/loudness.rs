@@ -6,7 +6,7 @@
 //! ratio at 1 before there is any sound.
 
 use super::{
-    eq::{EqSection, Filter},
+    eq::{EqSection, Filter, process_in_turn},
     math::one_pole,
 };
 
@@ -52,9 +52,7 @@ impl LoudnessPower {
         let (left, right) = (&mut left[..n], &mut right[..n]);
         left.copy_from_slice(sound[0]);
         right.copy_from_slice(sound[1]);
-        for filter in &mut self.filters {
-            filter.process(left, right);
-        }
+        process_in_turn(&mut self.filters, left, right);
         for ((l, r), p) in left.iter().zip(right.iter()).zip(powers) {
             let now = f64::from(*l) * f64::from(*l) + f64::from(*r) * f64::from(*r);
             self.power = self.keep * self.power + (1.0 - self.keep) * (now + FLOOR);

@@ -73,6 +73,18 @@ fn emulate_fused(a: f32, b: f32, c: f32) -> f32 {
     f64::from_bits(bits) as f32
 }
 
+/// Largest magnitude of all samples; not finite when one of them is not. (Bits of numbers from 0 up are in the order of the
+/// numbers, and whole numbers are compared side by side.)
+pub fn peak(channels: [&[f32]; 2]) -> f32 {
+    let mut peak = 0;
+    for channel in channels {
+        for x in channel {
+            peak = peak.max((x.to_bits() & 0x7fff_ffff) as i32);
+        }
+    }
+    f32::from_bits(peak as u32)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

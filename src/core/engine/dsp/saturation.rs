@@ -27,6 +27,8 @@ use crate::{kit::Character, units::db_to_gain};
 const DOUBLINGS: usize = 3;
 /// Most frames processed at once, and the frames between two flushes.
 const SATURATION_BLOCK: usize = 16;
+/// Frames that vector units take at once; divides the block.
+const VECTOR_FRAMES: usize = 8;
 
 /// A saturation stage for two channels.
 #[derive(Debug, Clone, Copy)]
@@ -183,8 +185,11 @@ impl Saturation {
             std::mem::swap(&mut high, &mut other);
         }
         let count = n << self.doublings;
-        let mut bent = [[0.0f64; 2]; HIGH];
-        self.apply_curve(&mut high[..count], [&mut other[..count], &mut bent[..count]], n);
+        let (mut bent, mut roots) = ([[0.0f64; 2]; HIGH], [[0.0f64; 2]; HIGH]);
+        // whole vectors: what is computed beyond the frames is not used
+        let whole = count.next_multiple_of(VECTOR_FRAMES);
+        let buffers = [&mut other[..whole], &mut bent[..whole], &mut roots[..whole]];
+        self.apply_curve(&mut high[..count], buffers, n);
         for stage in (0..self.doublings).rev() {
             let count = n << stage;
             self.down[stage].halve(&high[..2 * count], &mut other[..count]);
@@ -195,9 +200,9 @@ impl Saturation {
         }
     }
 
-    /// Applies the curve to `n` frames at the high rate, `high`; the two buffers are equally long and overwritten.
+    /// Applies the curve to `n` frames at the high rate, `high`; the buffers are at least as long and are overwritten.
     #[inline(always)]
-    fn apply_curve(&mut self, high: &mut [Frame], [driven, bent]: [&mut [Frame]; 2], n: usize) {
+    fn apply_curve(&mut self, high: &mut [Frame], [driven, bent, roots]: [&mut [Frame]; 3], n: usize) {
         let per_frame = high.len() / n;
         let mut settings = [[0.0; 2]; SATURATION_BLOCK];
         for (i, frames) in high.chunks_exact(per_frame).enumerate() {
@@ -207,8 +212,8 @@ impl Saturation {
                 *y = [x[0] * drive, x[1] * drive];
             }
         }
-        means(self.character, self.last, driven, bent);
-        self.last = driven[driven.len() - 1];
+        means(self.character, self.last, driven, bent, roots);
+        self.last = driven[high.len() - 1];
         for (i, frames) in high.chunks_exact_mut(per_frame).enumerate() {
             let [mix, wet] = settings[i];
             for (x, b) in frames.iter_mut().zip(&bent[i * per_frame..]) {
@@ -239,12 +244,12 @@ pub fn curve(character: Character, x: f64) -> f64 {
     }
 }
 
-/// Mean of the curve between each frame and the one before; `last` comes before the first.
+/// Mean of the curve between each frame and the one before; `last` comes before the first. `roots` is overwritten.
 #[inline(always)]
-fn means(character: Character, last: Frame, x: &[Frame], out: &mut [Frame]) {
+fn means(character: Character, last: Frame, x: &[Frame], out: &mut [Frame], roots: &mut [Frame]) {
     // One loop per character, so that the compiler vectorises each.
     match character {
-        Character::Soft => means_of(last, x, out, |a, b| soft_mean(a, b, 1.0)),
+        Character::Soft => soft_means(last, x, out, roots),
         Character::Hard => means_of(last, x, out, hard_mean),
         Character::Asymmetric => means_of(last, x, out, asymmetric_mean),
     }
@@ -252,13 +257,36 @@ fn means(character: Character, last: Frame, x: &[Frame], out: &mut [Frame]) {
 
 #[inline(always)]
 fn means_of(last: Frame, x: &[Frame], out: &mut [Frame], mean: impl Fn(f64, f64) -> f64) {
-    let (x, out) = (x.as_flattened(), out.as_flattened_mut());
-    for (c, last) in last.into_iter().enumerate() {
-        out[c] = mean(last, x[c]);
+    // in the order of `x`, so that no frame is left over from the vectors
+    frames_before(last, x, out);
+    for (y, &x) in out.as_flattened_mut().iter_mut().zip(x.as_flattened()) {
+        *y = mean(*y, x);
     }
-    for ((y, &a), &b) in out[2..].iter_mut().zip(x).zip(&x[2..]) {
-        *y = mean(a, b);
+}
+
+/// [`means_of`] the soft curve by [`soft_mean`], with the root of each frame computed once.
+#[inline(always)]
+fn soft_means(last: Frame, x: &[Frame], out: &mut [Frame], roots: &mut [Frame]) {
+    let root = |x: f64| (1.0 + x * x).sqrt();
+    for (root_of, &x) in roots.as_flattened_mut().iter_mut().zip(x.as_flattened()) {
+        *root_of = root(x);
     }
+    frames_before(last.map(root), roots, out);
+    for (y, &root_of) in out.as_flattened_mut().iter_mut().zip(roots.as_flattened()) {
+        *y += root_of;
+    }
+    frames_before(last, x, roots);
+    let sums = roots.as_flattened().iter().zip(x.as_flattened()).map(|(before, x)| before + x);
+    for (y, sum) in out.as_flattened_mut().iter_mut().zip(sums) {
+        *y = sum / *y;
+    }
+}
+
+/// Each frame's predecessor.
+#[inline(always)]
+fn frames_before(last: Frame, x: &[Frame], before: &mut [Frame]) {
+    before[0] = last;
+    before[1..].copy_from_slice(&x[..x.len() - 1]);
 }
 
 #[inline(always)]

@@ -319,10 +319,12 @@ impl Grain {
     }
 
     fn filter(&mut self, l: &mut [f32], r: &mut [f32]) {
-        if let Some(f) = &mut self.low_cut {
-            if self.stereo { f.process(l, r) } else { f.process_mono(l) }
-        }
-        let Some(f) = &mut self.high_cut else { return };
+        let Some(f) = &mut self.high_cut else {
+            if let Some(f) = &mut self.low_cut {
+                if self.stereo { f.process(l, r) } else { f.process_mono(l) }
+            }
+            return;
+        };
         if self.sweep.octaves != 0.0 && self.age.is_multiple_of(u64::from(SWEEP_STEP_FRAMES)) {
             f.set_cutoff((self.sweep.hz * f64::from(math::exp2_fast(self.sweep.octaves as f32))) as f32);
             self.sweep.octaves *= self.sweep.fall;
@@ -332,7 +334,15 @@ impl Grain {
                 f.set_cutoff(self.sweep.hz as f32);
             }
         }
-        if self.stereo { f.process(l, r) } else { f.process_mono(l) }
+        match &mut self.low_cut {
+            Some(low) if self.stereo => {
+                low.process(l, r);
+                f.process(l, r);
+            }
+            Some(low) => low.process_mono_with(f, l),
+            None if self.stereo => f.process(l, r),
+            None => f.process_mono(l),
+        }
     }
 
     /// Adds to `out`; returns the peak.

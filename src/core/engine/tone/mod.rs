@@ -14,7 +14,10 @@ mod settings;
 mod stages;
 
 use crate::{
-    engine::dsp::limiter::{MAX_LOOKAHEAD, lookahead_frames},
+    engine::dsp::{
+        limiter::{MAX_LOOKAHEAD, lookahead_frames},
+        math::peak,
+    },
     kit::{Tone, ToneStage},
     settings::PadTrims,
 };
@@ -72,6 +75,8 @@ pub struct ToneChain {
     quiet_frames: u32,
     heard: bool,
     asleep: bool,
+    /// Whether it is as [`ToneChain::reset`] leaves it.
+    is_reset: bool,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -112,6 +117,7 @@ impl ToneChain {
             quiet_frames: frames(QUIET_MS),
             heard: false,
             asleep: true,
+            is_reset: false,
         };
         new.jump(last);
         new
@@ -145,6 +151,7 @@ impl ToneChain {
     /// Takes new settings at once and clears all state except the measured loudness.
     pub fn set_now(&mut self, tone: &Tone, trims: &PadTrims, note_hz: Option<f32>) {
         self.last = Settings::new(tone, trims, note_hz, self.bypassed);
+        self.is_reset = false;
         self.rest();
     }
 
@@ -192,6 +199,7 @@ impl ToneChain {
     }
 
     fn jump(&mut self, settings: Settings) {
+        self.is_reset = false;
         let (drive_db, mix) = settings.drive;
         self.settle(settings.smoothed);
         self.stages.switch(settings.switched, &settings.smoothed);
@@ -233,6 +241,7 @@ impl ToneChain {
     fn wake(&mut self, from: &mut usize, first: usize) {
         *from = first;
         self.asleep = false;
+        self.is_reset = false;
         self.to_control = CONTROL_FRAMES;
         self.quiet = 0;
         self.heard = false;
@@ -264,13 +273,15 @@ impl ToneChain {
         } else {
             self.stages.process(left, right, ahead, &mut self.lookahead);
         }
-        if left.iter().chain(right.iter()).any(|x| !x.is_finite()) {
+        let mut peak = peak([left, right]);
+        if !peak.is_finite() {
             self.stages.reset();
             self.old.reset();
             left.fill(0.0);
             right.fill(0.0);
+            peak = 0.0;
         }
-        let silent_out = left.iter().chain(right.iter()).all(|x| x.abs() < QUIET_PEAK);
+        let silent_out = peak < QUIET_PEAK;
         self.heard |= !(silent_in && silent_out);
         self.advance(n);
     }
@@ -337,16 +348,22 @@ impl ToneChain {
 
     /// Clears all state except the measured loudness, and jumps to the settings last taken.
     pub fn rest(&mut self) {
-        self.waiting = None;
-        self.fade_left = 0;
-        self.jump(self.last);
-        self.asleep = true;
+        // most chains of an engine are idle from one reset to the next
+        if !self.is_reset {
+            self.waiting = None;
+            self.fade_left = 0;
+            self.jump(self.last);
+            self.asleep = true;
+        }
     }
 
     /// [`ToneChain::rest`], and clears the measured loudness.
     pub fn reset(&mut self) {
-        self.rest();
-        self.stages.reset();
+        if !self.is_reset {
+            self.rest();
+            self.stages.reset();
+            self.is_reset = true;
+        }
     }
 
     /// Whether the tail has ended: silence in gives exact zeros out, and [`ToneChain::process`] need not be called

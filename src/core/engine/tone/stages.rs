@@ -5,7 +5,7 @@ use crate::{
     engine::dsp::{
         compressor::{Compressor, CompressorSettings},
         crossover::Crossover,
-        eq::{EqSection, Filter},
+        eq::{EqSection, Filter, process_in_turn},
         glide::Glide,
         limiter::Limiter,
         loudness::{LoudnessMatcher, LoudnessPower, SHORT_TERM_MS},
@@ -270,16 +270,15 @@ impl ToneStages {
                 ] {
                     let sections = if slope == Slope::TwentyFour { 2 } else { 1 };
                     if on {
-                        filters[..sections].iter_mut().for_each(|f| f.process(left, right));
+                        process_in_turn(&mut filters[..sections], left, right);
                     }
                 }
             }
             ToneStage::Limiter => self.limiter.process(left, right, ahead),
             ToneStage::Saturation => self.saturation.process(left, right),
             ToneStage::Eq => {
-                for (filter, _) in self.eq.iter_mut().zip(self.switched.eq).filter(|(_, on)| *on) {
-                    filter.process(left, right);
-                }
+                let filters = self.eq.iter_mut().zip(self.switched.eq);
+                process_in_turn(filters.filter(|(_, on)| *on).map(|(filter, _)| filter), left, right);
             }
             ToneStage::Punch => self.punch.process(left, right),
             ToneStage::LowBand => {

@@ -251,8 +251,14 @@ mod x86 {
     /// Frames summed side by side: their dependency chains overlap, and their lanes are added together.
     const QUAD: usize = 4;
 
+    /// Lanes that may begin at any sample. (An intrinsic that loads them copies them through memory in the tests' own
+    /// profile.)
+    #[derive(Clone, Copy)]
+    #[repr(C, packed)]
+    struct Unaligned<T>(T);
+
     macro_rules! reader {
-        ($name:ident, $feature:literal, $quad:ident) => {
+        ($name:ident, $feature:literal, $quads:ident) => {
             /// # Safety
             /// The taps of every position must lie within every source.
             #[target_feature(enable = $feature)]
@@ -266,23 +272,15 @@ mod x86 {
                     assert!(out.len() >= positions.len());
                 }
                 let (quads, rest) = positions.as_chunks::<QUAD>();
-                for (i, quad) in quads.iter().enumerate() {
-                    let at = i * QUAD;
-                    let [a, b, c, d] = *quad;
-                    // not `map`, which the tests' own profile leaves as a loop of calls
-                    let spots =
-                        [Spot::new(band, a), Spot::new(band, b), Spot::new(band, c), Spot::new(band, d)];
-                    // SAFETY: the caller vouches for the sources; the targets have room for four values
-                    // from here on, checked above.
-                    unsafe { $quad(band, &spots, &source, out.each_mut().map(|o| o.as_mut_ptr().add(at))) };
-                }
+                // SAFETY: the caller vouches for the sources; the targets have room for all frames, checked above.
+                unsafe { $quads(band, quads, &source, out.each_mut().map(|o| o.as_mut_ptr())) };
                 if let Some(last) = rest.last() {
                     // The rest as four frames, the last one repeated.
                     let at = positions.len() - rest.len();
-                    let spots = std::array::from_fn(|i| Spot::new(band, *rest.get(i).unwrap_or(last)));
+                    let quad = std::array::from_fn(|i| *rest.get(i).unwrap_or(last));
                     let mut four = [[0.0; QUAD]; N];
                     // SAFETY: the caller vouches for the sources; the targets hold four values.
-                    unsafe { $quad(band, &spots, &source, four.each_mut().map(|f| f.as_mut_ptr())) };
+                    unsafe { $quads(band, &[quad], &source, four.each_mut().map(|f| f.as_mut_ptr())) };
                     for (out, four) in out.iter_mut().zip(&four) {
                         out[at..positions.len()].copy_from_slice(&four[..rest.len()]);
                     }
@@ -290,52 +288,63 @@ mod x86 {
             }
         };
     }
-    reader!(read_avx512, "avx512f,avx2,fma", quad_avx512);
-    reader!(read_avx2, "avx2,fma", quad_avx2);
+    reader!(read_avx512, "avx512f,avx2,fma", quads_avx512);
+    reader!(read_avx2, "avx2,fma", quads_avx2);
 
-    /// Four frames of each channel.
+    /// All `quads` of positions, of each channel.
     ///
     /// # Safety
     /// Each source must hold `band.taps` values from each spot's first frame on, and each target must
-    /// have room for four.
+    /// have room for four values for each quad.
     #[inline]
     #[target_feature(enable = "avx512f,avx2,fma")]
-    unsafe fn quad_avx512<const N: usize>(
+    unsafe fn quads_avx512<const N: usize>(
         band: &TableBand,
-        spots: &[Spot; QUAD],
+        quads: &[[i64; QUAD]],
         source: &[&[f32]; N],
         out: [*mut f32; N],
     ) {
         let blocks = band.taps / LANES;
-        let rows = band.rows.as_ptr();
-        let mut sum = [[_mm512_setzero_ps(); QUAD]; N];
-        for q in 0..QUAD {
-            let spot = &spots[q];
-            let u = _mm512_set1_ps(spot.within);
-            let mut one = [_mm512_setzero_ps(); N];
-            for block in 0..blocks {
-                // SAFETY: the row is one of the band's phases, its blocks are aligned; the caller
-                // vouches for the sources.
-                unsafe {
-                    let c = (*rows.add(spot.row as usize * blocks + block)).0.as_ptr().cast::<f32>();
-                    let h = _mm512_load_ps(c);
-                    let h = _mm512_fmadd_ps(h, u, _mm512_load_ps(c.add(LANES)));
-                    let h = _mm512_fmadd_ps(h, u, _mm512_load_ps(c.add(2 * LANES)));
-                    let h = _mm512_fmadd_ps(h, u, _mm512_load_ps(c.add(3 * LANES)));
-                    for n in 0..N {
-                        let x = source[n].as_ptr().add(spot.first as usize + block * LANES);
-                        one[n] = _mm512_fmadd_ps(h, _mm512_loadu_ps(x), one[n]);
+        for i in 0..quads.len() {
+            let mut sum = [[_mm512_setzero_ps(); QUAD]; N];
+            for q in 0..QUAD {
+                let spot = Spot::new(band, quads[i][q]);
+                let u = _mm512_set1_ps(spot.within);
+                let mut c = row_of(band, &spot);
+                let mut at = spot.first as usize;
+                let mut one = [_mm512_setzero_ps(); N];
+                for _ in 0..blocks {
+                    // SAFETY: the row is one of the band's phases, its blocks are aligned; the caller
+                    // vouches for the sources.
+                    unsafe {
+                        let h = _mm512_load_ps(c);
+                        let h = _mm512_fmadd_ps(h, u, _mm512_load_ps(c.wrapping_add(LANES)));
+                        let h = _mm512_fmadd_ps(h, u, _mm512_load_ps(c.wrapping_add(2 * LANES)));
+                        let h = _mm512_fmadd_ps(h, u, _mm512_load_ps(c.wrapping_add(3 * LANES)));
+                        for n in 0..N {
+                            let x = source[n].as_ptr().wrapping_add(at).cast::<Unaligned<__m512>>();
+                            one[n] = _mm512_fmadd_ps(h, (*x).0, one[n]);
+                        }
                     }
+                    c = c.wrapping_add(4 * LANES);
+                    at = at.wrapping_add(LANES);
+                }
+                for n in 0..N {
+                    sum[n][q] = one[n];
                 }
             }
             for n in 0..N {
-                sum[n][q] = one[n];
+                // SAFETY: the caller vouches for the targets.
+                unsafe { _mm_storeu_ps(out[n].add(i * QUAD), fold_avx512(sum[n])) };
             }
         }
-        for n in 0..N {
-            // SAFETY: the caller vouches for the targets.
-            unsafe { _mm_storeu_ps(out[n], fold_avx512(sum[n])) };
-        }
+    }
+
+    /// The coefficients of a spot's phase. (Pointers that wrap are free of checks in the tests' own profile.)
+    #[inline(always)]
+    fn row_of(band: &TableBand, spot: &Spot) -> *const f32 {
+        let at = (spot.row as usize).wrapping_mul(band.taps / LANES);
+        band.rows.as_ptr().wrapping_add(at).cast()
     }
 
     /// Four times sixteen lanes to four sums, in halves.
@@ -359,51 +368,55 @@ mod x86 {
     /// The same with registers of half the width.
     ///
     /// # Safety
-    /// As for [`quad_avx512`].
+    /// As for [`quads_avx512`].
     #[inline]
     #[target_feature(enable = "avx2,fma")]
-    unsafe fn quad_avx2<const N: usize>(
+    unsafe fn quads_avx2<const N: usize>(
         band: &TableBand,
-        spots: &[Spot; QUAD],
+        quads: &[[i64; QUAD]],
         source: &[&[f32]; N],
         out: [*mut f32; N],
     ) {
         let blocks = band.taps / LANES;
-        let rows = band.rows.as_ptr();
-        let mut folded = [[_mm_setzero_ps(); QUAD]; N];
-        for q in 0..QUAD {
-            let spot = &spots[q];
-            // Low and high half of the lanes.
-            let mut sum = [[_mm256_setzero_ps(); 2]; N];
-            for block in 0..blocks {
-                for half in 0..2 {
-                    // SAFETY: the row is one of the band's phases, its blocks are aligned; the caller
-                    // vouches for the sources.
-                    unsafe {
-                        let c = (*rows.add(spot.row as usize * blocks + block)).0.as_ptr().cast::<f32>();
-                        let c = c.add(8 * half);
-                        let u = _mm256_set1_ps(spot.within);
-                        let h = _mm256_load_ps(c);
-                        let h = _mm256_fmadd_ps(h, u, _mm256_load_ps(c.add(LANES)));
-                        let h = _mm256_fmadd_ps(h, u, _mm256_load_ps(c.add(2 * LANES)));
-                        let h = _mm256_fmadd_ps(h, u, _mm256_load_ps(c.add(3 * LANES)));
-                        for n in 0..N {
-                            let at = spot.first as usize + block * LANES + 8 * half;
-                            let x = _mm256_loadu_ps(source[n].as_ptr().add(at));
-                            sum[n][half] = _mm256_fmadd_ps(h, x, sum[n][half]);
+        for i in 0..quads.len() {
+            let mut folded = [[_mm_setzero_ps(); QUAD]; N];
+            for q in 0..QUAD {
+                let spot = Spot::new(band, quads[i][q]);
+                let u = _mm256_set1_ps(spot.within);
+                let mut row = row_of(band, &spot);
+                let mut first = spot.first as usize;
+                // Low and high half of the lanes.
+                let mut sum = [[_mm256_setzero_ps(); 2]; N];
+                for _ in 0..blocks {
+                    for half in 0..2 {
+                        let c = row.wrapping_add(8 * half);
+                        // SAFETY: the row is one of the band's phases, its blocks are aligned; the caller
+                        // vouches for the sources.
+                        unsafe {
+                            let h = _mm256_load_ps(c);
+                            let h = _mm256_fmadd_ps(h, u, _mm256_load_ps(c.wrapping_add(LANES)));
+                            let h = _mm256_fmadd_ps(h, u, _mm256_load_ps(c.wrapping_add(2 * LANES)));
+                            let h = _mm256_fmadd_ps(h, u, _mm256_load_ps(c.wrapping_add(3 * LANES)));
+                            for n in 0..N {
+                                let x = source[n].as_ptr().wrapping_add(first).wrapping_add(8 * half);
+                                let x = (*x.cast::<Unaligned<__m256>>()).0;
+                                sum[n][half] = _mm256_fmadd_ps(h, x, sum[n][half]);
+                            }
                         }
                     }
+                    row = row.wrapping_add(4 * LANES);
+                    first = first.wrapping_add(LANES);
+                }
+                for n in 0..N {
+                    let [low, high] = sum[n];
+                    let s = _mm256_add_ps(low, high);
+                    folded[n][q] = _mm_add_ps(_mm256_castps256_ps128(s), _mm256_extractf128_ps::<1>(s));
                 }
             }
             for n in 0..N {
-                let [low, high] = sum[n];
-                let s = _mm256_add_ps(low, high);
-                folded[n][q] = _mm_add_ps(_mm256_castps256_ps128(s), _mm256_extractf128_ps::<1>(s));
+                // SAFETY: the caller vouches for the targets.
+                unsafe { _mm_storeu_ps(out[n].add(i * QUAD), finish(folded[n])) };
             }
-        }
-        for n in 0..N {
-            // SAFETY: the caller vouches for the targets.
-            unsafe { _mm_storeu_ps(out[n], finish(folded[n])) };
         }
     }
 
