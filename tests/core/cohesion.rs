@@ -281,6 +281,24 @@ fn drums_stand_at_their_places_beside_the_kick() {
     drums_have_their_places(&DEMO);
 }
 
+/// A kit that stops at the recipes is played as well.
+#[test]
+fn a_quick_kit_holds_together() {
+    let (take, _) = borrowed_cello(1);
+    let take = Arc::new(take);
+    let hits = detect(&take, &DetectOptions::default(), &Quiet).expect("detected");
+    let options = CastOptions { quick: true, ..CastOptions::default() };
+    let kit = make_kit(&[(take, hits)], &options, &Quiet).expect("made");
+    scores_are_those_of_the_pads(&kit);
+    velocities_fall_alike(&kit);
+    strokes_come_in_time(&kit);
+    alternates_are_alike(&kit);
+    toms_are_in_order(&kit);
+    the_open_hat_rings_longer(&kit);
+    drums_have_their_places(&kit);
+    pads_keep_their_level_in_mono(&kit);
+}
+
 #[test]
 fn alternates_of_pads_that_are_shaped_anew_are_alike_as_well() {
     let mut kit = DEMO.clone();

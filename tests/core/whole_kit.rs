@@ -5,7 +5,7 @@ use kitwright_core::{
     demo::borrowed_cello,
     engine::PlayKit,
     export::{RenderOptions, Score, Summary, render},
-    kit::{Kit, Role},
+    kit::{Kit, Pad, Role},
     listen::{DetectOptions, detect},
     progress::Quiet,
     spectrum::RealFft,
@@ -49,8 +49,14 @@ fn a_kit_is_whole_when_it_is_shown_first_and_then_fitted_pad_by_pad() {
     assert_eq!(unseen.doc, kit.doc, "the same kit without steps");
     let quick =
         make_kit(&[first_strokes(40)], &CastOptions { quick: true, ..options }, &Quiet).expect("made");
+    // what is heard first are the same recipes of the same hits; a quick kit is made to hold together beside that
     for (quick, first) in quick.doc.pads.iter().zip(&shown[0].doc.pads) {
-        assert_eq!((&quick.layers, &quick.tone.bands), (&first.layers, &first.tone.bands), "{}", quick.role);
+        let hit = |pad: &Pad| pad.audition.as_ref().map(|a| (a.take, a.hit, a.by_recipe));
+        assert_eq!(hit(quick), hit(first), "{}", quick.role);
+        if !quick.role.is_tom() {
+            let pitches = |pad: &Pad| pad.layers.iter().map(|l| l.settings.pitch_st).collect::<Vec<_>>();
+            assert_eq!((pitches(quick), &quick.tone.bands), (pitches(first), &first.tone.bands));
+        }
     }
 }
 

@@ -170,6 +170,11 @@ impl Maker<'_> {
         Ok(scores)
     }
 
+    /// Whether pads are made to be heard for some seconds only: the recipes, where a search follows.
+    fn is_for_now(&self, by_recipe: bool) -> bool {
+        by_recipe && !self.options.quick
+    }
+
     /// Makes pads of these leaders (of several for one pad the best), puts them into the kit and balances it. With
     /// `by_recipe` nothing is searched. `show` is told each time a pad was put into the kit.
     fn put_pads(
@@ -199,7 +204,8 @@ impl Maker<'_> {
             let (index, lufs) = made?;
             loud[index] = lufs;
         }
-        if !by_recipe {
+        let for_now = self.is_for_now(by_recipe);
+        if !for_now {
             let auditioner = || Auditioner::with_drafts(&before, &self.drafts);
             let by_player = |pad: usize| {
                 self.given.contains_key(&pad) || self.options.targets.contains_key(&Role::DEFAULT_PADS[pad].1)
@@ -210,8 +216,8 @@ impl Maker<'_> {
                 (kit.doc.pads[index], loud[index]) = (pad, lufs);
             }
         }
-        if by_recipe && !self.options.quick {
-            // heard for some seconds only: the groove's peak is set at the end
+        if for_now {
+            // the groove's peak is set at the end
             balance::relative_to_kick(kit, &loud);
         } else {
             balance::whole(kit, &loud);
@@ -259,6 +265,7 @@ impl Maker<'_> {
         let target = self.options.targets.get(&role);
         let shaping = ShapeOptions {
             by_recipe,
+            for_now: self.is_for_now(by_recipe),
             effort: self.options.effort,
             ..ShapeOptions::of(kit, self.options.fit_of(role, kit.doc.fit), target)
         };
@@ -274,7 +281,7 @@ impl Maker<'_> {
         tails::begin_within_hits(&mut pad, |take| f64::from(kit.doc.takes[take].sample_rate));
         let told = report(&pad, leader, &self.leaders, &self.scores, role);
         let mut report = Audition { tuned_ct, by_recipe, ..told };
-        if !by_recipe {
+        if !self.is_for_now(by_recipe) {
             alternates::even_alternates(auditioner, &mut pad);
             report.score = auditioner.measure(&pad).map_or(0.0, |f| score::score(role, &f));
         }
@@ -331,7 +338,8 @@ pub fn make_pad(
     let target = old.target.clone().filter(|_| old.role == role);
     let mut auditioner = Auditioner::with_drafts(kit, &drafts(kit));
     let by_recipe = effort <= 0.0;
-    let shaping_options = ShapeOptions { by_recipe, effort, ..ShapeOptions::of(kit, fit, target.as_ref()) };
+    let shaping_options =
+        ShapeOptions { by_recipe, for_now: by_recipe, effort, ..ShapeOptions::of(kit, fit, target.as_ref()) };
     let Shaped { pad: mut made, tuned_ct, .. } =
         shape(&mut auditioner, role, &[&candidate], &shaping_options, progress)?;
     let kick_lufs = balance::kick_lufs(&mut auditioner, kit, pad).unwrap_or(balance::KICK_LUFS);

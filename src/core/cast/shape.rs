@@ -42,8 +42,10 @@ pub struct ShapeOptions<'a> {
     pub key: Option<Key>,
     /// The kick is tuned as well.
     pub tune_kick: bool,
-    /// The recipe alone: nothing is searched, and velocity is not measured.
+    /// The recipe alone: nothing is searched.
     pub by_recipe: bool,
+    /// The pad is heard for some seconds only, until another takes its place: nothing is measured either.
+    pub for_now: bool,
     /// Share of the trials of each search, above 0 to 1.
     pub effort: f32,
 }
@@ -51,7 +53,15 @@ pub struct ShapeOptions<'a> {
 impl<'a> ShapeOptions<'a> {
     /// As `kit` says, with this fit and target.
     pub fn of(kit: &Kit, fit: f32, target: Option<&'a Target>) -> Self {
-        Self { fit, target, key: kit.doc.key, tune_kick: kit.doc.tune_kick, by_recipe: false, effort: 1.0 }
+        Self {
+            fit,
+            target,
+            key: kit.doc.key,
+            tune_kick: kit.doc.tune_kick,
+            by_recipe: false,
+            for_now: false,
+            effort: 1.0,
+        }
     }
 }
 
@@ -100,7 +110,7 @@ pub fn shape(
     }
     let candidate = hits[best];
     let mut pad = morph::at(&shaped, options.fit);
-    if options.by_recipe {
+    if options.for_now {
         cohesion::fall_as_without_chain(&mut pad);
     } else {
         // what is not fitted keeps its sound, but percussion is in time as well
@@ -113,7 +123,7 @@ pub fn shape(
         let pitch = HitPitch { hz: d.pitch_hz, confidence: d.pitch_confidence, of_slice: &ring_hz };
         tuned_ct = tune::tune(auditioner, &mut pad, key, &pitch);
     }
-    if tuned_ct.is_none() && !options.by_recipe {
+    if tuned_ct.is_none() && !options.for_now {
         cohesion::lower_soft_strokes(auditioner, &mut pad);
     }
     if role.is_hat() {
@@ -194,8 +204,15 @@ mod tests {
         progress::Quiet,
     };
 
-    const OPTIONS: ShapeOptions<'_> =
-        ShapeOptions { fit: 1.0, target: None, key: None, tune_kick: false, by_recipe: false, effort: 1.0 };
+    const OPTIONS: ShapeOptions<'_> = ShapeOptions {
+        fit: 1.0,
+        target: None,
+        key: None,
+        tune_kick: false,
+        by_recipe: false,
+        for_now: false,
+        effort: 1.0,
+    };
 
     fn candidate(kit: &Kit, take: usize, raw: Features) -> Candidate {
         Candidate {
