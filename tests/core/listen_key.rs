@@ -130,6 +130,98 @@ fn a_single_knock_has_no_key() {
     assert_eq!(knock(&[181.0, 263.0, 415.0, 602.0]), None);
 }
 
+/// Drums and boxes have tones of their own, which end before notes do.
+#[test]
+fn short_tones_have_no_key_and_the_same_tones_that_ring_on_have() {
+    let of = |fall: f64| {
+        let step = RATE as usize / 2;
+        let melody = [60, 64, 67, 65, 69, 62, 67, 71, 72, 60];
+        let mut samples = vec![0.0f32; (melody.len() + 2) * step];
+        for (i, note) in melody.into_iter().enumerate() {
+            let hz = note_to_hz(f64::from(note));
+            for (n, s) in samples[i * step..].iter_mut().enumerate() {
+                let t = n as f64 / f64::from(RATE);
+                *s += (0.2 * (std::f64::consts::TAU * hz * t).sin() * (-fall * t).exp()) as f32;
+            }
+        }
+        detect_key(&Take::from_samples("loop", RATE, vec![samples]), &Quiet)
+            .unwrap()
+            .map(|f| f.key.to_string())
+    };
+    assert_eq!(of(7.0), None, "60 dB a second");
+    assert_eq!(of(2.0).as_deref(), Some("C major"), "17 dB a second");
+}
+
+/// Sounds of the developer recordings one after the other, half a second apart and up to 12 dB softer, over a little noise.
+#[cfg(feature = "test-recordings")]
+fn sequence(sounds: &[&str], count: usize, seed: u32) -> Take {
+    let read = |folder: &&str| -> Vec<Vec<f32>> {
+        let mut files: Vec<_> = std::fs::read_dir(crate::data::recordings(folder))
+            .unwrap()
+            .map(|entry| entry.unwrap().path())
+            .collect();
+        files.sort();
+        files.iter().map(|file| Take::read(file, &Quiet).unwrap().channels[0].clone()).collect()
+    };
+    let sounds: Vec<Vec<f32>> = sounds.iter().flat_map(read).collect();
+    let mut state = seed;
+    let mut next = move || {
+        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        (state >> 8) as usize
+    };
+    let mut samples = vec![0.0f32; (count + 4) * RATE as usize];
+    let mut at = 4410;
+    for _ in 0..count {
+        let sound = &sounds[next() % sounds.len()];
+        let gain = 10f32.powf((next() % 120) as f32 / -200.0);
+        samples[at..].iter_mut().zip(sound).for_each(|(s, x)| *s += gain * x);
+        at += RATE as usize / 2 + next() % (RATE as usize / 2);
+    }
+    samples.truncate(at + RATE as usize);
+    samples.iter_mut().for_each(|s| *s += ((next() & 0xffff) as f32 / 32_768.0 - 1.0) * 3e-4);
+    Take::from_samples("sequence", RATE, vec![samples])
+}
+
+#[cfg(feature = "test-recordings")]
+#[test]
+fn knocks_and_nearly_all_drums_have_no_key_and_plucks_have() {
+    let keys = |folders: &[&str]| {
+        let keys =
+            |seed: u32| [8, 15, 30].map(|count| detect_key(&sequence(folders, count, seed), &Quiet).unwrap());
+        let found: Vec<_> = (1..5).flat_map(keys).collect();
+        println!("{folders:?}: {:?}", found.iter().map(|f| f.map(|f| f.key.to_string())).collect::<Vec<_>>());
+        found.into_iter().flatten().count()
+    };
+    let knocks = ["articulations/door", "articulations/footstep", "articulations/impact"];
+    let drums = ["drums/kick", "drums/snare", "drums/tom", "drums/hat_closed", "drums/rim"];
+    assert_eq!(keys(&knocks), 0);
+    assert_eq!(keys(&["articulations/marching_tenors"]), 0);
+    // toms of some kits ring on like notes
+    let toms = [keys(&drums), keys(&["drums/tom"])];
+    assert!(toms[0] <= 1 && toms[1] <= 2, "{toms:?} of 12 each");
+    assert!(keys(&["articulations/nylon_guitar"]) >= 10);
+    assert!(keys(&["articulations/jazz_guitar"]) >= 10);
+}
+
+#[cfg(feature = "test-recordings")]
+#[test]
+fn takes_of_guitars_and_of_tuned_drums_have_their_key() {
+    let takes = [
+        ("takes/d01_steel_guitar", Some("E minor")),
+        ("takes/d02_electric_guitar", Some("B minor")),
+        ("takes/d04_nylon_guitar", Some("G major")),
+        ("takes/d06_tabla", Some("Bb major")),
+        ("real/dr1_guitar_arpeggio", Some("D major")),
+        ("takes/d08_marching_snare", None),
+        ("takes/d09_guitar_noises", None),
+    ];
+    for (name, key) in takes {
+        let take = Take::read(crate::data::recordings(&format!("{name}.flac")), &Quiet).unwrap();
+        let found = detect_key(&take, &Quiet).unwrap().map(|f| f.key.to_string());
+        assert_eq!(found.as_deref(), key, "{name}");
+    }
+}
+
 /// One pluck holds a major chord in its partials; one chord belongs to several keys.
 #[test]
 fn one_note_and_one_chord_have_no_key_and_a_melody_has() {

@@ -65,14 +65,14 @@ pub fn read_key(path: &Path, progress: &dyn Progress) -> Result<Key> {
     found.map(|f| f.key).ok_or_else(|| {
         Error::file(
             path,
-            "has no key: it holds too few different notes, or could be in several keys; give a loop with a melody or chords, \
-             or name the key",
+            "no key was found: a key needs three notes or more that ring on and fit one key only; give a loop with a melody or \
+             chords, or name the key",
         )
     })
 }
 
 /// The key of a recording; `None` when it has no tones, sounds too briefly, holds fewer than three notes or one chord only,
-/// or could as well be in another.
+/// holds drums and knocks rather than notes, or could as well be in another.
 ///
 /// # Errors
 /// Only when cancelled.
