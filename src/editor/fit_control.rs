@@ -32,13 +32,13 @@ struct PendingFit {
 impl FitControl {
     /// Shows the fit of a pad, or of the kit.
     pub fn slider(&mut self, ui: &mut Ui, cx: &FrameContext<'_>, pad: Option<usize>, width: f32) {
-        let now = pad.map_or(cx.kit.doc.fit, |p| cx.pad(p).fit);
+        let now = pad.map_or(cx.kit.doc.fit, |p| cx.pad(p).shaped());
         let pending = self.pending.filter(|p| p.pad == pad);
         let owner = pad.map_or_else(|| "Whole".to_owned(), |p| format!("Pad {}", p + 1));
         let shown = pending.or(self.sent.filter(|p| p.pad == pad)).map_or(now, |p| p.fit);
         let of = match pad {
             None => FitOf::Kit,
-            Some(p) if cx.pad(p).role.is_scored() || cx.pad(p).target.is_some() => FitOf::Pad,
+            Some(p) if cx.pad(p).is_fitted() => FitOf::Pad,
             Some(_) => FitOf::Percussion,
         };
         let moved = widgets::slider(ui, &Fit(of), &owner, shown, width);

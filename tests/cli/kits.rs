@@ -1,6 +1,7 @@
 //! `kitwright kit`: the folder that it writes.
 
 use super::{Made, ROLES, names_in, number, refuse, short_take, succeed};
+use kitwright_core::{kit::Kit, progress::Quiet};
 use serde_json::Value;
 use std::{collections::BTreeSet, fs, path::Path};
 
@@ -50,6 +51,21 @@ fn a_kit_folder_holds_what_kit_json_lists() {
     for pad in pads {
         let plays = |e: &kitwright_core::export::Event| matches!(e.action, kitwright_core::export::Action::On(note, _) if f64::from(note) == number(&pad["note"]));
         assert!(score.events.iter().any(plays), "the groove plays {}", pad["file"]);
+    }
+}
+
+#[test]
+fn percussion_has_neither_score_nor_fit_in_the_kit_file_and_still_knows_other_hits() {
+    let kit = Kit::load(Made::get().file("Cello.kitwright"), &Quiet).unwrap();
+    let document = serde_json::to_value(&kit.doc).unwrap();
+    for pad in document["pads"].as_array().unwrap() {
+        let (percussion, audition) = (pad["role"] == "percussion", &pad["audition"]);
+        assert_eq!(pad["fit"].is_null(), percussion, "{pad}");
+        assert_eq!(pad["tidied"].is_number(), percussion, "{pad}");
+        assert_eq!(audition["score"].is_null(), percussion, "{audition}");
+        let others = audition["next_best"].as_array().unwrap();
+        assert!(!others.is_empty(), "{audition}");
+        assert_eq!(others.iter().all(|other| number(&other[2]) == 0.0), percussion, "{audition}");
     }
 }
 

@@ -52,6 +52,7 @@ fn kit() -> Arc<Kit> {
         }
         kit.doc.pads[3].cloud.copies = 12;
         kit.takes.push(Arc::new(take));
+        kit.doc.mend();
         Arc::new(kit)
     })
     .clone()

@@ -71,6 +71,7 @@ pub fn plain_kit() -> Kit {
         first.tone.bands[1].gain_db = 5.0;
         kit.doc.takes.push(TakeEntry::new(&take, hits));
         kit.takes.push(Arc::new(take));
+        kit.doc.mend();
         kit
     })
     .clone()

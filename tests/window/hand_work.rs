@@ -186,7 +186,7 @@ fn another_fit_of_the_kit_is_heard_pad_by_pad_and_is_one_step() {
     let shaped = || {
         let kit = session.kit();
         let cast = kit.doc.pads.iter().filter(|p| p.audition.is_some());
-        (cast.clone().filter(|p| (p.fit - 0.6).abs() < 1e-6).count(), cast.count())
+        (cast.clone().filter(|p| (p.shaped() - 0.6).abs() < 1e-6).count(), cast.count())
     };
     let (none, count) = shaped();
     assert!(none == 0 && count > 3);

@@ -173,7 +173,7 @@ fn the_fit_of_the_whole_kit_shapes_every_pad() {
         (d.session.kit().doc.fit - 0.25).abs() < 1e-6 && d.session.job().is_none()
     });
     let kit = harness.state().session.kit();
-    let cast: Vec<f32> = kit.doc.pads.iter().filter(|p| p.audition.is_some()).map(|p| p.fit).collect();
+    let cast: Vec<f32> = kit.doc.pads.iter().filter(|p| p.audition.is_some()).map(|p| p.shaped()).collect();
     assert!(!cast.is_empty() && cast.iter().all(|fit| (fit - 0.25).abs() < 1e-6), "{cast:?}");
 }
 

@@ -286,6 +286,7 @@ impl Maker<'_> {
             report.score = auditioner.measure(&pad).map_or(0.0, |f| score::score(role, &f));
         }
         pad.audition = Some(report);
+        pad.mend_percussion();
         Ok(pad)
     }
 }
@@ -367,6 +368,7 @@ pub fn make_pad(
         next_best: same.map(|a| a.next_best.clone()).unwrap_or_default(),
         edit_summary: edit_summary::of(&made),
     });
+    made.mend_percussion();
     Ok(made)
 }
 

@@ -22,7 +22,7 @@ pub fn target_distance(kit: &Kit, pad: usize) -> Option<TargetDistance> {
     let built = kit.doc.pads.get(pad)?;
     let target = Features::from_row(&built.target.as_ref()?.measures)?;
     let hit = built.audition.as_ref()?;
-    let by_recipe = ShapeAs { role: built.role, fit: built.fit, effort: 0.0 };
+    let by_recipe = ShapeAs { role: built.role, fit: built.shaped(), effort: 0.0 };
     let recipe = make::make_pad(kit, pad, (hit.take, hit.hit), by_recipe, &Quiet).ok()?;
     let mut auditioner = Auditioner::new(kit);
     let mut distance = |pad| Some(group::distance_db(&target, &auditioner.measure(pad)?));

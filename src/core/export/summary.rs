@@ -95,7 +95,7 @@ pub struct PadSummary {
     pub start: f64,
     /// End of its hit in the take, s.
     pub end: f64,
-    /// Its fit, 0 to 1; none for percussion, which is shaped towards no drum.
+    /// Its fit, 0 to 1; none for percussion without a target, which is shaped towards no drum.
     pub fit: Option<f64>,
     /// Further hits that alternate with the first.
     pub alternates: usize,
@@ -135,7 +135,7 @@ impl Summary {
                     take: slice.take,
                     start: tidy(slice.start as f64 / rate),
                     end: tidy(slice.end as f64 / rate),
-                    fit: scored(tidy(f64::from(pad.fit))),
+                    fit: pad.is_fitted().then(|| tidy(f64::from(pad.shaped()))),
                     alternates: pad.slices.len().saturating_sub(1),
                 }
             })
@@ -148,7 +148,7 @@ impl Summary {
 
 /// Whether a pad is percussion that its recipe has tidied up.
 pub fn is_tidied(pad: &Pad) -> bool {
-    !pad.role.is_scored() && pad.target.is_none() && pad.audition.is_some() && pad.fit > 0.0
+    !pad.is_fitted() && pad.audition.is_some() && pad.shaped() > 0.0
 }
 
 fn target(kit: &Kit, pad: usize) -> Option<TargetSummary> {

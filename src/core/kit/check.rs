@@ -75,6 +75,7 @@ impl Document {
         let known = |take: usize, hit: usize| entries.get(take).is_some_and(|&hits| hit < hits);
         for pad in &mut self.pads {
             pad.fit = mended(pad.fit, SHARE);
+            pad.tidied = mended(pad.tidied, SHARE);
             let own = pad.layers.iter_mut().filter_map(|l| l.slice.as_mut());
             for slice in pad.slices.iter_mut().chain(own) {
                 slice.velocities = slice.velocities.map(|v| mended(v, SHARE));
@@ -89,6 +90,7 @@ impl Document {
                 audition.next_best.retain(|&(take, hit, _)| known(take, hit));
                 audition.next_best.iter_mut().for_each(|b| b.2 = mended(b.2, SHARE));
             }
+            pad.mend_percussion();
         }
         for part in &mut self.key_parts {
             part.root_hz = mended(part.root_hz, ROOT_HZ);
@@ -170,6 +172,7 @@ impl Document {
         at_most(&what, &pad.slices, MAX_SLICES, "slices")?;
         at_most(&what, &pad.by_hand, MAX_BY_HAND, "settings set by hand")?;
         within(&format!("{what}: its fit"), pad.fit, SHARE)?;
+        within(&format!("{what}: how far it is tidied up"), pad.tidied, SHARE)?;
         for slice in pad.all_slices() {
             self.check_slice(&what, slice)?;
         }

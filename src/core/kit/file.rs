@@ -7,7 +7,7 @@
 //! What is read is untrusted: sizes are checked before anything is read, a kit is either whole or
 //! not there, and a file is replaced only by a whole one.
 
-use super::{Document, Kit, TakeEntry, VERSION, bounded};
+use super::{Document, Kit, Pad, TakeEntry, VERSION, bounded};
 use crate::{
     error::{Error, Result},
     progress::{Part, Progress},
@@ -291,7 +291,7 @@ fn open_archive<R: Read + Seek>(source: R, length: u64) -> Result<ZipArchive<Buf
 
 fn read<R: Read + Seek>(source: R, length: u64, progress: &dyn Progress) -> Result<Kit> {
     let mut zip = open_archive(source, length)?;
-    let doc = read_document(&mut zip)?;
+    let mut doc = read_document(&mut zip)?;
     if let Some(trouble) = memory_trouble(memory_of(&doc, length)) {
         return Err(Error::invalid(trouble));
     }
@@ -300,6 +300,7 @@ fn read<R: Read + Seek>(source: R, length: u64, progress: &dyn Progress) -> Resu
         takes.push(Arc::new(read_take(&mut zip, i, entry, &Part::nth(progress, i, doc.takes.len()))?));
     }
     doc.check(&takes)?;
+    doc.pads.iter_mut().for_each(Pad::mend_percussion);
     Ok(Kit { doc, takes })
 }
 

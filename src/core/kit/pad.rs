@@ -18,8 +18,12 @@ pub struct Pad {
     pub role: Role,
     /// MIDI note that plays it.
     pub note: u8,
-    /// How far it was shaped from the raw hit (0) to its role (1).
+    /// How far it was shaped from the raw hit (0) to its role or its target (1); 0 for percussion without a target.
+    #[serde(skip_serializing_if = "is_zero")]
     pub fit: f32,
+    /// How far percussion without a target was tidied up, towards no drum; 0 for all others.
+    #[serde(skip_serializing_if = "is_zero")]
+    pub tidied: f32,
     /// Why this hit: how it was cast. `None` for an empty pad or one made by hand.
     pub audition: Option<Audition>,
     /// A drum sound that the pad is shaped towards instead of its role's profile.
@@ -59,7 +63,8 @@ pub struct Audition {
     pub take: usize,
     /// Index of the hit in its take.
     pub hit: usize,
-    /// How well it serves, 0 to 1.
+    /// How well it serves, 0 to 1; 0 for percussion, which has no score.
+    #[serde(skip_serializing_if = "is_zero")]
     pub score: f32,
     /// Its role's recipe alone made the pad: nothing was searched.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
@@ -67,7 +72,7 @@ pub struct Audition {
     /// How far tuning to the key has moved its pitch, cents; none when it was not tuned.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub tuned_ct: Option<f32>,
-    /// Next-best hits: take, hit, score.
+    /// Next-best hits: take, hit, score (0 for percussion).
     #[serde(deserialize_with = "bounded::list::<MAX_PHRASES, _, _>")]
     pub next_best: Vec<(usize, usize, f32)>,
     /// What was done to the sound, one phrase each: "an octave down", "cut below 5.2 kHz".
@@ -84,6 +89,11 @@ pub struct Target {
     /// The numbers of [`crate::cast::features::Features::row`]; another count of them is passed over.
     #[serde(deserialize_with = "bounded::list::<MAX_MEASURES, _, _>")]
     pub measures: Vec<f32>,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde passes references")]
+fn is_zero(x: &f32) -> bool {
+    *x == 0.0
 }
 
 settings! {
@@ -138,6 +148,7 @@ impl Pad {
             role,
             note,
             fit: 0.0,
+            tidied: 0.0,
             audition: None,
             target: None,
             slices: Vec::new(),
@@ -156,6 +167,26 @@ impl Pad {
         self.slices.is_empty() && self.layers.iter().all(|l| l.slice.is_none())
     }
 
+    /// Whether it is shaped towards a drum: its role's, or its target. Percussion without a target is tidied up only.
+    pub fn is_fitted(&self) -> bool {
+        self.role.is_scored() || self.target.is_some()
+    }
+
+    /// How far it was shaped from the raw hit: its fit, or how far it was tidied up.
+    pub fn shaped(&self) -> f32 {
+        self.fit.max(self.tidied)
+    }
+
+    /// Leaves out what percussion has none of: scores, and a fit where it has no target. Kits from before hold them.
+    pub(crate) fn mend_percussion(&mut self) {
+        let shaped = self.shaped();
+        (self.fit, self.tidied) = if self.is_fitted() { (shaped, 0.0) } else { (0.0, shaped) };
+        if let Some(audition) = self.audition.as_mut().filter(|_| !self.role.is_scored()) {
+            audition.score = 0.0;
+            audition.next_best.iter_mut().for_each(|b| b.2 = 0.0);
+        }
+    }
+
     /// Every slice: those that take turns, and its layers' own.
     pub fn all_slices(&self) -> impl Iterator<Item = &Slice> {
         self.slices.iter().chain(self.layers.iter().filter_map(|l| l.slice.as_ref()))
@@ -165,5 +196,45 @@ impl Pad {
 impl Default for Pad {
     fn default() -> Self {
         Self::empty(36, Role::Percussion)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// As kits before wrote it.
+    const OLD: &str = r#"{"role": "percussion", "note": 56, "fit": 0.8,
+        "audition": {"take": 0, "hit": 2, "score": 0.5, "next_best": [[0, 3, 0.25]]}}"#;
+
+    #[test]
+    fn percussion_of_an_old_kit_is_tidied_up_as_far_as_it_was_and_is_written_without_fit_and_score() {
+        let mut pad: Pad = serde_json::from_str(OLD).unwrap();
+        assert_eq!(pad.shaped(), 0.8);
+        pad.mend_percussion();
+        assert_eq!((pad.fit, pad.tidied, pad.shaped()), (0.0, 0.8, 0.8));
+        let text = serde_json::to_string(&pad).unwrap();
+        assert!(!text.contains("\"fit\"") && !text.contains("\"score\""), "{text}");
+        assert!(text.contains(r#""tidied":0.8"#) && text.contains(r#""next_best":[[0,3,0.0]]"#), "{text}");
+        assert_eq!(serde_json::from_str::<Pad>(&text).unwrap(), pad);
+    }
+
+    #[test]
+    fn percussion_with_a_target_has_a_fit_and_other_roles_keep_what_they_have() {
+        let mut pad: Pad = serde_json::from_str(OLD).unwrap();
+        pad.target = Some(Target::default());
+        pad.mend_percussion();
+        assert_eq!((pad.fit, pad.tidied), (0.8, 0.0));
+        pad.target = None;
+        pad.mend_percussion();
+        assert_eq!((pad.fit, pad.tidied), (0.0, 0.8));
+        let snare = Pad { role: Role::Snare, ..serde_json::from_str(OLD).unwrap() };
+        let mut same = snare.clone();
+        same.mend_percussion();
+        assert_eq!(same, snare);
+        // another role is shaped as far
+        pad.role = Role::Snare;
+        pad.mend_percussion();
+        assert_eq!((pad.fit, pad.tidied), (0.8, 0.0));
     }
 }

@@ -38,7 +38,7 @@ pub(super) fn put_file(
     let (take, hits) = read_and_detect(path, open_kit.kit().takes.iter(), &Part::new(progress, 0.0, 0.5))?;
     let before = open_kit.kit();
     let old = pad_of(&before, pad)?;
-    let fit = if old.is_empty() { before.doc.fit } else { old.fit };
+    let fit = if old.is_empty() { before.doc.fit } else { old.shaped() };
     let known =
         before.takes.iter().position(|t| (t.sample_rate, &t.channels) == (take.sample_rate, &take.channels));
     let with = if known.is_some() { Kit::clone(&before) } else { with_take(&before, &take, &hits) };
@@ -61,7 +61,7 @@ pub(super) fn put_file(
 }
 
 /// The pad made of the hit of a take that serves the role best, of the loudest ones: those that serve it best by the
-/// recipe are fitted.
+/// recipe are fitted. For percussion, which has no score, the loudest.
 fn best_of(
     kit: &Kit,
     pad: usize,
@@ -112,7 +112,7 @@ pub(super) fn set_hit(
         return Err(Error::invalid("this hit is no longer there; choose another"));
     }
     // an empty pad has no fit of its own yet
-    let fit = if old.is_empty() { before.doc.fit } else { old.fit };
+    let fit = if old.is_empty() { before.doc.fit } else { old.shaped() };
     let mut made = cast::make_pad(&before, pad, source, open_kit.shape_as(role, fit), progress)?;
     if let Some(audition) = &mut made.audition
         && audition.next_best.is_empty()
@@ -149,7 +149,7 @@ pub(super) fn audition(
 ) -> Result<Arc<Take>> {
     let mut kit = Kit::clone(&open_kit.kit());
     let old = pad_of(&kit, pad)?.clone();
-    let fit = if old.is_empty() { kit.doc.fit } else { old.fit };
+    let fit = if old.is_empty() { kit.doc.fit } else { old.shaped() };
     let mut made =
         cast::make_pad(&kit, pad, source, open_kit.shape_as(old.role, fit), &Part::new(progress, 0.0, 0.9))?;
     made.keep_by_hand(&old);
@@ -271,7 +271,7 @@ pub(super) fn set_fit(
     }
     if let Some(index) = pad {
         let old = &before.doc.pads[index];
-        learn_fit(open_kit, old.role, old.fit, fit);
+        learn_fit(open_kit, old.role, old.shaped(), fit);
     }
     Ok(())
 }
@@ -324,7 +324,7 @@ pub(super) fn follow_fit(
     let before = open_kit.kit();
     let old = pad_of(&before, pad)?;
     let source = source_of(old, pad)?;
-    let made = cast::make_pad(&before, pad, source, open_kit.shape_as(old.role, old.fit), progress)?;
+    let made = cast::make_pad(&before, pad, source, open_kit.shape_as(old.role, old.shaped()), progress)?;
     progress.check()?;
     open_kit.change(&format!("pad {} follows the fit again", pad + 1), false, |kit| {
         check_unchanged(kit, &before)?;
@@ -353,7 +353,7 @@ pub(super) fn set_target(
     };
     let mut with_target = Kit::clone(&before);
     with_target.doc.pads[pad].target = target;
-    let shape_as = open_kit.shape_as(old.role, old.fit);
+    let shape_as = open_kit.shape_as(old.role, old.shaped());
     let made = cast::make_pad(&with_target, pad, source, shape_as, &Part::new(progress, 0.2, 1.0))?;
     progress.check()?;
     open_kit.change(&format!("pad {} target", pad + 1), false, |kit| {

@@ -55,7 +55,7 @@ fn keep_fits(open_kit: &OpenKit, made: &mut Kit, before: &Kit, progress: &dyn Pr
         }
         let new = &made.doc.pads[i];
         let Some(source) = new.audition.as_ref().map(|a| (a.take, a.hit)) else { continue };
-        let pad = cast::make_pad(made, i, source, open_kit.shape_as(new.role, old.fit), progress)?;
+        let pad = cast::make_pad(made, i, source, open_kit.shape_as(new.role, old.shaped()), progress)?;
         made.doc.pads[i] = pad;
     }
     Ok(())

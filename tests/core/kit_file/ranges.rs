@@ -24,6 +24,7 @@ fn values_out_of_range_are_refused_by_name() {
         ("the kit's trims: Ceiling level", &|d| d["trims"]["kit"]["ceiling_db"] = 1.0.into()),
         ("the kit's fit", &|d| d["fit"] = 1.5.into()),
         ("pad 4: its fit", &|d| d["pads"][3]["fit"] = (-0.1).into()),
+        ("pad 4: how far it is tidied up", &|d| d["pads"][3]["tidied"] = 1.5.into()),
         ("pad 1, tone: Tilt", &|d| d["pads"][0]["tone"]["tilt_db"] = 99.0.into()),
         ("pad 1, tone: Low band up to", &|d| d["pads"][0]["tone"]["low_band_hz"] = 0.0.into()),
         ("key part 1: Glide", &|d| d["key_parts"][0]["glide_ms"] = 9e9.into()),
