@@ -126,13 +126,17 @@ fn merged(summary: &Summary, of: impl Fn(&PadSummary) -> Option<String>) -> Vec<
 /// "38 snare: 3.1 dB from mine.wav, by the recipe alone 8.4 dB (below 6 dB two sounds pass for one)".
 fn near_target(pad: &PadSummary) -> Option<String> {
     let target = pad.target.as_ref()?;
+    let beside = if target.not_fitted {
+        "nothing was fitted to it".to_owned()
+    } else {
+        format!("by the recipe alone {:.1} dB", target.distance_by_recipe_db)
+    };
     Some(format!(
-        "{} {}: {:.1} dB from {}, by the recipe alone {:.1} dB (below {ONE_DRUM_DB:.0} dB two sounds pass for one)",
+        "{} {}: {:.1} dB from {}, {beside} (below {ONE_DRUM_DB:.0} dB two sounds pass for one)",
         pad.note,
         pad.role,
         target.distance_db,
-        printable(&target.sound),
-        target.distance_by_recipe_db
+        printable(&target.sound)
     ))
 }
 
@@ -173,11 +177,17 @@ mod tests {
 
     #[test]
     fn the_table_counts_one_hit_and_gives_percussion_and_targets_no_score() {
-        let target =
-            TargetSummary { sound: "mine.wav".into(), distance_db: 3.12, distance_by_recipe_db: 8.4 };
+        let target = TargetSummary {
+            sound: "mine.wav".into(),
+            distance_db: 3.12,
+            distance_by_recipe_db: 8.4,
+            not_fitted: false,
+        };
+        let as_made = TargetSummary { not_fitted: true, ..target.clone() };
         let made = summary(&[], |pad| match pad.note {
             37 => pad.unsure = Some("hard to tell".into()),
             38 => pad.target = Some(target.clone()),
+            40 => pad.target = Some(as_made.clone()),
             60 => pad.tidied = false,
             _ => {}
         });
@@ -195,6 +205,10 @@ mod tests {
         let remarks = remarks(&made, None);
         assert!(
             remarks.contains("38 snare: 3.1 dB from mine.wav, by the recipe alone 8.4 dB (below 6 dB"),
+            "{remarks}"
+        );
+        assert!(
+            remarks.contains("40 snare: 3.1 dB from mine.wav, nothing was fitted to it (below 6 dB"),
             "{remarks}"
         );
         assert!(remarks.contains("? unsure: "), "{remarks}");

@@ -200,6 +200,12 @@ fn a_pad_with_a_target_says_how_near_it_came_instead_of_a_score() {
     assert_eq!(told["sound"], "mine.wav");
     let (now, recipe) = (number(&told["distance_db"]), number(&told["distance_by_recipe_db"]));
     assert!(now < recipe, "fitting came nearer: {now} dB, by the recipe {recipe} dB");
+    assert!(told["not_fitted"].is_null());
+
+    let quick = ["kit", take.to_str().unwrap(), "--out", out.to_str().unwrap(), "--roles", "closed hat"];
+    let text = succeed(&[&quick[..], &["--target", &target, "--quick"]].concat());
+    assert!(text.contains("mine.wav, nothing was fitted to it"), "{text}");
+    assert!(!text.contains("by the recipe alone"), "{text}");
 }
 
 #[test]

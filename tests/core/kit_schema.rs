@@ -86,6 +86,7 @@ fn full() -> Summary {
             sound: "mine.wav".into(),
             distance_db: 3.1,
             distance_by_recipe_db: 8.4,
+            not_fitted: true,
         }),
         weak: Some("little for it; strike lower".into()),
         tuned: Some(Tuning { note: "A1".into(), cents: -31.4 }),

@@ -58,6 +58,9 @@ pub struct TargetSummary {
     pub distance_db: f64,
     /// How far the role's recipe alone would be, dB.
     pub distance_by_recipe_db: f64,
+    /// Nothing was fitted to it: the recipe alone made the pad, or its fit is 0.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub not_fitted: bool,
 }
 
 /// A pad that sounds.
@@ -152,13 +155,16 @@ pub fn is_tidied(pad: &Pad) -> bool {
 }
 
 fn target(kit: &Kit, pad: usize) -> Option<TargetSummary> {
-    let sound = kit.doc.pads[pad].target.as_ref()?.name.clone();
+    let built = &kit.doc.pads[pad];
+    let sound = built.target.as_ref()?.name.clone();
+    let by_recipe = built.audition.as_ref().is_some_and(|a| a.by_recipe);
     let distance = target_distance(kit, pad)?;
     let tenth = |db: f32| (f64::from(db) * 10.0).round() / 10.0;
     Some(TargetSummary {
         sound,
         distance_db: tenth(distance.db),
         distance_by_recipe_db: tenth(distance.by_recipe_db),
+        not_fitted: by_recipe || built.shaped() <= 0.0,
     })
 }
 
