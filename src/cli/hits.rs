@@ -131,10 +131,19 @@ fn best_roles(roles: &BTreeMap<Role, f64>, unsure: &[Role]) -> String {
         if kinds.len() < 2 && !kinds.contains(&role.kind_word()) {
             kinds.push(role.kind_word());
             let mark = if unsure.contains(role) { " ?" } else { "" };
-            words.push(format!("{} {score:.2}{mark}", role.kind_word()));
+            words.push(format!("{} {score:.2}{mark}", roles_word(*role)));
         }
     }
     format!("  {}", words.join(", "))
+}
+
+/// The roles of one kind in the words of `--roles`.
+fn roles_word(role: Role) -> &'static str {
+    match role {
+        Role::Crash | Role::Ride => "crash or ride",
+        Role::LowTom | Role::MiddleTom | Role::HighTom => "low to high tom",
+        other => other.kind_word(),
+    }
 }
 
 #[cfg(test)]
@@ -144,9 +153,9 @@ mod tests {
     #[test]
     fn the_two_best_kinds_are_named_and_unsure_ones_are_marked() {
         let scores = [(Role::Crash, 0.95), (Role::Ride, 0.95), (Role::OpenHat, 0.9), (Role::Kick, 0.1)];
-        assert_eq!(best_roles(&scores.into(), &[Role::OpenHat]), "  cymbal 0.95, open hat 0.90 ?");
+        assert_eq!(best_roles(&scores.into(), &[Role::OpenHat]), "  crash or ride 0.95, open hat 0.90 ?");
         let toms = [(Role::LowTom, 0.8), (Role::HighTom, 0.8), (Role::MiddleTom, 0.8)];
-        assert_eq!(best_roles(&toms.into(), &[Role::OpenHat]), "  tom 0.80");
+        assert_eq!(best_roles(&toms.into(), &[Role::OpenHat]), "  low to high tom 0.80");
     }
 
     #[test]

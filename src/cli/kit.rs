@@ -10,7 +10,7 @@ use kitwright_core::{
     cast::{CastOptions, DetectedTake, make_kit, target_of},
     error::{Error, Result},
     export::{Summary, kit_file, write_folder},
-    listen::{detect, read_key},
+    listen::{Quality, SILENT, detect, read_key},
     session::read_preference,
     take::check_memory,
 };
@@ -31,8 +31,7 @@ pub(super) fn run(a: &arguments::MakeKit, terminal: &Terminal) -> Result<()> {
     let preference = a.preference.as_deref().map(read_preference).transpose()?;
     let takes = detect_takes(a, terminal)?;
     if takes.iter().all(|(_, hits)| hits.is_empty()) {
-        let trouble = "no hits were found; record some knocks, plucks or scratches well above the noise";
-        return Err(Error::file(&a.take[0], trouble));
+        return Err(no_hits(&a.take[0], &takes));
     }
     let detected_key = a.key_from.as_deref().map(|song| read_key(song, terminal)).transpose()?;
     let targets = a
@@ -84,6 +83,16 @@ fn detect_takes(a: &arguments::MakeKit, terminal: &Terminal) -> Result<Vec<Detec
     Ok(takes)
 }
 
+/// Why there is nothing to make a kit of.
+fn no_hits(file: &Path, takes: &[DetectedTake]) -> Error {
+    let trouble = if takes.iter().all(|(take, _)| Quality::of(take).is_silent()) {
+        SILENT
+    } else {
+        "no hits were found; record some knocks, plucks or scratches well above the noise"
+    };
+    Error::file(file, trouble)
+}
+
 /// Index of the recording and of the hit in it that the player named.
 fn chosen(hit: &HitChoice, takes: &[DetectedTake]) -> Result<(usize, usize)> {
     let Some((take, hits)) = takes.get(hit.take) else {
@@ -119,7 +128,8 @@ fn stem(path: &Path) -> String {
 fn report(summary: &Summary, a: &arguments::MakeKit) -> String {
     let mut text = kit_table::table(summary) + &kit_table::remarks(summary, a.roles.as_deref());
     if a.quick {
-        text += "made by the recipes alone: without --quick every pad is fitted to its role as well\n";
+        text +=
+            "made by the recipes alone: without --quick every pad is fitted to its role or target as well\n";
     }
     let out = &a.out;
     text += &format!("\nkit:      {}\n", printable(out.join(kit_file(&summary.name))));
@@ -142,7 +152,7 @@ fn tuned(summary: &Summary) -> String {
         })
         .collect();
     if moved.is_empty() {
-        "; no pad has a certain pitch, none was moved".into()
+        "; no pad was moved: none of those that are tuned has a certain pitch".into()
     } else {
         format!("; {}", moved.join(", "))
     }

@@ -54,4 +54,4 @@ pub use detect::{DetectOptions, detect, detect_again};
 pub use ends::DECAYED_DB;
 pub use hit::{Description, Hit};
 pub use key::{DetectedKey, detect_key, key_of, read_key};
-pub use quality::Quality;
+pub use quality::{Quality, SILENT};

@@ -22,6 +22,8 @@ const MIN_FLAT_TOPS: usize = 3;
 const QUIET_DB: f32 = -40.0;
 /// A recording whose highest sample lies below this is silent, dB of full scale: less than a step of 16 bits.
 const SILENT_DB: f32 = -96.0;
+/// What is said of a silent recording.
+pub const SILENT: &str = "silent; choose the input and turn it up, then record again";
 /// A noise floor less than this below the highest sample is heard in a kit, dB; our choice.
 const NOISY_DB: f32 = 42.0;
 /// What is left at the quietest is noise if all bands are at their quietest together, within this, dB. Assembled takes:
@@ -86,10 +88,15 @@ impl Quality {
         Some(Self { peak_db, flat_tops, floor_db, hum_hz, cut_hz, lossy: take.lossy })
     }
 
+    /// Whether there is nothing to hear in it.
+    pub fn is_silent(&self) -> bool {
+        self.peak_db < SILENT_DB
+    }
+
     /// One sentence for each thing that is amiss, with what to do; none for a good recording.
     pub fn sentences(&self) -> Vec<String> {
-        if self.peak_db < SILENT_DB {
-            return vec!["silent: choose the input and turn it up, then record again".to_owned()];
+        if self.is_silent() {
+            return vec![SILENT.to_owned()];
         }
         let mut said = Vec::new();
         if self.peak_db < QUIET_DB {
