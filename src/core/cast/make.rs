@@ -14,7 +14,7 @@ use super::{
     recipe::recipe,
     score,
     shape::{ShapeOptions, Shaped, shape},
-    strokes, tails, toms, tune,
+    strokes, tails, toms, tune, weakness,
 };
 use crate::{
     error::{Error, Result},
@@ -244,7 +244,7 @@ impl Maker<'_> {
             let heard = auditioner.measure(&pad);
             let summary = edit_summary::of(&pad);
             if let Some(audition) = &mut pad.audition {
-                audition.score = heard.map_or(0.0, |f| score::score(pad.role, &f));
+                weakness::judge(audition, pad.role, heard.as_ref());
                 audition.edit_summary = summary;
             }
             (index, pad, lufs)
@@ -283,7 +283,7 @@ impl Maker<'_> {
         let mut report = Audition { tuned_ct, by_recipe, ..told };
         if !self.is_for_now(by_recipe) {
             alternates::even_alternates(auditioner, &mut pad);
-            report.score = auditioner.measure(&pad).map_or(0.0, |f| score::score(role, &f));
+            weakness::judge(&mut report, role, auditioner.measure(&pad).as_ref());
         }
         pad.audition = Some(report);
         pad.mend_percussion();
@@ -345,7 +345,7 @@ pub fn make_pad(
         shape(&mut auditioner, role, &[&candidate], &shaping_options, progress)?;
     let kick_lufs = balance::kick_lufs(&mut auditioner, kit, pad).unwrap_or(balance::KICK_LUFS);
     balance::level(&mut auditioner, &mut made, kick_lufs);
-    let score = auditioner.measure(&made).map_or(0.0, |f| score::score(role, &f));
+    let heard = auditioner.measure(&made);
     made.note = old.note;
     made.target = target.clone();
     made.settings.pan = old.settings.pan;
@@ -359,15 +359,17 @@ pub fn make_pad(
             alternates::even_alternates(&mut auditioner, &mut made);
         }
     }
-    made.audition = Some(Audition {
+    let mut report = Audition {
         take: source.0,
         hit: source.1,
-        score,
         by_recipe,
         tuned_ct,
         next_best: same.map(|a| a.next_best.clone()).unwrap_or_default(),
         edit_summary: edit_summary::of(&made),
-    });
+        ..Audition::default()
+    };
+    weakness::judge(&mut report, role, heard.as_ref());
+    made.audition = Some(report);
     made.mend_percussion();
     Ok(made)
 }
@@ -482,9 +484,8 @@ fn report(
         take,
         hit,
         score,
-        by_recipe: false,
-        tuned_ct: None,
         next_best: others.into_iter().take(NEXT_BEST).map(place).collect(),
         edit_summary: edit_summary::of(pad),
+        ..Audition::default()
     }
 }

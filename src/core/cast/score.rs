@@ -6,7 +6,7 @@
 //! `super::profiles`.
 
 use super::{
-    features::{COUNT, Features, SCALAR_NAMES, SCALARS},
+    features::{COUNT, Features, SCALAR_NAMES, SCALARS, Scalar},
     likeness::Likeness,
     net::dot,
     profiles as p,
@@ -17,6 +17,10 @@ pub use super::net::{CLASSES, Probabilities};
 
 /// Added to probabilities before the logarithm: it bounds the cross-entropy.
 const MIN_PROBABILITY: f32 = 1e-3;
+
+/// Standard deviations below the 10th percentile of recorded drums of a role at which one is dull: 1 of 103 recorded hats,
+/// cymbals and shakers is, and 5 by what other collections alone say (tests/SCORES.md).
+const DULL_WIDTHS: f32 = 0.5;
 
 /// Number of models that vote.
 const MODELS: usize = 2 + p::NETS.len();
@@ -149,6 +153,14 @@ pub fn outside(role: Role, features: &Features) -> f32 {
     (0.5 * (mean(0..bands) + mean(bands..COUNT))).sqrt()
 }
 
+/// Whether a drum that should be bright (hats, cymbals, shakers) holds nearly no highs: its share of power above 4 kHz lies
+/// below that of recorded drums of its role, as far as [`DULL_WIDTHS`] says.
+pub(super) fn is_dull(role: Role, features: &Features) -> bool {
+    let (c, m) = (class_of(role), COUNT - SCALARS + Scalar::TopShare as usize);
+    let bright = role.is_hat() || matches!(role, Role::Crash | Role::Ride | Role::Shaker);
+    bright && features.scalars[Scalar::TopShare] < p::USUAL_MIN[c][m] - DULL_WIDTHS * p::WIDTH[c][m]
+}
+
 /// Share of the drums of a role that the models name right on groups of recordings that they were not trained on, 0 to
 /// 1: where it is low, a score says little, and the range of recorded drums says more.
 pub fn named_right(role: Role) -> f32 {
@@ -182,5 +194,27 @@ mod tests {
         let off = |&(said, right, n): &(f32, f32, u32)| (said - right).abs() * n as f32;
         let expected = p::RELIABILITY.iter().map(off).sum::<f32>() / count as f32;
         assert!(expected <= 0.02, "expected calibration error {expected}");
+    }
+
+    /// A tone of 700 Hz rings as long as an open hat; with as much hiss it is as bright as the darkest of them.
+    #[test]
+    fn a_hat_without_highs_is_dull_and_a_tom_never_is() {
+        let mut noise = 1u32;
+        let mut features = |hiss: f64| {
+            let sound: Vec<f32> = (0..36_000)
+                .map(|i| {
+                    let t = f64::from(i) / 48_000.0;
+                    noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                    let hiss = hiss * (f64::from(noise >> 8) / f64::from(1 << 23) - 1.0);
+                    (((std::f64::consts::TAU * 700.0 * t).sin() + hiss) * 0.3 * (-8.0 * t).exp()) as f32
+                })
+                .collect();
+            Features::of(&sound, 48_000.0).unwrap()
+        };
+        let (dull, bright) = (features(0.02), features(1.0));
+        for role in [Role::ClosedHat, Role::PedalHat, Role::OpenHat, Role::Crash, Role::Ride, Role::Shaker] {
+            assert!(is_dull(role, &dull) && !is_dull(role, &bright), "{role}");
+        }
+        assert!(!is_dull(Role::LowTom, &dull) && !is_dull(Role::Kick, &dull));
     }
 }

@@ -1,7 +1,7 @@
 //! Warns about pads for which no hit of the takes comes close, with what to record, and about scores that cannot be
 //! trusted.
 
-use super::score;
+use super::{features::Features, score};
 use crate::kit::{Audition, Pad, Role};
 
 /// Below this score nothing in the takes comes close to the role (our choice: such pads are seldom named right).
@@ -14,16 +14,25 @@ const SHAPED: f32 = 0.5;
 /// they have not met.
 const SURE: f32 = 0.5;
 
+/// Writes down how well a pad serves its role, by its sound.
+pub(super) fn judge(audition: &mut Audition, role: Role, heard: Option<&Features>) {
+    audition.score = heard.map_or(0.0, |f| score::score(role, f));
+    audition.dull = heard.is_some_and(|f| score::is_dull(role, f));
+}
+
 /// One sentence for a pad that does not come close to its role, with what would help: "open hat: nothing in this
 /// recording comes close; bright, noisy strokes that ring on would help". `None` for all others, and for pads by recipe or
-/// of little fit: there it is not the recording that lacks something.
+/// of little fit: there it is not the recording that lacks something. A dull hat is weak whatever its score says.
 pub fn weakness(pad: &Pad) -> Option<String> {
     let searched = |a: &&Audition| !a.by_recipe && pad.fit >= SHAPED;
-    let score = scored(pad).filter(searched)?.score;
+    let audition = scored(pad).filter(searched)?;
     let weak = if unsure_role(pad.role).is_some() { WEAK_UNSURE } else { WEAK };
-    (score < weak).then(|| {
-        format!("{}: nothing in this recording comes close; {} would help", pad.role, helps(pad.role))
-    })
+    let lacks = match audition {
+        a if a.score < weak => "comes close",
+        a if a.dull => "is bright enough",
+        _ => return None,
+    };
+    Some(format!("{}: nothing in this recording {lacks}; {} would help", pad.role, helps(pad.role)))
 }
 
 /// One sentence for a pad with a score that says little: "recorded rims differ too much to be told by sound alone".
@@ -82,6 +91,17 @@ mod tests {
         assert_eq!(weakness(&pad(Role::OpenHat, 0.6)), None);
         assert_eq!(weakness(&pad(Role::Percussion, 0.0)), None);
         assert_eq!(weakness(&Pad::empty(46, Role::OpenHat)), None, "an empty pad is named elsewhere");
+    }
+
+    #[test]
+    fn a_dull_hat_is_said_whatever_its_score() {
+        let mut dull = pad(Role::OpenHat, 0.8);
+        dull.audition.as_mut().unwrap().dull = true;
+        assert_eq!(
+            weakness(&dull).unwrap(),
+            "open hat: nothing in this recording is bright enough; bright, noisy strokes that ring on, such as scrapes or strums near a bridge, would help"
+        );
+        assert_eq!(weakness(&Pad { fit: 0.1, ..dull }), None);
     }
 
     #[test]

@@ -66,6 +66,9 @@ pub struct Audition {
     /// How well it serves, 0 to 1; 0 for percussion, which has no score.
     #[serde(skip_serializing_if = "is_zero")]
     pub score: f32,
+    /// It holds nearly nothing of the highs that recorded drums of its role have.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub dull: bool,
     /// Its role's recipe alone made the pad: nothing was searched.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     pub by_recipe: bool,

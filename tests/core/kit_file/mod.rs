@@ -56,6 +56,7 @@ fn kit() -> Kit {
         take: 1,
         hit: 2,
         score: 0.75,
+        dull: true,
         by_recipe: true,
         next_best: vec![(0, 1, 0.5), (1, 4, 0.25)],
         edit_summary: vec!["an octave down".into()],
