@@ -4,7 +4,7 @@ use crate::listen_support::synth::burst;
 use kitwright_core::{
     listen::{DetectOptions, Quality, detect},
     progress::Quiet,
-    take::Take,
+    take::{LossyCodec, Take},
 };
 use std::f64::consts::TAU;
 
@@ -113,7 +113,7 @@ fn silence_is_said_in_one_sentence() {
 fn a_lossy_file_is_named_after_its_codec() {
     let mut made = take(burst(f64::from(RATE), 0.1, 2.0, 1).into_iter());
     assert_eq!(Quality::of(&made).sentences(), Vec::<String>::new());
-    made.lossy = Some("AAC");
+    made.lossy = Some(LossyCodec::Aac);
     let said = Quality::of(&made).sentences();
     assert!(said.len() == 1 && said[0].starts_with("lossy file (AAC)"), "{said:?}");
 }

@@ -417,6 +417,7 @@ fn read_take<R: Read + Seek>(
     progress.check()?;
     let bytes = read_entry(zip, &take_name(index), MAX_FILE_BYTES)?;
     let take = Take::from_flac(&entry.name, entry.sample_rate, bytes, entry.frames, progress)?;
+    let take = take.with_lossy(entry.lossy);
     Ok(match entry.offset {
         Some(offset) => take.with_offset(offset),
         None => take,

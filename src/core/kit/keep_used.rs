@@ -193,7 +193,8 @@ impl Cut {
         });
         let name = take.name.clone();
         let channels = channels.collect();
-        Arc::new(Take::from_samples(name, take.sample_rate, channels).with_offset(take.offset()))
+        let cut = Take::from_samples(name, take.sample_rate, channels).with_offset(take.offset());
+        Arc::new(cut.with_lossy(take.lossy))
     }
 
     /// The take's entry, and for each of its hits which one it is now.

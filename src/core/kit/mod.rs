@@ -42,7 +42,7 @@ pub use tone::{
 use crate::{
     listen::Hit,
     settings::{KitTrims, PadTrims},
-    take::Take,
+    take::{LossyCodec, Take},
 };
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
@@ -154,6 +154,9 @@ pub struct TakeEntry {
     /// takes that were not cut have their own.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub offset: Option<[f32; 2]>,
+    /// The lossy codec of the file that it was read from. Missing in older kits, and where there was none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lossy: Option<LossyCodec>,
 }
 
 impl TakeEntry {
@@ -167,6 +170,7 @@ impl TakeEntry {
             hits,
             set_aside: Vec::new(),
             offset: None,
+            lossy: take.lossy,
         }
     }
 }

@@ -3,7 +3,7 @@
 use super::hum::{SteadySpectrum, holds_digital_silence};
 use crate::{
     spectrum::{RealFft, hann},
-    take::Take,
+    take::{LossyCodec, Take},
     units::{gain_to_db, power_to_db},
 };
 
@@ -60,7 +60,7 @@ pub struct Quality {
     /// Where a steep low pass has cut the highs off, Hz.
     pub cut_hz: Option<f64>,
     /// The lossy codec of its file.
-    pub lossy: Option<&'static str>,
+    pub lossy: Option<LossyCodec>,
 }
 
 impl Quality {
@@ -115,7 +115,7 @@ impl Quality {
             said.push(format!("hum of the mains at {hz:.0} Hz: move the cable or use another socket"));
         }
         let above = self.cut_hz.map(|hz| format!("nothing above {:.0} kHz", hz / 1000.0));
-        let highs = match (self.lossy, above) {
+        let highs = match (self.lossy.map(LossyCodec::name), above) {
             (Some(codec), Some(above)) => Some(format!("lossy file ({codec}), {above}")),
             (Some(codec), None) => Some(format!("lossy file ({codec})")),
             (None, Some(above)) => Some(format!("{above}, as in lossy files")),

@@ -12,7 +12,7 @@
 //! - Wave files of unknown length (a recorder that streamed) are read to the end of the file.
 
 use super::{
-    Take,
+    LossyCodec, Take,
     edits::EncoderDelay,
     guarded::Allowance,
     memory::{memory_trouble, sample_bytes},
@@ -230,8 +230,8 @@ struct Expected {
     frames: Option<u64>,
     /// The length and delay that the decoder trims by are stated, not guessed.
     trustworthy: bool,
-    /// The name of a lossy codec.
-    lossy: Option<&'static str>,
+    /// Its codec, if that is a lossy one.
+    lossy: Option<LossyCodec>,
     /// Lengths are promised in packets rather than in frames.
     in_packets: bool,
     /// A wave file of unknown length: its end is the end of the file.
@@ -244,8 +244,12 @@ impl Expected {
             CODEC_ID_AAC, CODEC_ID_ALAC, CODEC_ID_MP3, CODEC_ID_VORBIS,
         };
         let codec = track.codec_params.as_ref().and_then(|p| p.audio()).map(|p| p.codec);
-        let names = [(CODEC_ID_AAC, "AAC"), (CODEC_ID_MP3, "MP3"), (CODEC_ID_VORBIS, "Ogg Vorbis")];
-        let lossy = names.into_iter().find(|(id, _)| codec == Some(*id)).map(|(_, name)| name);
+        let lossy = match codec {
+            Some(CODEC_ID_AAC) => Some(LossyCodec::Aac),
+            Some(CODEC_ID_MP3) => Some(LossyCodec::Mp3),
+            Some(CODEC_ID_VORBIS) => Some(LossyCodec::Vorbis),
+            _ => None,
+        };
         let container = format.format_info().format;
         let in_packets = lossy.is_some() || (container == FORMAT_ID_CAF && codec == Some(CODEC_ID_ALAC));
         let declares = match container {

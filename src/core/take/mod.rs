@@ -5,6 +5,7 @@ mod edits;
 mod flac;
 mod flac_read;
 mod guarded;
+mod lossy;
 mod memory;
 mod mix;
 mod pyramid;
@@ -15,6 +16,7 @@ mod trouble;
 
 pub use decode::{MAX_SECONDS, SAMPLE_RATES, is_decoding};
 pub(crate) use guarded::{Allowance, GuardedSource};
+pub use lossy::LossyCodec;
 pub use memory::{DEFAULT_MEMORY, MEMORY_VARIABLE, check_memory, set_memory_limit};
 pub(crate) use memory::{memory_trouble, sample_bytes};
 pub use pyramid::{Pyramid, sample_range, widest};
@@ -37,8 +39,8 @@ pub struct Take {
     pub channels: Vec<Vec<f32>>,
     /// What the user should know about the import (mixed down, scaled), one sentence each.
     pub notices: Vec<String>,
-    /// The lossy codec of the file it was decoded from; not kept in kit files.
-    pub lossy: Option<&'static str>,
+    /// The lossy codec of the file it was decoded from; `None` as well in kits saved before this was kept.
+    pub lossy: Option<LossyCodec>,
     /// FLAC bytes, encoded at the first save and kept: takes never change.
     flac: OnceLock<Arc<[u8]>>,
     offset: OnceLock<[f32; 2]>,
@@ -91,6 +93,12 @@ impl Take {
     /// The same take with this offset instead of its samples' own: for what was cut out of a longer take.
     pub fn with_offset(mut self, offset: [f32; 2]) -> Self {
         self.offset = offset.into();
+        self
+    }
+
+    /// The same take as one decoded from a lossy file.
+    pub fn with_lossy(mut self, lossy: Option<LossyCodec>) -> Self {
+        self.lossy = lossy;
         self
     }
 

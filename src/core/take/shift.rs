@@ -40,15 +40,15 @@ pub fn shift(take: &Take, semitones: f64, progress: &dyn Progress) -> Result<Tak
     }
     let name = format!("{} {semitones:+} st", take.name);
     if semitones == 0.0 || take.frames() == 0 {
-        return Ok(Take::from_samples(name, take.sample_rate, take.channels.clone()));
+        let same = Take::from_samples(name, take.sample_rate, take.channels.clone());
+        return Ok(same.with_lossy(take.lossy));
     }
     let mut channels = Vocoder::new(take, st_to_ratio(semitones)).run(progress)?;
     let peak = channels.iter().flatten().fold(0.0f32, |p, x| p.max(x.abs()));
     if peak > 1.0 {
         channels.iter_mut().flatten().for_each(|x| *x /= peak);
     }
-    let mut shifted = Take::from_samples(name, take.sample_rate, channels);
-    shifted.lossy = take.lossy;
+    let mut shifted = Take::from_samples(name, take.sample_rate, channels).with_lossy(take.lossy);
     shifted.notices.push(format!("Shifted by {semitones:+} semitones, timing kept."));
     if peak > 1.0 {
         let db = gain_to_db(peak);

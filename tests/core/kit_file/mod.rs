@@ -6,10 +6,11 @@ mod refused;
 mod saving;
 
 use kitwright_core::{
+    export::Summary,
     kit::{Audition, Band, Cut, EXTENSION, Key, KeyLoop, KeyPart, Kit, Layer, Mode, Role, Slice, TakeEntry},
-    listen::{Description, Hit},
+    listen::{Description, Hit, Quality},
     progress::Quiet,
-    take::Take,
+    take::{LossyCodec, Take},
 };
 use std::{
     io::{Cursor, Read, Write},
@@ -188,6 +189,42 @@ fn missing_fields_take_their_defaults() {
     let loaded = Kit::from_bytes(&bytes, &Quiet).unwrap();
     assert_eq!(loaded.doc.pads[3].cloud, Default::default());
     assert_eq!(loaded.doc.pads[3].layers[1].settings.pitch_st, 0.0);
+}
+
+/// What is said about a kit's takes, by its document and by its summary.
+fn lossy_words(kit: &Kit) -> Vec<String> {
+    let said: Vec<_> = kit.takes.iter().flat_map(|take| Quality::of(take).sentences()).collect();
+    let summary: Vec<_> = Summary::of(kit).takes.into_iter().flat_map(|take| take.faults).collect();
+    assert_eq!(said, summary, "the window and the tables say the same");
+    said.into_iter().filter(|s| s.starts_with("lossy file")).collect()
+}
+
+#[test]
+fn a_take_of_a_lossy_file_stays_one_in_a_saved_kit() {
+    for (codec, name) in
+        [(LossyCodec::Mp3, "MP3"), (LossyCodec::Vorbis, "Ogg Vorbis"), (LossyCodec::Aac, "AAC")]
+    {
+        let source = Take::from_samples("knocks", 44_100, take("", 44_100, 30_000, 1).channels.clone());
+        let source = Arc::new(source.with_lossy(Some(codec)));
+        let mut kit = Kit::default();
+        kit.doc.takes.push(TakeEntry::new(&source, Vec::new()));
+        kit.takes.push(source);
+        kit.doc.pads[0].slices =
+            vec![Slice { take: 0, start: 8000, end: 9000, gain_db: 0.0, velocities: [0.0, 1.0] }];
+        let loaded = Kit::from_bytes(&kit.to_bytes(&Quiet).unwrap(), &Quiet).unwrap();
+        for kit in [&kit, &loaded, &loaded.keep_used().unwrap()] {
+            let said = lossy_words(kit);
+            assert!(said.len() == 1 && said[0].starts_with(&format!("lossy file ({name})")), "{said:?}");
+        }
+    }
+}
+
+#[test]
+fn a_codec_of_a_newer_version_is_kept_as_unknown() {
+    let newer = with_document(|doc| doc["takes"][1]["lossy"] = "wax_cylinder".into());
+    let loaded = Kit::from_bytes(&newer, &Quiet).unwrap();
+    assert_eq!(loaded.takes.iter().map(|t| t.lossy).collect::<Vec<_>>(), [None, Some(LossyCodec::Other)]);
+    assert!(lossy_words(&loaded)[0].starts_with("lossy file (unknown codec)"));
 }
 
 #[test]
