@@ -165,32 +165,46 @@ fn mono(name: &str) -> (u32, Vec<f32>, f64) {
     (take.sample_rate, take.channels[0].clone(), truth(&file.with_extension("csv"))[0].time_s)
 }
 
-/// Hum with harmonics, white and pink noise, of a root mean square of 1.
-fn backgrounds(length: usize, rate: u32) -> [(&'static str, Vec<f32>); 3] {
-    let hum = |i: usize| -> f32 {
-        let t = i as f64 / f64::from(rate);
-        (1..8).map(|k| (std::f64::consts::TAU * 50.0 * f64::from(k) * t).sin() as f32 / k as f32).sum()
+/// Hum with harmonics, white, pink and brown noise, of a root mean square of 1.
+fn backgrounds(length: usize, rate: u32) -> [(&'static str, Vec<f32>); 5] {
+    let hum = |hz: f64| {
+        (0..length).map(move |i| {
+            let t = i as f64 / f64::from(rate);
+            (1..8).map(|k| (std::f64::consts::TAU * hz * f64::from(k) * t).sin() as f32 / k as f32).sum()
+        })
     };
     let mut random = Pcg64Mcg::seed_from_u64(5);
     let white: Vec<f32> = (0..length).map(|_| random.random_range(-1.0..1.0)).collect();
-    [("hum", (0..length).map(hum).collect()), ("white", white), ("pink", pink(length, 6))].map(
-        |(kind, samples): (_, Vec<f32>)| {
-            let level = rms(&samples) as f32;
-            (kind, samples.iter().map(|x| x / level).collect())
-        },
-    )
+    let mut last = 0.0;
+    let brown = white.iter().map(|x| {
+        last = 0.995 * last + x;
+        last
+    });
+    let brown = brown.collect();
+    [
+        ("hum of 50 Hz", hum(50.0).collect()),
+        ("hum of 60 Hz", hum(60.0).collect()),
+        ("white", white),
+        ("pink", pink(length, 6)),
+        ("brown", brown),
+    ]
+    .map(|(kind, samples): (_, Vec<f32>)| {
+        let level = rms(&samples) as f32;
+        (kind, samples.iter().map(|x| x / level).collect())
+    })
 }
 
-/// Behind digital silence, and where the take begins in it: 72 variants, of which 48 had a false hit before there was a
-/// rule for background that stays. None has now; two may, since what sets in just before a hit is hard to tell.
+/// Behind digital silence, and where the take begins in it: 240 variants. Of 72 of them 48 had a false hit before there was
+/// a rule for background that stays; 10 of all had one while silence counted as a recording's own noise. None has now; two
+/// may, since what sets in just before a hit is hard to tell.
 #[test]
 fn background_that_sets_in_and_stays_is_no_hit() {
     let mut false_hits = Vec::new();
-    for name in ["d01_steel_guitar", "d04_nylon_guitar", "d06_tabla"] {
+    for name in ["d01_steel_guitar", "d02_electric_guitar", "d04_nylon_guitar", "d06_tabla"] {
         let (rate, clean, first) = mono(name);
         let recording = &clean[..10 * rate as usize];
         for (kind, background) in backgrounds(recording.len(), rate) {
-            for level_db in [-52.0_f32, -40.0] {
+            for level_db in [-60.0_f32, -52.0, -40.0] {
                 for silence_s in [0.0, 0.5, 3.0, 5.0] {
                     let with = recording.iter().zip(&background).map(|(x, b)| x + db_to_gain(level_db) * b);
                     let silence = std::iter::repeat_n(0.0, (silence_s * f64::from(rate)) as usize);
@@ -206,8 +220,25 @@ fn background_that_sets_in_and_stays_is_no_hit() {
             }
         }
     }
-    println!("{} of 72: {false_hits:#?}", false_hits.len());
+    println!("{} of 240: {false_hits:#?}", false_hits.len());
     assert!(false_hits.len() <= 2, "{false_hits:#?}");
+}
+
+/// A recording in noise has the same hits, wherever an editor or a host has put it.
+#[test]
+fn digital_silence_before_a_recording_changes_no_hit_in_it() {
+    for (i, (file, rate, clean)) in takes().into_iter().enumerate() {
+        let gain = (rms(&clean) * db_to_gain(-30.0)) as f32;
+        let noise = pink(clean.len(), i as u64);
+        let noisy: Vec<f32> = clean.iter().zip(&noise).map(|(x, n)| x + gain * n).collect();
+        let silence = 3 * rate as usize;
+        // what begins in the noise may be a hit or none at its very beginning
+        let starts = |hits: Vec<Hit>, from: usize| -> Vec<u64> {
+            hits.iter().filter_map(|h| h.start.checked_sub(from as u64)).filter(|s| *s > 2000).collect()
+        };
+        let moved = hits(rate, std::iter::repeat_n(0.0, silence).chain(noisy.iter().copied()).collect());
+        assert_eq!(starts(moved, silence), starts(hits(rate, noisy), 0), "{}", file.display());
+    }
 }
 
 #[test]

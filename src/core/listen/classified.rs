@@ -42,7 +42,11 @@ pub(super) fn classified(
     step: &str,
     progress: &dyn Progress,
 ) -> Result<Vec<Classified>> {
-    let reference = NoiseReference { means: &envelope.means, floor: envelope.floor() };
+    let reference = NoiseReference {
+        means: &envelope.means,
+        floor: envelope.floor(),
+        recorded: envelope.recorded.clone(),
+    };
     let over_floor_db = envelope.over_floor_db();
     let noisy = is_noisy(over_floor_db);
     let candidates = onsets::candidates(s, noisy);
@@ -86,7 +90,7 @@ pub(super) fn classified(
 pub fn onset_features(take: &Take, progress: &dyn Progress) -> Result<Vec<(usize, Vec<f32>)>> {
     const STEP: &str = "measuring candidates";
     let envelope = TakeEnvelope::of(take);
-    let spectrogram = spectrogram::analyse(take, &envelope.means, STEP, progress)?;
+    let spectrogram = spectrogram::analyse(take, envelope.recorded.clone(), &envelope.means, STEP, progress)?;
     let classified = classified(take, &envelope, &spectrogram, STEP, progress)?;
     Ok(classified.into_iter().map(|c| (c.start.sample, c.features)).collect())
 }

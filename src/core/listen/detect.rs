@@ -45,7 +45,9 @@ pub fn detect(take: &Take, options: &DetectOptions, progress: &dyn Progress) -> 
         return Ok(Vec::new());
     }
     let envelope = TakeEnvelope::of(take);
-    let spectrogram = spectrogram::analyse(take, &envelope.means, STEP, &Part::new(progress, 0.0, 0.4))?;
+    let recorded = envelope.recorded.clone();
+    let analysis = Part::new(progress, 0.0, 0.4);
+    let spectrogram = spectrogram::analyse(take, recorded, &envelope.means, STEP, &analysis)?;
     let starts = starts(take, &envelope, &spectrogram, options, &Part::new(progress, 0.4, 0.6))?;
     let steadiness = Steadiness::of(&spectrogram, envelope.rate);
     drop(spectrogram);
@@ -105,6 +107,9 @@ const NOISE_LOG_ODDS: f32 = 2.8;
 const NOISE_RANGE_DB: [f32; 2] = [40.0, 15.0];
 /// Lowest log odds of a hit at sensitivity 0 in a noisy take, whose trees were fitted to noise (found by trial).
 const NOISY_MIN_LOG_ODDS: f32 = -0.7;
+/// Where digital silence ends and a recording begins, a hit starts unless one is found within this time, seconds: the trees
+/// compare with what was before, which nobody knows there. What follows tells whether it is background.
+const SOON_S: f64 = 0.02;
 /// Change of the lowest log odds when the sensitivity moves by 1.
 const SENSITIVITY_LOG_ODDS: f32 = 7.0;
 
@@ -137,6 +142,11 @@ fn starts(
         if c.log_odds >= least && c.start.sample >= earliest {
             starts.push(swell::audible(spectrogram, rate, c.start.sample, earliest));
         }
+    }
+    let first = envelope.recorded.start;
+    let soon = first + (SOON_S * rate) as usize;
+    if first > 0 && starts.first().is_none_or(|&s| s > soon) && envelope.begins_with_a_step() {
+        starts.insert(0, first);
     }
     Ok(starts)
 }

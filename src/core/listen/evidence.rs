@@ -106,6 +106,7 @@ mod tests {
         Spectrogram {
             hop: 128,
             window: 512,
+            first: 0,
             length: 120 * 128,
             bands: 12,
             centres_hz: vec![1000.0; 12],

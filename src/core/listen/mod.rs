@@ -4,6 +4,7 @@
 //! | --- | --- |
 //! | `hit` | a hit and its description |
 //! | `detect` | the way from a take to its hits, by the parts below |
+//! | `recorded` | the part of a take that was recorded |
 //! | `spectrogram` | the take as power per band and frame |
 //! | `onsets` | candidates for onsets: peaks of the spectral flux |
 //! | `refine` | the sample where a candidate's energy begins to rise |
@@ -41,6 +42,7 @@ mod peaks;
 mod period;
 mod pitch;
 mod quality;
+mod recorded;
 mod refine;
 mod spectrogram;
 mod steady;

@@ -7,6 +7,7 @@
 //! The figures were fitted by trial to the recordings that `tests/SCORES.md` names.
 
 use crate::{take::Take, units::power_to_db};
+use std::ops::Range;
 
 /// Time before the frame that is searched, ms.
 const LOOK_BACK_MS: f64 = 110.0;
@@ -59,6 +60,8 @@ pub(super) struct NoiseReference<'a> {
     pub means: &'a [f32],
     /// Power of the noise floor.
     pub floor: f32,
+    /// Frames that were recorded: what lies around them is nothing to compare with.
+    pub recorded: Range<usize>,
 }
 
 /// The start of the hit whose attack lies around `centre`, no earlier than `earliest`.
@@ -66,9 +69,10 @@ pub(super) fn start(take: &Take, reference: &NoiseReference, centre: usize, earl
     let rate = f64::from(take.sample_rate);
     let factor = (rate / SEARCH_RATE).ceil().max(1.0) as usize;
     let ms = rate * 0.001;
-    let centre = centre.min(take.frames());
-    let from = centre.saturating_sub((LOOK_BACK_MS * ms) as usize);
-    let to = (centre + (LOOK_AHEAD_MS * ms) as usize).min(take.frames());
+    let Range { start: first, end: last } = reference.recorded;
+    let centre = centre.min(last);
+    let from = centre.saturating_sub((LOOK_BACK_MS * ms) as usize).max(first);
+    let to = (centre + (LOOK_AHEAD_MS * ms) as usize).min(last);
     let slow = rate / factor as f64;
     let parts: Vec<Vec<f32>> =
         take.channels.iter().zip(reference.means).map(|(c, &m)| decimate(&c[from..to], factor, m)).collect();

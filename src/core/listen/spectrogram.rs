@@ -7,6 +7,7 @@ use crate::{
     spectrum::{Complex, RealFft, hann_f64},
     take::Take,
 };
+use std::ops::Range;
 
 /// Most bands a frame has; fewer when the sample rate is low.
 pub(super) const MAX_BANDS: usize = 22;
@@ -29,7 +30,9 @@ pub(super) struct Spectrogram {
     pub hop: usize,
     /// Samples in a window.
     pub window: usize,
-    /// Samples in the take.
+    /// Sample of the take at the centre of frame 0.
+    pub first: usize,
+    /// Samples of the take from there that were analysed.
     pub length: usize,
     /// Bands in use.
     pub bands: usize,
@@ -42,9 +45,14 @@ pub(super) struct Spectrogram {
 }
 
 impl Spectrogram {
-    /// Sample at the centre of frame `t`; frame 0 is centred on sample 0.
+    /// Sample of the take at the centre of frame `t`.
     pub fn centre(&self, frame: usize) -> usize {
-        frame * self.hop
+        self.first + frame * self.hop
+    }
+
+    /// The frame whose centre is the last one not behind this sample of the take.
+    pub fn frame(&self, sample: usize) -> usize {
+        sample.saturating_sub(self.first) / self.hop
     }
 }
 
@@ -53,11 +61,12 @@ fn window_length(least: f64) -> usize {
     (3..20).flat_map(|k| [1usize << k, 3 << (k - 1)]).find(|&n| n as f64 >= least).unwrap_or(4096)
 }
 
-/// Analyses the whole take with Hann windows, a quarter of a window apart.
+/// Analyses a `part` of a take (frames) with Hann windows, a quarter of a window apart; around it is silence.
 /// `means` is the mean of each channel (its DC offset), which is subtracted;
 /// progress is reported as `step`.
 pub(super) fn analyse(
     take: &Take,
+    part: Range<usize>,
     means: &[f32],
     step: &str,
     progress: &dyn Progress,
@@ -65,7 +74,7 @@ pub(super) fn analyse(
     let rate = f64::from(take.sample_rate);
     let window = window_length(MIN_WINDOW_S * rate);
     let hop = window / 4;
-    let frames = take.frames();
+    let frames = part.len();
     let count = frames / hop + 1;
 
     let bin_hz = rate / window as f64;
@@ -93,7 +102,7 @@ pub(super) fn analyse(
             for (t, row) in (run * FRAMES_PER_TURN..).zip(&mut rows) {
                 let first = (t * hop) as isize - (window / 2) as isize;
                 for (channel, &mean) in take.channels.iter().zip(means) {
-                    fill(&mut fft.input, channel, first, mean);
+                    fill(&mut fft.input, &channel[part.clone()], first, mean);
                     for (x, w) in fft.input.iter_mut().zip(&shape) {
                         *x *= w;
                     }
@@ -110,7 +119,7 @@ pub(super) fn analyse(
     let power = power.into_iter().collect::<Result<Vec<_>>>()?.concat();
     let centres_hz = ranges.iter().map(|r| ((r.start + r.end) as f64 * 0.5 * bin_hz) as f32).collect();
     let bins = ranges.iter().map(|r| r.len() as f32).collect();
-    Ok(Spectrogram { hop, window, length: frames, bands, centres_hz, bins, power })
+    Ok(Spectrogram { hop, window, first: part.start, length: frames, bands, centres_hz, bins, power })
 }
 
 /// Copies `channel[first..]` less `mean` into `out`, zeros outside the take.

@@ -14,6 +14,7 @@ use crate::{
     take::Take,
     units::{db_to_power, power_to_db, ratio_to_cents},
 };
+use std::ops::Range;
 
 /// Length of a cell, seconds, over which band levels are means.
 const CELL_S: f64 = 0.01;
@@ -61,6 +62,8 @@ pub(super) struct Steadiness {
     next_silent: Vec<usize>,
     bands: usize,
     cell_frames: usize,
+    /// Frame of the take at which the first cell begins.
+    first: usize,
 }
 
 impl Steadiness {
@@ -73,12 +76,14 @@ impl Steadiness {
             let next = next_silent.get(i + 1).copied().unwrap_or(cells.len());
             next_silent[i] = if is_silent(&cells[i]) { i } else { next };
         }
-        Self { cells, next_silent, bands: s.bands, cell_frames: rows * s.hop }
+        Self { cells, next_silent, bands: s.bands, cell_frames: rows * s.hop, first: s.first }
     }
 
     /// Whether a hit is the beginning of background; `next` is where the next hit starts.
     pub(super) fn sets_in_with(&self, take: &Take, hit: &Hit, next: u64) -> bool {
-        let at = |frame: u64| (frame as usize / self.cell_frames).min(self.cells.len());
+        let at = |frame: u64| {
+            ((frame as usize).saturating_sub(self.first) / self.cell_frames).min(self.cells.len())
+        };
         let (start, next) = (at(hit.start), at(next));
         // windows of the next hit's onset reach into the cell before it
         let head = (start + 2).min(next)..(start + HEAD_CELLS).min(next.saturating_sub(1).max(start));
@@ -118,6 +123,8 @@ impl Steadiness {
         let loud = sum(head) * db_to_power(LOUDER_DB);
         let louder = |i: &usize| sum(&self.cells[*i]) > loud;
         let alone = (first..ends).find(louder).unwrap_or(ends);
+        let frame = |cell: usize| (self.first + cell * self.cell_frames).min(take.frames());
+        let part = frame(first)..frame(ends);
         let rest = alone..self.cells.len().saturating_sub(STRETCH);
         let step = STRETCH / 2 * (rest.len() / STRETCH).div_ceil(MOST_STRETCHES).max(1);
         let same = |at: &usize| {
@@ -125,15 +132,13 @@ impl Steadiness {
             apart.median_db.abs() < SAME_DB && apart.most_db < SAME_BAND_DB
         };
         if rest.step_by(step).filter(same).take(HEARD_AGAIN).count() == HEARD_AGAIN {
-            return !is_tone(hit);
+            return !is_tone(hit) || !stays_a_tone(take, part);
         }
         let others = || self.cells[..first.saturating_sub(4)].iter().chain(&self.cells[ends..]);
         if alone < ends || ends - first < ALONE || !others().all(is_silent) {
             return false;
         }
-        let part = first * self.cell_frames..(ends * self.cell_frames).min(take.frames());
-        let tone = SteadySpectrum::of(take, part.clone()).is_none_or(|steady| steady.has_tone());
-        !tone || SteadySpectrum::hum_in(take, part).is_some()
+        !stays_a_tone(take, part)
     }
 
     /// How much louder `other` is than `head`.
@@ -175,6 +180,13 @@ fn sum(bands: &Bands) -> f32 {
 
 fn is_silent(cell: &Bands) -> bool {
     cell.iter().sum::<f32>() < db_to_power(SILENT_DB)
+}
+
+/// Whether a tone that no hum has sounds all the time in a part of a take, or nobody can tell: the pitch of a short hit is
+/// found in noise as well.
+fn stays_a_tone(take: &Take, part: Range<usize>) -> bool {
+    let tone = SteadySpectrum::of(take, part.clone()).is_none_or(|steady| steady.has_tone());
+    tone && SteadySpectrum::hum_in(take, part).is_none()
 }
 
 /// Whether a hit has a clear pitch that no hum has: a note that sounds on below others.

@@ -28,8 +28,8 @@ const MIN_SWELL_S: f64 = 0.007;
 /// The sample where the hit that was found at `start` becomes audible, no earlier than `earliest`; `start` itself
 /// unless it swells.
 pub(super) fn audible(s: &Spectrogram, rate: f64, start: usize, earliest: usize) -> usize {
-    let at = start / s.hop;
-    let first = earliest.div_ceil(s.hop) + s.window / s.hop;
+    let at = s.frame(start);
+    let first = s.frame(earliest + s.hop - 1) + s.window / s.hop;
     let from = at.saturating_sub(MAX_SWELL_FRAMES).max(first);
     if at < from + QUIET_FRAMES + 2 || at + 2 >= s.power.len() {
         return start;
@@ -74,6 +74,6 @@ pub(super) fn audible(s: &Spectrogram, rate: f64, start: usize, earliest: usize)
         first_audible = t;
     }
     // A frame reaches half a window ahead; what lies beyond a quarter of a window has too little weight to count.
-    let sample = (first_audible * s.hop + s.window / 4).max(earliest);
+    let sample = (s.centre(first_audible) + s.window / 4).max(earliest);
     if sample + (MIN_SWELL_S * rate) as usize <= start { sample } else { start }
 }
