@@ -103,6 +103,50 @@ fn a_soft_hum_is_said_and_not_called_clipped() {
     assert_eq!((quality.hum_hz, quality.flat_tops), (Some(50.0), 0));
 }
 
+/// Noise beside a hum is said where it would be without the hum, and not because of it.
+#[test]
+fn hum_is_one_cause_and_noise_another() {
+    for mains in [50.0, 60.0] {
+        for hum_level in [0.0025, 0.05] {
+            // the level of the noise over that of the hum, and whether it is heard
+            for (noise_level, noisy) in [(0.0, false), (1e-4, false), (0.3, true)] {
+                let noise = burst(f64::from(RATE), f64::INFINITY, 8.0, 1);
+                let hum = harmonics(mains, hum_level, 8.0);
+                let sound = hum.zip(noise).map(|(x, n)| x + noise_level * hum_level * n);
+                let quality = Quality::of(&take(sound));
+                let said = quality.sentences().join("; ");
+                assert!(said.contains("hum of the mains"), "{mains} Hz, {hum_level}: {said}");
+                let what = format!("{mains} Hz of {hum_level}, noise {noise_level} of it: {quality:?}");
+                assert_eq!(said.contains("noise only"), noisy, "{what}");
+            }
+        }
+    }
+}
+
+/// Strokes every 0.7 s, over a hum or an offset that is louder than what ends them.
+fn strokes_over(background: impl Fn(usize) -> f64) -> Quality {
+    let mut samples: Vec<f64> =
+        burst(f64::from(RATE), f64::INFINITY, 11.0, 3).iter().map(|x| 1e-4 * x).collect();
+    for k in 1..15 {
+        let stroke = burst(f64::from(RATE), 0.05, 0.5, k);
+        samples[k as usize * frames(0.7)..].iter_mut().zip(stroke).for_each(|(x, s)| *x += 0.6 * s);
+    }
+    Quality::of(&take(samples.into_iter().enumerate().map(|(i, x)| x + background(i))))
+}
+
+#[test]
+fn hum_under_dense_strokes_and_an_offset_are_no_noise() {
+    for hz in [50.0, 60.0] {
+        let hum: Vec<f64> = harmonics(hz, 0.02, 11.0).collect();
+        let said = strokes_over(|i| hum.get(i).copied().unwrap_or(0.0)).sentences();
+        assert!(said.len() == 1 && said[0].starts_with("hum of the mains"), "{hz} Hz: {said:?}");
+    }
+    for offset in [-0.1, 0.05] {
+        let said = strokes_over(|_| offset).sentences();
+        assert!(said.is_empty(), "offset {offset}: {said:?}");
+    }
+}
+
 #[test]
 fn silence_is_said_in_one_sentence() {
     let said = Quality::of(&take(silence(3.0))).sentences();

@@ -22,8 +22,10 @@ const MOST_WINDOWS: usize = 240;
 const SILENT: f32 = 3e-9;
 /// A stretch of this length without any change is digital silence, seconds.
 const SILENCE_S: f64 = 0.01;
-/// Highest frequency that is kept, Hz.
+/// Highest frequency at which lines are sought, Hz.
 const TOP_HZ: f64 = 2000.0;
+/// Highest frequency of noise that is heard, Hz.
+const AUDIBLE_TO_HZ: f64 = 20_000.0;
 /// Frequencies of the mains in the world, Hz (IEC 60196), and how far they may be off, Hz: in the European grid 0.2 Hz
 /// (Commission Regulation (EU) 2017/1485, annex III), a little more for the clocks of recorders (our choice).
 const MAINS_HZ: [f64; 2] = [50.0, 60.0];
@@ -46,6 +48,10 @@ const ROUNDING_DB: f32 = 70.0;
 const AUDIBLE_DB: f32 = -90.0;
 /// A tone stands this far out of noise, dB.
 const TONE_DB: f32 = 25.0;
+/// What noise exceeds in all windows but one of so many.
+const QUIETEST_SHARE: usize = 10;
+/// Sum of the bins of noise over its mean power, where a sine's peak is its amplitude squared (Hann window: Harris 1978).
+const NOISE_SUM: f32 = 3.0;
 /// Bins of the main lobe of a Hann window to either side of its middle (Harris 1978).
 const LOBE_BINS: usize = 2;
 
@@ -53,15 +59,17 @@ const LOBE_BINS: usize = 2;
 pub(super) struct SteadySpectrum {
     power: Vec<f32>,
     bin_hz: f64,
+    /// Windows that it was taken from.
+    windows: usize,
 }
 
 impl SteadySpectrum {
     /// Of a part of a take, all channels together; `None` where too little of it sounds.
     pub(super) fn of(take: &Take, part: Range<usize>) -> Option<Self> {
-        Self::with_window(take, part, LONG_S)
+        Self::with_window(take, part, LONG_S, TOP_HZ)
     }
 
-    fn with_window(take: &Take, part: Range<usize>, least_s: f64) -> Option<Self> {
+    fn with_window(take: &Take, part: Range<usize>, least_s: f64, top_hz: f64) -> Option<Self> {
         let rate = f64::from(take.sample_rate);
         let mut window = ((least_s * rate) as usize).next_power_of_two();
         if part.len() < window {
@@ -71,7 +79,7 @@ impl SteadySpectrum {
         let hop = (window / 4).max(last / MOST_WINDOWS);
         let starts = (0..=last).step_by(hop).map(|at| part.start + at);
         let bin_hz = rate / window as f64;
-        let bins = ((TOP_HZ / bin_hz) as usize).min(window / 2);
+        let bins = ((top_hz / bin_hz) as usize).min(window / 2);
         let mut fft = RealFft::remembered(window);
         let shape: Vec<f32> = (0..window).map(|i| hann(i, window)).collect();
         // a sine's peak in the spectrum is its amplitude squared
@@ -93,15 +101,43 @@ impl SteadySpectrum {
         let mut column = vec![0.0; rows.len()];
         let power = (0..bins).map(|b| {
             column.iter_mut().zip(&rows).for_each(|(to, row)| *to = row[b]);
-            *column.select_nth_unstable_by(rows.len() / 10, f32::total_cmp).1
+            *column.select_nth_unstable_by(rows.len() / QUIETEST_SHARE, f32::total_cmp).1
         });
-        Some(Self { power: power.collect(), bin_hz })
+        Some(Self { power: power.collect(), bin_hz, windows: rows.len() })
     }
 
     /// The fundamental of a mains hum in a part of a take, Hz.
     pub(super) fn hum_in(take: &Take, part: Range<usize>) -> Option<f64> {
-        let found = |least_s| Self::with_window(take, part.clone(), least_s)?.hum_hz();
+        let found = |least_s| Self::with_window(take, part.clone(), least_s, TOP_HZ)?.hum_hz();
         found(LONG_S).or_else(|| found(SHORT_S))
+    }
+
+    /// Mean power of the noise between the lines of a hum in a take, of one channel: the less of what long windows show,
+    /// which tell lines apart better, and of what short ones show, which lie between dense hits.
+    pub(super) fn noise_beside_hum(take: &Take, mains_hz: f64) -> Option<f32> {
+        let shown = |least_s| {
+            let steady = Self::with_window(take, 0..take.frames(), least_s, AUDIBLE_TO_HZ)?;
+            Some(steady.noise(mains_hz) / take.channels.len() as f32)
+        };
+        [LONG_S, SHORT_S].into_iter().filter_map(shown).reduce(f32::min)
+    }
+
+    /// Mean power of the noise between lines, all channels together.
+    fn noise(&self, mains_hz: f64) -> f32 {
+        // a line takes less than half of the bins from one harmonic to the next
+        let sum: f32 = self
+            .power
+            .chunks(((mains_hz / self.bin_hz) as usize).max(1))
+            .map(|bins| {
+                let mut bins = bins.to_vec();
+                let middle = bins.len() / 2;
+                bins.len() as f32 * *bins.select_nth_unstable_by(middle, f32::total_cmp).1
+            })
+            .sum();
+        // of n exponentially distributed powers the least but k is on average this share of their mean (Rényi 1953)
+        let quietest: f32 =
+            (0..=self.windows / QUIETEST_SHARE).map(|i| 1.0 / (self.windows - i) as f32).sum();
+        sum / NOISE_SUM / quietest
     }
 
     /// The fundamental of a mains hum, Hz.

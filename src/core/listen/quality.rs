@@ -35,6 +35,8 @@ const QUIETEST_SHARE: usize = 50;
 const FLOOR_WINDOWS: usize = 5;
 /// Bands of a floor: a third of an octave each, but this many bins at least, so that noise varies little in them.
 const FLOOR_BAND_BINS: usize = 8;
+/// Lowest bin of a floor: a constant offset reaches the one below (Hann window: Harris 1978).
+const FIRST_BIN: usize = 2;
 /// A low pass this steep, dB within [`STEEP_HZ`], is that of a codec or of a lower sample rate, between these
 /// frequencies, Hz.
 const STEEP_DB: f32 = 22.0;
@@ -52,8 +54,8 @@ pub struct Quality {
     pub peak_db: f32,
     /// Flat tops at the highest level.
     pub flat_tops: usize,
-    /// Level of the noise between hits, dB of full scale (root mean square); `None` where hits ring on into each other or
-    /// all else is digital silence.
+    /// Level of the noise between hits, dB of full scale (root mean square), without the lines of a hum; `None` where hits
+    /// ring on into each other or all else is digital silence.
     pub floor_db: Option<f32>,
     /// Fundamental of a mains hum, Hz.
     pub hum_hz: Option<f64>,
@@ -84,7 +86,15 @@ impl Quality {
         go_on()?;
         let spectra = Spectra::of(take);
         let peak_db = gain_to_db(peak.max(1e-9));
-        let (floor_db, cut_hz) = (spectra.floor_db().filter(|_| !note), spectra.cut_hz());
+        let floor_db = spectra.floor_db().filter(|_| !note).map(|floor_db| match hum_hz {
+            // a hum is said by itself
+            Some(mains_hz) => {
+                let noise = SteadySpectrum::noise_beside_hum(take, mains_hz);
+                noise.map_or(floor_db, |power| floor_db.min(power_to_db(power.max(1e-18))))
+            }
+            None => floor_db,
+        });
+        let cut_hz = spectra.cut_hz();
         Some(Self { peak_db, flat_tops, floor_db, hum_hz, cut_hz, lossy: take.lossy })
     }
 
@@ -108,7 +118,7 @@ impl Quality {
         }
         if let Some(below) = self.floor_db.map(|floor_db| self.peak_db - floor_db).filter(|b| *b < NOISY_DB) {
             said.push(format!(
-                "noise only {below:.0} dB below its loudest hit: record closer, or in a quieter room"
+                "noise only {below:.0} dB below its loudest sound: record closer, or in a quieter room"
             ));
         }
         if let Some(hz) = self.hum_hz {
@@ -164,7 +174,7 @@ impl Spectra {
         // the power of a window's samples, by Parseval's theorem
         let norm = 2.0 / (SPECTRUM as f32 * shape.iter().map(|x| x * x).sum::<f32>());
         let edges: Vec<usize> =
-            std::iter::successors(Some(1), |&e| Some((e * 5 / 4).max(e + FLOOR_BAND_BINS)))
+            std::iter::successors(Some(FIRST_BIN), |&e| Some((e * 5 / 4).max(e + FLOOR_BAND_BINS)))
                 .take_while(|e| *e < power.len())
                 .collect();
         let mut rows = Vec::new();
