@@ -12,7 +12,7 @@ const BENT_PER_OCTAVE: f32 = 0.08;
 
 /// What each hit is worth in each role: its score when shaped, and what speaks for and against it beside that.
 pub fn worths(candidates: &[&Candidate], scores: &[BTreeMap<Role, f32>]) -> Vec<BTreeMap<Role, f32>> {
-    let loudest = candidates.iter().map(|c| c.hit.description.peak_db).fold(f32::MIN, f32::max);
+    let loudest = loudest_db(candidates);
     let worth = |candidate: &Candidate, role: Role, score: f32| {
         let natural = if role == Role::Kick { NATURAL * score::score(role, &candidate.raw) } else { 0.0 };
         let octaves = (candidate.source().low_hz() / recipe::KICK_HZ).log2().abs();
@@ -24,6 +24,11 @@ pub fn worths(candidates: &[&Candidate], scores: &[BTreeMap<Role, f32>]) -> Vec<
         .zip(scores)
         .map(|(c, scores)| scores.iter().map(|(&role, &score)| (role, worth(c, role, score))).collect())
         .collect()
+}
+
+/// Peak of the loudest hit, dBFS.
+fn loudest_db(candidates: &[&Candidate]) -> f32 {
+    candidates.iter().map(|c| c.hit.description.peak_db).fold(f32::MIN, f32::max)
 }
 
 /// Pad to candidate, by what each is worth ([`worths`]). Pads that were `given` one keep it. All other roles but percussion
@@ -91,7 +96,7 @@ fn most_different(
 /// The candidates that differ most, `count` at most, as indices: the loudest first, then each time the one furthest from
 /// all chosen ones. What is soft or a fragment counts as so much nearer.
 pub fn diverse(candidates: &[&Candidate], count: usize) -> Vec<usize> {
-    let loudest = candidates.iter().map(|c| c.hit.description.peak_db).fold(f32::MIN, f32::max);
+    let loudest = loudest_db(candidates);
     let handicap: Vec<f32> =
         candidates.iter().map(|c| HANDICAP_DB * penalty(Role::Kick, c, loudest)).collect();
     let mut nearest = vec![f32::MAX; candidates.len()];
@@ -131,11 +136,13 @@ fn importance(pad: usize) -> f32 {
 /// Hits this much softer than the loudest of the takes are as good as it, dB...
 const SOFT_DB: f32 = 12.0;
 /// ...and each further decibel counts against a hit by this much of a score, up to [`MAX_SOFT_PENALTY`] (our choice).
-const SOFT_PENALTY_PER_DB: f32 = 0.025;
-const MAX_SOFT_PENALTY: f32 = 0.5;
+const SOFT_PENALTY_PER_DB: f32 = 0.03;
+const MAX_SOFT_PENALTY: f32 = 0.7;
 /// Shorter hits are fragments for drums with a body or a tail, ms; what they lose at a length of 0 (our choice).
 const WHOLE_MS: f64 = 90.0;
-const FRAGMENT_PENALTY: f32 = 0.6;
+const FRAGMENT_PENALTY: f32 = 1.0;
+/// What loses more than this is not tried beside the hit that a pad was assigned (our choice).
+const MAX_TRIED_PENALTY: f32 = 0.3;
 
 /// What speaks against a hit beside its score: a soft one brings the noise of its take along, a fragment is all shaping
 /// and little of the instrument.
@@ -169,8 +176,14 @@ pub fn tries(role: Role) -> Tries {
 }
 
 /// For each pad the hits to shape, as indices of leaders: the assigned one first, then the best of the hits that
-/// no pad has, by what they are worth. No hit is tried for two pads; what is tried in any case is chosen first.
-pub fn shortlist(cast: &BTreeMap<usize, usize>, worths: &[BTreeMap<Role, f32>]) -> Vec<(usize, Vec<usize>)> {
+/// no pad has, by what they are worth, without soft ones and fragments. No hit is tried for two pads; what is tried in any
+/// case is chosen first.
+pub fn shortlist(
+    cast: &BTreeMap<usize, usize>,
+    candidates: &[&Candidate],
+    worths: &[BTreeMap<Role, f32>],
+) -> Vec<(usize, Vec<usize>)> {
+    let loudest = loudest_db(candidates);
     let mut free: Vec<usize> = (0..worths.len()).filter(|l| !cast.values().any(|taken| taken == l)).collect();
     let mut tried: Vec<(usize, Vec<usize>)> =
         cast.iter().map(|(&pad, &leader)| (pad, vec![leader])).collect();
@@ -179,7 +192,10 @@ pub fn shortlist(cast: &BTreeMap<usize, usize>, worths: &[BTreeMap<Role, f32>]) 
             let role = Role::DEFAULT_PADS[*pad].1;
             free.sort_by(|&a, &b| worths[b][&role].total_cmp(&worths[a][&role]).then(a.cmp(&b)));
             let missing = count(tries(role)).saturating_sub(hits.len());
-            hits.extend(free.drain(..missing.min(free.len())));
+            let serves = |l: &&usize| penalty(role, candidates[**l], loudest) <= MAX_TRIED_PENALTY;
+            let tried: Vec<usize> = free.iter().filter(serves).take(missing).copied().collect();
+            free.retain(|l| !tried.contains(l));
+            hits.extend(tried);
         }
     }
     tried
@@ -221,7 +237,7 @@ mod tests {
         let scores: Vec<_> = [0.9, 0.7, 0.6].map(score).into();
         let worths = worths(&candidates, &scores);
         let clap = pad_of(Role::Clap);
-        assert_eq!(shortlist(&[(clap, 0)].into(), &worths), [(clap, vec![0, 2])]);
+        assert_eq!(shortlist(&[(clap, 0)].into(), &candidates, &worths), [(clap, vec![0, 2])]);
         let percussion = pad_of(Role::Percussion);
         let made = cast(&[clap, percussion], &candidates, &worths, &BTreeMap::new());
         assert_eq!((made[&clap], made[&percussion]), (0, 2));
@@ -273,8 +289,21 @@ mod tests {
         let scores: Vec<_> =
             [0.9, 0.8, 0.3, 0.6].map(|s| BTreeMap::from([(Role::Kick, 0.5), (Role::Clap, s)])).into();
         let cast = BTreeMap::from([(kick, 1), (clap, 0)]);
-        assert_eq!(shortlist(&cast, &scores), [(kick, vec![1]), (clap, vec![0, 3])]);
-        assert_eq!(shortlist(&cast, &scores[..2]), [(kick, vec![1]), (clap, vec![0])], "none is left");
+        let hits: Vec<Candidate> = (0..4).map(|_| candidate(200.0, -6.0, 300)).collect();
+        let hits: Vec<&Candidate> = hits.iter().collect();
+        assert_eq!(shortlist(&cast, &hits, &scores), [(kick, vec![1]), (clap, vec![0, 3])]);
+        assert_eq!(
+            shortlist(&cast, &hits[..2], &scores[..2]),
+            [(kick, vec![1]), (clap, vec![0])],
+            "none is left"
+        );
+        let soft = candidate(200.0, -36.0, 300);
+        let hits = [hits[0], hits[1], hits[2], &soft];
+        assert_eq!(
+            shortlist(&cast, &hits, &scores),
+            [(kick, vec![1]), (clap, vec![0, 2])],
+            "a soft one is not"
+        );
     }
 
     #[test]
@@ -283,6 +312,8 @@ mod tests {
         let scores: Vec<_> =
             [0.9, 0.8, 0.3, 0.6, 0.5].map(|s| BTreeMap::from([(Role::Snare, s), (Role::Clap, s)])).into();
         let cast = BTreeMap::from([(snare, 1), (clap, 0)]);
-        assert_eq!(shortlist(&cast, &scores), [(snare, vec![1, 4, 2]), (clap, vec![0, 3])]);
+        let hits: Vec<Candidate> = (0..5).map(|_| candidate(200.0, -6.0, 300)).collect();
+        let hits: Vec<&Candidate> = hits.iter().collect();
+        assert_eq!(shortlist(&cast, &hits, &scores), [(snare, vec![1, 4, 2]), (clap, vec![0, 3])]);
     }
 }

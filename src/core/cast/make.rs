@@ -71,7 +71,7 @@ pub fn make_kit(
     maker.audition_all(&kit, &Part::new(progress, 0.3, 0.5))?;
     let worths = casting::worths(&maker.leaders, &maker.scores);
     let cast = casting::cast(&pads, &maker.leaders, &worths, &maker.given);
-    let mut work = casting::shortlist(&cast, &worths);
+    let mut work = casting::shortlist(&cast, &maker.leaders, &worths);
     // what the player gave is not compared with other hits
     work.iter_mut().filter(|(pad, _)| maker.given.contains_key(pad)).for_each(|(_, tried)| tried.truncate(1));
     work.sort_by_key(|(pad, _)| order_of(Role::DEFAULT_PADS[*pad].1));
