@@ -5,12 +5,13 @@
 
 use kitwright_core::{
     cast::{CastOptions, make_kit},
+    kit::Pad,
     listen::{DetectOptions, detect},
     progress::Quiet,
     take::Take,
     units::db_to_power,
 };
-use std::{path::PathBuf, sync::Arc};
+use std::{collections::BTreeSet, path::PathBuf, sync::Arc};
 
 const RATE: u32 = 44_100;
 /// Limit of the sounds in a row.
@@ -88,9 +89,12 @@ fn recorded_one_shots_become_a_kit() {
         assert!(!pad.is_empty(), "the {} on {} is empty", pad.role, pad.note);
         assert!(pad.audition.as_ref().is_some_and(|a| (0.0..=1.0).contains(&a.score)));
     }
-    let mut cast: Vec<_> =
-        kit.doc.pads.iter().filter_map(|p| p.audition.as_ref()).map(|a| (a.take, a.hit)).collect();
-    cast.sort_unstable();
-    cast.dedup();
-    assert_eq!(cast.len(), kit.doc.pads.len(), "each pad has a hit of its own");
+    // toms may be of one hit, so that they are heard in order
+    let (toms, others): (Vec<_>, Vec<_>) = kit.doc.pads.iter().partition(|p| p.role.is_tom());
+    let hits_of = |pads: &[&Pad]| -> BTreeSet<(usize, usize)> {
+        pads.iter().filter_map(|p| p.audition.as_ref()).map(|a| (a.take, a.hit)).collect()
+    };
+    let [of_toms, of_others] = [&toms, &others].map(|pads| hits_of(pads));
+    assert_eq!(of_others.len(), others.len(), "each pad but toms has a hit of its own");
+    assert!(of_toms.is_disjoint(&of_others) && [1, toms.len()].contains(&of_toms.len()), "{of_toms:?}");
 }

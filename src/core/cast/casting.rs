@@ -192,7 +192,10 @@ pub fn shortlist(
             let role = Role::DEFAULT_PADS[*pad].1;
             free.sort_by(|&a, &b| worths[b][&role].total_cmp(&worths[a][&role]).then(a.cmp(&b)));
             let missing = count(tries(role)).saturating_sub(hits.len());
-            let serves = |l: &&usize| penalty(role, candidates[**l], loudest) <= MAX_TRIED_PENALTY;
+            // a soft rustle may be the only noise of a take
+            let serves = |l: &&usize| {
+                role == Role::Shaker || penalty(role, candidates[**l], loudest) <= MAX_TRIED_PENALTY
+            };
             let tried: Vec<usize> = free.iter().filter(serves).take(missing).copied().collect();
             free.retain(|l| !tried.contains(l));
             hits.extend(tried);

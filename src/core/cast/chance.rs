@@ -15,8 +15,9 @@ const SILENT_LUFS: f32 = -70.0;
 const MAX_ROUNDS: usize = 4;
 
 /// Calms a pad whose equal strokes differ too much in loudness by chance, since layers of one hit cancel at some starts, or
-/// copies of a cloud at some pitches: halves what start and pitch vary by, and the ranges of a cloud. The pad's held draw
-/// becomes one that is near the mean, so that what is measured later stands for all. A silent pad stays as it is.
+/// copies of a cloud at some pitches: halves what start and pitch vary by and the level range of a cloud; the
+/// pitches of its copies, which make noise of tones, stay. The pad's held draw becomes one that is near the mean, so that
+/// what is measured later stands for all. A silent pad stays as it is.
 pub fn calm(auditioner: &mut Auditioner, pad: &mut Pad) {
     let Some(mut least) = Draws::of(auditioner, pad) else { return };
     let mut calmer = pad.clone();
@@ -25,9 +26,7 @@ pub fn calm(auditioner: &mut Auditioner, pad: &mut Pad) {
             break;
         }
         let (variation, cloud) = (&mut calmer.variation, &mut calmer.cloud);
-        for range in
-            [&mut variation.start_ms, &mut variation.pitch_ct, &mut cloud.pitch_st, &mut cloud.level_range_db]
-        {
+        for range in [&mut variation.start_ms, &mut variation.pitch_ct, &mut cloud.level_range_db] {
             *range *= 0.5;
         }
         // smaller ranges may meet worse places first
@@ -43,7 +42,7 @@ pub fn calm(auditioner: &mut Auditioner, pad: &mut Pad) {
 struct Draws {
     /// From the softest to the loudest, LU.
     apart_lu: f32,
-    /// The first draw, or, where it is further from their mean than [`TYPICAL_LU`], the nearest.
+    /// The pad's draw, or, where it is further from their mean than [`TYPICAL_LU`], the nearest.
     typical: usize,
 }
 
@@ -63,9 +62,10 @@ impl Draws {
         let mean = lufs.iter().sum::<f32>() / DRAWS as f32;
         let (low, high) = lufs.iter().fold((f32::MAX, f32::MIN), |(l, h), x| (l.min(*x), h.max(*x)));
         let off = |draw: usize| (lufs[draw] - mean).abs();
-        // the search knows the first draw
+        // what was searched and measured before knows the present draw
         let nearest = (0..DRAWS).min_by(|&a, &b| off(a).total_cmp(&off(b)))?;
-        let typical = if off(0) <= TYPICAL_LU { 0 } else { nearest };
+        let present = (pad.variation.frozen as usize).min(DRAWS - 1);
+        let typical = if off(present) <= TYPICAL_LU { present } else { nearest };
         Some(Self { apart_lu: high - low, typical })
     }
 }

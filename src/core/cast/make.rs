@@ -234,7 +234,9 @@ impl Maker<'_> {
             let (index, mut pad) = (pads[i].0, pads[i].1.clone());
             // at another pitch or length layers and channels may cancel more
             let before = pad.clone();
-            chance::calm(auditioner, &mut pad);
+            if pad.role.is_tom() {
+                chance::calm(auditioner, &mut pad);
+            }
             cohesion::keep_in_mono(auditioner, &mut pad);
             if pad != before {
                 onset_delay::reduce_onset_delay(auditioner, &mut pad);

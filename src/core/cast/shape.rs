@@ -113,6 +113,10 @@ pub fn shape(
     if options.for_now {
         cohesion::fall_as_without_chain(&mut pad);
     } else {
+        // dips are for the tones of one draw
+        if pad.tone.dips.is_empty() {
+            chance::calm(auditioner, &mut pad);
+        }
         // what is not fitted keeps its sound, but percussion is in time as well
         fit_into_kit(auditioner, &mut pad, fits || role == Role::Percussion);
     }
@@ -176,10 +180,9 @@ fn best_of(
     Ok(found)
 }
 
-/// Makes a shaped pad one of a kit: even from stroke to stroke, in mono, in its peak, `in_time` and in its fall with velocity.
+/// Makes a shaped pad one of a kit: in mono, in its peak, `in_time` and in its fall with velocity.
 fn fit_into_kit(auditioner: &mut Auditioner, pad: &mut Pad, in_time: bool) {
     let crest_db = balance::max_crest_db(pad.role);
-    chance::calm(auditioner, pad);
     cohesion::keep_in_mono(auditioner, pad);
     cohesion::hold_peak(auditioner, pad, crest_db, cohesion::max_held_db(pad.role));
     if in_time {
