@@ -1,5 +1,5 @@
 //! What makes sixteen pads one kit: velocities that fall alike on every pad, peaks that a balance can stand on, levels that
-//! stay in mono. Alternates are made alike by [`super::alternates`], toms put in order by [`super::toms`].
+//! stay in mono. Alternates are made alike by `alternates.rs`, toms put in order by [`super::toms`].
 //!
 //! Everything is measured on the pad as it sounds, after its tone chain, and corrected with the pad's own settings.
 
