@@ -17,6 +17,9 @@ const LIKENESS_WEIGHT: f32 = 2.5;
 const SURE: f32 = 0.65;
 /// Weight of what lies outside of the range of recorded drums; found by trial.
 const OUTSIDE_WEIGHT: f32 = 4.0;
+/// Weight of an octave by which the centre of the spectrum lies below that of recorded drums; found by trial
+/// (tests/SCORES.md).
+const DARKER_WEIGHT: f32 = 1.0;
 
 /// Weight of a decibel between the bands of a sound and those of the player's target: what is heard first of a likeness
 /// is its spectrum over time (our choice).
@@ -39,8 +42,8 @@ impl Objective {
     }
 
     /// Loss of a sound, 0 or more; the lower the better. For a role: cross-entropy plus weighted distances from
-    /// the nearest kind of its drums and from the range of recorded drums. For a sound: the distance from it in standard deviations, plus that of
-    /// the bands.
+    /// the nearest kind of its drums, from the range of recorded drums, and from their brightness. For a sound: the
+    /// distance from it in standard deviations, plus that of the bands.
     pub fn loss(&self, features: &Features) -> f32 {
         match self {
             Self::Role(role) => {
@@ -49,6 +52,7 @@ impl Objective {
                     + likeness_weight(*role) * terms.likeness
                     + KIND_DISTANCE_WEIGHT * terms.distance
                     + OUTSIDE_WEIGHT * terms.outside
+                    + DARKER_WEIGHT * score::darker_oct(*role, features)
             }
             Self::Sound(target) => {
                 score::sound_distance(target, features) + BANDS_WEIGHT * group::distance_db(target, features)

@@ -170,13 +170,13 @@ fn snare(pad: &mut Pad, source: &Source) {
         drop_ms: 12.0,
         attack_ms: 1.0,
         high_cut_hz: 5000.0,
-        ..layer(0.0, source.towards(190.0, 19.0, 19.0), 12.0, 130.0)
+        ..layer(0.0, source.towards(190.0, 19.0, 19.0), 12.0, 100.0)
     };
     let wires =
-        LayerSettings { low_cut_hz: 1500.0, level_db: 7.0, ..with_tail(8.0, layer(6.0, 10.0, 30.0, 240.0)) };
+        LayerSettings { low_cut_hz: 1500.0, level_db: 7.0, ..with_tail(8.0, layer(6.0, 10.0, 30.0, 200.0)) };
     layers(pad, [body, wires]);
     pad.cloud.copies = 12;
-    pad.cloud.spread_ms = 140.0;
+    pad.cloud.spread_ms = 90.0;
     pad.cloud.timing = Timing::Early;
     pad.cloud.pitch_st = 9.0;
     pad.cloud.length_range = 0.5;

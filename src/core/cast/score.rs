@@ -12,6 +12,7 @@ use super::{
     profiles as p,
 };
 use crate::kit::Role;
+use std::f32::consts::LN_2;
 
 pub use super::net::{CLASSES, Probabilities};
 
@@ -161,6 +162,20 @@ pub(super) fn is_dull(role: Role, features: &Features) -> bool {
     bright && features.scalars[Scalar::TopShare] < p::USUAL_MIN[c][m] - DULL_WIDTHS * p::WIDTH[c][m]
 }
 
+/// How much darker a sound is than recorded drums of its role on average: octaves by which the centre of its spectrum lies
+/// below that of their kinds, 0 above. 0 for kicks and toms, whose centre is their pitch's, and for shakers: what made them
+/// brighter were tones of the instrument (by trial).
+pub(super) fn darker_oct(role: Role, features: &Features) -> f32 {
+    if role.is_tom() || matches!(role, Role::Kick | Role::Shaker) {
+        return 0.0;
+    }
+    let (c, m) = (class_of(role), COUNT - SCALARS + Scalar::Centroid as usize);
+    let kinds = || p::KINDS.iter().filter(|kind| kind.class == c && kind.confirmed);
+    let share: f32 = kinds().map(|kind| kind.share).sum();
+    let mean = kinds().map(|kind| kind.share * kind.centre[m]).sum::<f32>() / share;
+    (mean - features.scalars[Scalar::Centroid]).max(0.0) / LN_2
+}
+
 /// Share of the drums of a role that the models name right on groups of recordings that they were not trained on, 0 to
 /// 1: where it is low, a score says little, and the range of recorded drums says more.
 pub fn named_right(role: Role) -> f32 {
@@ -194,6 +209,27 @@ mod tests {
         let off = |&(said, right, n): &(f32, f32, u32)| (said - right).abs() * n as f32;
         let expected = p::RELIABILITY.iter().map(off).sum::<f32>() / count as f32;
         assert!(expected <= 0.02, "expected calibration error {expected}");
+    }
+
+    /// The centre of a snare is the mean of its kinds': one octave below it is one octave darker, above it none.
+    #[test]
+    fn a_sound_is_darker_by_the_octaves_below_recorded_drums() {
+        let kinds = p::KINDS.iter().filter(|k| k.class == class_of(Role::Snare) && k.confirmed);
+        let mut features =
+            Features::from_row(&kinds.max_by(|a, b| a.share.total_cmp(&b.share)).unwrap().centre[..])
+                .unwrap();
+        let mean = features.scalars[Scalar::Centroid] + darker_oct(Role::Snare, &features) * LN_2;
+        // recorded snares of collections have medians of 592 to 2,069 Hz; those of all of them together (tests/SCORES.md)
+        assert!((400.0..1000.0).contains(&mean.exp()), "{} Hz", mean.exp());
+        for (octaves, darker) in [(1.0, 0.0), (0.0, 0.0), (-1.0, 1.0), (-2.5, 2.5)] {
+            features.scalars[Scalar::Centroid] = mean + octaves * LN_2;
+            assert!((darker_oct(Role::Snare, &features) - darker).abs() < 1e-3, "{octaves}");
+            assert!(
+                [Role::Kick, Role::LowTom, Role::Shaker]
+                    .iter()
+                    .all(|role| darker_oct(*role, &features) == 0.0)
+            );
+        }
     }
 
     /// A tone of 700 Hz rings as long as an open hat; with as much hiss it is as bright as the darkest of them.
