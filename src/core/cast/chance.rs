@@ -1,7 +1,7 @@
 //! Strokes that differ by chance: their draws may change a pad's loudness only so far.
 
 use super::{auditioner::Auditioner, balance};
-use crate::kit::Pad;
+use crate::{kit::Pad, units::st_to_ratio};
 
 /// Draws that are played.
 const DRAWS: usize = 8;
@@ -11,8 +11,19 @@ const MAX_APART_LU: f32 = 2.0;
 const TYPICAL_LU: f32 = 0.5;
 /// What no loudness is measured of counts as this soft, LUFS: the absolute gate of ITU-R BS.1770.
 const SILENT_LUFS: f32 = -70.0;
+/// The start of a stroke varies by this at most, ms of what is heard: with it a stroke still begins within 2 ms of its key.
+const MAX_EARLY_MS: f32 = 1.5;
 /// Renderings of all draws at most.
 const MAX_ROUNDS: usize = 4;
+
+/// Keeps what the start varies by within [`MAX_EARLY_MS`] of what is heard: of a layer that is pitched down, the same stretch
+/// of the hit takes longer, and a stroke that starts that much before its attack comes late.
+pub fn hold_starts(pad: &mut Pad) {
+    let pitches = pad.layers.iter().filter(|layer| layer.settings.on);
+    let lowest_st = pitches.map(|layer| layer.settings.pitch_st).fold(0.0f32, f32::min);
+    let start_ms = &mut pad.variation.start_ms;
+    *start_ms = start_ms.min(MAX_EARLY_MS * st_to_ratio(lowest_st));
+}
 
 /// Calms a pad whose equal strokes differ too much in loudness by chance, since layers of one hit cancel at some starts, or
 /// copies of a cloud at some pitches: halves what start and pitch vary by and the level range of a cloud; the
@@ -106,6 +117,17 @@ mod tests {
         assert!(after.apart_lu < 0.5 * before.apart_lu, "{after:?} after {before:?}");
         assert!(pad.variation.start_ms < 20.0 && pad.variation.start_ms > 0.1, "{}", pad.variation.start_ms);
         assert_eq!(pad.variation.frozen, after.typical as f32);
+    }
+
+    #[test]
+    fn starts_vary_by_no_more_than_is_in_time_where_a_layer_is_pitched_down() {
+        let mut pad = click(0.9).doc.pads[0].clone();
+        for (pitch_st, start_ms) in [(12.0, 0.9), (0.0, 0.9), (-12.0, 0.75), (-24.0, 0.375)] {
+            pad.layers[0].settings.pitch_st = pitch_st;
+            let mut held = pad.clone();
+            hold_starts(&mut held);
+            assert!((held.variation.start_ms - start_ms).abs() < 1e-4, "{pitch_st} st: {held:?}");
+        }
     }
 
     #[test]

@@ -113,6 +113,7 @@ pub fn shape(
     if options.for_now {
         cohesion::fall_as_without_chain(&mut pad);
     } else {
+        chance::hold_starts(&mut pad);
         // dips are for the tones of one draw
         if pad.tone.dips.is_empty() {
             chance::calm(auditioner, &mut pad);
