@@ -17,6 +17,8 @@ const BEGUN_DB: f32 = -20.0;
 /// A stroke that has begun by then is in time, ms; and what is aimed at.
 const IN_TIME_MS: f32 = 2.0;
 const AIM_MS: f32 = 1.0;
+/// So early, ms, that a stroke is in time by any draw and velocity (our choice).
+const SURELY_IN_TIME_MS: f32 = 1.7;
 /// Draws whose beginnings are heard, and how much of them, seconds.
 const DRAWS: usize = 12;
 const HEAD_S: f64 = 0.1;
@@ -104,7 +106,7 @@ fn all_in_time(auditioner: &mut Auditioner, pad: &Pad) -> bool {
     let mut held = pad.clone();
     (0..DRAWS).all(|draw| {
         held.variation.frozen = draw as f32;
-        beginning_of(&auditioner.play(&held, HEAD_S)).is_none_or(|begun| begun.ms <= IN_TIME_MS)
+        beginning_of(&auditioner.play(&held, HEAD_S)).is_none_or(|begun| begun.ms <= SURELY_IN_TIME_MS)
     })
 }
 

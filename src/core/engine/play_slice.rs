@@ -1,6 +1,6 @@
 //! A slice prepared for playing, and what every preparation shares.
 
-use crate::{kit::Slice, settings::Setting, take::Take};
+use crate::{kit::Slice, settings::Setting, take::Take, units::ms_to_frames};
 use std::sync::Arc;
 
 /// Where the samples of a slice lie.
@@ -31,11 +31,33 @@ pub(super) struct PlaySlice {
     pub rate: f64,
     /// Constant offset of its source, left and right.
     pub offset: [f32; 2],
+    /// Frame from which on it sounds, counted from its start; below 0 where its start lies within a sound. What starts
+    /// later starts with a step.
+    pub sounds_from: f64,
     pub gain_db: f32,
     /// Lowest and highest velocity that it is played at.
     pub velocities: [f32; 2],
     /// How it goes on at its end, as a tail does.
     pub repeats: Option<Repetition>,
+}
+
+/// What lies this far below the head of a slice is silence beside it (our choice: -34 dB).
+const SILENT_SHARE: f32 = 0.02;
+/// The head of a slice, and how long before its start there has to be silence, ms (our choice).
+const HEAD_MS: f64 = 20.0;
+const SILENCE_MS: f64 = 0.5;
+
+/// See [`PlaySlice::sounds_from`].
+fn sounds_from(take: &Take, start: usize, end: usize) -> f64 {
+    let frames = |ms: f64| ms_to_frames(ms, f64::from(take.sample_rate)) as usize;
+    let level = |i: usize| {
+        let channels = take.channels.iter().zip(take.offset());
+        channels.map(|(samples, offset)| (samples[i] - offset).abs()).fold(0.0, f32::max)
+    };
+    let head = (start + frames(HEAD_MS)).min(end);
+    let silent = SILENT_SHARE * (start..head).map(level).fold(0.0, f32::max);
+    let first = (start.saturating_sub(frames(SILENCE_MS))..head).find(|&i| level(i) > silent).unwrap_or(head);
+    first as f64 - start as f64
 }
 
 impl PlaySlice {
@@ -47,6 +69,7 @@ impl PlaySlice {
         let end = usize::try_from(slice.end).unwrap_or(usize::MAX).min(frames);
         let [low, high] = slice.velocities;
         (start < end && take.sample_rate > 0).then(|| Self {
+            sounds_from: sounds_from(take, start, end),
             source: SampleSource::Take(slice.take),
             start,
             end,

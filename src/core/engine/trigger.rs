@@ -255,6 +255,7 @@ const NO_SLICE: PlaySlice = PlaySlice {
     end: 1,
     rate: 1.0,
     offset: [0.0; 2],
+    sounds_from: 0.0,
     gain_db: 0.0,
     velocities: [0.0, 1.0],
     repeats: None,

@@ -35,6 +35,36 @@ fn a_held_slice_loops_with_its_crossfade() {
     assert!(ended[52_300..52_390].iter().any(|&x| x != 0.0) && ended[52_401..].iter().all(|&x| x == 0.0));
 }
 
+/// A slice of 2 ms of silence and a tone that is there at once: what starts before the tone or with it keeps each bit,
+/// what starts within it, or in a take that sounds already, fades in for 0.5 ms. Without that it steps, which clicks.
+#[test]
+fn a_start_within_a_sound_fades_in() {
+    let tone = |i: usize| 0.5 * (i as f32 * 0.2 + 1.0).sin();
+    let after_silence: Vec<f32> = (0..9_600).map(|i| if i < 4_896 { 0.0 } else { tone(i) }).collect();
+    let ringing: Vec<f32> = (0..9_600).map(tone).collect();
+    for (samples, start_ms, fades) in [
+        (&after_silence, 0.0, false),
+        (&after_silence, 1.0, false),
+        (&after_silence, 2.0, false),
+        (&after_silence, 2.1, true),
+        (&after_silence, 2.4, true),
+        (&after_silence, 5.0, true),
+        (&ringing, 0.0, true),
+        (&ringing, 0.3, true),
+    ] {
+        let mut kit = plain(samples.clone());
+        kit.doc.pads[0].slices[0].start = 4_800;
+        kit.doc.pads[0].layers[0].settings.start_ms = start_ms;
+        let made = played(&kit, 1.0, vec![], 400);
+        let from = 4_800 + (start_ms * 48.0).round() as usize;
+        for (i, made) in made.iter().enumerate() {
+            let share = if fades { ((i as f32 + 0.5) / 24.0).min(1.0) } else { 1.0 };
+            let wanted = share * samples[from + i];
+            assert!((made - wanted).abs() < 0.02, "{start_ms} ms, frame {i}: {made}, {wanted}");
+        }
+    }
+}
+
 #[test]
 fn a_reversed_slice_has_the_same_bits_backwards() {
     let samples = noise_take(48_000, 1, 3).channels[0].clone();

@@ -8,7 +8,7 @@ use super::{
 use crate::{
     engine::{
         dsp::{
-            envelope::{ANTI_CLICK_MS, AmpEnvelope, Entry, Hold},
+            envelope::{AmpEnvelope, Entry, Hold},
             math,
             reader::{Reader, Step},
             svf::{Pass, Steepness, Svf},
@@ -125,7 +125,7 @@ impl Grain {
         // In source frames; a slice shorter than its fades fades in and out at once.
         let soft = frames(settings.soft_ms.max(GRAIN_FADE_MS)) * pitch.to.abs().min(64.0);
         let (at, end) = if settings.reverse { (last - 1.0, first - 1.0) } else { (first, last) };
-        let cut = settings.start_ms > ANTI_CLICK_MS || settings.reverse;
+        let cut = first - settings.slice.start as f64 > settings.slice.sounds_from || settings.reverse;
         let mut shape = settings.shape;
         shape.attack_ms = shape.attack_ms.max(settings.soft_ms as f32);
         let entry = if cut { Entry::Cut } else { Entry::Whole };
