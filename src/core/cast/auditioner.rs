@@ -22,8 +22,9 @@ const UNHEARD: f32 = 1.6e-3;
 /// ...for this long, seconds.
 const UNHEARD_S: f64 = 0.06;
 
-/// Strokes whose sound is kept: one step of shaping often asks about the pad that the step before ended with.
-const MAX_PLAYED: usize = 8;
+/// Strokes whose sound is kept, of half a second mostly: one step of shaping often asks about the pad that the step before
+/// ended with, and [`super::chance`] plays eight strokes in between.
+const MAX_PLAYED: usize = 24;
 
 /// Channels cancel each other when their mean has less than this share of their energy.
 const CANCELS: f64 = 0.1;
@@ -55,6 +56,23 @@ struct StrokeKey {
     seconds: f64,
 }
 
+impl StrokeKey {
+    /// The first slice of a pad, alone in its kit, at this velocity.
+    fn new(pad: &Pad, velocity: f32, seconds: f64) -> Self {
+        // neither its key nor how it was cast is heard
+        let mut pad = Pad { note: 0, fit: 0.0, tidied: 0.0, audition: None, target: None, ..pad.clone() };
+        // one slice plays at every velocity
+        pad.slices.iter_mut().for_each(|slice| slice.velocities = [0.0, 1.0]);
+        if velocity >= 1.0 {
+            // full velocity lowers neither level nor cut
+            for layer in &mut pad.layers {
+                (layer.settings.velocity_level, layer.settings.velocity_cut_oct) = (0.0, 0.0);
+            }
+        }
+        Self { pad, velocity, seconds }
+    }
+}
+
 impl<T: Clone> Recent<T> {
     fn new() -> Self {
         Self(VecDeque::with_capacity(MAX_PLAYED))
@@ -82,7 +100,8 @@ impl Auditioner {
 
     /// The same, with the takes that trials read: see [`drafts`].
     pub fn with_drafts(kit: &Kit, drafts: &[Arc<Take>]) -> Self {
-        let mut doc = kit.doc.clone();
+        // copied for each stroke, in which one pad plays alone
+        let mut doc = Document { pads: Vec::new(), key_parts: Vec::new(), ..kit.doc.clone() };
         doc.trims.kit.ceiling_on = false;
         // the same draws for every kit: casting and fitting do not depend on the kit's seed
         doc.seed = 0;
@@ -106,7 +125,7 @@ impl Auditioner {
     /// The same at another velocity, above 0 to 1.
     pub fn play_at(&mut self, pad: &Pad, velocity: f32, seconds: f64) -> [Vec<f32>; 2] {
         let kit = self.alone(pad, &self.takes);
-        let key = StrokeKey { pad: kit.doc.pads[0].clone(), velocity, seconds };
+        let key = StrokeKey::new(&kit.doc.pads[0], velocity, seconds);
         self.played.sound(key, || stroke(&mut self.engine, kit, velocity, seconds, |_| false))
     }
 
@@ -177,7 +196,7 @@ impl Auditioner {
     /// The same at another velocity, above 0 to 1.
     pub fn sketch_at(&mut self, pad: &Pad, velocity: f32) -> Vec<f32> {
         let kit = self.alone(pad, &self.drafts);
-        let key = StrokeKey { pad: kit.doc.pads[0].clone(), velocity, seconds: MAX_AUDITION_S };
+        let key = StrokeKey::new(&kit.doc.pads[0], velocity, MAX_AUDITION_S);
         self.tried.sound(key, || audible(&mut self.draft, kit, velocity))
     }
 }
