@@ -174,8 +174,9 @@ impl Saturation {
     #[inline(always)]
     fn saturate_at<const HIGH: usize>(&mut self, left: &mut [f32], right: &mut [f32]) {
         let n = left.len();
-        let mut high = [[0.0f64; 2]; HIGH];
-        let mut other = [[0.0f64; 2]; HIGH];
+        // exchanged by reference: both are too long to be copied at every stage
+        let (mut first, mut second) = ([[0.0f64; 2]; HIGH], [[0.0f64; 2]; HIGH]);
+        let (mut high, mut other) = (&mut first, &mut second);
         for (frame, (l, r)) in high.iter_mut().zip(left.iter().zip(right.iter())) {
             *frame = [f64::from(*l), f64::from(*r)];
         }
