@@ -1,6 +1,10 @@
 //! Two sounds brought to the same loudness, so that comparing them by ear compares nothing but the sound.
 
-use kitwright_core::{listen::describe, take::Take, units::db_to_gain};
+use kitwright_core::{
+    listen::describe,
+    take::{Take, sample_range},
+    units::db_to_gain,
+};
 
 /// Softer sounds have no loudness to speak of, LUFS; common practice, no source.
 const SILENCE_LUFS: f32 = -90.0;
@@ -30,8 +34,8 @@ pub fn equally_loud(sounds: [Take; 2]) -> [Take; 2] {
 
 /// Sample peak of the whole sound, dB of full scale; a description reads only its beginning.
 fn peak_db(sound: &Take) -> f32 {
-    let peak = sound.channels.iter().flatten().fold(0.0_f32, |peak, s| peak.max(s.abs()));
-    kitwright_core::units::gain_to_db(peak)
+    let [lowest, highest] = sample_range(&sound.channels, 0, sound.frames());
+    kitwright_core::units::gain_to_db(highest.max(-lowest))
 }
 
 #[cfg(test)]

@@ -88,11 +88,11 @@ fn start(take: Arc<Take>, stop: Arc<AtomicBool>, ctx: egui::Context) -> CachedPy
         .name("kitwright wave".into())
         .spawn(move || {
             let stopped = || stop.load(Ordering::Relaxed);
-            let Some(pyramid) = Pyramid::unless(&work, stopped) else { return };
+            let Some(pyramid) = Pyramid::unless(&work, &stopped) else { return };
             // no receiver is left once the window is closed
             let _ = send.send(Found::Pyramid(pyramid));
             ctx.request_repaint();
-            let Some(quality) = Quality::unless(&work, stopped) else { return };
+            let Some(quality) = Quality::unless(&work, &stopped) else { return };
             let _ = send.send(Found::Faults(quality.sentences()));
             ctx.request_repaint();
         })

@@ -68,11 +68,12 @@ pub struct Quality {
 impl Quality {
     /// Measures a recording.
     pub fn of(take: &Take) -> Self {
-        Self::unless(take, || false).expect("nothing stops it")
+        Self::unless(take, &|| false).expect("nothing stops it")
     }
 
     /// Measures a recording; `None` once `stopped` says so, which is asked from measure to measure.
-    pub fn unless(take: &Take, stopped: impl Fn() -> bool) -> Option<Self> {
+    // not generic, so that it is compiled here and optimised
+    pub fn unless(take: &Take, stopped: &dyn Fn() -> bool) -> Option<Self> {
         let go_on = || (!stopped()).then_some(());
         let peak = take.channels.iter().flatten().fold(0.0f32, |a, x| a.max(x.abs()));
         go_on()?;

@@ -54,7 +54,7 @@ impl Take {
     /// sample is moved to the nearest step of the 24-bit grid and clipped to ±1.0. Numbers that are not finite become 0.
     /// The count and lengths of channels are not checked.
     pub fn from_samples(name: impl Into<String>, sample_rate: u32, mut channels: Vec<Vec<f32>>) -> Self {
-        channels.iter_mut().flatten().for_each(|sample| *sample = on_grid(*sample));
+        put_on_grid(&mut channels);
         Self::from_exact_samples(name, sample_rate, channels)
     }
 
@@ -116,6 +116,11 @@ impl Take {
     pub fn seconds(&self) -> f64 {
         self.frames() as f64 / f64::from(self.sample_rate)
     }
+}
+
+/// Not generic, so that it is compiled here and optimised.
+fn put_on_grid(channels: &mut [Vec<f32>]) {
+    channels.iter_mut().flatten().for_each(|sample| *sample = on_grid(*sample));
 }
 
 /// The nearest step of the 24-bit grid, ties to the even one; 0 for what is no number.
