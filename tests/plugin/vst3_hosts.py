@@ -24,6 +24,11 @@ def peak(samples):
 def pedalboard_host():
     """Main bus only; the host switches every other bus off."""
     import pedalboard
+    from pedalboard._pedalboard import ExternalPlugin
+
+    # As it is loaded, each instance is asked for a thousand texts of every parameter, seconds of processor time. The
+    # instances whose `parameters` are read below are asked all the same.
+    ExternalPlugin.__set_initial_parameter_values__ = lambda plugin, values: None
 
     def make(preset=True):
         plugin = pedalboard.load_plugin(BUNDLE)
@@ -99,6 +104,8 @@ def dawdreamer_host():
     """Every bus, the side input, automation."""
     import dawdreamer
 
+    indices = {}
+
     def play(notes, block=512, automation=None, side=False, main_only=False, on_thread=False, seconds=1.0):
         engine = dawdreamer.RenderEngine(48_000, block)
         plugin = engine.make_plugin_processor("kit", BUNDLE)
@@ -107,9 +114,11 @@ def dawdreamer_host():
             plugin.disable_nonmain_buses()
         for note, start in notes:
             plugin.add_midi_note(note, 100, start, 0.02)
-        names = {p["name"]: p["index"] for p in plugin.get_parameters_description()}
+        if not indices:
+            # the descriptions of all parameters, which are the same in each instance
+            indices.update({p["name"]: p["index"] for p in plugin.get_parameters_description()})
         for name, values in (automation or {}).items():
-            plugin.set_automation(names[name], values)
+            plugin.set_automation(indices[name], values)
         graph = []
         if side:
             noise = np.random.default_rng(1).uniform(-0.5, 0.5, (2, int(48_000 * seconds)))
