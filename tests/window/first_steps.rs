@@ -74,8 +74,7 @@ fn from_nothing_to_a_groove_of_the_demo_in_two() {
     user.click("Play the groove");
     assert!(user.session().groove().playing);
     assert_eq!(user.took(), 2);
-    user.session().cancel();
-    user.wait("the end", |d| d.session.job().is_none());
+    super::import::end_fitting(&mut user.harness);
 }
 
 #[test]

@@ -19,8 +19,7 @@ fn the_demo_becomes_a_kit_with_one_click() {
     press(&mut harness, "Hear the demo cello");
     wait_until(&mut harness, "the first sound", |d| !d.session.kit().takes.is_empty());
     harness.get_by_label("Pad 1, kick");
-    harness.state().session.cancel();
-    wait_until(&mut harness, "the end", |d| d.session.job().is_none());
+    end_fitting(&mut harness);
 }
 
 #[test]
@@ -91,6 +90,12 @@ fn a_recent_file_is_opened_from_the_list() {
     press(&mut harness, "Open file");
     press(&mut harness, "Replace it");
     wait_until(&mut harness, "the kit again", |d| d.session.kit().doc.name == "Borrowed cello");
+}
+
+/// Ends the work once a kit is shown: it keeps the pads that it has by then, all of them by recipe at least.
+pub(super) fn end_fitting(harness: &mut Harness<'_, TestWindow>) {
+    harness.state().session.cancel();
+    wait_until(harness, "the end of the work", |d| d.session.job().is_none());
 }
 
 /// A file as the system hands it to the window.
@@ -173,7 +178,7 @@ fn a_recording_or_kit_dropped_onto_an_empty_window_is_opened() {
     settle(&mut harness);
     drop_files(&mut harness, &[&recording], egui::pos2(300.0, 500.0));
     wait_until(&mut harness, "the kit", |d| d.session.kit().takes.len() == 1);
-    wait_until(&mut harness, "the end of the work", |d| d.session.job().is_none());
+    end_fitting(&mut harness);
     drop_files(&mut harness, &[&kit], egui::pos2(300.0, 100.0));
     settle(&mut harness);
     press(&mut harness, "Replace it");
@@ -188,7 +193,8 @@ fn a_target_sound_is_chosen_removed_and_undone() {
     let mut harness = empty_window(1280.0, 800.0, 1.0);
     settle(&mut harness);
     drop_files(&mut harness, &[&files[0]], egui::pos2(300.0, 500.0));
-    wait_until(&mut harness, "the kit", |d| d.session.kit().takes.len() == 1 && d.session.job().is_none());
+    wait_until(&mut harness, "the kit", |d| d.session.kit().takes.len() == 1);
+    end_fitting(&mut harness);
     let first = harness.state().session.kit();
     let pad = harness.state().window.selection.pad;
     let target = move |d: &TestWindow| d.session.kit().doc.pads[pad].target.as_ref().map(|t| t.name.clone());

@@ -75,29 +75,51 @@ fn draw(image: &mut RgbaImage, mesh: &Mesh, texture: &ColorImage, clip: Rect, sc
             .then(|| shade(&v, [1.0, 0.0, 0.0], texture));
         let low = |f: fn(&Pos2) -> f32| f(&a).min(f(&b)).min(f(&c)).floor() as i32;
         let high = |f: fn(&Pos2) -> f32| f(&a).max(f(&b)).max(f(&c)).ceil() as i32;
+        let columns = low(|p| p.x).max(clip[0])..high(|p| p.x).min(clip[2]);
         for y in low(|p| p.y).max(clip[1])..high(|p| p.y).min(clip[3]) {
-            for x in low(|p| p.x).max(clip[0])..high(|p| p.x).min(clip[2]) {
-                let at = Pos2::new(x as f32 + 0.5, y as f32 + 0.5);
-                let w = [cross(b, c, at), cross(c, a, at), cross(a, b, at)];
-                let inside =
-                    [(b, c), (c, a), (a, b)].iter().zip(w).all(|((from, to), w)| covers(*from, *to, w));
-                if inside {
-                    let colour = even.unwrap_or_else(|| shade(&v, w.map(|w| w / area), texture));
-                    blend(image, x as u32, y as u32, colour);
-                }
-            }
+            fill_row(image, y, columns.clone(), [a, b, c], |w| {
+                even.unwrap_or_else(|| shade(&v, w.map(|w| w / area), texture))
+            });
         }
+    }
+}
+
+/// Fills the pixels of a row that lie in a triangle, with the colour at each one's distances from its sides. Without
+/// iterators and calls, which the unoptimised profile of the tests keeps in every pixel.
+fn fill_row(
+    image: &mut RgbaImage,
+    y: i32,
+    columns: std::ops::Range<i32>,
+    [a, b, c]: [Pos2; 3],
+    colour: impl Fn([f32; 3]) -> [f32; 4],
+) {
+    let side = |from: Pos2, to: Pos2| {
+        let (dx, dy) = (to.x - from.x, to.y - from.y);
+        // the top-left rule: a pixel on a shared edge belongs to one of the two triangles
+        (from.x, dy, dx * (y as f32 + 0.5 - from.y), dy < 0.0 || (dy == 0.0 && dx > 0.0))
+    };
+    let [(x0, dy0, d0, on0), (x1, dy1, d1, on1), (x2, dy2, d2, on2)] = [side(b, c), side(c, a), side(a, b)];
+    let mut entered = false;
+    let mut x = columns.start;
+    while x < columns.end {
+        let at = x as f32 + 0.5;
+        let (w0, w1, w2) = (d0 - dy0 * (at - x0), d1 - dy1 * (at - x1), d2 - dy2 * (at - x2));
+        if (w0 > 0.0 || (w0 == 0.0 && on0))
+            && (w1 > 0.0 || (w1 == 0.0 && on1))
+            && (w2 > 0.0 || (w2 == 0.0 && on2))
+        {
+            entered = true;
+            blend(image, x as u32, y as u32, colour([w0, w1, w2]));
+        } else if entered {
+            // a triangle has no gaps
+            return;
+        }
+        x += 1;
     }
 }
 
 fn cross(a: Pos2, b: Pos2, c: Pos2) -> f32 {
     (b.x - a.x) * (c.y - a.y) - (b.y - a.y) * (c.x - a.x)
-}
-
-/// The top-left rule: a pixel on a shared edge belongs to one of the two triangles.
-fn covers(from: Pos2, to: Pos2, weight: f32) -> bool {
-    let (dx, dy) = (to.x - from.x, to.y - from.y);
-    weight > 0.0 || (weight == 0.0 && (dy < 0.0 || (dy == 0.0 && dx > 0.0)))
 }
 
 /// Vertex colour times texture, premultiplied, 0 to 255.
@@ -126,9 +148,9 @@ fn shade(v: &[egui::epaint::Vertex; 3], w: [f32; 3], texture: &ColorImage) -> [f
 }
 
 fn blend(image: &mut RgbaImage, x: u32, y: u32, source: [f32; 4]) {
-    let under = image.get_pixel_mut(x, y);
     let keep = 1.0 - source[3] / 255.0;
-    for (below, over) in under.0.iter_mut().zip(source).take(3) {
-        *below = (over + f32::from(*below) * keep).round().clamp(0.0, 255.0) as u8;
-    }
+    let Rgba([red, green, blue, _]) = image.get_pixel_mut(x, y);
+    *red = (source[0] + f32::from(*red) * keep).round().clamp(0.0, 255.0) as u8;
+    *green = (source[1] + f32::from(*green) * keep).round().clamp(0.0, 255.0) as u8;
+    *blue = (source[2] + f32::from(*blue) * keep).round().clamp(0.0, 255.0) as u8;
 }

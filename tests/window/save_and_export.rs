@@ -166,7 +166,8 @@ fn the_fit_of_the_whole_kit_shapes_every_pad() {
     let mut harness = empty_window(1280.0, 800.0, 1.0);
     press(&mut harness, "Open a recording");
     choose_file(&mut harness, &recording, "Open file");
-    wait_until(&mut harness, "the kit", |d| !d.session.kit().takes.is_empty() && d.session.job().is_none());
+    wait_until(&mut harness, "the kit", |d| !d.session.kit().takes.is_empty());
+    super::import::end_fitting(&mut harness);
     harness.get_by_label("Whole Kit fit").set_value_accesskit(0.25);
     harness.run_ok();
     wait_until(&mut harness, "the fit", |d| {
