@@ -8,7 +8,7 @@ fn a_kit_is_exported_in_every_format() {
     let dir = tempfile::tempdir().unwrap();
     let folder = dir.path().join("kit");
     let take = short_take(dir.path());
-    let roles = ["--quick", "--roles", "kick,snare,closed-hat"];
+    let roles = ["--quick", "--roles", "snare"];
     succeed(
         &[&["kit", take.to_str().unwrap(), "--name", "Cello", "--out", folder.to_str().unwrap()][..], &roles]
             .concat(),
@@ -32,7 +32,7 @@ fn a_kit_is_exported_in_every_format() {
             "8000",
         ]);
         assert!(out.join(expected).is_file(), "{expected}");
-        assert!(text.contains("4 pads") && text.lines().count() == 1, "{text}");
+        assert!(text.contains("2 pads") && text.lines().count() == 1, "{text}");
     }
     assert_eq!(names_in(&dir.path().join("wav")), names_in(&dir.path().join("sfz/samples")));
 }
