@@ -49,7 +49,8 @@ pub fn run(project: &Project) -> Result {
         (building.join().expect("a build ends with an error, not with a panic"), python)
     });
     let mut runners = built?;
-    runners.push(documentation(project, &selection));
+    // it compiles on one core: not at the end, when the other one would wait
+    runners.insert(0, documentation(project, &selection));
     project.bundle_built(&[])?;
     let mut variables = Vec::new();
     if let Ok(python) = python {
