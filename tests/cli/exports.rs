@@ -8,7 +8,7 @@ fn a_kit_is_exported_in_every_format() {
     let dir = tempfile::tempdir().unwrap();
     let folder = dir.path().join("kit");
     let take = short_take(dir.path());
-    let roles = ["--quick", "--roles", "snare"];
+    let roles = ["--quick", "--roles", "kick,closed-hat"];
     succeed(
         &[&["kit", take.to_str().unwrap(), "--name", "Cello", "--out", folder.to_str().unwrap()][..], &roles]
             .concat(),
