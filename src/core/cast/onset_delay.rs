@@ -17,8 +17,6 @@ const BEGUN_DB: f32 = -20.0;
 /// A stroke that has begun by then is in time, ms; and what is aimed at.
 const IN_TIME_MS: f32 = 2.0;
 const AIM_MS: f32 = 1.0;
-/// So early, ms, that a stroke is in time by any draw and velocity (our choice).
-const SURELY_IN_TIME_MS: f32 = 1.7;
 /// Draws whose beginnings are heard, and how much of them, seconds.
 const DRAWS: usize = 12;
 const HEAD_S: f64 = 0.1;
@@ -39,7 +37,7 @@ const SHORTER: [f32; 4] = [0.7, 0.5, 0.35, 0.25];
 /// of its key. Where that brings nothing, or costs the pad its peak, the sound swells by its envelope (shakers): then the
 /// attack is bent, no further than is needed, since bent attacks are taken for shakers a little less often
 /// (tests/SCORES.md). The last resort are starts further within the sound, whose first half-wave may be a higher one.
-/// Strokes of other draws then begin in time as well.
+/// Strokes of other draws begin in time as well: else the start varies less.
 pub fn reduce_onset_delay(auditioner: &mut Auditioner, pad: &mut Pad) {
     let Some(mut now) = beginning(auditioner, pad) else { return };
     for _ in 0..MAX_ROUNDS {
@@ -53,52 +51,48 @@ pub fn reduce_onset_delay(auditioner: &mut Auditioner, pad: &mut Pad) {
         }
         (*pad, now) = (earlier, then);
     }
-    if now.ms > IN_TIME_MS && !bend_attacks(pad, |pad| in_time(auditioner, pad)) {
-        start_within(auditioner, pad, now.peak, in_time);
+    let any_draw = brought_in_time(auditioner, pad, now.peak, calmed);
+    if let Some(found) = any_draw.or_else(|| brought_in_time(auditioner, pad, now.peak, as_it_is)) {
+        *pad = found;
     }
-    keep_draws_in_time(auditioner, pad);
 }
 
-/// Starts the layers of a pad within their sound, where that brings it in time without a loss of this peak.
-fn start_within(
-    auditioner: &mut Auditioner,
-    pad: &mut Pad,
-    peak: f32,
-    in_time: fn(&mut Auditioner, &Pad) -> bool,
-) {
+/// A pad as it begins in time; `None` where it does not.
+type InTime = fn(&mut Auditioner, &Pad) -> Option<Pad>;
+
+/// The pad, bent, or started within its sound, so that it is `in_time` without a loss of this peak; `None` where nothing
+/// helps.
+fn brought_in_time(auditioner: &mut Auditioner, pad: &Pad, peak: f32, in_time: InTime) -> Option<Pad> {
+    if let Some(found) = in_time_or_bent(auditioner, pad, in_time) {
+        return Some(found);
+    }
     // the fade of a later start may take as long as it saves
-    for ms in LATER_MS {
-        let mut later = started_later(pad, ms);
+    LATER_MS.into_iter().find_map(|ms| {
+        let later = in_time_or_bent(auditioner, &started_later(pad, ms), in_time)?;
         let keeps_peak = |b: Beginning| b.peak >= peak * db_to_gain(-MAX_LOSS_DB);
-        if (in_time(auditioner, &later) || bend_attacks(&mut later, |pad| in_time(auditioner, pad)))
-            && beginning(auditioner, &later).is_some_and(keeps_peak)
-        {
-            *pad = later;
-            return;
-        }
-    }
+        beginning(auditioner, &later).is_some_and(keeps_peak).then_some(later)
+    })
 }
 
-/// Lets the start of a pad vary less, bends its attacks where that is not enough, or starts it within its sound, until its
-/// strokes begin in time whatever their draw; where nothing helps, it stays.
-fn keep_draws_in_time(auditioner: &mut Auditioner, pad: &mut Pad) {
+/// The pad where a stroke of its own draw begins in time.
+fn as_it_is(auditioner: &mut Auditioner, pad: &Pad) -> Option<Pad> {
+    in_time(auditioner, pad).then(|| pad.clone())
+}
+
+/// The pad with a start that varies so little that strokes of all draws begin in time.
+fn calmed(auditioner: &mut Auditioner, pad: &Pad) -> Option<Pad> {
     let mut calmer = pad.clone();
+    // where its own draw comes late, calming helps nothing
+    if !begins_in_time(auditioner, pad) {
+        return None;
+    }
     for _ in 0..MAX_ROUNDS {
         if all_in_time(auditioner, &calmer) {
-            *pad = calmer;
-            return;
+            return Some(calmer);
         }
         calmer.variation.start_ms *= 0.5;
     }
-    let mut bent = pad.clone();
-    if bend_attacks(&mut bent, |pad| all_in_time(auditioner, pad)) {
-        *pad = bent;
-    } else if let Some(now) = beginning(auditioner, pad) {
-        start_within(auditioner, &mut calmer, now.peak, all_in_time);
-        if all_in_time(auditioner, &calmer) {
-            *pad = calmer;
-        }
-    }
+    None
 }
 
 /// Whether strokes of all draws begin in time.
@@ -106,8 +100,13 @@ fn all_in_time(auditioner: &mut Auditioner, pad: &Pad) -> bool {
     let mut held = pad.clone();
     (0..DRAWS).all(|draw| {
         held.variation.frozen = draw as f32;
-        beginning_of(&auditioner.play(&held, HEAD_S)).is_none_or(|begun| begun.ms <= SURELY_IN_TIME_MS)
+        begins_in_time(auditioner, &held)
     })
+}
+
+/// Whether the head of a stroke begins in time.
+fn begins_in_time(auditioner: &mut Auditioner, pad: &Pad) -> bool {
+    beginning_of(&auditioner.play(pad, HEAD_S)).is_none_or(|begun| begun.ms <= IN_TIME_MS)
 }
 
 /// Whether a stroke of the pad with its first slice has begun in time.
@@ -117,34 +116,27 @@ pub(super) fn in_time(auditioner: &mut Auditioner, pad: &Pad) -> bool {
 
 /// Bends the pad's attacks until its stroke with this slice has begun in time as well; false where that brings nothing.
 pub(super) fn bend_for(auditioner: &mut Auditioner, pad: &mut Pad, slice: Slice) -> bool {
-    let mut alone = with_slice(pad, slice);
-    if in_time(auditioner, &alone) {
-        return true;
+    let found = in_time_or_bent(auditioner, &with_slice(pad, slice), as_it_is);
+    if let Some(found) = &found {
+        pad.layers.clone_from(&found.layers);
     }
-    let bent = bend_attacks(&mut alone, |pad| in_time(auditioner, pad));
-    if bent {
-        pad.layers = alone.layers;
-    }
-    bent
+    found.is_some()
 }
 
-/// Bends the attacks of all layers upwards until the pad is `in_time`, and shortens them where no curve does that; where
-/// neither helps, they stay, and the answer is false.
-fn bend_attacks(pad: &mut Pad, mut in_time: impl FnMut(&Pad) -> bool) -> bool {
+/// The pad where it is `in_time`, or with the attacks of all layers bent upwards until it is, and shortened where no curve
+/// does that; `None` where neither helps.
+fn in_time_or_bent(auditioner: &mut Auditioner, pad: &Pad, in_time: InTime) -> Option<Pad> {
     let last = CURVES[CURVES.len() - 1];
-    let tried = CURVES.map(|curve| (curve, 1.0)).into_iter().chain(SHORTER.map(|share| (last, share)));
-    for (curve, share) in tried {
+    let bent = CURVES.map(|curve| (curve, 1.0)).into_iter().chain(SHORTER.map(|share| (last, share)));
+    let bent = bent.map(|(curve, share)| {
         let mut bent = pad.clone();
         for layer in &mut bent.layers {
             layer.settings.attack_curve = layer.settings.attack_curve.max(curve);
             layer.settings.attack_ms *= share;
         }
-        if in_time(&bent) {
-            *pad = bent;
-            return true;
-        }
-    }
-    false
+        bent
+    });
+    std::iter::once(pad.clone()).chain(bent).find_map(|pad| in_time(auditioner, &pad))
 }
 
 /// The pad with all layers started so many ms of its sound later.
@@ -233,6 +225,7 @@ mod tests {
         let mut pad = kit.doc.pads[0].clone();
         // a linear attack of 40 ms is 20 dB below its end after 4 ms; the sound's own decay makes that sooner
         (pad.layers[0].settings.attack_ms, pad.layers[0].settings.pitch_st) = (40.0, 0.0);
+        (pad.variation.start_ms, pad.variation.pitch_ct, pad.variation.level_db) = (0.0, 0.0, 0.0);
         let before = beginning(&mut auditioner, &pad).unwrap();
         assert!(before.ms > 2.5, "{before:?}");
         reduce_onset_delay(&mut auditioner, &mut pad);

@@ -15,20 +15,35 @@ const NEAR_CT: f64 = 45.0;
 
 /// The strongest partial within [`PITCHED_HZ`], Hz; `None` for silence.
 pub(super) fn strongest_hz(sound: &[f32]) -> Option<f64> {
-    let (power, bin_hz) = spectrum(sound);
+    let (bin, bin_hz) = strongest_bin(spectrum(sound))?;
+    let rough = bin as f64 * bin_hz;
+    Some(peak_hz(sound, AUDITION_RATE, rough, NEAR_CT).unwrap_or(rough))
+}
+
+/// The same, to the nearest bin, without a window: the stroke counts as much as what rings after it.
+pub(super) fn strongest_with_stroke_hz(sound: &[f32]) -> Option<f64> {
+    let (bin, bin_hz) = strongest_bin(spectrum_under(sound, |_| 1.0))?;
+    Some(bin as f64 * bin_hz)
+}
+
+/// The strongest bin within [`PITCHED_HZ`], with the distance of bins, Hz; `None` for silence.
+fn strongest_bin((power, bin_hz): (Vec<f32>, f64)) -> Option<(usize, f64)> {
     let [low, high] = PITCHED_HZ.map(|hz| ((hz / bin_hz) as usize).clamp(1, power.len() - 2));
     let bin = (low..=high).max_by(|&a, &b| power[a].total_cmp(&power[b]))?;
-    let rough = bin as f64 * bin_hz;
-    (power[bin] > 0.0).then(|| peak_hz(sound, AUDITION_RATE, rough, NEAR_CT).unwrap_or(rough))
+    (power[bin] > 0.0).then_some((bin, bin_hz))
 }
 
 /// Power spectrum of a sound under a Hann window, and the distance of its bins, Hz; zeros are added so that a bin
 /// is narrower than the distance of a kick's notes.
 pub(super) fn spectrum(part: &[f32]) -> (Vec<f32>, f64) {
-    let mut fft = RealFft::remembered(SPECTRUM);
     let length = part.len().min(SPECTRUM);
+    spectrum_under(part, |i| hann(i, length))
+}
+
+fn spectrum_under(part: &[f32], window: impl Fn(usize) -> f32) -> (Vec<f32>, f64) {
+    let mut fft = RealFft::remembered(SPECTRUM);
     for (i, (out, s)) in fft.input.iter_mut().zip(part).enumerate() {
-        *out = s * hann(i, length);
+        *out = s * window(i);
     }
     (fft.power().collect(), AUDITION_RATE / SPECTRUM as f64)
 }

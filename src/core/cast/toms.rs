@@ -25,8 +25,8 @@ const SHARES: [[f64; 2]; 3] = [[-0.5, 0.5], [-1.0, 0.0], [0.0, 1.0]];
 /// What a tom's pitch may change by when it is started later, semitones (our choice).
 const MAX_DRIFT_ST: f64 = 0.2;
 
-/// Where the pitch of a tom is looked for, seconds of its stroke: in all of it, in its ring, and in between. Partials of a
-/// noisy hit or a chord take turns as the strongest one.
+/// Where the pitch of a tom is looked for, seconds of its stroke: in all of it, in its ring, and in between, and once more in
+/// all of it with its stroke. Partials of a noisy hit or a chord take turns as the strongest one.
 const HEARD_S: [[f64; 2]; 3] = [[0.0, MAX_HEARD_S], [0.05, MAX_HEARD_S], [0.02, 0.27]];
 const MAX_HEARD_S: f64 = 0.8;
 /// Least distance of the middle tom from the others, semitones.
@@ -97,14 +97,14 @@ fn family(auditioners: &mut [Auditioner; 2], toms: &[Pad; 3], of: usize, key: Op
 /// stand, or where one is silent.
 fn out_of_order_st(auditioner: &mut Auditioner, toms: &[Pad; 3]) -> f64 {
     let [low, middle, high] =
-        toms.each_ref().map(|tom| tune::strongest_partials_hz(auditioner, tom, HEARD_S));
+        toms.each_ref().map(|tom| tune::strongest_partials_hz(auditioner, tom, &HEARD_S));
     let (Some(low), Some(middle), Some(high)) = (low, middle, high) else { return 0.0 };
     let off = |i: usize| {
         let [middle, high] = [middle[i], high[i]].map(|hz| ratio_to_st(hz / low[i]));
         let beside = |st: f64, [least, most]: [f64; 2]| (least - st).max(st - most).max(0.0);
         beside(high, TOMS_ST) + beside(middle, [MIDDLE_APART_ST, high.max(TOMS_ST[0]) - MIDDLE_APART_ST])
     };
-    (0..HEARD_S.len()).map(off).sum()
+    (0..low.len()).map(off).sum()
 }
 
 fn put_in_order(auditioners: &mut [Auditioner; 2], kit: &mut Kit) {

@@ -6,7 +6,7 @@
 
 use super::{
     auditioner::{AUDITION_RATE, Auditioner, mono},
-    partials::{PITCHED_HZ, level_over_others, peak_hz, spectrum, strongest_hz},
+    partials::{PITCHED_HZ, level_over_others, peak_hz, spectrum, strongest_hz, strongest_with_stroke_hz},
 };
 use crate::{
     kit::{Band, Key, Kit, LAYER, LayerSettings, Pad, Role, Slice},
@@ -308,18 +308,20 @@ pub(super) fn strongest_partial_hz(auditioner: &mut Auditioner, pad: &Pad) -> Op
     strongest_hz(&whole(auditioner, pad)?)
 }
 
-/// The same in stretches of the sound, seconds from its key; one that begins after the sound has ended is heard as all of it.
-pub(super) fn strongest_partials_hz<const N: usize>(
+/// The same in stretches of the sound, seconds from its key, and in all of it with its stroke; a stretch that begins after
+/// the sound has ended is heard as all of it.
+pub(super) fn strongest_partials_hz(
     auditioner: &mut Auditioner,
     pad: &Pad,
-    stretches: [[f64; 2]; N],
-) -> Option<[f64; N]> {
+    stretches: &[[f64; 2]],
+) -> Option<Vec<f64>> {
     let sound = whole(auditioner, pad)?;
     let all = strongest_hz(&sound)?;
-    Some(stretches.map(|stretch| {
+    let heard = stretches.iter().map(|stretch| {
         let [from, to] = stretch.map(|s| ((s * AUDITION_RATE) as usize).min(sound.len()));
         strongest_hz(&sound[from..to]).unwrap_or(all)
-    }))
+    });
+    Some(heard.chain(strongest_with_stroke_hz(&sound)).collect())
 }
 
 /// Moves the pad by so many semitones, with the filters that follow its pitch; in a key to the nearest note there.
