@@ -17,7 +17,7 @@ use crate::kit::LayerSettings;
 use crate::units::ms_to_frames;
 
 /// Shortest ramp where a step would click, ms. Common practice, no source.
-const ANTI_CLICK_MS: f64 = 0.5;
+pub const ANTI_CLICK_MS: f64 = 0.5;
 
 /// How the sound under an envelope starts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
