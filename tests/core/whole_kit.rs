@@ -69,8 +69,9 @@ fn one_hit_fills_every_pad_and_what_is_shared_is_said() {
     assert!(kit.doc.pads.iter().all(|pad| !pad.is_empty()));
     let summary = Summary::of(&kit);
     assert!(summary.pads.iter().all(|pad| pad.shares_hit_with.len() == summary.pads.len() - 1));
-    // with enough hits nothing is shared
-    assert!(Summary::of(&crate::cohesion::QUICK).pads.iter().all(|pad| pad.shares_hit_with.is_empty()));
+    // with enough hits nothing is shared, but toms that stand in order only as pitches of one hit
+    let summary = Summary::of(&crate::cohesion::QUICK);
+    assert!(summary.pads.iter().all(|pad| pad.role.is_tom() || pad.shares_hit_with.is_empty()));
 }
 
 /// The strongest partial of a key, Hz.
