@@ -50,6 +50,28 @@ fn hum_alone_and_noise_alone_are_no_hit() {
     }
 }
 
+/// A hum that is there from the first sample begins at any height of its wave, and may never be heard again once the strokes
+/// have begun.
+#[test]
+fn a_take_that_begins_within_a_hum_has_no_hit_there() {
+    for (mains, every_s) in [(50.0, 0.25), (60.0, 0.25), (50.0, 1.2), (60.0, 1.2)] {
+        for eighth in 0..8 {
+            let hum = harmonics(mains, 0.01, 6.0).skip(frames(f64::from(eighth) / (8.0 * mains)));
+            let mut samples: Vec<f64> = hum.collect();
+            let from = |k: usize| frames(2.0 + every_s * k as f64);
+            let mut strokes = 0;
+            while from(strokes) < samples.len() {
+                let stroke = burst(f64::from(RATE), 0.2, 0.5, strokes as u64);
+                samples[from(strokes)..].iter_mut().zip(stroke).for_each(|(x, s)| *x += 0.6 * s);
+                strokes += 1;
+            }
+            let found = starts(&take(samples.into_iter()));
+            let what = format!("{mains} Hz from {eighth}/8 of its wave: {found:?}");
+            assert!(found.len() == strokes && found[0] > 1.9, "{strokes} strokes over {what}");
+        }
+    }
+}
+
 /// G1, B1, G2, B3 and A4: some lie near harmonics of the mains.
 #[test]
 fn a_note_held_after_silence_is_a_hit() {

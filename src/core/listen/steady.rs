@@ -44,10 +44,11 @@ const SAME_DB: f32 = 2.5;
 const SAME_BAND_DB: f32 = 7.0;
 /// Stretches, each half over the one before, of the same background that have to follow behind another hit.
 const HEARD_AGAIN: usize = 4;
-/// Steady sound with no hit in it is background from this length on, in cells: 1.5 s (our choice)...
+/// Steady sound with no hit in it is background from this length on, in cells: 1.5 s (our choice). With hits behind it that
+/// never let it be heard again, it has to be a hum...
 const ALONE: usize = 150;
-/// ...unless it is a tone. What is heard again behind hits is none without a pitch of at least this confidence, above this
-/// (pitches below are unsure in short hits), Hz, and further than this from every harmonic of the mains, cents.
+/// ...without, anything but a tone. What is heard again behind hits is none without a pitch of at least this confidence,
+/// above this (pitches below are unsure in short hits), Hz, and further than this from every harmonic of the mains, cents.
 const TONE_CONFIDENCE: f32 = 0.6;
 const LOWEST_TONE_HZ: f64 = 75.0;
 const MAINS_CENTS: f64 = 20.0;
@@ -100,7 +101,7 @@ impl Steadiness {
     /// Whether it sets in where less was before, and with no attack.
     fn begins(&self, head: &Bands, start: usize) -> bool {
         let before = &self.cells[start.saturating_sub(STRETCH / 2 + 2)..start.saturating_sub(2)];
-        let sets_in = before.is_empty() || self.compare(head, &mean(before)).median_db < -SETS_IN_DB;
+        let sets_in = before.len() < LEAST_CELLS || self.compare(head, &mean(before)).median_db < -SETS_IN_DB;
         let onset = &self.cells[start.saturating_sub(1)..(start + ONSET_CELLS).min(self.cells.len())];
         let bright = |cell: &Bands| cell.iter().zip(1..).map(|(p, b)| p * b as f32).sum::<f32>();
         let most = onset.iter().map(bright).fold(0.0, f32::max);
@@ -118,7 +119,7 @@ impl Steadiness {
         quieter.count() * QUIETER_SHARE <= stretches().len()
     }
 
-    /// Whether what began and stayed is heard again behind another hit, or is alone and no tone.
+    /// Whether what began and stayed is heard again behind another hit, or is a hum for long, or is alone and no tone.
     fn is_background(&self, take: &Take, hit: &Hit, head: &Bands, first: usize, ends: usize) -> bool {
         let loud = sum(head) * db_to_power(LOUDER_DB);
         let louder = |i: &usize| sum(&self.cells[*i]) > loud;
@@ -134,9 +135,12 @@ impl Steadiness {
         if rest.step_by(step).filter(same).take(HEARD_AGAIN).count() == HEARD_AGAIN {
             return !is_tone(hit) || !stays_a_tone(take, part);
         }
-        let others = || self.cells[..first.saturating_sub(4)].iter().chain(&self.cells[ends..]);
-        if alone < ends || ends - first < ALONE || !others().all(is_silent) {
+        let silent_before = self.cells[..first.saturating_sub(LEAST_CELLS + 2)].iter().all(is_silent);
+        if alone - first < ALONE || !silent_before {
             return false;
+        }
+        if alone < ends || !self.cells[ends..].iter().all(is_silent) {
+            return SteadySpectrum::hum_in(take, frame(first)..frame(alone)).is_some();
         }
         !stays_a_tone(take, part)
     }
