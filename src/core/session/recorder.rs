@@ -287,7 +287,8 @@ impl Recorder {
 
 fn take_of([left, right]: [Vec<f32>; 2], rate: u32) -> Take {
     let mono = left == right;
-    Take::from_samples("recording", rate, if mono { vec![left] } else { vec![left, right] })
+    let channels = if mono { vec![left] } else { vec![left, right] };
+    Take::from_samples("recording", rate, channels).without_unused_channel()
 }
 
 #[cfg(test)]

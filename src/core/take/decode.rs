@@ -62,8 +62,8 @@ const MAX_PACKET_FRAMES: u64 = 65_536;
 pub(super) const MAX_PACKET_BYTES: u64 = 16 << 20;
 
 impl Take {
-    /// Decodes an audio file, keeping its sample rate and one or two channels; more are mixed down
-    /// (see [`Take::notices`]). Samples beyond ±1.0 are scaled down by a power of two, with all others and with a notice.
+    /// Decodes an audio file, keeping its sample rate and one or two channels; more are mixed down, and a silent one of two
+    /// is left out (see [`Take::notices`]). Samples beyond ±1.0 are scaled down by a power of two, with all others and with a notice.
     ///
     /// # Errors
     /// One sentence that names the file and the trouble: not found, a folder, not audio, empty, cut
@@ -80,7 +80,8 @@ impl Take {
         let limits =
             Limits { encoder_delay: file.encoder_delay, max_frames: None, allowance: file.allowance };
         let stream = MediaSourceStream::new(Box::new(file.source), Default::default());
-        decode(stream, &hint, name, limits, progress).map_err(|stop| stop.about(path))
+        let take = decode(stream, &hint, name, limits, progress).map_err(|stop| stop.about(path))?;
+        Ok(take.without_unused_channel())
     }
 }
 

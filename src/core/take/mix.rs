@@ -1,7 +1,29 @@
 //! One or two channels out of any number.
 
+use super::Take;
+use crate::units::db_to_gain;
 use std::f32::consts::FRAC_1_SQRT_2;
 use symphonia::core::audio::{Channels, Position};
+
+/// A channel whose highest sample lies this far below that of the other holds nothing of the instrument, dB: an input that
+/// nothing was plugged into (our choice: crosstalk and the noise of an open input lie below).
+const UNUSED_DB: f32 = -50.0;
+
+impl Take {
+    /// The same take, in mono and with a notice where only one of its two channels was used: it would sound from one side.
+    pub(crate) fn without_unused_channel(mut self) -> Self {
+        let [left, right] = self.channels.as_slice() else { return self };
+        let [left, right] = [left, right].map(|c| c.iter().fold(0.0, |peak: f32, x| peak.max(x.abs())));
+        let unused = [left, right].iter().position(|p| *p < left.max(right) * db_to_gain(UNUSED_DB));
+        if let Some(unused) = unused {
+            self.channels.remove(unused);
+            let side = ["left", "right"][unused];
+            self.notices
+                .push(format!("{}: its {side} channel is silent, so the other one is used alone", self.name));
+        }
+        self
+    }
+}
 
 /// Mixes the channels of a file down to mono or stereo; one and two channels pass unchanged.
 ///

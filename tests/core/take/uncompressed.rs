@@ -71,6 +71,29 @@ fn floats_are_kept_mended_or_scaled_with_a_notice() {
     assert_eq!(read(&path).unwrap().channels[0], [0.5, -32_767.0 / 32_768.0]);
 }
 
+/// An input that nothing was plugged into holds its own noise at most: the other one would sound from one side.
+#[test]
+fn a_channel_that_was_not_used_is_left_out_with_a_notice() {
+    let dir = folder();
+    let path = dir.path().join("input 1.wav");
+    let sound = vec![0.0, 0.5, -0.25, 0.125];
+    for (height, channels) in [(0.0, 1), (0.001, 1), (0.003, 2), (0.5, 2)] {
+        let other = vec![0.0, height, -height, 0.0];
+        for (silent, both) in [("right", [sound.clone(), other.clone()]), ("left", [other, sound.clone()])] {
+            write_float_wav(&path, 48_000, &both);
+            let take = read(&path).unwrap();
+            assert_eq!(take.channels.len(), channels, "{silent}, {height}");
+            if channels == 1 {
+                let said =
+                    format!("input 1.wav: its {silent} channel is silent, so the other one is used alone");
+                assert_eq!((&take.channels[0], take.notices), (&sound, vec![said]));
+            }
+        }
+    }
+    write_float_wav(&path, 48_000, &[vec![0.0; 4], vec![0.0; 4]]);
+    assert_eq!(read(&path).unwrap().channels.len(), 2, "silence is said elsewhere");
+}
+
 /// A wave file by hand: format chunk of `format` (after the fixed part), samples as bytes.
 pub fn wave(tag: u16, channels: u16, rate: u32, bits: u16, extra: &[u8], data: &[u8]) -> Vec<u8> {
     let align = channels * bits / 8;
@@ -231,7 +254,9 @@ fn more_than_two_channels_are_mixed_down_with_a_notice() {
         extra.extend([1, 0, 0, 0, 0, 0, 0x10, 0, 0x80, 0, 0, 0xaa, 0, 0x38, 0x9b, 0x71]);
         std::fs::write(&path, wave(0xfffe, 6, 48_000, 16, &extra, &frame.repeat(10))).unwrap();
         let take = read(&path).unwrap();
-        assert_eq!(take.channels.len(), 2);
+        // a side that stays silent is left out
+        let want: Vec<f32> = want.into_iter().filter(|gain| *gain > 0.0).collect();
+        assert_eq!(take.channels.len(), want.len());
         assert!(take.notices[0].contains("6 channels were mixed down to stereo"), "{:?}", take.notices);
         // all gains are divided by their sum: front, centre, low and surround
         for (channel, want) in take.channels.iter().zip(want) {
