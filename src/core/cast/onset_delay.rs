@@ -14,11 +14,13 @@ use crate::{
 
 /// A stroke has begun when it is this far below its peak, dB: what comes before is masked by it (our choice).
 const BEGUN_DB: f32 = -20.0;
+/// Some draws stand for all: a stroke of theirs has surely begun when it is this far below its peak, dB (our choice).
+const SURELY_BEGUN_DB: f32 = -18.0;
 /// A stroke that has begun by then is in time, ms; and what is aimed at.
 const IN_TIME_MS: f32 = 2.0;
 const AIM_MS: f32 = 1.0;
 /// Draws whose beginnings are heard, and how much of them, seconds.
-const DRAWS: usize = 12;
+const DRAWS: usize = 16;
 const HEAD_S: f64 = 0.1;
 /// Fade of a start within a sound, ms: no click.
 const FADE_MS: f32 = 1.0;
@@ -27,7 +29,7 @@ const MAX_LOSS_DB: f32 = 1.5;
 /// Renderings at most.
 const MAX_ROUNDS: usize = 4;
 /// Later starts that are tried in turn where nothing else helps, ms (our choice).
-const LATER_MS: [f32; 8] = [0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0];
+const LATER_MS: [f32; 10] = [0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0];
 /// Curves of attacks that are tried in turn; more is hardly a swell any more (our choice).
 const CURVES: [f32; 8] = [0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8];
 /// Shares of the attacks' time that are tried after them.
@@ -106,7 +108,7 @@ fn all_in_time(auditioner: &mut Auditioner, pad: &Pad) -> bool {
 
 /// Whether the head of a stroke begins in time.
 fn begins_in_time(auditioner: &mut Auditioner, pad: &Pad) -> bool {
-    beginning_of(&auditioner.play(pad, HEAD_S)).is_none_or(|begun| begun.ms <= IN_TIME_MS)
+    begun(&auditioner.play(pad, HEAD_S), SURELY_BEGUN_DB).is_none_or(|begun| begun.ms <= IN_TIME_MS)
 }
 
 /// Whether a stroke of the pad with its first slice has begun in time.
@@ -166,9 +168,15 @@ fn beginning(auditioner: &mut Auditioner, pad: &Pad) -> Option<Beginning> {
 }
 
 /// The beginning of a sound, left and right at the rate of auditions; `None` for silence.
-pub(super) fn beginning_of([left, right]: &[Vec<f32>; 2]) -> Option<Beginning> {
+pub(super) fn beginning_of(sound: &[Vec<f32>; 2]) -> Option<Beginning> {
+    begun(sound, BEGUN_DB)
+}
+
+/// When a sound first comes this near to its peak, dB; `None` for silence.
+fn begun([left, right]: &[Vec<f32>; 2], below_peak_db: f32) -> Option<Beginning> {
     let peak = peak([left, right]);
-    let begun = left.iter().zip(right).position(|(l, r)| l.abs().max(r.abs()) >= peak * db_to_gain(BEGUN_DB));
+    let near = peak * db_to_gain(below_peak_db);
+    let begun = left.iter().zip(right).position(|(l, r)| l.abs().max(r.abs()) >= near);
     let frames = begun.filter(|_| peak > 0.0)?;
     Some(Beginning { ms: frames_to_ms(frames as f64, AUDITION_RATE) as f32, peak })
 }
@@ -235,7 +243,7 @@ mod tests {
         let curve = s.attack_curve;
         assert!(CURVES.contains(&curve), "{curve}");
         pad.layers[0].settings.attack_curve = curve - 0.1;
-        assert!(beginning(&mut auditioner, &pad).unwrap().ms > IN_TIME_MS, "less than {curve} is not enough");
+        assert!(!all_in_time(&mut auditioner, &pad), "less than {curve} is not enough");
     }
 
     #[test]
