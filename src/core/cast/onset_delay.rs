@@ -14,8 +14,9 @@ use crate::{
 
 /// A stroke has begun when it is this far below its peak, dB: what comes before is masked by it (our choice).
 const BEGUN_DB: f32 = -20.0;
-/// Some draws stand for all: a stroke of theirs has surely begun when it is this far below its peak, dB (our choice).
-const SURELY_BEGUN_DB: f32 = -18.0;
+/// Only some draws are heard. As a margin for the others, a stroke of theirs has begun when it is this far below its
+/// peak, dB (our choice).
+const DRAWS_BEGUN_DB: f32 = -18.0;
 /// A stroke that has begun by then is in time, ms; and what is aimed at.
 const IN_TIME_MS: f32 = 2.0;
 const AIM_MS: f32 = 1.0;
@@ -39,7 +40,7 @@ const SHORTER: [f32; 4] = [0.7, 0.5, 0.35, 0.25];
 /// of its key. Where that brings nothing, or costs the pad its peak, the sound swells by its envelope (shakers): then the
 /// attack is bent, no further than is needed, since bent attacks are taken for shakers a little less often
 /// (tests/SCORES.md). The last resort are starts further within the sound, whose first half-wave may be a higher one.
-/// Strokes of other draws begin in time as well: else the start varies less.
+/// Strokes of other draws begin in time as well: where they would not, the start varies less.
 pub fn reduce_onset_delay(auditioner: &mut Auditioner, pad: &mut Pad) {
     let Some(mut now) = beginning(auditioner, pad) else { return };
     for _ in 0..MAX_ROUNDS {
@@ -59,7 +60,7 @@ pub fn reduce_onset_delay(auditioner: &mut Auditioner, pad: &mut Pad) {
     }
 }
 
-/// A pad as it begins in time; `None` where it does not.
+/// Gives the pad, perhaps changed, where its strokes begin in time, else `None`.
 type InTime = fn(&mut Auditioner, &Pad) -> Option<Pad>;
 
 /// The pad, bent, or started within its sound, so that it is `in_time` without a loss of this peak; `None` where nothing
@@ -108,7 +109,7 @@ fn all_in_time(auditioner: &mut Auditioner, pad: &Pad) -> bool {
 
 /// Whether the head of a stroke begins in time.
 fn begins_in_time(auditioner: &mut Auditioner, pad: &Pad) -> bool {
-    begun(&auditioner.play(pad, HEAD_S), SURELY_BEGUN_DB).is_none_or(|begun| begun.ms <= IN_TIME_MS)
+    begun(&auditioner.play(pad, HEAD_S), DRAWS_BEGUN_DB).is_none_or(|begun| begun.ms <= IN_TIME_MS)
 }
 
 /// Whether a stroke of the pad with its first slice has begun in time.

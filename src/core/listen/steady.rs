@@ -44,11 +44,11 @@ const SAME_DB: f32 = 2.5;
 const SAME_BAND_DB: f32 = 7.0;
 /// Stretches, each half over the one before, of the same background that have to follow behind another hit.
 const HEARD_AGAIN: usize = 4;
-/// Steady sound with no hit in it is background from this length on, in cells: 1.5 s (our choice). With hits behind it that
-/// never let it be heard again, it has to be a hum...
+/// Steady sound without a hit in it is background once it has lasted this long, in cells: 1.5 s (our choice). If hits follow,
+/// only a hum is; if nothing follows, anything but a tone.
 const ALONE: usize = 150;
-/// ...without, anything but a tone. What is heard again behind hits is none without a pitch of at least this confidence,
-/// above this (pitches below are unsure in short hits), Hz, and further than this from every harmonic of the mains, cents.
+/// A tone has a pitch of at least this confidence, above this (pitches below are unsure in short hits), Hz, and further than
+/// this from every harmonic of the mains, cents. What is heard again behind hits is background only without one.
 const TONE_CONFIDENCE: f32 = 0.6;
 const LOWEST_TONE_HZ: f64 = 75.0;
 const MAINS_CENTS: f64 = 20.0;
@@ -119,7 +119,7 @@ impl Steadiness {
         quieter.count() * QUIETER_SHARE <= stretches().len()
     }
 
-    /// Whether what began and stayed is heard again behind another hit, or is a hum for long, or is alone and no tone.
+    /// Whether what began and stayed is heard again behind another hit, is a hum that lasts [`ALONE`], or is alone and no tone.
     fn is_background(&self, take: &Take, hit: &Hit, head: &Bands, first: usize, ends: usize) -> bool {
         let loud = sum(head) * db_to_power(LOUDER_DB);
         let louder = |i: &usize| sum(&self.cells[*i]) > loud;

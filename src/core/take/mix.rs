@@ -6,7 +6,8 @@ use std::f32::consts::FRAC_1_SQRT_2;
 use symphonia::core::audio::{Channels, Position};
 
 /// A channel whose highest sample lies this far below that of the other holds nothing of the instrument, dB: an input that
-/// nothing was plugged into (our choice: crosstalk and the noise of an open input lie below).
+/// nothing was plugged into (our choice; that crosstalk and the noise of an open input lie below is common practice, no
+/// source).
 const UNUSED_DB: f32 = -50.0;
 
 impl Take {
