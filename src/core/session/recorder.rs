@@ -455,6 +455,17 @@ mod tests {
     }
 
     #[test]
+    fn what_comes_in_on_one_side_is_mono() {
+        let (sound, silence) = (vec![0.5; 8], vec![0.0; 8]);
+        for sides in
+            [[sound.clone(), silence.clone()], [silence, sound.clone()], [sound.clone(), sound.clone()]]
+        {
+            let take = take_of(sides, 48_000);
+            assert_eq!((take.channels.len(), &take.channels[0]), (1, &sound));
+        }
+    }
+
+    #[test]
     fn a_stalled_machine_loses_sound_and_says_so() {
         let recorder = Recorder::default();
         recorder.prepare(8000);
